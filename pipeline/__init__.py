@@ -1,0 +1,1 @@
+"""whichside: vehicle, EVSE, pairing or chance? Reads the logs of charging equipment and says who is at fault."""

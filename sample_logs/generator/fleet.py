@@ -1,0 +1,249 @@
+"""Vehicles, sites, EVSEs and the models they are of: what exists before anyone plugs in."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from sample_logs.generator import circuit
+from sample_logs.generator.spec import DAY_S, DIODE_MOMENTS, WorldSpec
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+# name, onboard charger kW, AC phases, inlets, AC class (1 or 2), DC coupler, share of the fleet
+VEHICLE_MODELS: tuple[tuple[str, float, int, str, int, str, float], ...] = (
+    ("Fernwick Porter", 11.0, 3, "cCCS2", 2, "cCCS2", 3.0),
+    ("Fernwick Porter Long", 22.0, 3, "sType2;cCCS2", 2, "cCCS2", 1.5),
+    ("Oskel Tiffin", 6.6, 1, "cType1;cG105", 1, "cG105", 2.5),
+    ("Oskel Tiffin Cold", 6.6, 1, "cType1;cG105", 1, "cG105", 1.0),
+    ("Marlow & Dene Crate", 7.4, 1, "cCCS2", 2, "cCCS2", 2.0),
+    ("Quillon Runner", 3.7, 1, "cType2", 2, "", 1.5),
+    ("Quillon Runner 2", 7.4, 1, "cType2", 2, "", 1.0),
+    ("Harrowby Dray", 11.0, 3, "cCCS2", 2, "cCCS2", 1.0),
+    ("Pellam Kit", 7.4, 1, "cCCS1", 1, "cCCS1", 0.7),
+    ("Tarnside Pannier", 3.6, 1, "cType1", 1, "", 0.8),
+)
+# name, supply, connector, A, phases, kW, diode moment, how it tells a diode fault, share
+EVSE_MODELS: tuple[tuple[str, str, str, float, int, float, str, str, float], ...] = (
+    ("Ambelin W11", "AC", "sType2", 16.0, 3, 11.0, "before_closing", "PilotFault", 3.0),
+    ("Ambelin W22", "AC", "sType2", 32.0, 3, 22.0, "in_b2", "DiodeFault", 2.5),
+    ("Corvane Post", "AC", "sType2", 32.0, 1, 7.4, "at_b_to_c", "OtherError", 2.0),
+    ("Corvane Post Duo", "AC", "sType2", 32.0, 3, 22.0, "at_b_to_c", "InternalError", 2.0),
+    ("Dovrin S", "AC", "cType2", 16.0, 3, 11.0, "none", "", 1.5),
+    ("Ellsworthy One", "AC", "cType1", 32.0, 1, 7.4, "before_closing", "", 1.2),
+    ("Garnock Q50", "DC", "cCCS2", 125.0, 3, 50.0, "before_closing", "PilotFault", 1.0),
+    ("Garnock Q50 H", "DC", "cG105", 125.0, 3, 50.0, "none", "", 0.9),
+    ("Hollin R60", "DC", "cCCS2", 150.0, 3, 60.0, "none", "", 0.7),
+    ("Hollin R60 U", "DC", "cCCS1", 150.0, 3, 60.0, "none", "", 0.4),
+)
+FIRMWARES = ("1.8.2", "2.0.5", "2.1.0")
+NEITHER, TYPE1, TYPE2, ANY_AC = 0, 1, 2, 3
+
+
+@dataclass(frozen=True)
+class Fleet:
+    """Everything that exists, as frames for people and as arrays (by row number) for the maths."""
+
+    vehicles: pl.DataFrame
+    evses: pl.DataFrame
+    sites: pl.DataFrame
+    vehicle_model: Ints
+    evse_model: Ints
+    home: Ints
+    favourite: Ints
+    loyalty: Floats
+    site: Ints
+    supply_dc: Bools
+    firmware_first: Ints
+    firmware_then: Ints
+    firmware_at_s: Floats
+    moment: Ints
+    check_limit_v: Floats
+    logs_pilot: Bools
+    logs_low: Bools
+    holds_b1: Bools
+    pilot_ev: circuit.VehicleCircuit
+    pilot_evse: circuit.EvseCircuit
+
+
+def _sites(spec: WorldSpec) -> tuple[pl.DataFrame, Ints, Ints]:
+    """Sites with their kind and zone; numbers of the depots and of the public ones."""
+    n = max(2, round(spec.evses / 5))
+    public = max(1, round(n * 0.3))
+    depot = n - public
+    kind = ["depot"] * depot + ["public"] * public
+    zone = ["Europe/Oslo"] * (n - 1) + ["Europe/Helsinki"]
+    frame = pl.DataFrame(
+        {
+            "site_id": [f"site-{i + 1:03d}" for i in range(n)],
+            "kind": kind,
+            "timezone": zone,
+        }
+    )
+    return frame, np.arange(depot), np.arange(depot, n)
+
+
+def _evse_models(rng: np.random.Generator, site: Ints) -> Ints:
+    """Model of each EVSE; the first one of every site is a socket every AC vehicle can use."""
+    share = np.array([m[8] for m in EVSE_MODELS])
+    share = np.where([m[1] == "DC" for m in EVSE_MODELS], share * 0.8, share)
+    drawn = rng.choice(len(EVSE_MODELS), len(site), p=share / share.sum()).astype(np.int64)
+    first = np.r_[True, site[1:] != site[:-1]]
+    return np.where(first, rng.integers(0, 4, len(site)), drawn)
+
+
+def _evse_frame(spec: WorldSpec, sites: pl.DataFrame, site: Ints, model: Ints) -> pl.DataFrame:
+    """One row an EVSE, in the columns of the delivery (firmware is added later)."""
+    n = len(site)
+    place = np.arange(n) - np.searchsorted(site, site)
+    station = site * 1000 + place // 2
+    names, numbers = np.unique(station, return_inverse=True)
+    del names
+    pick = [EVSE_MODELS[m] for m in model]
+    return pl.DataFrame(
+        {
+            "evse_id": [f"E{i + 1:04d}" for i in range(n)],
+            "site_id": sites["site_id"].gather(site),
+            "station_id": [f"S{i + 1:04d}" for i in numbers],
+            "connector_id": (place % 2 + 1).astype(np.int64),
+            "evse_model": [m[0] for m in pick],
+            "supply": [m[1] for m in pick],
+            "connector_type": [m[2] for m in pick],
+            "max_current_a": [m[3] for m in pick],
+            "phases": [m[4] for m in pick],
+            "max_power_kw": [m[5] for m in pick],
+            "timezone": sites["timezone"].gather(site),
+        }
+    )
+
+
+def _disclosed(rng: np.random.Generator, moment: Ints) -> list[str]:
+    """What evses.csv says of the diode check: the truth for some models, else `unknown`."""
+    told = rng.random(len(EVSE_MODELS)) < 0.5
+    return told_per_model(told, moment)
+
+
+def told_per_model(told: Bools, moment: Ints) -> list[str]:
+    """`yes`, `no` or `unknown` per EVSE model."""
+    return [
+        ("no" if moment[m] == 0 else "yes") if told[m] else "unknown" for m in range(len(told))
+    ]
+
+
+def _vehicle_frame(spec: WorldSpec, rng: np.random.Generator, model: Ints) -> pl.DataFrame:
+    """One row a vehicle, in the columns of the delivery."""
+    n = spec.vehicles
+    pick = [VEHICLE_MODELS[m] for m in model]
+    return pl.DataFrame(
+        {
+            "vehicle_id": [f"V{i + 1:04d}" for i in range(n)],
+            "vehicle_model": [m[0] for m in pick],
+            "model_year": rng.integers(2019, 2026, n),
+            "onboard_charger_kw": [m[1] for m in pick],
+            "ac_phases": [m[2] for m in pick],
+            "inlets": [m[3] for m in pick],
+        }
+    )
+
+
+def accepts(ac_class: Ints | int, connector: str) -> Bools | bool:
+    """Whether an AC vehicle of a class (Type 1, Type 2) can use an EVSE's connector."""
+    need = {"sType2": ANY_AC, "cType2": TYPE2, "cType1": TYPE1}.get(connector, NEITHER)
+    return np.asarray((need == ANY_AC) | (np.asarray(ac_class) == need))
+
+
+def _favourites(
+    spec: WorldSpec, rng: np.random.Generator, home: Ints, ac_class: Ints, evses: pl.DataFrame, site: Ints
+) -> Ints:
+    """Each vehicle's usual EVSE at its home depot."""
+    usable = np.array(
+        [accepts(np.array([TYPE1, TYPE2]), c) for c in evses["connector_type"]], dtype=bool
+    )
+    out = np.zeros(len(home), dtype=np.int64)
+    for depot in np.unique(home):
+        for kind in (TYPE1, TYPE2):
+            rows = np.flatnonzero((home == depot) & (ac_class == kind))
+            choice = np.flatnonzero((site == depot) & usable[:, kind - 1])
+            out[rows] = rng.choice(choice, len(rows))
+    return out
+
+
+def build_fleet(spec: WorldSpec) -> Fleet:
+    """Draw vehicles, sites and EVSEs of a world."""
+    rng = spec.rng("fleet")
+    sites, depots, public = _sites(spec)
+    weight = np.r_[rng.uniform(0.7, 1.6, len(depots)), rng.uniform(0.3, 0.9, len(public))]
+    extra = rng.choice(len(weight), max(0, spec.evses - len(weight)), p=weight / weight.sum())
+    site = np.sort(np.r_[np.arange(len(weight)), extra])[: spec.evses].astype(np.int64)
+    model = _evse_models(rng, site)
+    evses = _evse_frame(spec, sites, site, model)
+    share = np.array([m[6] for m in VEHICLE_MODELS])
+    vmodel = rng.choice(len(share), spec.vehicles, p=share / share.sum()).astype(np.int64)
+    ac_class = np.array([m[4] for m in VEHICLE_MODELS])[vmodel]
+    size = np.bincount(site, minlength=len(weight))[depots].astype(float)
+    home = rng.choice(depots, spec.vehicles, p=size / size.sum()).astype(np.int64)
+    moments = np.array([DIODE_MOMENTS.index(m[6]) for m in EVSE_MODELS])
+    told = _disclosed(rng, moments)
+    first, then, when = _firmwares(spec, rng, model, evses)
+    evses = evses.with_columns(
+        firmware=pl.Series([FIRMWARES[f] for f in then]),
+        diode_check=pl.Series([told[m] for m in model]),
+    )
+    logs = _logging(rng, model, evses)
+    return Fleet(
+        vehicles=_vehicle_frame(spec, rng, vmodel),
+        evses=evses,
+        sites=sites,
+        vehicle_model=vmodel,
+        evse_model=model,
+        home=home,
+        favourite=_favourites(spec, rng, home, ac_class, evses, site),
+        loyalty=_loyalty(spec, rng),
+        site=site,
+        supply_dc=(evses["supply"] == "DC").to_numpy(),
+        firmware_first=first,
+        firmware_then=then,
+        firmware_at_s=when,
+        moment=moments[model],
+        check_limit_v=rng.uniform(-10.9, -9.9, len(EVSE_MODELS))[model],
+        logs_pilot=logs[0],
+        logs_low=logs[1],
+        holds_b1=rng.random(len(EVSE_MODELS))[model] < 0.8,
+        pilot_ev=circuit.draw_vehicles(rng, spec.vehicles),
+        pilot_evse=circuit.draw_evses(rng, spec.evses),
+    )
+
+
+def _loyalty(spec: WorldSpec, rng: np.random.Generator) -> Floats:
+    """Share of home charging at the usual EVSE; 1 for those that meet no other."""
+    some = rng.beta(1.6, 2.4, spec.vehicles)
+    return np.where(rng.random(spec.vehicles) < spec.rates.single_evse, 1.0, some)
+
+
+def _firmwares(
+    spec: WorldSpec, rng: np.random.Generator, model: Ints, evses: pl.DataFrame
+) -> tuple[Ints, Ints, Floats]:
+    """Firmware at the start, firmware after an update, and when (inf: never); a station has one."""
+    _, group = np.unique(evses["station_id"].to_numpy(), return_inverse=True)
+    n = int(group.max()) + 1
+    first = rng.integers(0, 2, n)
+    updates = rng.random(n) < 0.3
+    then = np.where(updates, first + 1, first)
+    when = np.where(updates, rng.uniform(0.1, 0.9, n) * spec.days * DAY_S, np.inf)
+    return first[group], then[group], when[group]
+
+
+def _logging(
+    rng: np.random.Generator, model: Ints, evses: pl.DataFrame
+) -> tuple[Bools, Bools]:
+    """Which EVSEs record pilot rows, and which of those record the low side too (by model)."""
+    _, group = np.unique(evses["station_id"].to_numpy(), return_inverse=True)
+    pilot = (rng.random(int(group.max()) + 1) < 0.6)[group]
+    chademo = (evses["connector_type"] == "cG105").to_numpy()
+    low = rng.random(len(EVSE_MODELS)) < 0.65
+    return pilot & ~chademo, pilot & ~chademo & low[model]
