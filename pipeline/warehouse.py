@@ -83,4 +83,4 @@ def replace(con: Connection, table: str, frame: pl.DataFrame) -> None:
 
 def read(con: Connection, table: str) -> pl.DataFrame:
     """All rows of a declared table."""
-    return conform(pl.DataFrame(con.execute(f'SELECT * FROM "{table}"').to_arrow_table()), table)
+    return conform(pl.DataFrame(con.sql(f'SELECT * FROM "{table}"').to_arrow_table()), table)

@@ -73,8 +73,8 @@ class Fleet:
 
 def _sites(spec: WorldSpec) -> tuple[pl.DataFrame, Ints, Ints]:
     """Sites with their kind and zone; numbers of the depots and of the public ones."""
-    n = max(2, round(spec.evses / 5))
-    public = max(1, round(n * 0.3))
+    n = min(spec.evses, max(2, round(spec.evses / 5)))
+    public = 0 if n == 1 else max(1, round(n * 0.3))
     depot = n - public
     kind = ["depot"] * depot + ["public"] * public
     zone = ["Europe/Oslo"] * (n - 1) + ["Europe/Helsinki"]
@@ -89,12 +89,13 @@ def _sites(spec: WorldSpec) -> tuple[pl.DataFrame, Ints, Ints]:
 
 
 def _evse_models(rng: np.random.Generator, site: Ints) -> Ints:
-    """Model of each EVSE; the first one of every site is a socket every AC vehicle can use."""
+    """Model of each EVSE (one a station); every site's first is a socket any AC vehicle can use."""
     share = np.array([m[8] for m in EVSE_MODELS])
     share = np.where([m[1] == "DC" for m in EVSE_MODELS], share * 0.8, share)
     drawn = rng.choice(len(EVSE_MODELS), len(site), p=share / share.sum()).astype(np.int64)
-    first = np.r_[True, site[1:] != site[:-1]]
-    return np.where(first, rng.integers(0, 4, len(site)), drawn)
+    place = np.arange(len(site)) - np.searchsorted(site, site)
+    model = np.where(place == 0, rng.integers(0, 4, len(site)), drawn)
+    return model[np.arange(len(site)) - place % 2]
 
 
 def _evse_frame(spec: WorldSpec, sites: pl.DataFrame, site: Ints, model: Ints) -> pl.DataFrame:
