@@ -52,9 +52,7 @@ def within(rng: np.random.Generator, nominal: float, share: float, n: int) -> Fl
 def draw_vehicles(rng: np.random.Generator, n: int) -> VehicleCircuit:
     """Draw vehicles' parts within tolerance."""
     vf = VF_V + (VF_HI_V - VF_V) * np.clip(rng.normal(0.0, 1 / 3, n), -1.0, 1.0)
-    return VehicleCircuit(
-        within(rng, R2_OHM, R_TOLERANCE, n), within(rng, R3_OHM, R_TOLERANCE, n), vf
-    )
+    return VehicleCircuit(within(rng, R2_OHM, R_TOLERANCE, n), within(rng, R3_OHM, R_TOLERANCE, n), vf)
 
 
 def draw_evses(rng: np.random.Generator, n: int) -> EvseCircuit:

@@ -98,7 +98,7 @@ def _evse_models(rng: np.random.Generator, site: Ints) -> Ints:
     return model[np.arange(len(site)) - place % 2]
 
 
-def _evse_frame(spec: WorldSpec, sites: pl.DataFrame, site: Ints, model: Ints) -> pl.DataFrame:
+def _evse_frame(sites: pl.DataFrame, site: Ints, model: Ints) -> pl.DataFrame:
     """One row an EVSE, in the columns of the delivery (firmware is added later)."""
     n = len(site)
     place = np.arange(n) - np.searchsorted(site, site)
@@ -131,9 +131,7 @@ def _disclosed(rng: np.random.Generator, moment: Ints) -> list[str]:
 
 def told_per_model(told: Bools, moment: Ints) -> list[str]:
     """`yes`, `no` or `unknown` per EVSE model."""
-    return [
-        ("no" if moment[m] == 0 else "yes") if told[m] else "unknown" for m in range(len(told))
-    ]
+    return [("no" if moment[m] == 0 else "yes") if told[m] else "unknown" for m in range(len(told))]
 
 
 def _vehicle_frame(spec: WorldSpec, rng: np.random.Generator, model: Ints) -> pl.DataFrame:
@@ -158,13 +156,9 @@ def accepts(ac_class: Ints | int, connector: str) -> Bools | bool:
     return np.asarray((need == ANY_AC) | (np.asarray(ac_class) == need))
 
 
-def _favourites(
-    spec: WorldSpec, rng: np.random.Generator, home: Ints, ac_class: Ints, evses: pl.DataFrame, site: Ints
-) -> Ints:
+def _favourites(rng: np.random.Generator, home: Ints, ac_class: Ints, evses: pl.DataFrame, site: Ints) -> Ints:
     """Each vehicle's usual EVSE at its home depot."""
-    usable = np.array(
-        [accepts(np.array([TYPE1, TYPE2]), c) for c in evses["connector_type"]], dtype=bool
-    )
+    usable = np.array([accepts(np.array([TYPE1, TYPE2]), c) for c in evses["connector_type"]], dtype=bool)
     out = np.zeros(len(home), dtype=np.int64)
     for depot in np.unique(home):
         for kind in (TYPE1, TYPE2):
@@ -182,7 +176,7 @@ def build_fleet(spec: WorldSpec) -> Fleet:
     extra = rng.choice(len(weight), max(0, spec.evses - len(weight)), p=weight / weight.sum())
     site = np.sort(np.r_[np.arange(len(weight)), extra])[: spec.evses].astype(np.int64)
     model = _evse_models(rng, site)
-    evses = _evse_frame(spec, sites, site, model)
+    evses = _evse_frame(sites, site, model)
     share = np.array([m[6] for m in VEHICLE_MODELS])
     vmodel = rng.choice(len(share), spec.vehicles, p=share / share.sum()).astype(np.int64)
     ac_class = np.array([m[4] for m in VEHICLE_MODELS])[vmodel]
@@ -190,7 +184,7 @@ def build_fleet(spec: WorldSpec) -> Fleet:
     home = rng.choice(depots, spec.vehicles, p=size / size.sum()).astype(np.int64)
     moments = np.array([DIODE_MOMENTS.index(m[6]) for m in EVSE_MODELS])
     told = _disclosed(rng, moments)
-    first, then, when = _firmwares(spec, rng, model, evses)
+    first, then, when = _firmwares(spec, rng, evses)
     evses = evses.with_columns(
         firmware=pl.Series([FIRMWARES[f] for f in then]),
         diode_check=pl.Series([told[m] for m in model]),
@@ -203,7 +197,7 @@ def build_fleet(spec: WorldSpec) -> Fleet:
         vehicle_model=vmodel,
         evse_model=model,
         home=home,
-        favourite=_favourites(spec, rng, home, ac_class, evses, site),
+        favourite=_favourites(rng, home, ac_class, evses, site),
         loyalty=_loyalty(spec, rng),
         site=site,
         supply_dc=(evses["supply"] == "DC").to_numpy(),
@@ -226,9 +220,7 @@ def _loyalty(spec: WorldSpec, rng: np.random.Generator) -> Floats:
     return np.where(rng.random(spec.vehicles) < spec.rates.single_evse, 1.0, some)
 
 
-def _firmwares(
-    spec: WorldSpec, rng: np.random.Generator, model: Ints, evses: pl.DataFrame
-) -> tuple[Ints, Ints, Floats]:
+def _firmwares(spec: WorldSpec, rng: np.random.Generator, evses: pl.DataFrame) -> tuple[Ints, Ints, Floats]:
     """Firmware at the start, firmware after an update, and when (inf: never); a station has one."""
     _, group = np.unique(evses["station_id"].to_numpy(), return_inverse=True)
     n = int(group.max()) + 1
@@ -239,9 +231,7 @@ def _firmwares(
     return first[group], then[group], when[group]
 
 
-def _logging(
-    rng: np.random.Generator, model: Ints, evses: pl.DataFrame
-) -> tuple[Bools, Bools]:
+def _logging(rng: np.random.Generator, model: Ints, evses: pl.DataFrame) -> tuple[Bools, Bools]:
     """Which EVSEs record pilot rows, and which of those record the low side too (by model)."""
     _, group = np.unique(evses["station_id"].to_numpy(), return_inverse=True)
     pilot = (rng.random(int(group.max()) + 1) < 0.6)[group]
