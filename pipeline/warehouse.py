@@ -11,21 +11,23 @@ import polars as pl
 from filelock import FileLock, Timeout
 
 from pipeline.errors import StoreError
-from pipeline.registry import conform, ddl, registry
+from pipeline.registry import Table, conform, ddl, registry
 
 Connection = duckdb.DuckDBPyConnection
+
+# Raised when a table's meaning changes in a way the comparison of columns below cannot see.
+SCHEMA_VERSION = 1
 
 
 def _connect(store: Path, *, read_only: bool) -> Connection:
     try:
         con = duckdb.connect(str(store), read_only=read_only)
     except duckdb.IOException as error:
-        cure = "wait for the run to end" if "lock" in str(error) else "restore a copy, or remove it and run again"
+        cure = "wait for the run to end" if "lock" in str(error).lower() else "restore a copy, or remove it and run again"
         raise StoreError(f"the warehouse cannot be opened: {error}", where=str(store), next_step=cure) from error
     except duckdb.Error as error:
-        raise StoreError(
-            f"not a warehouse of ours: {error}", where=str(store), next_step="name another file, or remove it and run again"
-        ) from error
+        cure = "name another file, or remove it and run again: everything in it comes from the deliveries"
+        raise StoreError(f"not a warehouse of ours, or damaged: {error}", where=str(store), next_step=cure) from error
     con.execute("SET TimeZone = 'UTC'")
     return con
 
@@ -60,11 +62,63 @@ def reading(store: Path) -> Iterator[Connection]:
         con.close()
 
 
+@contextmanager
+def transaction(con: Connection) -> Iterator[None]:
+    """All of the block, or nothing of it."""
+    con.begin()
+    try:
+        yield
+    except BaseException:
+        con.rollback()
+        raise
+    con.commit()
+
+
 def create_tables(con: Connection) -> None:
-    """Every raw_, core_ and out_ table, as declared."""
-    for name in registry().tables:
-        if not name.startswith("input_"):
-            con.execute(ddl(name))
+    """Every raw_, core_ and out_ table as declared; a warehouse of an earlier version is brought up to date.
+
+    Raises StoreError when the warehouse was written by a later version.
+    """
+    con.execute("CREATE TABLE IF NOT EXISTS store_meta (name VARCHAR PRIMARY KEY, value VARCHAR NOT NULL)")
+    found = con.execute("SELECT value FROM store_meta WHERE name = 'schema_version'").fetchone()
+    if found and int(found[0]) > SCHEMA_VERSION:
+        raise StoreError(f"a later version wrote this warehouse (schema {found[0]})", next_step="update whichside")
+    with transaction(con):
+        present = _present_columns(con)
+        for table in registry().tables.values():
+            if not table.name.startswith("input_"):
+                _bring_up_to_date(con, table, present.get(table.name))
+        con.execute("INSERT OR REPLACE INTO store_meta VALUES ('schema_version', ?)", [str(SCHEMA_VERSION)])
+
+
+def _present_columns(con: Connection) -> dict[str, list[str]]:
+    rows = con.execute(
+        "SELECT table_name, list(column_name ORDER BY column_index) FROM duckdb_columns() WHERE NOT internal GROUP BY 1"
+    ).fetchall()
+    return dict(rows)
+
+
+def _bring_up_to_date(con: Connection, table: Table, present: list[str] | None) -> None:
+    """Make a table as declared: raw rows are kept and gain empty columns; what is derived is dropped to be made anew."""
+    if present == table.column_names:
+        return
+    if present is not None and not table.name.startswith("raw_"):
+        con.execute(f'DROP TABLE "{table.name}"')
+        con.execute("INSERT OR REPLACE INTO store_meta VALUES ('rebuild', 'yes')")
+        present = None
+    if present is None:
+        con.execute(ddl(table.name))
+        return
+    kept = [c for c in table.columns if c.name in present]
+    lost = [c.name for c in table.columns if c.name not in present and not c.nullable]
+    if lost:
+        cure = "remove it and run all deliveries again"
+        raise StoreError(f"rows of {table.name} lack {', '.join(lost)}, which cannot be empty", next_step=cure)
+    con.execute(f'ALTER TABLE "{table.name}" RENAME TO _earlier')
+    con.execute(ddl(table.name))
+    names = ", ".join(f'"{c.name}"' for c in kept)
+    con.execute(f'INSERT INTO "{table.name}" ({names}) SELECT {names} FROM _earlier')
+    con.execute("DROP TABLE _earlier")
 
 
 def append(con: Connection, table: str, frame: pl.DataFrame) -> None:
@@ -81,6 +135,11 @@ def replace(con: Connection, table: str, frame: pl.DataFrame) -> None:
     append(con, table, frame)
 
 
+def query(con: Connection, sql: str) -> pl.DataFrame:
+    """The rows of a query."""
+    return pl.DataFrame(con.sql(sql).to_arrow_table())
+
+
 def read(con: Connection, table: str) -> pl.DataFrame:
     """All rows of a declared table."""
-    return conform(pl.DataFrame(con.sql(f'SELECT * FROM "{table}"').to_arrow_table()), table)
+    return conform(query(con, f'SELECT * FROM "{table}"'), table)
