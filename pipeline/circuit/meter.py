@@ -1,0 +1,55 @@
+"""What a hand-held meter shows between pilot and earth at the inlet, unplugged, and what a proximity divider gives.
+
+Forward readings depend on the meter's test current, because the diode's voltage does; a shorted diode reads the bare
+resistor both ways.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.circuit.pilot import R2_OHM, parallel_ohm
+
+THERMAL_V = 0.02585
+"""kT/q at 300 K."""
+DIODE_IDEALITY, DIODE_SATURATION_A = 1.75, 2.5e-9
+"""A bench stand-in (a common small-signal silicon diode); derived, the diode of a given vehicle is unknown."""
+TEST_CURRENTS_A = (1e-3, 5e-4, 1e-4, 1e-5, 1e-6)
+"""From diode-test mode down to the highest ohms ranges of hand-held meters, as given by makers' data."""
+
+PROXIMITY_SUPPLY_V, PROXIMITY_PULL_UP_OHM, PROXIMITY_EV_OHM = 5.0, 330.0, 2700.0
+PROXIMITY_LATCHED_OHM, PROXIMITY_PRESSED_OHM = 150.0, 480.0
+"""Type 1 coupler (SAE J1772), as given by secondary sources; supply +-5 %, resistors +-10 % from memory."""
+
+
+def diode_forward_v(current_a: float) -> float:
+    """Forward voltage of the stand-in diode, V."""
+    return float(DIODE_IDEALITY * THERMAL_V * np.log1p(current_a / DIODE_SATURATION_A))
+
+
+def forward_reading_ohm(current_a: float, series_ohm: float = R2_OHM, *, shorted: bool = False) -> float:
+    """Ohms a meter shows in the diode's forward direction: (Vf + I R) / I; the bare resistor when shorted."""
+    return series_ohm + (0.0 if shorted else diode_forward_v(current_a) / current_a)
+
+
+@dataclass(frozen=True)
+class MeterRow:
+    """One test current: what is shown forwards for a sound diode (at what voltage), and either way for a shorted one."""
+
+    current_a: float
+    sound_forward_ohm: float
+    sound_terminal_v: float
+    shorted_ohm: float
+
+
+def meter_table() -> tuple[MeterRow, ...]:
+    """Readings to expect by test current; the terminal voltage shows which ranges a meter can drive at all."""
+    return tuple(MeterRow(amps, forward_reading_ohm(amps), forward_reading_ohm(amps) * amps, R2_OHM) for amps in TEST_CURRENTS_A)
+
+
+def proximity_v(handle_ohm: float | None) -> float:
+    """Proximity to earth at a Type 1 inlet, V; None = unplugged."""
+    load = PROXIMITY_EV_OHM if handle_ohm is None else parallel_ohm(PROXIMITY_EV_OHM, handle_ohm)
+    return PROXIMITY_SUPPLY_V * load / (PROXIMITY_PULL_UP_OHM + load)
