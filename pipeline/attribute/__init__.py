@@ -1,1 +1,1 @@
-"""See DEVELOPERS.md, The map."""
+"""Attribution: vehicle, EVSE, pairing or chance, with probabilities (pure functions, frames in and out)."""

@@ -1,0 +1,75 @@
+"""Who failed each attempt: shares of vehicle, EVSE, pairing and chance, given the states of all units."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.attribute.baseline import Chance
+from pipeline.attribute.evidence import Evidence
+from pipeline.attribute.laplace import Floats, Ints
+from pipeline.attribute.states import Failures, Kind
+
+CHUNK = 20_000
+"""Failures weighed at a time; bounds the working memory."""
+SETTLE = 4
+"""Turns in which each unit's belief without the failure itself is settled; more change shares by less than 0.001 in trials."""
+
+
+def shares(
+    kinds: tuple[Kind, ...], failures: Failures, beliefs: tuple[Floats, ...], evidence: Evidence, chance: Chance
+) -> tuple[Floats, Floats]:
+    """(blame, chance cause): blame (4, failures) for vehicle, EVSE, pairing, other, summing to 1; and P(chance bit at all) (failures,).
+
+    Causes race: with escape probability 1 - q a cause has hazard -log(1 - q), and the first to bite is to blame.
+    A retry inherits a passing cause only so far as its predecessor was due to chance.
+    """
+    blame = np.zeros((4, len(failures.day)))
+    bit = np.zeros(len(failures.day))
+    position = np.full(len(evidence.failed), -1, dtype=np.int64)
+    position[failures.row] = np.arange(len(failures.row))
+    previous = np.where(evidence.previous[failures.row] >= 0, position[evidence.previous[failures.row]], -1)
+    cavities = _cavities(kinds, failures, beliefs)
+    base = failures.base
+    for _ in range(3):
+        for low in range(0, len(base), CHUNK):
+            part = slice(low, low + CHUNK)
+            blame[:, part], bit[part] = _race(
+                [c[part] for c in cavities], [k.escape[part] for k in kinds], base[part], failures.base[part]
+            )
+        inherited = np.where(previous >= 0, blame[3][previous], 1.0)
+        base = chance.plain + (failures.base - chance.plain) * inherited
+    return blame, bit
+
+
+def _cavities(kinds: tuple[Kind, ...], failures: Failures, beliefs: tuple[Floats, ...]) -> list[Floats]:
+    """State probabilities of each failure's units without that failure's own evidence (failures, states)."""
+    own = [belief[kind.unit, failures.day] for kind, belief in zip(kinds, beliefs, strict=True)]
+    without = own
+    for _ in range(SETTLE):
+        escapes = [(c * kind.escape).sum(axis=1) for c, kind in zip(without, kinds, strict=True)]
+        without = []
+        for i, kind in enumerate(kinds):
+            others = np.prod([e for j, e in enumerate(escapes) if j != i], axis=0)
+            fail = 1.0 - ((1.0 - failures.base) * others)[:, None] * kind.escape
+            cavity = own[i] * (fail[:, :1] / fail) ** failures.weight[:, None]
+            without.append(cavity / cavity.sum(axis=1, keepdims=True))
+    return without
+
+
+def _race(cavities: list[Floats], escapes: list[Floats], base: Floats, evidence_base: Floats) -> tuple[Floats, Floats]:
+    vehicle, evse, pairing = (np.expand_dims(c, axis=[a for a in (1, 2, 3) if a != i + 1]) for i, c in enumerate(cavities))
+    ev, ee, ep = (np.expand_dims(c, axis=[a for a in (1, 2, 3) if a != i + 1]) for i, c in enumerate(escapes))
+    held = (1.0 - evidence_base)[:, None, None, None]
+    fail = 1.0 - held * ev * ee * ep
+    weight = vehicle * evse * pairing * fail
+    weight /= weight.sum(axis=(1, 2, 3), keepdims=True)
+    hazards = [-np.log(ev), -np.log(ee), -np.log(ep), -np.log(1.0 - base)[:, None, None, None]]
+    rate = weight / (hazards[0] + hazards[1] + hazards[2] + hazards[3])
+    blame = np.stack([(rate * hazard).sum(axis=(1, 2, 3)) for hazard in hazards])
+    bit = (weight / fail).sum(axis=(1, 2, 3)) * base
+    return blame / blame.sum(axis=0), np.minimum(bit, 1.0)
+
+
+def failed_rows(evidence: Evidence) -> Ints:
+    """Rows of the evidence that failed."""
+    return np.flatnonzero(evidence.failed > 0)

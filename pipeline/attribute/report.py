@@ -1,0 +1,144 @@
+"""Frames of the answer: one row per vehicle, EVSE, pairing, vehicle and week, and failed attempt."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import numpy as np
+import polars as pl
+
+from pipeline.attribute.evidence import Evidence
+from pipeline.attribute.identify import enough_to_clear, power
+from pipeline.attribute.laplace import Floats, Ints
+from pipeline.attribute.solve import EVSE, PAIRING, VEHICLE, Solution, UnitStates
+from pipeline.attribute.wording import reasons
+from pipeline.settings.attribute import AttributeSettings
+
+VERDICTS = ("fault", "doubt", "clear", "thin")
+
+
+def blame_frame(solution: Solution) -> pl.DataFrame:
+    """One row per failed attempt: attempt_id, p_vehicle, p_evse, p_pairing, p_other (sum 1)."""
+    names = ("p_vehicle", "p_evse", "p_pairing", "p_other")
+    rows = {"attempt_id": solution.evidence.attempt_id.gather(solution.failed)}
+    return pl.DataFrame(rows | {name: pl.Series(solution.blame[k]) for k, name in enumerate(names)})
+
+
+def week_frame(solution: Solution, kind: int, names: pl.DataFrame, p_name: str) -> pl.DataFrame:
+    """One row per unit and week with an attempt: week_start_utc, probability that the fault state is on at the week's end, attempts, failures."""
+    evidence = solution.evidence
+    unit = (evidence.vehicle, evidence.evse, evidence.pairing)[kind]
+    weeks = evidence.days // 7
+    known = unit < names.height
+    slot = (unit * weeks + evidence.day // 7)[known]
+    length = names.height * weeks
+    tried = np.bincount(slot, minlength=length)
+    missed = np.bincount(slot, evidence.failed[known], length)
+    on = 1.0 - solution.units[kind].belief[: names.height, 6::7, 0]
+    where = np.flatnonzero(tried > 0)
+    starts = pl.Series(
+        "week_start_utc", [evidence.begin_utc + timedelta(weeks=w) for w in range(weeks)], dtype=pl.Datetime("us", "UTC")
+    )
+    return names[where // weeks].with_columns(
+        starts.gather(where % weeks),
+        pl.Series(p_name, on.ravel()[where]),
+        pl.Series("attempts", tried[where]),
+        pl.Series("failures", missed[where].astype(np.int64)),
+    )
+
+
+def onset_columns(evidence: Evidence, states: UnitStates, units: int, settings: AttributeSettings) -> dict[str, pl.Series]:
+    """Median and central interval of when the present fault began; null where the unit is not suspected now.
+
+    The day's evidence has no order within it, so an onset lies anywhere in its day alike; mass on day 0 stands for 'before the look-back'.
+    """
+    weights = states.onset[:units]
+    now = 1.0 - states.belief[:units, -1, 0]
+    total = weights.sum(axis=1)
+    shown = (total > 0) & (now >= settings.doubt_at)
+    tail = 0.5 * (1.0 - settings.interval)
+    columns = {}
+    for name, level in (("onset_utc", 0.5), ("onset_lo_utc", tail), ("onset_hi_utc", 1.0 - tail)):
+        days = _quantile_days(weights[shown] / total[shown, None], level)
+        micros = np.full(units, np.iinfo(np.int64).min)
+        micros[shown] = np.round(days * 86_400e6).astype(np.int64)
+        at = pl.Series(name, micros)
+        begin = pl.lit(evidence.begin_utc).cast(pl.Datetime("us", "UTC"))
+        frame = pl.DataFrame({"at": at, "shown": shown})
+        columns[name] = frame.select(pl.when("shown").then(begin + pl.duration(microseconds="at")).alias(name)).to_series()
+    return columns
+
+
+def _quantile_days(weights: Floats, level: float) -> Floats:
+    """Quantile of the onset in days since the look-back began, linear within a day; (units, days) → (units,)."""
+    if not len(weights):
+        return np.zeros(0)
+    heights = np.cumsum(weights, axis=1)
+    day = np.minimum((heights < level).sum(axis=1), weights.shape[1] - 1)
+    row = np.arange(len(weights))
+    before = np.where(day > 0, heights[row, np.maximum(day - 1, 0)], 0.0)
+    inside = (level - before) / np.maximum(weights[row, day], 1e-300)
+    return np.asarray(np.where(day == 0, 0.0, day + np.clip(inside, 0.0, 1.0)))
+
+
+def unit_frame(solution: Solution, kind: int, settings: AttributeSettings) -> pl.DataFrame:
+    """One row per unit met in the look-back, with probability, onset, counts, power and verdict (columns see `attribute`)."""
+    evidence = solution.evidence
+    names = (evidence.vehicles, evidence.evses, evidence.pairings)[kind]
+    columns = (evidence.vehicle, evidence.evse, evidence.pairing)
+    other_kind = EVSE if kind in {VEHICLE, PAIRING} else VEHICLE
+    unit, other = columns[kind], columns[other_kind]
+    sizes = (evidence.sizes[kind], evidence.sizes[other_kind])
+    priors = (settings.vehicle, settings.evse, settings.pairing)
+    states = solution.units[kind]
+    units = names.height
+    now = 1.0 - states.belief[:units, -1, 0]
+    strength = power(evidence, unit, other, sizes, (priors[kind], priors[other_kind]))
+    episode = _episode_start(states, units)
+    recent = episode[np.minimum(unit, units - 1)] <= evidence.day if units else evidence.day < 0
+    counts = {
+        "attempts": np.bincount(unit, minlength=sizes[0]),
+        "failures": np.bincount(unit, evidence.failed, sizes[0]).astype(np.int64),
+        "partners": _distinct(unit, other, np.ones(len(unit), dtype=bool), sizes),
+        "partners_failed": _distinct(unit, other, evidence.failed > 0, sizes),
+        "partners_failed_lately": _distinct(unit, other, (evidence.failed > 0) & recent, sizes),
+        "attempts_lately": strength.attempts,
+        "separable_bits": strength.bits,
+    }
+    frame = names.with_columns(
+        pl.Series("p", now),
+        *onset_columns(evidence, states, units, settings).values(),
+        *(pl.Series(name, values[:units]) for name, values in counts.items()),
+        pl.Series("can_clear", enough_to_clear(strength.attempts[:units], settings)),
+    )
+    return reasons(with_verdict(frame, settings), ("vehicle", "EVSE", "pairing")[kind], settings)
+
+
+def with_verdict(frame: pl.DataFrame, settings: AttributeSettings) -> pl.DataFrame:
+    """Add `separable` and `verdict`: never 'fault' on one partner alone, or where the design cannot separate the unit from its partners."""
+    separable = pl.col("separable_bits") >= settings.separable_bits
+    widely = (pl.col("partners") >= settings.partners_at_least) & (pl.col("partners_failed_lately") >= settings.partners_at_least)
+    likely, open_ = pl.col("p") >= settings.fault_at, pl.col("p") >= settings.doubt_at
+    return frame.with_columns(separable.alias("separable")).with_columns(
+        pl.when(likely & widely & pl.col("separable"))
+        .then(pl.lit("fault"))
+        .when(open_)
+        .then(pl.lit("doubt"))
+        .when(pl.col("can_clear"))
+        .then(pl.lit("clear"))
+        .otherwise(pl.lit("thin"))
+        .alias("verdict")
+    )
+
+
+def _episode_start(states: UnitStates, units: int) -> Ints:
+    """First day of the present episode's 95 % onset range, by unit; 0 where there is none."""
+    weights = states.onset[:units]
+    total = np.maximum(weights.sum(axis=1, keepdims=True), 1e-300)
+    return np.asarray((np.cumsum(weights / total, axis=1) < 0.05).sum(axis=1) % weights.shape[1], dtype=np.int64)
+
+
+def _distinct(unit: Ints, other: Ints, keep: np.ndarray, sizes: tuple[int, int]) -> Ints:
+    """Number of distinct partners of each unit among the kept attempts."""
+    pairs = np.unique(unit[keep] * sizes[1] + other[keep])
+    return np.bincount(pairs // sizes[1], minlength=sizes[0])

@@ -1,0 +1,163 @@
+"""Baseline and fault states in turn, for one supply: from evidence to state probabilities of every unit and day."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.attribute.baseline import Chance, count_cells, first_guess, refit
+from pipeline.attribute.blame import failed_rows, shares
+from pipeline.attribute.chains import Habits, Smoothed, habits, learn, smooth
+from pipeline.attribute.checks import check_chances, learn_checks
+from pipeline.attribute.evidence import Evidence
+from pipeline.attribute.joint import refine
+from pipeline.attribute.laplace import CrossedFit, Floats, Ints
+from pipeline.attribute.states import NEVER, Beliefs, Failures, Kind, exchange, level_escape, narrowed, scatter
+from pipeline.settings.attribute import AttributeSettings, StatePrior
+
+VEHICLE, EVSE, PAIRING = range(3)
+NOBODY = -1
+
+
+@dataclass(frozen=True)
+class UnitStates:
+    """One kind of unit: `belief` (units, days, states), `onset` (units, days), `rivals` (2, units; -1 none), `suspect` units, habits learnt."""
+
+    belief: Floats
+    onset: Floats
+    rivals: Ints
+    suspect: Ints
+    habits: Habits
+
+
+@dataclass(frozen=True)
+class Solution:
+    """One supply solved: rows of failed attempts, chance, units by kind, `blame` (4, failures), chance the diode was looked for, by attempt and model."""
+
+    evidence: Evidence
+    failed: Ints
+    chance: Chance
+    units: tuple[UnitStates, UnitStates, UnitStates]
+    blame: Floats
+    seen: Floats
+    checks: Floats
+
+
+@dataclass(frozen=True)
+class _Search:
+    """A pass over all units: those that failures cannot make suspect are screened out, the rest exchange messages."""
+
+    kinds: tuple[Kind, Kind, Kind]
+    failures: Failures
+    screened: tuple[Smoothed, ...]
+    suspects: tuple[Ints, ...]
+    near: tuple[Kind, ...]
+    near_failures: Failures
+    beliefs: Beliefs
+
+
+def solve(evidence: Evidence, settings: AttributeSettings, start: CrossedFit | None) -> Solution:
+    """Fit baseline and states in turn; `start` (last week's baseline) shortens the search and leaves the answer unchanged."""
+    failed = failed_rows(evidence)
+    cells = count_cells(evidence)
+    chance = first_guess(evidence, failed, settings)
+    priors = (settings.vehicle, settings.evse, settings.pairing)
+    habit = [habits(prior, settings.level_change_per_day) for prior in priors]
+    checks, seen = np.full(evidence.models.height, np.nan), check_chances(evidence, None, settings)
+    for turn in range(settings.rounds + 1):
+        search = _search(evidence, failed, chance, habit, seen, settings)
+        if turn == settings.rounds:
+            break
+        beliefs = tuple(_everywhere(search, kind, search.beliefs.smoothed[kind].belief) for kind in range(3))
+        _, bit = shares(search.kinds, search.failures, beliefs, evidence, chance)
+        habit = [_learnt(search, kind, priors[kind], evidence.sizes[kind] - (kind != EVSE), settings) for kind in range(3)]
+        checks = learn_checks(evidence, beliefs[VEHICLE], settings)
+        seen = check_chances(evidence, checks, settings)
+        chance = refit(evidence, cells, failed, bit, chance, settings, start)
+    units = _finish(search)
+    blame, _ = shares(search.kinds, search.failures, tuple(unit.belief for unit in units), evidence, chance)
+    return Solution(evidence, failed, chance, units, blame, seen, checks)
+
+
+def _search(
+    evidence: Evidence, failed: Ints, chance: Chance, habit: list[Habits], seen: Floats, settings: AttributeSettings
+) -> _Search:
+    failures = Failures(evidence.day[failed], chance.base, evidence.weight[failed], failed)
+    kinds = (
+        _kind(evidence, failed, "vehicle", evidence.vehicle, settings.vehicle, habit[VEHICLE], seen),
+        _kind(evidence, failed, "evse", evidence.evse, settings.evse, habit[EVSE], seen),
+        _kind(evidence, failed, "pairing", evidence.pairing, settings.pairing, habit[PAIRING], seen),
+    )
+    screened = tuple(_alone(kind, failures) for kind in kinds)
+    suspects = tuple(np.flatnonzero(s.belief[:, :, 0].min(axis=1) < 1.0 - settings.suspect_floor) for s in screened)
+    marked = np.zeros(len(failed), dtype=bool)
+    for kind, units in zip(kinds, suspects, strict=True):
+        flag = np.zeros(len(kind.quiet), dtype=bool)
+        flag[units] = True
+        marked |= flag[kind.unit]
+    keep = np.flatnonzero(marked)
+    near = tuple(narrowed(kind, units, keep) for kind, units in zip(kinds, suspects, strict=True))
+    near_failures = failures.only(keep)
+    beliefs = exchange(near, near_failures, passes=settings.passes, damping=settings.damping)
+    return _Search(kinds, failures, screened, suspects, near, near_failures, beliefs)
+
+
+def _kind(evidence: Evidence, failed: Ints, name: str, unit: Ints, prior: StatePrior, habit: Habits, seen: Floats) -> Kind:
+    """Successes by unit and day as log-likelihood, and the escape of each state at each failure."""
+    units = evidence.sizes[("vehicle", "evse", "pairing").index(name)]
+    good = evidence.failed == 0
+    slot = (unit * evidence.days + evidence.day)[good]
+    weight = evidence.weight[good]
+    length = units * evidence.days
+    quiet = np.zeros((length, len(prior.levels) + 1))
+    plain = np.bincount(slot, weight, length)
+    for k, (level, diode) in enumerate(zip(prior.levels, prior.diode, strict=True), start=1):
+        quiet[:, k] = np.bincount(slot, weight * np.log1p(-level * seen[good]), length) if diode else plain * np.log1p(-level)
+    quiet = quiet.reshape(units, evidence.days, -1)
+    if name != "evse":
+        quiet[-1, :, 1:] = NEVER
+    return Kind(name, quiet, unit[failed], level_escape(prior, seen[failed]), habit)
+
+
+def _alone(kind: Kind, failures: Failures) -> Smoothed:
+    """Every unit blamed for all its failures that chance did not cause: the most it could be at fault."""
+    fail = np.log(1.0 - (1.0 - failures.base)[:, None] * kind.escape)
+    messages = failures.weight[:, None] * (fail - fail[:, :1])
+    return smooth(kind.quiet + scatter(kind, failures, messages), kind.habits.initial, kind.habits.step)
+
+
+def _everywhere(search: _Search, kind: int, belief: Floats) -> Floats:
+    """Beliefs of all units: the suspects' given, the others' from screening."""
+    full = search.screened[kind].belief.copy()
+    full[search.suspects[kind]] = belief[: len(search.suspects[kind])]
+    return full
+
+
+def _learnt(search: _Search, kind: int, prior: StatePrior, units: int, settings: AttributeSettings) -> Habits:
+    seen = search.beliefs.smoothed[kind]
+    strengths = (settings.dirichlet_units, settings.repair_units)
+    return learn(prior, seen, search.kinds[kind].habits, slice(0, len(search.suspects[kind])), units, strengths)
+
+
+def _finish(search: _Search) -> tuple[UnitStates, UnitStates, UnitStates]:
+    """Solve each suspect with its closest rivals and spread the result over all units."""
+    stand_in = [np.zeros((1, s.belief.shape[1])) for s in search.screened]
+    bounds = tuple(
+        np.concatenate([s.belief[units][:, :, 1:].sum(axis=2), row])
+        for s, units, row in zip(search.screened, search.suspects, stand_in, strict=True)
+    )
+    result = []
+    for kind in range(3):
+        refined = refine(search.near, search.near_failures, search.beliefs, bounds, kind)
+        units, days, _ = search.screened[kind].belief.shape
+        suspects = search.suspects[kind]
+        onset = np.zeros((units, days))
+        onset[suspects] = refined.onset[:-1]
+        rivals = np.full((2, units), NOBODY, dtype=np.int64)
+        others = [k for k in range(3) if k != kind]
+        for axis, other in enumerate(others):
+            names = np.append(search.suspects[other], NOBODY)
+            rivals[axis, suspects] = names[refined.rivals[axis, :-1]]
+        result.append(UnitStates(_everywhere(search, kind, refined.belief), onset, rivals, suspects, search.kinds[kind].habits))
+    return result[VEHICLE], result[EVSE], result[PAIRING]
