@@ -4,7 +4,30 @@ It shares no code with the analysis, so that the analysis is tested against an i
 of the standards' facts. Everything follows from one integer seed.
 """
 
+from pathlib import Path
+
+from sample_logs.generator.emit.delivery import write_delivery
 from sample_logs.generator.spec import SCENARIOS, WorldSpec
 from sample_logs.generator.world import World, simulate_world
 
-__all__ = ["SCENARIOS", "World", "WorldSpec", "simulate_world"]
+__all__ = ["SCENARIOS", "World", "WorldSpec", "simulate", "simulate_world", "write_delivery"]
+
+VISITS_PER_DAY = 2.0
+"""Attempts of a vehicle a day in a written delivery: the evening's return and a stop between."""
+
+
+def simulate(
+    directory: Path,
+    vehicles: int,
+    evses: int,
+    weeks: int,
+    seed: int,
+    scenario: str = "standard",
+    dirt: float = 1.0,
+) -> None:
+    """Write DIR/delivery and DIR/truth of a simulated world; `dirt` 0 writes spotless logs.
+
+    Raises ValueError for a size or scenario from which no world can be made.
+    """
+    spec = WorldSpec(vehicles, evses, weeks, seed, scenario, attempts_per_day=VISITS_PER_DAY)
+    write_delivery(simulate_world(spec), Path(directory), dirt)

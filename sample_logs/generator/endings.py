@@ -55,6 +55,7 @@ class Endings:
     stage: Ints
     fault: Ints
     cause: Ints
+    auth_s: Floats
     pwm_s: Floats
     request_s: Floats
     closed_s: Floats
@@ -79,9 +80,9 @@ def _vehicle_marks(rng: np.random.Generator, fleet: Fleet, visits: Visits, now: 
     diode_stage = np.where(moment == 1, OFFERED, REQUESTED)
     words = np.array([CODE[m[7]] for m in EVSE_MODELS])[fleet.evse_model[visits.evse]]
     own = visits.vehicle % 3
-    charger_stage = np.where(rng.random(n) < 0.75, ENERGISED, DELIVERING)
+    charger_stage = np.where((own == 0) | (rng.random(n) < 0.75), ENERGISED, DELIVERING)
     charger_code = np.array([CODE[""], CODE["OverCurrentFailure"], CODE["GroundFailure"]])[own]
-    lock_code = np.where(own == 0, CODE[""], CODE["ConnectorLockFailure"])
+    lock_code = np.where(own == 0, CODE["InternalError"], CODE["ConnectorLockFailure"])
     stage = np.choose(np.maximum(kind, 0), [diode_stage, diode_stage, charger_stage, OFFERED, OFFERED])
     code = np.choose(np.maximum(kind, 0), [words, words, charger_code, lock_code, CODE[""]])
     return stage, code
@@ -126,7 +127,9 @@ def _chance_marks(rng: np.random.Generator, n: int) -> tuple[Ints, Ints]:
         ("", "InternalError", "GroundFailure", "OverVoltage", "UnderVoltage", "PowerSwitchFailure"),
         (3, 3, 2, 1, 2, 2),
     )
-    return stage, np.where(stage < ENERGISED, early, late)
+    code = np.where(stage < ENERGISED, early, late)
+    silent_ok = (code != CODE[""]) | ((stage != PLUGGED) & (stage != DELIVERING))
+    return stage, np.where(silent_ok, code, CODE["InternalError"])
 
 
 @dataclass(frozen=True)
@@ -196,7 +199,8 @@ def _timed(fleet: Fleet, rng: np.random.Generator, visits: Visits, end: _End) ->
     n = len(outcome)
     slot = visits.end_s - visits.start_s
     dc = fleet.supply_dc[visits.evse]
-    pwm = rng.gamma(3.0, 5.0, n).clip(2, 60) + rng.uniform(0.3, 2.0, n)
+    auth = rng.gamma(3.0, 5.0, n).clip(2, 60)
+    pwm = auth + rng.uniform(0.3, 2.0, n)
     request = pwm + np.where(dc, rng.uniform(8, 25, n), rng.gamma(2.0, 1.2, n).clip(0.4, 15))
     closed = request + np.where(dc, rng.uniform(6, 20, n), rng.uniform(0.3, 2.6, n))
     begins = closed + rng.uniform(2, 9, n)
@@ -218,6 +222,7 @@ def _timed(fleet: Fleet, rng: np.random.Generator, visits: Visits, end: _End) ->
             begins + rng.beta(1.0, 2.0, n) * np.maximum(wanted - begins, 1.0),
         ],
     )
+    fault_s = np.where(code == CODE["NoAnswer"], auth + rng.uniform(10, 30, n), fault_s)
     stop = np.where(failed, fault_s, np.where(outcome == CHARGED, wanted, np.nan))
     energy = np.where(stage >= DELIVERING, power * np.maximum(stop - begins, 0.0) / 3600, 0.0)
     energy *= np.where(outcome == CHARGED, 1.0, rng.uniform(0.7, 1.0, n))
@@ -233,6 +238,7 @@ def _timed(fleet: Fleet, rng: np.random.Generator, visits: Visits, end: _End) ->
         stage=stage,
         fault=code,
         cause=cause,
+        auth_s=np.where(outcome == ABANDONED, no, auth),
         pwm_s=np.where(stage >= OFFERED, pwm, no),
         request_s=np.where(stage >= REQUESTED, request, no),
         closed_s=np.where(stage >= ENERGISED, closed, no),

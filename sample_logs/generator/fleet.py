@@ -42,6 +42,7 @@ EVSE_MODELS: tuple[tuple[str, str, str, float, int, float, str, str, float], ...
     ("Hollin R60 U", "DC", "cCCS1", 150.0, 3, 60.0, "none", "", 0.4),
 )
 FIRMWARES = ("1.8.2", "2.0.5", "2.1.0")
+UPDATE_HOUR = 3.0
 NEITHER, TYPE1, TYPE2, ANY_AC = 0, 1, 2, 3
 
 
@@ -66,7 +67,6 @@ class Fleet:
     check_limit_v: Floats
     logs_pilot: Bools
     logs_low: Bools
-    holds_b1: Bools
     pilot_ev: circuit.VehicleCircuit
     pilot_evse: circuit.EvseCircuit
 
@@ -208,7 +208,6 @@ def build_fleet(spec: WorldSpec) -> Fleet:
         check_limit_v=rng.uniform(-10.9, -9.9, len(EVSE_MODELS))[model],
         logs_pilot=logs[0],
         logs_low=logs[1],
-        holds_b1=rng.random(len(EVSE_MODELS))[model] < 0.8,
         pilot_ev=circuit.draw_vehicles(rng, spec.vehicles),
         pilot_evse=circuit.draw_evses(rng, spec.evses),
     )
@@ -227,7 +226,8 @@ def _firmwares(spec: WorldSpec, rng: np.random.Generator, evses: pl.DataFrame) -
     first = rng.integers(0, 2, n)
     updates = rng.random(n) < 0.3
     then = np.where(updates, first + 1, first)
-    when = np.where(updates, rng.uniform(0.1, 0.9, n) * spec.days * DAY_S, np.inf)
+    night = np.floor(rng.uniform(0.1, 0.9, n) * spec.days) * DAY_S + UPDATE_HOUR * 3600
+    when = np.where(updates, night, np.inf)
     return first[group], then[group], when[group]
 
 

@@ -200,8 +200,8 @@ def _frame(spec: WorldSpec, fleet: Fleet, played: _Round) -> pl.DataFrame:
     since = ends.fault_s - np.where(offered, ends.pwm_s, 0.0)
     early = failed & ~now.is_dc & (ends.stage < ENERGISED)
     early &= (ends.fault_s <= EARLY_S) | (since <= EARLY_S)
-    reached = np.fmax(np.fmax(ends.pwm_s, ends.request_s), ends.closed_s)
-    decided = np.where(failed, ends.fault_s, np.nan_to_num(reached, nan=0.0))
+    last = np.fmin(np.where(failed, ends.fault_s, ends.stop_s), ends.left_s)
+    decided = np.fmax(last, 0.0) - np.where(offered, ends.pwm_s, 0.0)
     evse, vehicle = fleet.evses, fleet.vehicles
     frame = pl.DataFrame(
         {
@@ -229,6 +229,7 @@ def _frame(spec: WorldSpec, fleet: Fleet, played: _Round) -> pl.DataFrame:
             "vehicle_fault": _names(now.vehicle_fault, VEHICLE_FAULTS),
             "evse_fault": _names(now.evse_fault, EVSE_FAULTS),
             "leak_ohm": lv.leak,
+            "auth_s": ends.auth_s,
             "pwm_s": ends.pwm_s,
             "request_s": ends.request_s,
             "closed_s": ends.closed_s,
@@ -243,5 +244,5 @@ def _frame(spec: WorldSpec, fleet: Fleet, played: _Round) -> pl.DataFrame:
         }
     )
     return frame.with_columns(
-        pl.col("pilot_high_v", "pilot_low_v", "pwm_s", "request_s", "closed_s", "fault_s", "stop_s").fill_nan(None)
+        pl.col("pilot_high_v", "pilot_low_v", "auth_s", "pwm_s", "request_s", "closed_s", "fault_s", "stop_s").fill_nan(None)
     )

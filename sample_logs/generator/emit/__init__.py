@@ -1,0 +1,1 @@
+"""A world written as a delivery: the files sites, the fleet office and the workshop hand over."""
