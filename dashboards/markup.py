@@ -1,0 +1,109 @@
+"""HTML, made safely: everything that comes from a log is escaped, whatever it is."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
+from dashboards import words
+
+HERE = Path(__file__).resolve().parent
+TEMPLATES = HERE / "templates"
+STATIC = HERE / "static"
+
+# C0 and C1 controls but tab and newline, and the marks that turn the direction of text round: shown, never obeyed.
+_UNSEEN = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u200b\u200e\u200f\u2028-\u202e\u2060\u2066-\u2069\ufeff\ud800-\udfff]")
+_IN_SCRIPT = {"<": "\\u003c", ">": "\\u003e", "&": "\\u0026", "\u2028": "\\u2028", "\u2029": "\\u2029"}
+
+
+def visible(text: str) -> str:
+    r"""The text with control and direction characters written out, as `\x1b`."""
+    return _UNSEEN.sub(lambda found: f"\\x{ord(found[0]):02x}" if ord(found[0]) < 256 else f"\\u{ord(found[0]):04x}", text)
+
+
+def _clean(value: Any) -> Any:
+    if isinstance(value, str):
+        return visible(value)
+    if isinstance(value, Mapping):
+        return {visible(str(key)): _clean(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_clean(item) for item in value]
+    if isinstance(value, float):
+        return value if value == value and abs(value) != float("inf") else None  # noqa: PLR0124 - NaN is not JSON
+    return value
+
+
+def json_block(value: Any) -> Markup:
+    """JSON that may stand inside a script element: no `<`, `>` or `&` survives, no NaN, no control character."""
+    text = json.dumps(_clean(value), separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+    return Markup("".join(_IN_SCRIPT.get(sign, sign) for sign in text))  # noqa: S704 - the purpose of this function
+
+
+def _finalize(value: Any) -> Any:
+    if value is None:
+        return "–"
+    return visible(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+
+
+def percent(value: float | None) -> str:
+    """A probability or share in per cent; never rounded to certainty."""
+    if value is None:
+        return "–"
+    if 0 < value < 0.01:
+        return "<1 %"
+    if 0.99 < value < 1:
+        return ">99 %"
+    return f"{value * 100:.0f} %"
+
+
+def day(value: datetime | None) -> str:
+    """A day, as `14 Mar 2026`."""
+    return "–" if value is None else f"{value.day} {value:%b %Y}"
+
+
+def figure(value: float | None, digits: int = 1) -> str:
+    """A number with some decimals, thousands apart."""
+    return "–" if value is None else f"{value:,.{digits}f}"
+
+
+def ohms(value: float | None) -> str:
+    """A resistance as a meter would show it: 2.74 kΩ, 1.3 MΩ; `over range` beyond 40 MΩ."""
+    if value is None:
+        return "–"
+    if value >= 40e6:
+        return "over range"
+    if value >= 1e6:
+        return f"{value / 1e6:.2g} MΩ"
+    return f"{value / 1e3:.3g} kΩ" if value >= 1e3 else f"{value:.0f} Ω"
+
+
+def environment(*folders: Path) -> Environment:
+    """The template environment: always escaping, an unknown name is an error."""
+    env = Environment(
+        loader=FileSystemLoader([*folders, TEMPLATES]),
+        autoescape=True,
+        undefined=StrictUndefined,
+        finalize=_finalize,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    env.filters.update(
+        json_block=json_block,
+        percent=percent,
+        day=day,
+        figure=figure,
+        ohms=ohms,
+        path_part=lambda text: quote(str(text), safe=""),
+        part=lambda code: words.SUSPECTS.get(code, code) if code else None,
+        stage_words=lambda code: words.STAGES.get(code, code),
+    )
+    env.globals.update(count=words.count, words=words)
+    return env

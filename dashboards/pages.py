@@ -1,0 +1,85 @@
+"""Writing the pages: one folder that opens from disk, needs no server and asks no other host."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import timedelta
+from functools import cache
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+import vl_convert
+
+from dashboards.fleet import fleet_view
+from dashboards.markup import STATIC, environment
+from dashboards.page_data import PageData
+from dashboards.records import records_view
+from dashboards.sites import sites_view
+from dashboards.workshop import workshop_view
+from pipeline.weeks import week_end, week_start
+
+PAGES: Mapping[str, str] = {"fleet": "Fleet", "sites": "Sites", "workshop": "Workshop", "data": "Data"}
+ASSETS = "assets"
+Menu = list[tuple[str, str, str]]
+
+
+@cache
+def chart_script() -> str:
+    """The one script that draws charts, from the packaged copies of Vega, Vega-Lite and Vega-Embed."""
+    return str(vl_convert.javascript_bundle())  # type: ignore[call-arg]  # its stub forgets the defaults
+
+
+def span_of(week: str) -> str:
+    """The days of an ISO week in words."""
+    first, last = week_start(week), week_end(week) - timedelta(days=1)
+    return f"{first.day} {first:%b} to {last.day} {last:%b %Y}"
+
+
+def pack_links(data: PageData, prefix: str = "") -> dict[str, str]:
+    """Address of each referred vehicle's evidence page."""
+    return {vehicle: f"{prefix}referrals/{quote(vehicle, safe='')}/index.html" for vehicle in data.evidence}
+
+
+def render_page(
+    page: str, data: PageData, *, menu: Menu | None = None, assets: str = f"{ASSETS}/", packs: dict[str, str] | None = None
+) -> str:
+    """One page (`fleet`, `sites`, `workshop` or `data`) as HTML.
+
+    menu: (key, name, address) of the pages that may be reached; assets: where the scripts and the style sheet are.
+    """
+    links = pack_links(data) if packs is None else packs
+    view: dict[str, Any]
+    match page:
+        case "fleet":
+            view, template = fleet_view(data, links), "fleet.html.j2"
+        case "sites":
+            view, template = sites_view(data), "sites.html.j2"
+        case "workshop":
+            view, template = workshop_view(data, links), "workshop.html.j2"
+        case _:
+            view, template = records_view(data), "records.html.j2"
+    frame = {
+        "week": data.week,
+        "span": span_of(data.week),
+        "menu": menu or [(key, name, f"{key}.html") for key, name in PAGES.items()],
+        "here": page,
+        "assets": assets,
+        "look_back": (data.run.get("settings") or {}).get("look_back_weeks"),
+    }
+    return environment().get_template(template).render(**view, **frame)
+
+
+def write_assets(folder: Path) -> None:
+    """The chart script, our script and the style sheet, once for all pages."""
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "charts.js").write_text(chart_script(), encoding="utf-8")
+    for name in ("pages.js", "pages.css"):
+        (folder / name).write_text((STATIC / name).read_text(encoding="utf-8"), encoding="utf-8")
+
+
+def write_pages(week_dir: Path, data: PageData) -> None:
+    """`fleet.html`, `sites.html`, `workshop.html`, `data.html` and their assets, into the week's folder."""
+    write_assets(week_dir / ASSETS)
+    for page in PAGES:
+        (week_dir / f"{page}.html").write_text(render_page(page, data), encoding="utf-8")

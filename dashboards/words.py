@@ -1,0 +1,76 @@
+"""The vocabulary of OUTPUTS in words that need no glossary."""
+
+from __future__ import annotations
+
+VEHICLE_CALLS = {
+    "refer": "Refer",
+    "proving": "Proving",
+    "watch": "Watch",
+    "thin": "Too little to say",
+    "proved": "Proved",
+    "clear": "Clear",
+}
+EVSE_CALLS = {"faulty": "Faulty", "watch": "Watch", "thin": "Too little to say", "clear": "Clear"}
+
+CALL_MEANINGS = {
+    "refer": "the failures follow this vehicle; take it to the workshop",
+    "watch": "something is off, but not enough to spend money on",
+    "clear": "no sign of a fault",
+    "thin": "too few attempts, or always at the same charger: the data cannot say",
+    "proving": "back from repair; its next charges are being counted",
+    "proved": "enough good charges since the repair",
+    "faulty": "the failures follow this EVSE, whichever vehicle plugs in",
+}
+
+SUSPECTS = {
+    "pilot_diode_shorted": "pilot diode shorted",
+    "pilot_diode_leaky": "pilot diode leaking, getting worse",
+    "charger_input": "AC side of the on-board charger",
+    "inlet_lock": "lock of the inlet",
+    "never_requests": "never asks for power",
+    "pilot_generator": "pilot generator of the EVSE",
+    "contactor": "contactor",
+    "residual_current_device": "residual current device",
+    "connector_lock": "connector lock",
+    "communication": "communication with the back office",
+    "cable": "cable",
+    "unclear": "part not clear",
+}
+
+STAGES = {
+    "plugged": "plugged in, no offer yet",
+    "offered": "power offered, not asked for",
+    "requested": "vehicle asked, contactor open",
+    "energised": "contactor closed",
+    "delivering": "energy flowing",
+}
+
+CAUSES = {"vehicle": "vehicle", "evse": "EVSE", "pairing": "pairing", "other": "chance, driver or grid"}
+
+SEVERITIES = {"reject": "not used", "distrust": "used with less weight", "note": "noted"}
+
+BENCH_CAUTIONS = (
+    "Treat every contact as live until you have proved it dead with a tester that is itself proved before and after.",
+    "Unplug, switch the vehicle off and follow its maker's procedure to disable the high voltage; wait the stated time.",
+    "Wear insulating gloves of the right class, inspected and in date, with leather protectors. Never probe an energised inlet.",
+    "Only people qualified and licensed for the work open high-voltage parts or an EVSE.",
+    "Local codes, the maker's procedure and licensed practice come before anything on this page.",
+)
+EVSE_CAUTIONS = (
+    "Stop using an EVSE that is called faulty until it has been looked at; do not open it yourself.",
+    "Treat it as live. Isolate it at its supply, lock it off, and prove it dead before any cover comes off.",
+    "Only licensed people work on an EVSE or its supply. Insulating gloves where the maker or the local code asks for them.",
+    "Local codes, the maker's procedure and licensed practice come before anything on this page.",
+)
+
+
+def count(number: int, one: str, many: str | None = None) -> str:
+    """A number with its noun: `1 vehicle`, `3 vehicles`, `no vehicle`."""
+    if number == 0:
+        return f"no {one}"
+    return f"{number:,} {one if number == 1 else many or one + 's'}"
+
+
+def sentence(text: str) -> str:
+    """The text with its first letter large."""
+    return text[:1].upper() + text[1:]

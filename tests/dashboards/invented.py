@@ -1,0 +1,174 @@
+"""An invented week of results for the pages' tests: a bad car, a bad EVSE, a bad pairing, all by a seed."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from dashboards.page_data import PageData
+from pipeline.registry import conform, empty
+
+WEEK = "2026-W14"
+END = datetime(2026, 4, 6, tzinfo=UTC)
+MODELS = ("Larch 3", "Alder Van", "Hazel City")
+KINDS = (("Brook 11", "2.4"), ("Brook 11", "2.5"), ("Ridge 22", "7.1"))
+
+
+def _attempts(vehicles: int, evses: int, per_vehicle: int, sites: int, rng: np.random.Generator) -> pl.DataFrame:
+    n = vehicles * per_vehicle
+    v = np.repeat(np.arange(vehicles), per_vehicle)
+    home = v % sites
+    site = np.where(rng.random(n) < 0.9, home, rng.integers(0, sites, n))
+    per_site = max(1, evses // sites)
+    e = site * per_site + rng.integers(0, per_site, n)
+    bad_pair = (v % 3 == 1) & (e % 3 == 2)
+    cause = np.select([v == 0, e == 1, bad_pair & (rng.random(n) < 0.6), rng.random(n) < 0.03], [0, 1, 2, 3], 4)
+    failed = cause < 4
+    share = {k: np.where(failed, np.where(cause == i, 0.91, 0.03), np.nan) for i, k in enumerate(("v", "e", "p", "o"))}
+    when = [END - timedelta(minutes=float(m)) for m in rng.uniform(1, 12 * 7 * 24 * 60 - 1, n)]
+    stage = np.where(failed, rng.choice(["offered", "requested"], n), "delivering")
+    nan_null = pl.col(pl.Float64).fill_nan(None)
+    return pl.DataFrame(
+        {
+            "attempt_id": [f"a{i:07d}" for i in range(n)],
+            "evse_id": [f"E-{i:03d}" for i in e],
+            "vehicle_id": [f"V-{i:04d}" for i in v],
+            "id_token": [f"04A1B2C3{i:04d}" for i in v],
+            "plugged_at": when,
+            "unplugged_at": [at + timedelta(hours=2) for at in when],
+            "supply": "AC",
+            "source": "ocpp16+pilot",
+            "outcome": np.where(failed, "failed", "charged"),
+            "stage": stage,
+            "stage_seconds": rng.uniform(1, 40, n),
+            "fault": [("PilotFault" if f else None) for f in failed],
+            "energy_kwh": np.where(failed, 0.0, rng.uniform(4, 30, n)),
+            "early_b": failed & (stage == "offered"),
+            "p_vehicle": share["v"],
+            "p_evse": share["e"],
+            "p_pairing": share["p"],
+            "p_other": share["o"],
+            "site_id": [f"yard-{i}" for i in site],
+            "evse_model": [KINDS[i % 3][0] for i in e],
+            "firmware": [KINDS[i % 3][1] for i in e],
+            "vehicle_model": [MODELS[i % 3] for i in v],
+            "coupler": "cType2",
+            "clock_error_s": np.where(e == 4, 300.0, 1.0),
+            "weight": 1.0,
+        },
+        schema_overrides={"plugged_at": pl.Datetime("us", "UTC"), "unplugged_at": pl.Datetime("us", "UTC")},
+    ).with_columns(nan_null)
+
+
+def invented_week(
+    vehicles: int = 60, evses: int = 12, per_vehicle: int = 40, sites: int = 2, seed: int = 14, **changed: Any
+) -> PageData:
+    """A week in which V-0000 is bad, V-0003 back from repair, E-001 bad, and Alder Van does not get on with Ridge 22 / 7.1."""
+    rng = np.random.default_rng(seed)
+    attempts = _attempts(vehicles, evses, per_vehicle, sites, rng)
+    failed = pl.col("outcome") == "failed"
+    calls = {"V-0000": "refer", "V-0003": "proving", "V-0005": "watch", "V-0007": "thin"}
+    of_vehicle = attempts.group_by("vehicle_id").agg(
+        ac_attempts=pl.len(), ac_failures=failed.sum(), evses_failed_at=pl.col("evse_id").filter(failed).n_unique(),
+        early_b_failures=pl.col("early_b").sum(),
+    ).sort("vehicle_id")  # fmt: skip
+    call = pl.col("vehicle_id").replace_strict(calls, default="clear", return_dtype=pl.String)
+    refer = call == "refer"
+    vehicle_rows = of_vehicle.with_columns(
+        call=call,
+        p_vehicle=pl.when(refer).then(0.97).when(call == "watch").then(0.4).otherwise(0.01),
+        p_diode=pl.when(refer).then(0.93).otherwise(0.004),
+        suspect=pl.when(refer).then(pl.lit("pilot_diode_shorted")),
+        onset=pl.when(refer).then(pl.lit(END - timedelta(days=20))),
+        onset_lo=pl.when(refer).then(pl.lit(END - timedelta(days=24))),
+        onset_hi=pl.when(refer).then(pl.lit(END - timedelta(days=18))),
+        dc_attempts=pl.lit(3),
+        dc_charged=pl.lit(3),
+        pilot_low_v=pl.when(refer).then(-8.8).otherwise(-12.0 + 0.1 * pl.int_range(pl.len()).mod(4)),
+        reverse_path_ohm=pl.when(refer).then(2750.0),
+        reverse_path_lo_ohm=pl.when(refer).then(2600.0),
+        reverse_path_hi_ohm=pl.when(refer).then(2950.0),
+        reason=pl.format(
+            "{} of {} AC attempts failed, at {} EVSEs that serve others", "ac_failures", "ac_attempts", "evses_failed_at"
+        ),
+    )
+    of_evse = attempts.group_by("evse_id", "site_id").agg(
+        attempts=pl.len(), failures=failed.sum(), vehicles_failed=pl.col("vehicle_id").filter(failed).n_unique()
+    )
+    bad = pl.col("evse_id") == "E-001"
+    evse_rows = of_evse.sort("evse_id").with_columns(
+        call=pl.when(bad).then(pl.lit("faulty")).otherwise(pl.lit("clear")),
+        p_evse=pl.when(bad).then(0.99).otherwise(0.02),
+        suspect=pl.when(bad).then(pl.lit("contactor")),
+        onset=pl.when(bad).then(pl.lit(END - timedelta(days=60))),
+        pilot_high_v=pl.lit(9.0),
+        pilot_low_v=pl.lit(-12.0),
+        reason=pl.format("{} of {} attempts failed, with {} vehicles", "failures", "attempts", "vehicles_failed"),
+    )
+    kinds = ["vehicle_model", "evse_model", "firmware"]
+    pairing_rows = attempts.group_by(kinds).agg(
+        attempts=pl.len(), failures=failed.sum(), vehicles=pl.col("vehicle_id").n_unique(), evses=pl.col("evse_id").n_unique()
+    ).sort(kinds).with_columns(
+        call=pl.when((pl.col("vehicle_model") == "Alder Van") & (pl.col("firmware") == "7.1"))
+        .then(pl.lit("faulty"))
+        .otherwise(pl.lit("clear")),
+        p_pairing=pl.lit(0.9),
+        reason=pl.format("{} of {} attempts failed", "failures", "attempts"),
+    )  # fmt: skip
+    rows: dict[str, Any] = {
+        "week": WEEK,
+        "vehicles": conform(vehicle_rows, "out_vehicles"),
+        "evses": conform(evse_rows, "out_evses"),
+        "pairings": conform(pairing_rows, "out_pairings"),
+        "attempts": conform(attempts, "out_attempts"),
+        "rejected": _rejected(),
+        "impossible": _impossible(),
+        "next_tests": _next_tests(),
+        "run": _run(),
+        "evidence": {},
+        "vehicles_before": conform(vehicle_rows, "out_vehicles").with_columns(
+            call=pl.when(refer).then(pl.lit("watch")).otherwise("call")
+        ),
+    }
+    return PageData(**{**rows, **changed})
+
+
+def _rejected() -> pl.DataFrame:
+    rows = {"file": "ocpp/a.jsonl", "line": [7, 9], "byte_offset": [512, 900], "reason": "cut off", "text": '{"at": "2026-04-0'}
+    return conform(pl.DataFrame(rows), "out_rejected")
+
+
+def _impossible() -> pl.DataFrame:
+    rows = {
+        "rule": "contactor_closed_in_a", "severity": "distrust", "station_id": "S-02", "connector_id": 1,
+        "at": END - timedelta(days=2),
+        "attempt_id": "a0000003", "detail": "contactor closed with no vehicle",
+    }  # fmt: skip
+    return conform(pl.DataFrame({key: [value] for key, value in rows.items()}), "out_impossible")
+
+
+def _next_tests() -> pl.DataFrame:
+    rows = {
+        "vehicle_id": ["V-0007"], "evse_id": ["E-003"], "expected_bits": [0.82],
+        "decides": ["is it V-0007 or its home EVSE E-001"], "reason": ["E-003 checks the diode and served 40 others"],
+    }  # fmt: skip
+    return conform(pl.DataFrame(rows), "out_next_tests")
+
+
+def _run() -> dict[str, Any]:
+    files = [
+        {"file": "ocpp/a.jsonl", "sha256": "ab" * 32, "lines": 1000, "used": 990, "rejected": 2, "duplicates": 8},
+        {"file": "fleet/vehicles.csv", "sha256": "cd" * 32, "lines": 61, "used": 61, "rejected": 0, "duplicates": 0},
+    ]
+    costs = {"cost_week_without_ac": 120.0, "cost_needless_visit": 250.0}
+    return {"week": WEEK, "inputs": files, "settings": {"look_back_weeks": 12, "refer": costs},
+            "versions": {"whichside": "0.1.0"}, "timings": {"ingest": 1.25}}  # fmt: skip
+
+
+def nothing() -> PageData:
+    """A week in which nothing happened at all."""
+    tables = ("vehicles", "evses", "pairings", "attempts", "rejected", "impossible", "next_tests")
+    return PageData(week=WEEK, run={}, **{name: empty(f"out_{name}") for name in tables})
