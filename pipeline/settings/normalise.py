@@ -1,6 +1,8 @@
-"""Settings of the normalise stage: clocks, identities, attempts."""
+"""Settings of the normalise stage: clocks, identities, codes, attempts."""
 
 from __future__ import annotations
+
+from pathlib import Path
 
 from pydantic import Field
 
@@ -14,3 +16,36 @@ class NormaliseSettings(Frozen):
         60.0, gt=0, description="early_b: fault within this of plug-in or of the PWM starting; contract"
     )
     charged_kwh: float = Field(0.5, gt=0, description="An attempt with this much energy and no fault charged; contract")
+    codes_file: Path | None = Field(
+        None, description="A site's own words for faults (YAML, word: canonical code), used before ours; decided"
+    )
+    live_delay_s: float = Field(
+        20.0,
+        gt=0,
+        description="A frame this much later than its time (clock corrected) was queued; a call times out in 30 s, practice",
+    )
+    waiting_s: float = Field(
+        60.0,
+        gt=0,
+        description="Offered and not asked for this long without a fault: the vehicle waits, not the driver hurries; decided",
+    )
+    card_first_s: float = Field(
+        120.0, gt=0, description="A card may be shown this long before the plug-in; connection time-outs are 30-120 s, practice"
+    )
+    retry_gap_s: float = Field(
+        900.0,
+        gt=0,
+        description="Finishing then Preparing within this is a retry while plugged, if no other card is shown; decided",
+    )
+    settle_s: float = Field(
+        5.0, gt=0, description="Records of one happening lie within this: contactor 3 s, sequence 10.1 6 s at most; IEC 61851-1"
+    )
+    close_limit_s: float = Field(
+        10.0,
+        gt=3,
+        description="Asked with PWM on and the contactor still open after this: it failed to close (limit 3 s); IEC 61851-1",
+    )
+    silence_days: float = Field(
+        14.0, gt=1, description="A plug-in of which nothing is heard for this long is broken off; decided"
+    )
+    batch_rows: int = Field(1_500_000, ge=1000, description="Raw rows held in memory at a time; measured")

@@ -1,0 +1,76 @@
+"""Moments of a plug-in: what each record says of how far it had come and what went wrong.
+
+One row a record: `plug_in, at_utc, level, fault, fault_raw, rank, strength, done, waits, file_id, line`.
+level 0 plugged, 1 offered, 2 requested, 3 energised (4 delivering comes from the meter); null = does not say.
+strength 2 a fault, 1 a warning or sign, 0 none. done: charging has ended as meant. waits: offered, the vehicle does not ask.
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.normalise import codes
+from pipeline.settings.normalise import NormaliseSettings
+
+STAGES = ("plugged", "offered", "requested", "energised", "delivering")
+MOMENT = ["plug_in", "at_utc", "level", "fault", "fault_raw", "rank", "strength", "done", "waits", "file_id", "line"]
+RESETS = ["HardReset", "Reboot", "ImmediateReset"]
+"""Stop reasons that say the station restarted under a session: a sign of trouble, not the trouble itself."""
+
+
+def _rank(fault: pl.Expr) -> pl.Expr:
+    return fault.replace_strict(codes.fault_ranks(), default=-1, return_dtype=pl.Int64).fill_null(-1)
+
+
+def of_pilot(pilot: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
+    """Moments of assigned pilot rows. Where the contactor is not recorded, C2 that lasts counts as closed."""
+    letter, pwm = pl.col("pilot_state").str.slice(0, 1), pl.col("pilot_state").str.slice(1, 1) == "2"
+    asks = letter.is_in(["C", "D"])
+    lasts_s = (pl.col("at_utc").shift(-1).over("plug_in") - pl.col("at_utc")).dt.total_microseconds() / 1e6
+    unsaid = pl.col("contactor").is_null().all().over("plug_in")
+    closed = asks & ((pl.col("contactor") == "closed") | (unsaid & pwm & (lasts_s > settings.settle_s)))
+    return (
+        pilot.sort("plug_in", "at_utc", "file_id", "line")
+        .with_columns(
+            level=pl.when(closed.fill_null(value=False))
+            .then(3)
+            .when(asks)
+            .then(2)
+            .when((letter == "B") & pwm)
+            .then(1)
+            .when(letter == "B")
+            .then(0),
+            strength=pl.when("fault_trouble").then(2).when(letter.is_in(["E", "F"])).then(1).otherwise(0),
+            rank=_rank(pl.col("fault")),
+            done=(letter == "B") & ~pl.col("fault_trouble"),
+            waits=(letter == "B") & pwm,
+            fault_raw=pl.coalesce("fault_raw", pl.when(letter.is_in(["E", "F"])).then(pl.format("state {}", "pilot_state"))),
+        )
+        .select(MOMENT)
+    )
+
+
+def of_signals(signals: pl.DataFrame) -> pl.DataFrame:
+    """Moments of assigned messages. An accepted card or a started transaction means that current is offered."""
+    status = pl.when(pl.col("action") == "StatusNotification").then(pl.col("status"))
+    state = pl.coalesce(status, "charging_state")
+    started = (pl.col("action") == "StartTransaction") & (pl.col("id_token_status").fill_null("Accepted") == "Accepted")
+    accepted = pl.col("action").is_in(["Authorize", "TransactionEvent"]) & (pl.col("id_token_status") == "Accepted")
+    ended = (pl.col("action") == "StopTransaction") | (pl.col("event_type") == "Ended")
+    hard = (status == "Faulted") | (pl.col("fault").is_not_null() & (pl.col("action") != "StatusNotification"))
+    soft = pl.col("fault_raw").is_not_null() | pl.col("stop_reason").is_in(RESETS)
+    meant = ended & pl.col("fault").is_null() & ~pl.col("stop_reason").fill_null("Local").is_in(RESETS)
+    return signals.with_columns(
+        level=pl.when("seen_by_pilot")
+        .then(None)
+        .when(state == "Charging")
+        .then(3)
+        .when((state == "SuspendedEV") | started | accepted)
+        .then(1)
+        .when(state.is_in(["Preparing", "EVConnected", "Occupied", "SuspendedEVSE"]))
+        .then(0),
+        rank=_rank(pl.col("fault")),
+        strength=pl.when(hard.fill_null(value=False)).then(2).when(soft.fill_null(value=False)).then(1).otherwise(0),
+        done=(state.is_in(["SuspendedEV", "Finishing"]) | meant).fill_null(value=False),
+        waits=(state == "SuspendedEV").fill_null(value=False),
+    ).select(MOMENT)

@@ -1,0 +1,135 @@
+"""Plug-ins: from each source the spans in which a vehicle was plugged in, then one set of spans an EVSE.
+
+A mark says at a time whether a vehicle is there: plug 1 yes, -1 no, 0 does not say. The pilot says it best
+(leaving state A to returning there), then the messages of the station, then finished-session exports.
+"""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import polars as pl
+
+from pipeline.settings.normalise import NormaliseSettings
+
+THERE = ["Preparing", "Charging", "SuspendedEV", "SuspendedEVSE", "Occupied"]
+"""Statuses (1.6 and 2.0.1) with a vehicle there. Finishing does not say: it may follow the unplugging."""
+GONE = ["Available", "Reserved"]
+CONNECTED = ["EVConnected", "Charging", "SuspendedEV", "SuspendedEVSE"]
+MARK = ["evse_id", "at_utc", "clock_error_s", "order", "plug", "split", "file_id", "line"]
+
+
+def pilot_marks(pilot: pl.DataFrame) -> pl.DataFrame:
+    """Marks of pilot rows: A gone; B, C, D there; E and F do not say."""
+    letter = pl.col("pilot_state").str.slice(0, 1)
+    return pilot.with_columns(
+        plug=pl.when(letter == "A").then(-1).when(letter.is_in(["B", "C", "D"])).then(1).otherwise(0),
+        split=pl.lit(value=False),
+        order=pl.col("line"),
+    ).select(MARK)
+
+
+def signal_marks(signals: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
+    """Marks of messages, with `split` where a new plug-in must have begun though no leaving was reported.
+
+    A session under way does not go back to Preparing (OCPP 1.6, 4.9: C2, D2, E2 are no moves) unless the station
+    restarted; Finishing to Preparing is a retry while plugged only when it comes soon.
+    """
+    placed = signals.filter(pl.col("evse_id").is_not_null()).sort("evse_id", "at_utc", "receiver_at_utc", "file_id", "line")
+    status = pl.col("action") == "StatusNotification"
+    event = pl.col("action") == "TransactionEvent"
+    gone = (
+        (status & pl.col("status").is_in(GONE))
+        | ((pl.col("action") == "StopTransaction") & (pl.col("stop_reason") == "EVDisconnected"))
+        | (event & (pl.col("trigger_reason") == "EVDeparted"))
+        | (event & (pl.col("charging_state") == "Idle") & (pl.col("event_type") != "Started"))
+        | (event & (pl.col("event_type") == "Ended") & (pl.col("stop_reason") == "EVDisconnected"))
+    )
+    there = (
+        (status & pl.col("status").is_in(THERE))
+        | (pl.col("action") == "StartTransaction")
+        | (event & (pl.col("event_type") != "Ended") & pl.col("charging_state").is_in(CONNECTED))
+        | (event & pl.col("trigger_reason").is_in(["CablePluggedIn", "EVDetected"]))
+    )
+    state = pl.when(status).then(pl.col("status")).forward_fill().shift(1).over("evse_id")
+    waited = pl.col("at_utc") - pl.when(status).then(pl.col("at_utc")).forward_fill().shift(1).over("evse_id")
+    back = (
+        status
+        & (pl.col("status") == "Preparing")
+        & (
+            state.is_in(["Charging", "SuspendedEV", "SuspendedEVSE"])
+            | ((state == "Finishing") & (waited > timedelta(seconds=settings.retry_gap_s)))
+        )
+    )
+    return placed.with_columns(
+        plug=pl.when(gone.fill_null(value=False)).then(-1).when(there.fill_null(value=False)).then(1).otherwise(0),
+        split=back.fill_null(value=False),
+        order=pl.col("receiver_at_utc").dt.epoch("us"),
+    ).select(MARK)
+
+
+def spans(marks: pl.DataFrame, silence: timedelta) -> pl.DataFrame:
+    """One row a plug-in of one source: `evse_id, from_utc, to_utc (null: broken off), seen_utc, error_s, first_*/last_*` lineage."""
+    ordered = marks.sort("evse_id", "at_utc", "order", "line")
+    said = pl.when(pl.col("plug") != 0).then(pl.col("plug")).forward_fill().over("evse_id")
+    ordered = ordered.with_columns(said=said).with_columns(
+        before=pl.col("said").shift(1).over("evse_id"),
+        silent=(pl.col("at_utc") - pl.col("at_utc").shift(1).over("evse_id")) > silence,
+    )
+    begins = (pl.col("plug") == 1) & ((pl.col("before") != 1) | pl.col("before").is_null() | pl.col("split") | pl.col("silent"))
+    numbered = ordered.with_columns(number=begins.fill_null(value=False).cum_sum().over("evse_id")).filter(pl.col("number") > 0)
+    off = pl.col("plug") == -1
+    return (
+        numbered.group_by("evse_id", "number", maintain_order=True)
+        .agg(
+            from_utc=pl.col("at_utc").first(),
+            to_utc=pl.col("at_utc").filter(off).first(),
+            seen_utc=pl.col("at_utc").filter(pl.col("said") == 1).last(),
+            error_s=pl.col("clock_error_s").first(),
+            began=pl.format("{}:{}", pl.col("file_id").first(), pl.col("line").first()),
+            ended=pl.format("{}:{}", pl.col("file_id").filter(off).first(), pl.col("line").filter(off).first()),
+        )
+        .drop("number")
+    )
+
+
+def joined(best: pl.DataFrame, other: pl.DataFrame, tolerance_s: float) -> pl.DataFrame:
+    """Spans of two sources: all of the better one, and those of the other that meet none of it.
+
+    A better span without an end takes the end of the one it meets.
+    """
+    slack = timedelta(seconds=tolerance_s)
+    end = pl.coalesce("to_utc", "seen_utc")
+    left = other.with_row_index("_other").with_columns(_end=end)
+    right = best.with_row_index("_best").with_columns(_end=end)
+    met = left.join(right.select("evse_id", "_best", "from_utc", "to_utc", "_end"), on="evse_id", suffix="_b").filter(
+        (pl.col("from_utc") <= pl.col("_end_b") + slack) & (pl.col("from_utc_b") <= pl.col("_end") + slack)
+    )
+    ends = (
+        met.filter(pl.col("to_utc_b").is_null())
+        .group_by("_best")
+        .agg(pl.col("to_utc").max().alias("_to"), pl.col("ended").last().alias("_ended"))
+    )
+    kept = right.join(ends, on="_best", how="left", maintain_order="left").with_columns(
+        to_utc=pl.coalesce("to_utc", "_to"), ended=pl.coalesce("ended", "_ended")
+    )
+    alone = left.join(met.select("_other").unique(), on="_other", how="anti")
+    return pl.concat([kept.select(best.columns), alone.select(best.columns)]).sort("evse_id", "from_utc")
+
+
+def assigned(rows: pl.DataFrame, plug_ins: pl.DataFrame, before_s: float, after_s: float) -> pl.DataFrame:
+    """Rows with the `plug_in` they fall in, allowing some seconds before its start and after its end; others are left out."""
+    starts = plug_ins.select(
+        "evse_id",
+        "plug_in",
+        "from_utc",
+        _opens=pl.col("from_utc") - timedelta(seconds=before_s),
+        _closes=pl.coalesce("to_utc", "bound_utc"),
+    ).sort("_opens")
+    return (
+        rows.filter(pl.col("evse_id").is_not_null())
+        .sort("at_utc")
+        .join_asof(starts, left_on="at_utc", right_on="_opens", by="evse_id", check_sortedness=False)
+        .filter(pl.col("plug_in").is_not_null() & (pl.col("at_utc") <= pl.col("_closes") + timedelta(seconds=after_s)))
+        .drop("_opens", "_closes")
+    )

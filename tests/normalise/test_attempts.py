@@ -1,0 +1,181 @@
+"""One plug-in, one row: what hand-made records of every source become."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from tests.normalise.world import World, at, attempts
+
+
+def station(**kwargs: Any) -> World:
+    """A station with one EVSE and one known card."""
+    world = World(**kwargs)
+    world.evse()
+    world.token("T1", "v1")
+    world.status(-600, "Available")
+    return world
+
+
+def one(world: World) -> dict[str, Any]:
+    """The only attempt."""
+    made = attempts(world)
+    assert len(made) == 1, made
+    return made.row(0, named=True)
+
+
+def charge(world: World, wh: float = 12_000.0) -> None:
+    """A session as it should be, in messages."""
+    world.status(0, "Preparing")
+    world.card(8)
+    world.start(10)
+    world.status(14, "Charging")
+    world.meter(1000, 1000 + wh / 2)
+    world.status(3000, "SuspendedEV")
+    world.stop(3600, 1000 + wh, "EVDisconnected")
+    world.status(3601, "Finishing")
+    world.status(3602, "Available")
+
+
+def test_a_whole_session_in_messages_is_charged() -> None:
+    """Status, card, transaction and meter make one charged attempt of the card's vehicle, with its energy."""
+    world = station()
+    charge(world)
+    row = one(world)
+    assert (row["outcome"], row["stage"], row["vehicle_id"], row["vehicle_known_by"]) == ("charged", "delivering", "v1", "token")
+    assert row["energy_kwh"] == pytest.approx(12.0)
+    assert abs((row["plugged_at_utc"] - at(0)).total_seconds()) <= row["clock_error_s"]
+    assert abs((row["unplugged_at_utc"] - at(3600)).total_seconds()) <= row["clock_error_s"] + 2
+    assert row["source"] == "ocpp16"
+    assert not row["early_b"]
+
+
+def diode(world: World) -> None:
+    """A plug-in that fails the diode check as soon as the PWM is on."""
+    world.pilot(-600, "A1")
+    world.pilot(0, "B1")
+    world.status(0, "Preparing")
+    world.card(30)
+    world.start(32)
+    world.pilot(33, "B2", low=-8.8)
+    world.pilot(33.5, "F", fault="diode check failed")
+    world.status(34, "Faulted", "OtherError")
+    world.stop(35, 1000, "Other")
+    world.pilot(120, "A1")
+    world.status(121, "Available")
+
+
+def test_a_shorted_diode_is_an_early_failure_in_b() -> None:
+    """A fault half a second after the PWM starts is failed, offered, early_b, named by the controller's own word."""
+    world = station()
+    diode(world)
+    row = one(world)
+    assert (row["outcome"], row["stage"], row["fault"]) == ("failed", "offered", "DiodeFault")
+    assert row["early_b"]
+    assert row["stage_seconds"] == pytest.approx(0.5)
+    assert row["pilot_low_b_v"] == pytest.approx(-8.8)
+    assert row["source"] == "ocpp16+pilot"
+    assert row["vehicle_id"] == "v1"
+    assert row["energy_kwh"] == 0
+
+
+def test_messages_alone_tell_the_early_failure_too() -> None:
+    """Without pilot rows the accepted card stands for the PWM; the error code names the fault."""
+    world = station()
+    world.status(0, "Preparing")
+    world.card(30)
+    world.start(32)
+    world.status(34, "Faulted", "OtherError", vendor_error_code="CX014")
+    world.stop(35, 1000, "Other")
+    world.status(121, "Available")
+    row = one(world)
+    assert (row["outcome"], row["stage"], row["fault"], row["early_b"]) == ("failed", "offered", "PilotFault", True)
+
+
+def test_a_refused_card_is_declined_and_a_silent_centre_is_a_failure() -> None:
+    """`declined` needs an answer; nothing answered is a technical failure."""
+    refused, silent = station(), station()
+    for world, said in ((refused, "Blocked"), (silent, None)):
+        world.status(0, "Preparing")
+        world.card(8, said=said)
+        world.status(90, "Available")
+    assert one(refused)["outcome"] == "declined"
+    row = one(silent)
+    assert (row["outcome"], row["fault"], row["stage"]) == ("failed", "NoInternet", "plugged")
+
+
+def test_pulled_out_before_anything_is_abandoned() -> None:
+    """No card, no fault, soon out: nobody's failure."""
+    world = station()
+    world.status(0, "Preparing")
+    world.status(25, "Available")
+    assert one(world)["outcome"] == "abandoned"
+
+
+def test_a_timer_is_not_a_failure() -> None:
+    """Offered for hours and never asked, no fault: the vehicle waits."""
+    world = station()
+    world.pilot(-600, "A1")
+    world.pilot(0, "B1")
+    world.status(0, "Preparing")
+    world.card(5)
+    world.start(6)
+    world.pilot(7, "B2", low=-12.0)
+    world.status(8, "SuspendedEV")
+    world.stop(9000, 1000, "EVDisconnected")
+    world.pilot(9000, "A1")
+    world.status(9001, "Available")
+    row = one(world)
+    assert (row["outcome"], row["stage"], row["fault"]) == ("not_requested", "offered", None)
+
+
+def test_a_fault_after_delivery_is_failed_delivering() -> None:
+    """Energy does not excuse a fault that ended the charge."""
+    world = station()
+    world.status(0, "Preparing")
+    world.card(8)
+    world.start(10)
+    world.status(14, "Charging")
+    world.meter(1000, 6000)
+    world.status(1500, "Faulted", "GroundFailure")
+    world.stop(1501, 8000, "Other")
+    world.status(1800, "Available")
+    row = one(world)
+    assert (row["outcome"], row["stage"], row["fault"], row["early_b"]) == ("failed", "delivering", "GroundFailure", False)
+
+
+def test_retries_while_plugged_are_one_attempt() -> None:
+    """A fault, then a second try without unplugging that charges: one plug-in, charged."""
+    world = station()
+    world.status(0, "Preparing")
+    world.card(8)
+    world.start(10, tx="7")
+    world.status(12, "Faulted", "InternalError")
+    world.stop(13, 1000, "Other", tx="7")
+    world.status(60, "Preparing")
+    world.card(70)
+    world.start(72, tx="8")
+    world.status(75, "Charging")
+    world.stop(4000, 9000, "EVDisconnected", tx="8")
+    world.status(4001, "Available")
+    row = one(world)
+    assert (row["outcome"], row["fault"]) == ("charged", None)
+    assert row["energy_kwh"] == pytest.approx(8.0)
+
+
+def test_a_lost_leaving_does_not_join_two_vehicles() -> None:
+    """Charging then Preparing is no move of OCPP 1.6: a new plug-in began, the first one's end is not known."""
+    world = station()
+    charge(world)
+    del world.rows["raw_frame"][-8:]  # StopTransaction, Finishing, Available and their answers are lost
+    world.token("T2", "v2")
+    world.status(9000, "Preparing")
+    world.card(9010, tag="T2")
+    world.start(9012, tag="T2", tx="9", wh=13_000)
+    world.status(9015, "Charging")
+    world.stop(9900, 20_000, "EVDisconnected", tx="9")
+    world.status(9901, "Available")
+    made = attempts(world)
+    assert made["vehicle_id"].to_list() == ["v1", "v2"]
+    assert made["unplugged_at_utc"].is_null().to_list() == [True, False]
