@@ -116,7 +116,7 @@ class World:
             t,
             "StartTransaction",
             answer={"id_token_status": said, "transaction_id": tx},
-            id_token=token,
+            id_token=tag,
             meter_wh=wh,
             connector_id=connector,
         )
