@@ -12,11 +12,12 @@ ROOT = Path(__file__).resolve().parent.parent
 # A module may import from its own rank and from lower ones; each stage only from itself and lower ranks.
 RANKS = {
     "pipeline.errors": 0, "pipeline.weeks": 1, "pipeline.registry": 1, "pipeline.progress": 1, "pipeline.settings": 2,
-    "pipeline.warehouse": 3, "pipeline.decisions": 4,
+    "pipeline.logs": 1, "pipeline.backup": 1, "pipeline.drop": 1,
+    "pipeline.warehouse": 3, "pipeline.decisions": 4, "pipeline.fingerprint": 4,
     "pipeline.ingest": 5, "pipeline.normalise": 6, "pipeline.validate": 7, "pipeline.circuit": 7, "pipeline.attribute": 8,
     "pipeline.refer": 9, "pipeline.publish": 10, "dashboards": 11,
     "pipeline.explain": 12, "pipeline.run": 13, "pipeline.doctor": 13, "pipeline.evaluate": 14, "pipeline.flows": 14,
-    "pipeline.cli": 15,
+    "pipeline.cluster": 14, "pipeline.schedule": 15, "pipeline.cli": 16,
 }  # fmt: skip
 
 

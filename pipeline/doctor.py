@@ -1,0 +1,236 @@
+"""Is everything in order: versions, settings, stores, disk, last runs. Looks only; mends nothing."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import sqlite3
+import urllib.error
+import urllib.request
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from dataclasses import dataclass
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from platform import python_version
+from typing import Literal
+
+from filelock import FileLock, Timeout
+
+from pipeline import fingerprint
+from pipeline.errors import WhichsideError
+from pipeline.registry import registry
+from pipeline.settings import Settings, load_settings
+from pipeline.warehouse import SCHEMA_VERSION, Connection, reading
+
+# What each extra adds, by the package that shows it is there.
+EXTRAS = {"check": "great-expectations", "schedule": "prefect", "serve": "starlette", "cluster": "distributed"}
+# A run may rewrite what it derives before the old space is free again: as much as the warehouse, and a gigabyte; decided.
+SPARE_BYTES = 1 << 30
+# Runs shown, newest last.
+LAST_RUNS = 5
+PREFECT_ANSWER_S = 5.0
+
+State = Literal["good", "note", "trouble"]
+
+
+@dataclass(frozen=True)
+class Check:
+    """One thing looked at: what was found, and what to do where it is trouble."""
+
+    name: str
+    state: State
+    found: str
+    next_step: str = ""
+
+
+@dataclass(frozen=True)
+class Health:
+    """All checks, in the order they were made."""
+
+    checks: tuple[Check, ...]
+
+    @property
+    def exit_code(self) -> int:
+        """0 when there is no trouble, else 5 (a store) or 1."""
+        troubled = {check.name.partition(":")[0] for check in self.checks if check.state == "trouble"}
+        return 0 if not troubled else 5 if troubled & {"warehouse", "decisions"} else 1
+
+
+def examine(
+    store: Path | None = None, out: Path | None = None, decisions: Path | None = None, settings_file: Path | None = None,
+    *, deep: bool = False, prefect_url: str | None = None,
+) -> Health:  # fmt: skip
+    """Look at everything named; what is None is left out. `deep` reads every row of the warehouse, so a damaged block shows.
+
+    Never raises for what it finds: trouble is a row of the answer.
+    """
+    looks: list[tuple[str, Callable[[], Iterator[Check]]]] = [
+        ("versions", _versions), ("settings", lambda: _settings(settings_file)),
+    ]  # fmt: skip
+    if store:
+        looks += [("warehouse", lambda: _warehouse(store, deep=deep)), ("disk", lambda: _disk(store, store))]
+    if out:
+        looks += [("runs", lambda: _runs(out)), ("disk", lambda: _disk(out, store))]
+    if decisions:
+        looks.append(("decisions", lambda: _decisions(decisions)))
+    looks.append(("prefect", lambda: _prefect(prefect_url)))
+    return Health(tuple(check for name, look in looks for check in _safely(name, look)))
+
+
+def _safely(name: str, look: Callable[[], Iterator[Check]]) -> Iterator[Check]:
+    try:
+        yield from look()
+    except WhichsideError as error:
+        yield Check(name, "trouble", f"{error.where}: {error.what}" if error.where else error.what, error.next_step or "")
+    except OSError as error:
+        yield Check(name, "trouble", str(error))
+
+
+def _versions() -> Iterator[Check]:
+    ours = ", ".join(f"{name} {version(name)}" for name in ("whichside", "duckdb", "polars", "sqlalchemy"))
+    yield Check("versions", "good", f"{ours}, Python {python_version()}")
+    for extra, package in EXTRAS.items():
+        try:
+            yield Check(f"extra: {extra}", "good", f"{package} {version(package)}")
+        except PackageNotFoundError:
+            yield Check(f"extra: {extra}", "note", "not installed", f"pip install 'whichside[{extra}]' where it is wanted")
+
+
+def _settings(path: Path | None) -> Iterator[Check]:
+    given, usual = load_settings(path).model_dump(), Settings().model_dump()
+    changed = sorted(name for name in usual if given[name] != usual[name])
+    yield Check("settings", "good", f"changed from the usual: {', '.join(changed)}" if changed else "as usual")
+
+
+def _being_written(store: Path) -> bool:
+    lock = Path(f"{store}.lock")
+    if not lock.exists():
+        return False
+    try:
+        with FileLock(lock, timeout=0):
+            return False
+    except Timeout:
+        return True
+
+
+def _warehouse(store: Path, *, deep: bool) -> Iterator[Check]:
+    if _being_written(store):
+        yield Check("warehouse", "note", f"{store}: a run is writing it", "look again when it has ended")
+        return
+    with reading(store) as con:
+        yield _schema(con, store)
+        present = {name for (name,) in con.execute("SELECT table_name FROM duckdb_tables()").fetchall()}
+        counts = {t: _count(con, t) for t in registry().tables if t in present}
+        yield Check("warehouse: rows", "good", ", ".join(f"{t} {n:,}" for t, n in counts.items() if n) or "none")
+        yield _pending(con, present)
+        if deep:
+            yield _every_row(con, store)
+
+
+def _count(con: Connection, table: str) -> int:
+    row = con.execute(f'SELECT count(*) FROM "{table}"').fetchone()
+    return int(row[0]) if row else 0
+
+
+def _schema(con: Connection, store: Path) -> Check:
+    row = con.execute("SELECT value FROM store_meta WHERE name = 'schema_version'").fetchone()
+    found = int(row[0]) if row else 0
+    size = f"{store}: {store.stat().st_size / 1e6:,.1f} MB, schema {found}"
+    if found > SCHEMA_VERSION:
+        return Check("warehouse", "trouble", f"{size}, later than this version's {SCHEMA_VERSION}", "update whichside")
+    later = "" if found == SCHEMA_VERSION else f"; the next run brings it to {SCHEMA_VERSION}"
+    return Check("warehouse", "good", size + later)
+
+
+def _pending(con: Connection, present: set[str]) -> Check:
+    """What a killed run left for the next: notes in store_meta and rows of tables named for pending work."""
+    notes = [name for (name,) in con.execute("SELECT name FROM store_meta WHERE name <> 'schema_version'").fetchall()]
+    waiting = {t: n for t in sorted(present) if "pending" in t and (n := _count(con, t))}
+    words = [*notes, *(f"{n:,} rows of {t}" for t, n in waiting.items())]
+    if not words:
+        return Check("warehouse: pending", "good", "none")
+    return Check("warehouse: pending", "note", ", ".join(words), "the next run finishes it")
+
+
+def _every_row(con: Connection, store: Path) -> Check:
+    try:
+        mark = fingerprint.of_warehouse(con)
+    except Exception as error:  # noqa: BLE001  # DuckDB raises several kinds for a damaged block; each is the finding
+        return Check("warehouse: blocks", "trouble", f"{store}: {error}", "remove it and run all deliveries again")
+    return Check("warehouse: blocks", "good", f"every row read; contents {mark[:16]}")
+
+
+def _disk(place: Path, store: Path | None) -> Iterator[Check]:
+    here = next(p for p in (place.resolve(), *place.resolve().parents) if p.exists())
+    free = shutil.disk_usage(here).free
+    wanted = SPARE_BYTES + (store.stat().st_size if store and store.is_file() else 0)
+    state: State = "good" if free >= wanted else "trouble"
+    yield Check("disk", state, f"{free / 1e9:,.1f} GB free at {here}", "" if state == "good" else f"free {wanted / 1e9:,.1f} GB")
+
+
+def _runs(out: Path) -> Iterator[Check]:
+    weeks = sorted(p for p in out.glob("????-W??") if p.is_dir()) if out.is_dir() else []
+    if not weeks:
+        yield Check("runs", "note", f"no week in {out}", "make one with `whichside run`")
+    for folder in weeks[-LAST_RUNS:]:
+        yield _run(folder)
+    for left in sorted(out.glob(".????-W??.*")) if out.is_dir() else []:
+        yield Check("runs", "note", f"{left.name} was left by a run that was stopped", "the next run of that week clears it")
+
+
+def _run(folder: Path) -> Check:
+    name = f"run: {folder.name}"
+    try:
+        run = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+        lines = {word: sum(f[word] for f in run["inputs"]) for word in ("lines", "used", "rejected", "duplicates")}
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        return Check(name, "trouble", f"its run.json cannot be read: {error!r}", f"run again with --week {folder.name}")
+    counted = ", ".join(f"{word} {n:,}" for word, n in lines.items())
+    took = sum(v for v in run.get("timings", {}).values() if isinstance(v, int | float))
+    if lines["lines"] != lines["used"] + lines["rejected"] + lines["duplicates"]:
+        return Check(name, "trouble", f"lines do not add up: {counted}", f"run again with --week {folder.name}")
+    return Check(name, "good", f"{len(run['inputs'])} files, {counted}; {took:,.1f} s")
+
+
+def _decisions(path: Path) -> Iterator[Check]:
+    if not path.is_file():
+        yield Check("decisions", "note", f"{path}: none yet")
+        return
+    try:
+        with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as con:
+            verdict = con.execute("PRAGMA quick_check").fetchone()[0]
+            tables = [
+                t for (t,) in con.execute("SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite_%'")
+            ]
+            rows = {t: con.execute(f'SELECT count(*) FROM "{t}"').fetchone()[0] for t in tables}
+    except sqlite3.DatabaseError as error:
+        yield Check("decisions", "trouble", f"{path}: {error}", "put back a copy with `whichside restore`")
+        return
+    found = f"{path}: {', '.join(f'{t} {n:,}' for t, n in rows.items())}"
+    good = verdict == "ok"
+    yield Check("decisions", "good" if good else "trouble", found if good else f"{path}: {verdict}",
+                "" if good else "put back a copy with `whichside restore`")  # fmt: skip
+
+
+def _prefect(url: str | None) -> Iterator[Check]:
+    if url is None:
+        yield Check("prefect", "note", "no server configured (PREFECT_API_URL); a direct run needs none")
+        return
+    try:
+        with urllib.request.urlopen(f"{url}/health", timeout=PREFECT_ANSWER_S) as answer:  # noqa: S310  # the user's own address
+            yield Check("prefect", "good", f"{url} answers {answer.status}")
+    except (urllib.error.URLError, ValueError, OSError) as error:
+        yield Check("prefect", "trouble", f"{url} does not answer: {error}", "start it with `prefect server start`")
+
+
+def as_words(health: Health) -> str:
+    """The checks as text, one a line, trouble marked and followed by what to do."""
+    width = max(len(check.name) for check in health.checks)
+    mark = {"good": "ok  ", "note": "note", "trouble": "BAD "}
+    rows = [
+        f"{mark[c.state]}  {c.name:<{width}}  {c.found}" + (f"\n      {'':<{width}}  -> {c.next_step}" if c.next_step else "")
+        for c in health.checks
+    ]
+    bad = sum(c.state == "trouble" for c in health.checks)
+    return "\n".join([*rows, f"{bad} in trouble" if bad else "all in order"])

@@ -1,0 +1,44 @@
+"""What a result was made from, as one hash: code, declarations, and the rows a step reads."""
+
+from __future__ import annotations
+
+import hashlib
+import pickle
+from functools import cache
+from pathlib import Path
+
+import duckdb
+
+from pipeline.registry import SCHEMAS, registry
+from pipeline.warehouse import Connection
+
+# The columns that differ between two warehouses of the same deliveries: when a file was read.
+_WHEN_READ = {"ingested_at_utc"}
+
+
+@cache
+def of_code() -> str:
+    """SHA-256 over every module and declaration of this installation, so that a changed rule never meets an old result."""
+    digest = hashlib.sha256(duckdb.__version__.encode())
+    for root in (Path(__file__).resolve().parent, SCHEMAS):
+        for path in sorted(p for p in root.rglob("*") if p.suffix in {".py", ".yaml", ".j2", ".typ"}):
+            digest.update(path.relative_to(root.parent).as_posix().encode() + path.read_bytes())
+    return digest.hexdigest()
+
+
+def of_warehouse(con: Connection) -> str:
+    """SHA-256 over counts and summed row hashes of every raw_ and core_ table, whatever the order of rows.
+
+    Two warehouses with the same rows agree; DuckDB's 64-bit row hash is summed, so equal rows do not cancel.
+    """
+    digest = hashlib.sha256()
+    for table in sorted(name for name in registry().tables if name.startswith(("raw_", "core_"))):
+        columns = ", ".join(f'"{c}"' for c in registry().table(table).column_names if c not in _WHEN_READ)
+        row = con.execute(f'SELECT count(*), sum(CAST(hash({columns}) AS HUGEINT)) FROM "{table}"').fetchone()
+        digest.update(f"{table} {row}\n".encode())
+    return digest.hexdigest()
+
+
+def of_objects(*parts: object) -> str:
+    """SHA-256 over the pickled parts (settings, decisions); a difference only costs a recalculation."""
+    return hashlib.sha256(pickle.dumps(parts, protocol=5)).hexdigest()
