@@ -1,0 +1,125 @@
+"""Run the rules over a warehouse: one pass a view counts all its rules; only rules that caught something are asked for rows.
+
+Reads tables, writes none: what it works out stands in temporary tables of the connection, gone with `forget`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import polars as pl
+
+from pipeline.validate.rules import RECORD_COLUMNS, Rule, View, by_view, rules, views
+from pipeline.warehouse import Connection
+
+COUNTS = ("checked", "offending", "not_judged")
+_FIRMWARE_SPAN = """
+    CREATE OR REPLACE TEMP TABLE firmware_span AS
+    SELECT station_id, firmware, valid_from_utc AS from_utc,
+           coalesce(lead(valid_from_utc) OVER (PARTITION BY station_id ORDER BY valid_from_utc), 'infinity'::TIMESTAMPTZ) AS to_utc
+    FROM core_firmware
+"""
+_CAUGHT = """
+    CREATE OR REPLACE TEMP TABLE caught (
+        rule VARCHAR, severity VARCHAR, station_id VARCHAR, connector_id BIGINT, at_utc TIMESTAMPTZ, attempt_id VARCHAR,
+        transaction_id VARCHAR, file_id VARCHAR, line BIGINT, detail VARCHAR)
+"""
+_LINK = """
+    CREATE OR REPLACE TEMP TABLE caught_at AS
+    WITH of_transaction AS (
+        SELECT station_id, transaction_id, any_value(attempt_id) AS attempt_id
+        FROM core_attempt WHERE transaction_id IS NOT NULL GROUP BY ALL HAVING count(*) = 1)
+    SELECT c.* EXCLUDE (attempt_id, transaction_id),
+           coalesce(c.attempt_id, t.attempt_id,
+                    CASE WHEN c.at_utc <= coalesce(a.unplugged_at_utc, 'infinity'::TIMESTAMPTZ) THEN a.attempt_id END) AS attempt_id,
+           e.evse_model, coalesce(f.firmware, e.firmware) AS firmware
+    FROM caught c
+    LEFT JOIN of_transaction t ON c.station_id = t.station_id AND c.transaction_id = t.transaction_id
+    ASOF LEFT JOIN core_attempt a
+      ON c.station_id = a.station_id AND c.connector_id = a.connector_id AND c.at_utc >= a.plugged_at_utc
+    LEFT JOIN firmware_span f ON c.station_id = f.station_id AND c.at_utc >= f.from_utc AND c.at_utc < f.to_utc
+    LEFT JOIN equipment e ON c.station_id = e.station_id AND coalesce(c.connector_id, 0) = e.connector_id
+"""
+_EQUIPMENT = """
+    CREATE OR REPLACE TEMP TABLE equipment AS
+    WITH listed AS (SELECT DISTINCT ON (station_id, connector_id) station_id, connector_id, evse_model, firmware FROM core_evse
+                    ORDER BY station_id, connector_id, evse_id)
+    SELECT * FROM listed
+    UNION ALL SELECT station_id, 0, min(evse_model), min(firmware) FROM listed GROUP BY 1 HAVING min(connector_id) > 0
+"""
+
+
+def evaluate(con: Connection, chosen: Sequence[Rule] | None = None) -> pl.DataFrame:
+    """Ask the rules (all unless chosen) and leave the temporary tables `caught`, `caught_at`, `firmware_span`, `equipment`.
+
+    Returns one row a rule x station x connector x firmware that has records in scope: `rule, station_id, connector_id, evse_model,
+    firmware, checked, offending, not_judged`. A record whose question is null counts in `not_judged`, never as sound.
+    """
+    for statement in (_FIRMWARE_SPAN, _EQUIPMENT, _CAUGHT):
+        con.execute(statement)
+    frames = []
+    wanted = by_view(rules().values() if chosen is None else chosen)
+    for view in views().values():
+        _stand_up(con, view)
+        if view.name in wanted:
+            counts = _counts(con, view.name, wanted[view.name])
+            _catch(con, [r for r in wanted[view.name] if r.name in set(counts.filter(pl.col("offending") > 0)["rule"])])
+            frames.append(counts)
+    con.execute(_LINK)
+    return _with_equipment(con, pl.concat(frames))
+
+
+def forget(con: Connection) -> None:
+    """Drop the temporary tables of `evaluate`."""
+    for name in ("caught", "caught_at", "firmware_span", "equipment"):
+        con.execute(f"DROP TABLE IF EXISTS temp.{name}")
+    for view in reversed(views().values()):
+        con.execute(f'DROP {"TABLE" if view.keep else "VIEW"} IF EXISTS temp."{view.name}"')
+
+
+def _stand_up(con: Connection, view: View) -> None:
+    con.execute(f'CREATE OR REPLACE TEMP {"TABLE" if view.keep else "VIEW"} "{view.name}" AS {view.sql}')
+
+
+def _counts(con: Connection, view: str, members: Sequence[Rule]) -> pl.DataFrame:
+    """One pass over a view: counts of each of its rules by station, connector and firmware in force at the record's time."""
+    asked = ", ".join(f"{rule.judged} AS j{i}, {rule.in_scope} AS s{i}" for i, rule in enumerate(members))
+    counted = ", ".join(
+        f"count(j{i}) AS checked_{i}, count(*) FILTER (WHERE j{i}) AS offending_{i}, count(*) FILTER (WHERE s{i} AND j{i} IS NULL) AS not_judged_{i}"
+        for i in range(len(members))
+    )
+    wide = pl.DataFrame(
+        con.sql(f"""
+            SELECT station_id, connector_id, span_firmware AS firmware, {counted}
+            FROM (SELECT station_id, connector_id, span_firmware, {asked}
+                  FROM (SELECT v.*, f.firmware AS span_firmware FROM "{view}" v LEFT JOIN firmware_span f
+                        ON v.station_id = f.station_id AND v.at_utc >= f.from_utc AND v.at_utc < f.to_utc))
+            GROUP BY ALL""").to_arrow_table()
+    )
+    keys = ["station_id", "connector_id", "firmware"]
+    return pl.concat(
+        wide.select(pl.lit(rule.name).alias("rule"), *keys, *(pl.col(f"{name}_{i}").alias(name) for name in COUNTS))
+        for i, rule in enumerate(members)
+    ).filter(pl.col("checked") + pl.col("not_judged") > 0)
+
+
+def _catch(con: Connection, members: Sequence[Rule]) -> None:
+    for rule in members:
+        columns = ", ".join(RECORD_COLUMNS)
+        con.execute(
+            f"INSERT INTO caught SELECT ?, ?, {columns}, detail FROM ({rule.select})",
+            [rule.name, rule.severity],
+        )
+
+
+def _with_equipment(con: Connection, counts: pl.DataFrame) -> pl.DataFrame:
+    """The counts with EVSE model and, where no BootNotification told it, the listed firmware."""
+    equipment = pl.DataFrame(con.sql("SELECT * FROM equipment").to_arrow_table())
+    return (
+        counts.with_columns(listed_at=pl.col("connector_id").fill_null(0))
+        .join(equipment, left_on=["station_id", "listed_at"], right_on=["station_id", "connector_id"], how="left")
+        .select(
+            "rule", "station_id", "connector_id", "evse_model",
+            pl.coalesce("firmware", "firmware_right").alias("firmware"), *COUNTS,
+        )
+    )  # fmt: skip

@@ -1,0 +1,174 @@
+"""The rules, read from `schemas/rules`, and the views they look at, from `schemas/views`.
+
+A rule is a three-valued question about each record of a view: `problem` true = caught, false = sound, null = cannot be
+judged. Its offending rows and its counts are two SELECTs made from that one declaration, so they cannot disagree.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from functools import cache
+from typing import Any, Literal
+
+from pipeline.errors import SchemaError
+from pipeline.registry import load_folder, registry
+
+Severity = Literal["reject", "distrust", "note"]
+FAMILIES = ("pilot_sequence", "pilot_level", "ocpp", "energy", "identity", "time")
+ACTORS = ("site operator", "fleet office", "workshop")
+RECORD_COLUMNS = ("station_id", "connector_id", "at_utc", "attempt_id", "transaction_id", "file_id", "line")
+"""What every view has, so that a caught record can be found again."""
+
+
+@dataclass(frozen=True)
+class View:
+    """A SELECT over declared tables (and views declared before it) that rules look at; `keep`: worth working out once."""
+
+    name: str
+    meaning: str
+    tables: tuple[str, ...]
+    sql: str
+    keep: bool = False
+
+
+@dataclass(frozen=True)
+class Rule:
+    """One impossible (or remarkable) state, with who says so and who can act.
+
+    `scope` are the records the rule speaks of, `problem` is true where there is one and null where that cannot be told;
+    `needs` are the columns without which it cannot; `max_rate` is the share of judged records a reject rule may catch.
+    """
+
+    name: str
+    family: str
+    severity: Severity
+    meaning: str
+    source: str
+    clause: str
+    acts: str
+    records: str
+    scope: str
+    problem: str
+    detail: str
+    needs: tuple[str, ...] = ()
+    max_rate: float | None = None
+    limits: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def judged(self) -> str:
+        """SQL: true a problem, false none, null cannot be judged; of the records in `in_scope`."""
+        return f"CASE WHEN ({self.scope}) THEN ({self.problem}) END"
+
+    @property
+    def in_scope(self) -> str:
+        """SQL: the records the rule speaks of, or may speak of where a null hides whether it does."""
+        return f"(({self.scope}) IS NOT FALSE)"
+
+    @property
+    def select(self) -> str:
+        """The offending rows, from the view as it stands in the warehouse session."""
+        return f"SELECT {', '.join(RECORD_COLUMNS)}, {self.detail} AS detail FROM {self.records} WHERE ({self.scope}) AND ({self.problem})"
+
+    @property
+    def sql(self) -> str:
+        """The offending rows, on its own: the views it needs come with it."""
+        return f"{with_views(self.records, self.problem)}{self.select}"
+
+    @property
+    def checked_sql(self) -> str:
+        """One row on its own: `checked`, `offending`, `not_judged`."""
+        counts = ", ".join(f"{expression} AS {name}" for name, expression in self.counts().items())
+        return f"{with_views(self.records, self.problem)}SELECT {counts} FROM {self.records}"
+
+    def counts(self) -> dict[str, str]:
+        """The aggregates over the view that count this rule's records."""
+        return {
+            "checked": f"count(*) FILTER (WHERE ({self.judged}) IS NOT NULL)",
+            "offending": f"count(*) FILTER (WHERE ({self.judged}))",
+            "not_judged": f"count(*) FILTER (WHERE {self.in_scope} AND ({self.judged}) IS NULL)",
+        }
+
+
+def _move_views() -> dict[str, View]:
+    """Tables of allowed moves, from `schemas/moves`, as views of (from_word, to_word)."""
+    views = {}
+    for path_name, moves in _move_lists().items():
+        pairs = ", ".join(f"('{origin}', '{target}')" for origin, targets in moves.items() for target in targets)
+        views[path_name] = View(path_name, "Allowed moves", (), f"SELECT * FROM (VALUES {pairs}) AS m(from_word, to_word)")
+    return views
+
+
+def _move_lists() -> dict[str, dict[str, list[str]]]:
+    return {"ocpp16_status": load_folder("moves")}
+
+
+@cache
+def views() -> Mapping[str, View]:
+    """All views in order of declaration; a view may only build on earlier ones."""
+    declared = {
+        name: View(name, body["meaning"], tuple(body["tables"]), body["sql"].strip(), body.get("keep", False))
+        for name, body in load_folder("views").items()
+    }
+    return {**_move_views(), **declared}
+
+
+@cache
+def rules() -> Mapping[str, Rule]:
+    """All rules by name.
+
+    Raises SchemaError when one names an unknown family, actor, source or view, or a reject rule states no rate.
+    """
+    return {name: _rule(name, body) for name, body in load_folder("rules").items()}
+
+
+def _rule(name: str, body: Mapping[str, Any]) -> Rule:
+    limits = dict(body.get("limits", {}))
+    texts = {key: str(body[key]).format(**limits) for key in ("meaning", "clause", "scope", "problem", "detail")}
+    plain = {key: body[key] for key in ("family", "severity", "source", "acts", "records")}
+    rule = Rule(name=name, **plain, **texts, needs=tuple(body["needs"]), max_rate=body.get("max_rate"), limits=limits)
+    faults = [
+        text
+        for wrong, text in (
+            (rule.family not in FAMILIES, f"family {rule.family!r} is none of {', '.join(FAMILIES)}"),
+            (rule.severity not in registry().fields["severity"].values, f"severity {rule.severity!r} is not declared"),
+            (rule.acts not in ACTORS, f"{rule.acts!r} is none of {', '.join(ACTORS)}"),
+            (rule.source not in registry().sources, f"source {rule.source!r} is not in schemas/sources.yaml"),
+            (rule.records not in views(), f"records {rule.records!r} are no view of schemas/views"),
+            ((rule.severity == "reject") != (rule.max_rate is not None), "a reject rule, and no other, states max_rate"),
+        )
+        if wrong
+    ]
+    if faults:
+        raise SchemaError("; ".join(faults), where=f"schemas/rules: {name}", next_step="mend the declaration")
+    return rule
+
+
+def needed_views(*texts: str) -> list[View]:
+    """The views these SQL texts name, and those they build on, in order of declaration."""
+    wanted: set[str] = set()
+    pending = list(texts)
+    while pending:
+        words = _words(pending.pop())
+        found = {name for name in views() if name in words} - wanted
+        wanted |= found
+        pending += [views()[name].sql for name in found]
+    return [view for view in views().values() if view.name in wanted]
+
+
+def _words(text: str) -> set[str]:
+    return set("".join(c if c.isalnum() or c == "_" else " " for c in text).split())
+
+
+def with_views(*texts: str) -> str:
+    """A WITH clause that brings every view these texts need."""
+    needed = needed_views(*texts)
+    return f"WITH {', '.join(f'{view.name} AS ({view.sql})' for view in needed)} " if needed else ""
+
+
+def by_view(chosen: Iterable[Rule]) -> dict[str, list[Rule]]:
+    """The rules of each view, views in order of declaration."""
+    grouped: dict[str, list[Rule]] = {name: [] for name in views()}
+    for rule in chosen:
+        grouped[rule.records].append(rule)
+    return {name: members for name, members in grouped.items() if members}
