@@ -7,10 +7,10 @@ from datetime import timedelta
 from functools import cache
 from pathlib import Path
 from typing import Any
-from urllib.parse import quote
 
 import vl_convert
 
+from dashboards.addresses import pack_links
 from dashboards.fleet import fleet_view
 from dashboards.markup import STATIC, environment
 from dashboards.page_data import PageData
@@ -36,11 +36,6 @@ def span_of(week: str) -> str:
     return f"{first.day} {first:%b} to {last.day} {last:%b %Y}"
 
 
-def pack_links(data: PageData, prefix: str = "") -> dict[str, str]:
-    """Address of each referred vehicle's evidence page."""
-    return {vehicle: f"{prefix}referrals/{quote(vehicle, safe='')}/index.html" for vehicle in data.evidence}
-
-
 def render_page(
     page: str, data: PageData, *, menu: Menu | None = None, assets: str = f"{ASSETS}/", packs: dict[str, str] | None = None
 ) -> str:
@@ -48,7 +43,7 @@ def render_page(
 
     menu: (key, name, address) of the pages that may be reached; assets: where the scripts and the style sheet are.
     """
-    links = pack_links(data) if packs is None else packs
+    links = pack_links(data.evidence) if packs is None else packs
     view: dict[str, Any]
     match page:
         case "fleet":

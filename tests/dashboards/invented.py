@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 
 from dashboards.page_data import PageData
+from pipeline.refer.evidence_model import Evidence
 from pipeline.registry import conform, empty
 
 WEEK = "2026-W14"
@@ -128,7 +129,7 @@ def invented_week(
         "impossible": _impossible(),
         "next_tests": _next_tests(),
         "run": _run(),
-        "evidence": {},
+        "evidence": {"V-0000": invented_evidence(attempts, "V-0000")},
         "vehicles_before": conform(vehicle_rows, "out_vehicles").with_columns(
             call=pl.when(refer).then(pl.lit("watch")).otherwise("call")
         ),
@@ -172,3 +173,61 @@ def nothing() -> PageData:
     """A week in which nothing happened at all."""
     tables = ("vehicles", "evses", "pairings", "attempts", "rejected", "impossible", "next_tests")
     return PageData(week=WEEK, run={}, **{name: empty(f"out_{name}") for name in tables})
+
+
+def _strip_chart() -> dict[str, Any]:
+    return {
+        "data": {"values": [{"at": "2026-03-20", "evse": "E-003", "outcome": "failed"}]},
+        "mark": "point",
+        "width": "container",
+        "encoding": {"x": {"field": "at", "type": "temporal"}, "y": {"field": "evse", "type": "nominal"}},
+    }
+
+
+def invented_evidence(attempts: pl.DataFrame, vehicle: str, **changed: Any) -> dict[str, Any]:
+    """An evidence pack in the shape of `pipeline.refer.evidence_model`, as it stands in evidence.json."""
+    own = attempts.filter(pl.col("vehicle_id") == vehicle).sort("plugged_at").head(12)
+    names = ["attempt_id", "evse_id", "site_id", "coupler", "supply", "outcome", "stage", "stage_seconds", "fault", "p_vehicle"]
+    pack: dict[str, Any] = {
+        "week": WEEK,
+        "look_back_from_utc": END - timedelta(weeks=12),
+        "look_back_to_utc": END,
+        "vehicle": {"vehicle_id": vehicle, "vehicle_model": "Larch 3", "model_year": 2023,
+                    "vin": "XWSLARCH300000001", "inlets": ["cCCS2"]},
+        "claim": {
+            "text": "The failures follow this vehicle (97 %), most likely its pilot diode (93 %).", "call": "refer",
+            "suspect": "pilot_diode_shorted", "suspect_words": "shorted control pilot diode", "p_vehicle": 0.97, "p_diode": 0.93,
+            "suspects": [["pilot_diode_shorted", 0.96], ["charger_input", 0.04]],
+            "onset_utc": END - timedelta(days=20), "onset_lo_utc": END - timedelta(days=24),
+            "onset_hi_utc": END - timedelta(days=18),
+        },
+        "tally": {"ac_attempts": 40, "ac_failures": 40, "evses_failed_at": 9, "early_b_failures": 38, "dc_attempts": 3,
+                  "dc_charged": 3},
+        "weights": [
+            {"signature": "low_side", "title": "Low side of the pilot", "seen": "-8.8 V in B2 at 9 EVSEs", "factor": 42.0,
+             "log_factor": 3.74, "words": "speaks strongly for", "source": "IEC 61851-1, as given by a secondary source"},
+        ],
+        "strip": [{"at": row["plugged_at"], **{n: row[n] for n in names}} for row in own.to_dicts()],
+        "strip_chart": _strip_chart(),
+        "controls": [
+            {"evse_id": "E-003", "site_id": "yard-0", "evse_model": "Brook 11", "diode_check": "yes", "week": WEEK, "attempts": 4,
+             "failures": 4, "other_vehicles": 17, "other_attempts": 31, "other_failures": 1},
+        ],
+        "controls_text": "Where it failed, 17 other vehicles charged in the same week.",
+        "pilot": {"text": "Low side near -8.8 V.", "readings": [], "bands": [], "reverse_path_ohm": 2750.0,
+                  "reverse_path_lo_ohm": 2600.0, "reverse_path_hi_ohm": None},
+        "pilot_chart": None,
+        "ruled_out": [{"explanation": "The EVSEs", "how": "They served 17 others.", "strength": "ruled_out"}],
+        "bench": {
+            "cautions": ["Treat as live.", "Insulated gloves.", "Prove dead.", "Licensed people only."],
+            "deference": ["Local codes, the maker's procedure and licensed practice come first."],
+            "readings": [{"order": 1, "what": "Pilot to earth, both ways", "how": "ohms", "if_suspect": "2.7 kΩ both ways",
+                          "if_sound": "over range one way", "note": "unplugged"}],
+            "meter_table": [[0.001, 3300.0], [1e-6, 274000.0]],
+        },
+        "refutes": ["Over range with the leads exchanged."],
+        "doubts": ["No trouble codes were read."],
+        "history": [],
+        "form": [{"label": "Finding", "column": "finding", "unit": None, "choices": ["diode_shorted", "no_fault_found"]}],
+    }  # fmt: skip
+    return Evidence.model_validate({**pack, **changed}).model_dump(mode="json")

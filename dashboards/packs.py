@@ -1,0 +1,60 @@
+"""The evidence page of one vehicle: a single file that can be mailed, opened from disk and printed."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from markupsafe import Markup
+
+from dashboards.addresses import PACK_PAGE
+from dashboards.markup import STATIC, environment
+from dashboards.pages import chart_script, span_of
+from dashboards.theme import CONFIG
+from dashboards.words import BENCH_CAUTIONS
+from pipeline.refer.evidence_model import Evidence
+
+
+def _inline(script: str) -> Markup:
+    """Our own script text, fit to stand inside a script element: its end tag cannot occur, nor a comment's start."""
+    closed = re.sub(r"</(script)", r"<\\/\1", script, flags=re.IGNORECASE)
+    return Markup(closed.replace("<!--", "<\\!--"))  # noqa: S704 - packaged files of ours, no text of a log
+
+
+def _themed(spec: Mapping[str, Any] | None) -> dict[str, Any] | None:
+    return None if spec is None else {**spec, "config": {**spec.get("config", {}), **CONFIG}}
+
+
+def render_evidence(evidence: Evidence | Mapping[str, Any], *, sheet: str | None = None) -> str:
+    """The evidence page as one HTML file with everything inside.
+
+    sheet: address of the printable sheet beside it. Raises pydantic.ValidationError when the evidence has another shape.
+    """
+    known = evidence if isinstance(evidence, Evidence) else Evidence.model_validate(evidence)
+    vehicle = known.vehicle
+    return environment().get_template("evidence.html.j2").render(
+        title=f"{vehicle.vehicle_id}: {known.claim.suspect_words}",
+        week=known.week,
+        span=span_of(known.week),
+        menu=[],
+        here="",
+        assets="",
+        look_back=None,
+        e=known,
+        sheet=sheet,
+        cautions=known.bench.cautions or BENCH_CAUTIONS,
+        strip_chart=_themed(known.strip_chart),
+        pilot_chart=_themed(known.pilot_chart),
+        style=_inline((STATIC / "pages.css").read_text(encoding="utf-8")),
+        scripts=[_inline(chart_script()), _inline((STATIC / "pages.js").read_text(encoding="utf-8"))],
+    )  # fmt: skip
+
+
+def write_evidence_page(folder: Path, evidence: Evidence | Mapping[str, Any], *, sheet: str | None = None) -> Path:
+    """Write the evidence page into a referral's folder and return its path."""
+    folder.mkdir(parents=True, exist_ok=True)
+    page = folder / PACK_PAGE
+    page.write_text(render_evidence(evidence, sheet=sheet), encoding="utf-8")
+    return page
