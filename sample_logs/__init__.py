@@ -1,0 +1,1 @@
+"""Sample logs of an invented fleet, and the generator they come from."""

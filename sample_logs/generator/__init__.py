@@ -6,11 +6,23 @@ of the standards' facts. Everything follows from one integer seed.
 
 from pathlib import Path
 
+from sample_logs.generator.emit.bulk import simulate_frames
 from sample_logs.generator.emit.delivery import write_delivery
 from sample_logs.generator.spec import SCENARIOS, WorldSpec
+from sample_logs.generator.town import town_world, write_town
 from sample_logs.generator.world import World, simulate_world
 
-__all__ = ["SCENARIOS", "World", "WorldSpec", "simulate", "simulate_world", "write_delivery"]
+__all__ = [
+    "SCENARIOS",
+    "World",
+    "WorldSpec",
+    "simulate",
+    "simulate_frames",
+    "simulate_world",
+    "town_world",
+    "write_delivery",
+    "write_town",
+]
 
 VISITS_PER_DAY = 2.0
 """Attempts of a vehicle a day in a written delivery: the evening's return and a stop between."""

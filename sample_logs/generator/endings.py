@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sample_logs.generator.fleet import EVSE_MODELS, Fleet
+from sample_logs.generator.fleet import Fleet
 from sample_logs.generator.mechanics import CHANCE, EVSE, PAIRING, VEHICLE, Situation, power_kw
+from sample_logs.generator.models import EVSE_MODELS
 from sample_logs.generator.spec import (
     DELIVERING,
     ENERGISED,

@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from sample_logs.generator.fleet import EVSE_MODELS, FIRMWARES, VEHICLE_MODELS
+from sample_logs.generator.models import EVSE_MODELS, FIRMWARES, VEHICLE_MODELS
 from sample_logs.generator.spec import (
     DAY_S,
     PLUGGED,
@@ -126,7 +126,7 @@ def leak_ohm(faults: UnitFaults, unit: Ints, at_s: Floats) -> Floats:
     on = faults.active(unit, at_s)
     kind = np.where(on, faults.kind[unit], -1)
     start = np.where(faults.relapsed(unit, at_s), faults.from_s[unit, 1], faults.from_s[unit, 0])
-    with np.errstate(invalid="ignore"):
+    with np.errstate(invalid="ignore", divide="ignore"):
         share = np.clip((at_s - start) / faults.creep_s[unit], 0.0, 1.0)
     share = np.nan_to_num(share)
     creeping = 10 ** (LEAK_START_LOG10 + (LEAK_END_LOG10 - LEAK_START_LOG10) * share)

@@ -9,39 +9,13 @@ import polars as pl
 from numpy.typing import NDArray
 
 from sample_logs.generator import circuit
+from sample_logs.generator.models import EVSE_MODELS, FIRMWARES, VEHICLE_MODELS
 from sample_logs.generator.spec import DAY_S, DIODE_MOMENTS, WorldSpec
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
-# name, onboard charger kW, AC phases, inlets, AC class (1 or 2), DC coupler, share of the fleet
-VEHICLE_MODELS: tuple[tuple[str, float, int, str, int, str, float], ...] = (
-    ("Fernwick Porter", 11.0, 3, "cCCS2", 2, "cCCS2", 3.0),
-    ("Fernwick Porter Long", 22.0, 3, "sType2;cCCS2", 2, "cCCS2", 1.5),
-    ("Oskel Tiffin", 6.6, 1, "cType1;cG105", 1, "cG105", 2.5),
-    ("Oskel Tiffin Cold", 6.6, 1, "cType1;cG105", 1, "cG105", 1.0),
-    ("Marlow & Dene Crate", 7.4, 1, "cCCS2", 2, "cCCS2", 2.0),
-    ("Quillon Runner", 3.7, 1, "cType2", 2, "", 1.5),
-    ("Quillon Runner 2", 7.4, 1, "cType2", 2, "", 1.0),
-    ("Harrowby Dray", 11.0, 3, "cCCS2", 2, "cCCS2", 1.0),
-    ("Pellam Kit", 7.4, 1, "cCCS1", 1, "cCCS1", 0.7),
-    ("Tarnside Pannier", 3.6, 1, "cType1", 1, "", 0.8),
-)
-# name, supply, connector, A, phases, kW, diode moment, how it tells a diode fault, share
-EVSE_MODELS: tuple[tuple[str, str, str, float, int, float, str, str, float], ...] = (
-    ("Ambelin W11", "AC", "sType2", 16.0, 3, 11.0, "before_closing", "PilotFault", 3.0),
-    ("Ambelin W22", "AC", "sType2", 32.0, 3, 22.0, "in_b2", "DiodeFault", 2.5),
-    ("Corvane Post", "AC", "sType2", 32.0, 1, 7.4, "at_b_to_c", "OtherError", 2.0),
-    ("Corvane Post Duo", "AC", "sType2", 32.0, 3, 22.0, "at_b_to_c", "InternalError", 2.0),
-    ("Dovrin S", "AC", "cType2", 16.0, 3, 11.0, "none", "", 1.5),
-    ("Ellsworthy One", "AC", "cType1", 32.0, 1, 7.4, "before_closing", "", 1.2),
-    ("Garnock Q50", "DC", "cCCS2", 125.0, 3, 50.0, "before_closing", "PilotFault", 1.0),
-    ("Garnock Q50 H", "DC", "cG105", 125.0, 3, 50.0, "none", "", 0.9),
-    ("Hollin R60", "DC", "cCCS2", 150.0, 3, 60.0, "none", "", 0.7),
-    ("Hollin R60 U", "DC", "cCCS1", 150.0, 3, 60.0, "none", "", 0.4),
-)
-FIRMWARES = ("1.8.2", "2.0.5", "2.1.0")
 UPDATE_HOUR = 3.0
 NEITHER, TYPE1, TYPE2, ANY_AC = 0, 1, 2, 3
 
@@ -67,6 +41,7 @@ class Fleet:
     check_limit_v: Floats
     logs_pilot: Bools
     logs_low: Bools
+    exclusive: Bools
     pilot_ev: circuit.VehicleCircuit
     pilot_evse: circuit.EvseCircuit
 
@@ -168,20 +143,37 @@ def _favourites(rng: np.random.Generator, home: Ints, ac_class: Ints, evses: pl.
     return out
 
 
-def build_fleet(spec: WorldSpec) -> Fleet:
-    """Draw vehicles, sites and EVSEs of a world."""
-    rng = spec.rng("fleet")
+@dataclass(frozen=True)
+class Layout:
+    """What stands where and who lives where: sites, each EVSE's site and model, each vehicle's model and home."""
+
+    sites: pl.DataFrame
+    site: Ints
+    evse_model: Ints
+    vehicle_model: Ints
+    home: Ints
+
+
+def draw_layout(spec: WorldSpec, rng: np.random.Generator) -> Layout:
+    """Draw sites, EVSEs and vehicles of a world."""
     sites, depots, public = _sites(spec)
     weight = np.r_[rng.uniform(0.7, 1.6, len(depots)), rng.uniform(0.3, 0.9, len(public))]
     extra = rng.choice(len(weight), max(0, spec.evses - len(weight)), p=weight / weight.sum())
     site = np.sort(np.r_[np.arange(len(weight)), extra])[: spec.evses].astype(np.int64)
-    model = _evse_models(rng, site)
-    evses = _evse_frame(sites, site, model)
     share = np.array([m[6] for m in VEHICLE_MODELS])
-    vmodel = rng.choice(len(share), spec.vehicles, p=share / share.sum()).astype(np.int64)
-    ac_class = np.array([m[4] for m in VEHICLE_MODELS])[vmodel]
+    vehicle_model = rng.choice(len(share), spec.vehicles, p=share / share.sum()).astype(np.int64)
     size = np.bincount(site, minlength=len(weight))[depots].astype(float)
     home = rng.choice(depots, spec.vehicles, p=size / size.sum()).astype(np.int64)
+    return Layout(sites, site, _evse_models(rng, site), vehicle_model, home)
+
+
+def build_fleet(spec: WorldSpec, layout: Layout | None = None) -> Fleet:
+    """Draw vehicles, sites and EVSEs of a world, or furnish a layout that is given."""
+    rng = spec.rng("fleet")
+    laid = draw_layout(spec, rng) if layout is None else layout
+    site, model = laid.site, laid.evse_model
+    evses = _evse_frame(laid.sites, site, model)
+    ac_class = np.array([m[4] for m in VEHICLE_MODELS])[laid.vehicle_model]
     moments = np.array([DIODE_MOMENTS.index(m[6]) for m in EVSE_MODELS])
     told = _disclosed(rng, moments)
     first, then, when = _firmwares(spec, rng, evses)
@@ -191,13 +183,13 @@ def build_fleet(spec: WorldSpec) -> Fleet:
     )
     logs = _logging(rng, model, evses)
     return Fleet(
-        vehicles=_vehicle_frame(spec, rng, vmodel),
+        vehicles=_vehicle_frame(spec, rng, laid.vehicle_model),
         evses=evses,
-        sites=sites,
-        vehicle_model=vmodel,
+        sites=laid.sites,
+        vehicle_model=laid.vehicle_model,
         evse_model=model,
-        home=home,
-        favourite=_favourites(rng, home, ac_class, evses, site),
+        home=laid.home,
+        favourite=_favourites(rng, laid.home, ac_class, evses, site),
         loyalty=_loyalty(spec, rng),
         site=site,
         supply_dc=(evses["supply"] == "DC").to_numpy(),
@@ -208,9 +200,16 @@ def build_fleet(spec: WorldSpec) -> Fleet:
         check_limit_v=rng.uniform(-10.9, -9.9, len(EVSE_MODELS))[model],
         logs_pilot=logs[0],
         logs_low=logs[1],
+        exclusive=_exclusive(spec, rng, site),
         pilot_ev=circuit.draw_vehicles(rng, spec.vehicles),
         pilot_evse=circuit.draw_evses(rng, spec.evses),
     )
+
+
+def _exclusive(spec: WorldSpec, rng: np.random.Generator, site: Ints) -> Bools:
+    """EVSEs kept for one vehicle, the one whose favourite they are; never a site's first."""
+    first = np.r_[True, site[1:] != site[:-1]]
+    return np.asarray((rng.random(len(site)) < spec.rates.exclusive_evse) & ~first)
 
 
 def _loyalty(spec: WorldSpec, rng: np.random.Generator) -> Floats:

@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sample_logs.generator.faults import Faults, PairingFaults
-from sample_logs.generator.fleet import VEHICLE_MODELS, Fleet
+from sample_logs.generator.fleet import Fleet
 from sample_logs.generator.levels import Levels
+from sample_logs.generator.models import VEHICLE_MODELS
 from sample_logs.generator.spec import DAY_S, VEHICLE_FAULTS, WorldSpec
 from sample_logs.generator.usage import Visits
 

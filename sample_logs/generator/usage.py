@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sample_logs.generator.faults import Faults
-from sample_logs.generator.fleet import EVSE_MODELS, VEHICLE_MODELS, Fleet, accepts
+from sample_logs.generator.fleet import Fleet, accepts
+from sample_logs.generator.models import EVSE_MODELS, VEHICLE_MODELS
 from sample_logs.generator.spec import DAY_S, WorldSpec
 
 Floats = NDArray[np.float64]
@@ -17,6 +18,8 @@ Bools = NDArray[np.bool_]
 
 MIN_SLOT_S = 16 * 60.0
 """No two visits start closer together than this, at one EVSE or of one vehicle."""
+HURRY_S = 100.0
+"""Nobody plugs in on the minute: starts are late by up to this."""
 GAP_S = 45.0
 """Between one vehicle's leaving and the next one's plugging in."""
 CROWDING = 1.42
@@ -81,7 +84,6 @@ class Menus:
     public: Menu
     dc_site: Menu
     dc: Menu
-    exclusive: Bools
 
 
 COUPLERS = ("cCCS2", "cG105", "cCCS1")
@@ -92,8 +94,7 @@ def build_menus(spec: WorldSpec, fleet: Fleet) -> Menus:
     rng = spec.rng("menus")
     n = spec.evses
     weight = rng.gamma(2.0, 1.0, n) + 0.2
-    first = np.r_[True, fleet.site[1:] != fleet.site[:-1]]
-    exclusive = (rng.random(n) < spec.rates.exclusive_evse) & ~first
+    exclusive = fleet.exclusive
     connector = np.array([EVSE_MODELS[m][2] for m in fleet.evse_model])
     public = (fleet.sites["kind"] == "public").to_numpy()[fleet.site]
     shared = np.where(exclusive, 0.0, weight)
@@ -113,7 +114,6 @@ def build_menus(spec: WorldSpec, fleet: Fleet) -> Menus:
         public=Menu(key[pub] % 4, row[pub], shared[row[pub]], 4),
         dc_site=Menu(fleet.site[dc_rows] * 4 + coupler, dc_rows, weight[dc_rows], sites * 4),
         dc=Menu(coupler, dc_rows, weight[dc_rows], 4),
-        exclusive=exclusive,
     )
 
 
@@ -206,7 +206,7 @@ def _yielded(spec: WorldSpec, fleet: Fleet, menus: Menus, rng: np.random.Generat
     """EVSEs after those kept for one vehicle are left to it."""
     owner = np.full(spec.evses, -1)
     owner[fleet.favourite[::-1]] = np.arange(spec.vehicles)[::-1]
-    taken = menus.exclusive[evse] & (owner[evse] != vehicle) & ~fleet.supply_dc[evse]
+    taken = fleet.exclusive[evse] & (owner[evse] != vehicle) & ~fleet.supply_dc[evse]
     key = home_key(fleet, vehicle, fleet.site[evse])
     move = taken & menus.ac.has(key)
     out = evse.copy()
@@ -228,10 +228,11 @@ def _avoiding(fleet: Fleet, faults: Faults, menus: Menus, rng: np.random.Generat
 def settle(spec: WorldSpec, wished: Visits) -> Visits:
     """Queue at the EVSEs, give up what a busy vehicle cannot make, end before the next one starts."""
     start = queued(wished.evse, wished.start_s, MIN_SLOT_S)
+    start += spec.rng("hurry").uniform(0.0, HURRY_S, len(start))
     late = start - wished.start_s
     visits = Visits(wished.vehicle, wished.evse, start, wished.end_s + late)
     fits = (start < spec.days * DAY_S - MIN_SLOT_S) & (late < 4 * 3600)
-    fits &= next_start(visits.vehicle, start) - start >= MIN_SLOT_S
+    fits &= next_start(visits.vehicle, start) - start >= MIN_SLOT_S - HURRY_S
     visits = visits.take(fits)
     limit = np.minimum(next_start(visits.evse, visits.start_s), next_start(visits.vehicle, visits.start_s))
     end = np.minimum(visits.end_s, np.minimum(limit - GAP_S, spec.days * DAY_S - 1.0))

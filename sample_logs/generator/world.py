@@ -24,7 +24,7 @@ from sample_logs.generator.faults import (
     pairing_truth,
     unit_truth,
 )
-from sample_logs.generator.fleet import FIRMWARES, Fleet, build_fleet
+from sample_logs.generator.fleet import Fleet, build_fleet
 from sample_logs.generator.levels import Levels, pilot_levels
 from sample_logs.generator.mechanics import (
     CAUSES,
@@ -35,6 +35,7 @@ from sample_logs.generator.mechanics import (
     pilot_in_use,
     situation,
 )
+from sample_logs.generator.models import FIRMWARES
 from sample_logs.generator.spec import (
     ENERGISED,
     EVSE_FAULTS,

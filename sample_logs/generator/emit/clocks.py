@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from sample_logs.generator.fleet import FIRMWARES
+from sample_logs.generator.models import FIRMWARES
 from sample_logs.generator.spec import DAY_S
 from sample_logs.generator.world import World
 

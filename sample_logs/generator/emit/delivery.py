@@ -31,9 +31,9 @@ ATTEMPT_TRUTH = (
 )
 
 
-def write_delivery(world: World, directory: Path, dirt: float, *, packed: bool = False) -> None:
+def write_delivery(world: World, directory: Path, dirt: float, *, stations: Stations | None = None, packed: bool = False) -> None:
     """Write the world as a delivery and its truth; `packed` packs every large file."""
-    stations = draw_stations(world, dirt)
+    stations = draw_stations(world, dirt) if stations is None else stations
     tokens = draw_tokens(world)
     attempts = cut_by_boot(prepared(world, stations, tokens), stations.boots)
     home = directory / "delivery"

@@ -8,7 +8,7 @@ from sample_logs.generator.emit.events import EMPTY_REPLY, TOLD_201, Keep, event
 from sample_logs.generator.emit.ocpp16 import METER_EVERY_S, REFUSALS, pulled
 
 VERSION = "2.0.1"
-TOKEN_REPLY = '{"idTokenInfo":{"status":"Accepted"}}'
+ACCEPTED = '{"idTokenInfo":{"status":"Accepted"}}'
 SEQ = "@SEQ"
 
 
@@ -34,7 +34,7 @@ def _transaction(
 ) -> pl.DataFrame:
     """TransactionEvent; `info` goes inside transactionInfo, `more` beside it."""
     authorised = isinstance(trigger, str) and trigger == "Authorized"
-    reply = TOKEN_REPLY if authorised else EMPTY_REPLY
+    reply = ACCEPTED if authorised else EMPTY_REPLY
     exprs = [e if isinstance(e, pl.Expr) else pl.lit(e) for e in (trigger, info, more)]
     payload = filled(
         '{"eventType":"{}","timestamp":"@TS","triggerReason":"{}","seqNo":@SEQ@OFF,'
