@@ -1,0 +1,180 @@
+"""The statements that carry a block of frames from text to raw tables; built once from the declared paths."""
+
+from __future__ import annotations
+
+from functools import cache
+
+from pipeline.ingest.frame_paths import EVENT_SHAPE, METER_SHAPE, PATHS, REQUIRED
+from pipeline.ingest.sql import quoted, real, truth, unzoned, utc, whole
+from pipeline.registry import registry
+
+_IS_CALL, _IS_ANSWER, _IS_ERROR = ("kind = '2'", "kind = '3'", "kind = '4'")
+_STATION_TIME = "coalesce(timestamp, meter_first, generated)"
+
+# raw_frame column → expression over the extracted texts
+_TYPED = {
+    "receiver_at_utc": utc("received"),
+    "message_type": "TRY_CAST(kind AS BIGINT)",
+    "action": f"CASE WHEN {_IS_CALL} THEN third END",
+    "station_at_utc": utc(_STATION_TIME),
+    "connector_id": whole("CASE version WHEN '2.0.1' THEN coalesce(evse, evse_inner) ELSE connector END"),
+    "status": "coalesce(status16, status201, answer_status)",
+    "error_code": f"CASE WHEN {_IS_ERROR} THEN third ELSE error END",
+    "info": f"CASE WHEN {_IS_ERROR} THEN fourth ELSE info16 END",
+    "vendor_id": "vendor",
+    "vendor_error_code": "vendor_error",
+    "id_token": "coalesce(tag16, tag201)",
+    "id_token_status": f"coalesce(tag_status16, tag_status201, CASE WHEN {_IS_ANSWER} THEN NULL END)",
+    "transaction_id": "coalesce(transaction16, transaction201, answer_transaction)",
+    "meter_wh": real("coalesce(meter_start, meter_stop)"),
+    "stop_reason": "CASE WHEN third = 'StopTransaction' THEN reason ELSE stopped201 END",
+    "central_at_utc": utc("current_time"),
+    "firmware": "coalesce(firmware16, firmware201)",
+    "station_model": "coalesce(model16, model201)",
+    "station_vendor": "coalesce(maker16, maker201)",
+    "event_type": "event",
+    "trigger_reason": "trigger",
+    "seq_no": whole("seq"),
+    "charging_state": "charging",
+    "offline": truth("offline_text"),
+    # a hash of what makes a repeat; shifted to fit a signed 64-bit column
+    "frame_key": "CAST(hash(station_id, direction, kind, message_id, third, fourth) >> 1 AS BIGINT)",
+    "meter_list": "CASE WHEN coalesce(meter, meter_stop_data) LIKE '[%' THEN coalesce(meter, meter_stop_data) END",
+    "event_list": "CASE WHEN events LIKE '[%' THEN events END",
+}
+_AS_THEY_ARE = ("station_id", "direction", "version", "message_id")
+
+
+def _zoneless() -> str:
+    """List of the time columns written without an offset; null where there is none, which is the rule."""
+    times = {"receiver_at_utc": "received", "station_at_utc": _STATION_TIME, "central_at_utc": "current_time"}
+    flags = {column: unzoned(text) for column, text in times.items()}
+    named = ", ".join(f"CASE WHEN {flag} THEN '{column}' END" for column, flag in flags.items())
+    return f"CASE WHEN {' OR '.join(f'({f})' for f in flags.values())} THEN list_filter([{named}], lambda c: c IS NOT NULL) END"
+
+
+def _missing() -> str:
+    """What a message of a known action lacks or misstates, as text; null where it is whole."""
+    branches = []
+    for (version, action), needs in REQUIRED.items():
+        if not needs:
+            continue
+        lacks = ", ".join(f"CASE WHEN {column} IS NULL THEN '{name}' END" for name, column in needs.items())
+        branches.append(f"WHEN version = '{version}' AND action = '{action}' THEN nullif(concat_ws(', ', {lacks}), '')")
+    return f"CASE {' '.join(branches)} END"
+
+
+def _reason() -> str:
+    """Why a line is not used; null where it is."""
+    return f"""CASE
+        WHEN not_json THEN 'not a JSON value'
+        WHEN received IS NULL THEN 'the envelope has no `at`'
+        WHEN receiver_at_utc IS NULL THEN concat('the envelope''s `at` is no ISO 8601 time: ', left(received, 80))
+        WHEN coalesce(station_id, '') = '' THEN 'the envelope has no `station_id`'
+        WHEN station_id[1] IN ('{{', '[') THEN '`station_id` is not a text'
+        WHEN direction IS NULL OR direction NOT IN ('in', 'out') THEN '`dir` is neither in nor out'
+        WHEN version IS NULL OR version NOT IN ('1.6', '2.0.1') THEN concat('`version` is not read: ', left(version, 80))
+        WHEN kind IS NULL THEN '`frame` is no array of a frame''s parts'
+        WHEN NOT ({_IS_CALL} OR {_IS_ANSWER} OR {_IS_ERROR}) THEN concat('no such message type: ', left(kind, 80))
+        WHEN coalesce(message_id, '') = '' THEN 'the frame has no message id'
+        WHEN third IS NULL THEN 'the frame is cut off after its message id'
+        WHEN {_IS_CALL} AND (fourth IS NULL OR fourth[1] <> '{{') THEN 'the payload is not an object'
+        WHEN {_IS_ANSWER} AND third[1] <> '{{' THEN 'the payload is not an object'
+        WHEN {_IS_CALL} THEN action || ' lacks or misstates ' || ({_missing()})
+    END"""
+
+
+@cache
+def staged_query() -> str:
+    """SELECT over `_lines` (line, byte_offset, text): one row a line, typed, `reject_reason` where it is not used.
+
+    The text is parsed once: one list of paths, one pass.
+    """
+    paths = ", ".join(quoted(path) for path in PATHS.values())
+    named = ", ".join(f"f[{i}] AS {name}" for i, name in enumerate(PATHS, start=1))
+    typed = ", ".join(f"{expression} AS {name}" for name, expression in _TYPED.items())
+    kept = ", ".join((*_AS_THEY_ARE, *_TYPED, "unzoned"))
+    return f"""
+        SELECT line, {kept}, {_reason()} AS reject_reason
+        FROM (SELECT *, {typed}, {_zoneless()} AS unzoned
+              FROM (SELECT line, f IS NULL AS not_json, {named}
+                    FROM (SELECT line, TRY(json_extract_string(text, [{paths}])) AS f FROM _lines)))"""
+
+
+def _columns(table: str, given: dict[str, str]) -> str:
+    """SELECT list of a declared table: given expressions, else the staged column of the same name, else null."""
+    staged = {"line", *_AS_THEY_ARE, *_TYPED, "unzoned"}
+    names = registry().table(table).column_names
+    return ", ".join(given.get(n) or (f"s.{n}" if n in staged else f"NULL AS {n}") for n in names)
+
+
+@cache
+def frames_insert() -> str:
+    """INSERT of the used rows of `_staged` into raw_frame; `?` is the file id."""
+    columns = _columns("raw_frame", {"file_id": "?", "action": "coalesce(s.action, p.action)"})
+    return f"""
+        INSERT INTO raw_frame SELECT {columns}
+        FROM _staged s LEFT JOIN _paired p ON s.line = p.line
+        WHERE s.reject_reason IS NULL AND s.line NOT IN (SELECT line FROM _repeated)"""
+
+
+@cache
+def samples_insert() -> str:
+    """INSERT of every sampled value of the used rows of `_staged` into raw_sample; `?` is the file id."""
+    energy = "coalesce(v.measurand, 'Energy.Active.Import.Register')"
+    unit = f"coalesce(v.unit, v.unitOfMeasure.unit, CASE WHEN starts_with({energy}, 'Energy.Active') THEN 'Wh' END)"
+    scaled = f"({real('v.value')}) * pow(10, coalesce(({whole('v.unitOfMeasure.multiplier')}), 0))"
+    given = {
+        "file_id": "?",
+        "station_at_utc": utc("m_at"),
+        "sample_value": f"CASE WHEN isfinite({scaled}) THEN {scaled} END",
+        "sample_context": "coalesce(v.context, 'Sample.Periodic')",
+        "measurand": energy,
+        "phase": "v.phase",
+        "location": "coalesce(v.location, 'Outlet')",
+        "unit": unit,
+        "unzoned": _zoneless_within("m_at"),
+    }
+    return f"""
+        INSERT INTO raw_sample SELECT {_columns("raw_sample", given)}
+        FROM (SELECT *, m.timestamp AS m_at, unnest(m.sampledValue) AS v
+              FROM (SELECT *, unnest(from_json(meter_list, '{METER_SHAPE}')) AS m
+                    FROM _staged
+                    WHERE meter_list IS NOT NULL AND reject_reason IS NULL
+                        AND line NOT IN (SELECT line FROM _repeated))) s
+        WHERE v IS NOT NULL"""
+
+
+@cache
+def events_insert() -> str:
+    """INSERT of every event of the used NotifyEvent rows of `_staged` into raw_event; `?` is the file id."""
+    given = {
+        "file_id": "?",
+        "connector_id": whole("e.component.evse.id"),
+        "transaction_id": "e.transactionId",
+        "station_at_utc": utc("e.timestamp"),
+        "trigger_reason": "e.trigger",
+        "component": "e.component.name",
+        "variable": "e.variable.name",
+        "actual_value": "e.actualValue",
+        "vendor_error_code": "e.techCode",
+        "info": "e.techInfo",
+        "cleared": truth("e.cleared"),
+        "unzoned": _zoneless_within("e.timestamp"),
+    }
+    return f"""
+        INSERT INTO raw_event SELECT {_columns("raw_event", given)}
+        FROM (SELECT *, unnest(from_json(event_list, '{EVENT_SHAPE}')) AS e
+              FROM _staged
+              WHERE event_list IS NOT NULL AND reject_reason IS NULL AND line NOT IN (SELECT line FROM _repeated)) s
+        WHERE e IS NOT NULL"""
+
+
+def _zoneless_within(inner: str) -> str:
+    """Unzoned columns of a row unnested from a frame: the receiver's as in the frame, the station's by its own text."""
+    receiver = "list_contains(coalesce(s.unzoned, []), 'receiver_at_utc')"
+    own = unzoned(inner)
+    return (
+        f"CASE WHEN {receiver} AND ({own}) THEN ['receiver_at_utc', 'station_at_utc'] "
+        f"WHEN {receiver} THEN ['receiver_at_utc'] WHEN {own} THEN ['station_at_utc'] END"
+    )

@@ -1,0 +1,204 @@
+"""Unpacked bytes cut into lines: vectorised, zero-copy for the good ones, the others set apart with their reason.
+
+A line ends with a newline; bytes after the last newline are a line too. Line numbers count from 1.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Generator, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+import pyarrow as pa
+
+from pipeline.ingest.source import Source
+from pipeline.settings.ingest import IngestSettings
+
+Recoder = Callable[[Iterator[bytes]], Iterator[bytes]]
+
+TEXT_CAP = 2000
+BOM = b"\xef\xbb\xbf"
+# Record batches a block is cut into, so that DuckDB reads it on all its threads (one batch is one task).
+_BATCHES = 8
+
+REJECT_SCHEMA = pl.Schema({"line": pl.Int64(), "byte_offset": pl.Int64(), "reject_reason": pl.String(), "text": pl.String()})
+
+
+@dataclass(frozen=True)
+class Block:
+    """Whole lines: `data` from `starts[i]` to `starts[i + 1]`, the newline included.
+
+    `first_line` numbers the first of them, `offset` is the first byte's place in the unpacked file.
+    `unread` lines never came whole: (line, byte offset, first bytes, reason).
+    """
+
+    data: bytes
+    starts: np.ndarray[tuple[int], np.dtype[np.int64]]
+    first_line: int
+    offset: int
+    unread: tuple[tuple[int, int, bytes, str], ...] = ()
+
+    @property
+    def count(self) -> int:
+        """Lines in the block, unread ones aside."""
+        return len(self.starts) - 1
+
+
+@dataclass
+class _Place:
+    line: int = 1
+    offset: int = 0
+
+
+def blocks(source: Source, settings: IngestSettings, recoded: Recoder = iter) -> Iterator[Block]:
+    """Cut a file into blocks of whole lines; a byte-order mark at the start is skipped, memory is bounded.
+
+    What could not be read (the rest of a damaged file, the cut last line of one that grew meanwhile) is one unread line.
+    `recoded` turns the bytes of another encoding into UTF-8.
+    """
+    place, carry, first = _Place(), b"", True
+    chunks = recoded(source.chunks(settings.block_bytes))
+    for chunk in _gathered(chunks, settings.block_bytes):
+        data = carry + chunk if carry else chunk
+        if first and data.startswith(BOM):
+            data, place.offset = data[len(BOM) :], len(BOM)
+        first = False
+        cut = data.rfind(b"\n") + 1
+        if cut:
+            yield _block(data if cut == len(data) else data[:cut], place)
+        carry = data[cut:]
+        if len(carry) > settings.line_cap_bytes:
+            carry = yield from _skip(carry, chunks, place, _over_cap(settings))
+    if source.damage or (carry and source.grown):
+        yield _unread(place, carry, source.damage or "the file grew while being read, this line is cut: deliver it again")
+    elif carry:
+        yield _block(carry, place)
+
+
+def _over_cap(settings: IngestSettings) -> str:
+    return f"longer than {settings.line_cap_bytes} bytes (setting line_cap_bytes)"
+
+
+def _unread(place: _Place, head: bytes, reason: str) -> Block:
+    return Block(b"", np.zeros(1, np.int64), place.line, place.offset, ((place.line, place.offset, head[:TEXT_CAP], reason),))
+
+
+def _gathered(chunks: Iterator[bytes], size: int) -> Iterator[bytes]:
+    """Chunks joined to about `size` bytes."""
+    held: list[bytes] = []
+    length = 0
+    for chunk in chunks:
+        held.append(chunk)
+        length += len(chunk)
+        if length >= size:
+            yield held[0] if len(held) == 1 else b"".join(held)
+            held, length = [], 0
+    if held:
+        yield b"".join(held)
+
+
+def _block(data: bytes, place: _Place) -> Block:
+    ends = np.flatnonzero(np.frombuffer(data, np.uint8) == ord("\n")) + 1
+    if not data.endswith(b"\n"):
+        ends = np.append(ends, len(data))
+    block = Block(data, np.concatenate([np.zeros(1, np.int64), ends]), place.line, place.offset)
+    place.line += block.count
+    place.offset += len(data)
+    return block
+
+
+def _skip(carry: bytes, chunks: Iterator[bytes], place: _Place, reason: str) -> Generator[Block, None, bytes]:
+    """Pass over the rest of an endless line; what follows its newline is carried on (the generator's return value)."""
+    head, length, rest = carry[:TEXT_CAP], len(carry), b""
+    for chunk in chunks:
+        cut = chunk.find(b"\n") + 1
+        length += cut or len(chunk)
+        if cut:
+            rest = chunk[cut:]
+            break
+    yield _unread(place, head, reason)
+    place.line += 1
+    place.offset += length
+    return rest
+
+
+def good_and_bad(block: Block, settings: IngestSettings) -> tuple[pa.Table, pl.DataFrame]:
+    """The block's readable lines (`line`, `byte_offset`, `text`, zero-copy) and the others (REJECT_SCHEMA)."""
+    starts = block.starts
+    line = np.arange(block.first_line, block.first_line + block.count, dtype=np.int64)
+    text = pa.StringArray.from_buffers(block.count, pa.py_buffer(starts.astype(np.int32)), pa.py_buffer(block.data))
+    columns = [pa.array(line), pa.array(block.offset + starts[:-1]), text]
+    batch = pa.RecordBatch.from_arrays(columns, ["line", "byte_offset", "text"])
+    problems = _problems(block, settings)
+    if problems:
+        keep = np.ones(block.count, bool)
+        keep[list(problems)] = False
+        batch = batch.filter(pa.array(keep))
+    rows = [
+        (int(line[i]), int(block.offset + starts[i]), reason, as_text(block.data[starts[i] : starts[i + 1]]))
+        for i, reason in sorted(problems.items())
+    ]
+    rows += [(number, offset, reason, as_text(head)) for number, offset, head, reason in block.unread]
+    return _batched(batch), pl.DataFrame(rows, schema=REJECT_SCHEMA, orient="row")
+
+
+def _batched(batch: pa.RecordBatch) -> pa.Table:
+    step = max(1, -(-batch.num_rows // _BATCHES))
+    return pa.Table.from_batches([batch.slice(i, step) for i in range(0, batch.num_rows, step)], batch.schema)
+
+
+def _problems(block: Block, settings: IngestSettings) -> dict[int, str]:
+    """Index of a line → why it cannot be read; only lines that hold something suspicious are looked at one by one."""
+    data, starts = block.data, block.starts
+    if not block.count:
+        return {}
+    problems: dict[int, str] = {}
+    if not data.isascii():
+        problems.update(_not_utf8(block))
+    if b"\0" in data:
+        nul = np.flatnonzero(np.frombuffer(data, np.uint8) == 0)
+        problems.update(dict.fromkeys(_line_of(starts, nul), "holds a NUL byte"))
+    length = np.diff(starts)
+    long = np.flatnonzero(length > settings.line_cap_bytes).tolist()
+    problems.update(dict.fromkeys(long, _over_cap(settings)))
+    short = np.flatnonzero(length <= 2)
+    blank = [i for i in short.tolist() if not data[starts[i] : starts[i + 1]].strip()]
+    problems.update(dict.fromkeys(blank, "empty line"))
+    return problems
+
+
+def _line_of(starts: np.ndarray[tuple[int], np.dtype[np.int64]], at: np.ndarray[tuple[int], np.dtype[np.int64]]) -> list[int]:
+    found: list[int] = np.unique(np.searchsorted(starts, at, side="right") - 1).tolist()
+    return found
+
+
+def _not_utf8(block: Block) -> dict[int, str]:
+    try:
+        block.data.decode()
+    except UnicodeDecodeError:
+        pass
+    else:
+        return {}
+    problems = {}
+    high = np.flatnonzero(np.frombuffer(block.data, np.uint8) >= 0x80)
+    for i in _line_of(block.starts, high):
+        try:
+            block.data[block.starts[i] : block.starts[i + 1]].decode()
+        except UnicodeDecodeError as error:
+            problems[i] = f"not UTF-8 at its byte {error.start}"
+    return problems
+
+
+_CONTROLS = [chr(c) for c in (*range(32), 127, *range(128, 160))]
+_ESCAPED = [f"\\x{ord(c):02x}" for c in _CONTROLS]
+
+
+def as_text(data: bytes) -> str:
+    """The start of a line as text, undecodable bytes as escapes."""
+    return data[:TEXT_CAP].rstrip(b"\r\n").decode("utf-8", "backslashreplace")
+
+
+def printable(text: pl.Expr) -> pl.Expr:
+    """A line's text cut to what `rejected` keeps, line end off, control characters escaped."""
+    return text.str.strip_chars_end("\r\n").str.slice(0, TEXT_CAP).str.replace_many(_CONTROLS, _ESCAPED).str.slice(0, TEXT_CAP)

@@ -1,0 +1,88 @@
+"""Lines of a CSV joined to records: a quoted value may hold line ends.
+
+Accounting: a record of k lines counts as k lines used, or k rejected; its `line` is the first of them.
+A quote that is not closed within `record_lines_cap` lines is taken as never closed: its line is a record of its own.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import polars as pl
+import pyarrow as pa
+
+from pipeline.ingest.lines import Block, good_and_bad
+from pipeline.settings.ingest import IngestSettings
+
+RECORD_SCHEMA = pl.Schema(
+    {"line": pl.Int64(), "byte_offset": pl.Int64(), "text": pl.String(), "span": pl.Int64(), "cells": pl.List(pl.String())}
+)
+
+
+@dataclass(frozen=True)
+class Records:
+    """Records of a block: `rows` (RECORD_SCHEMA, cells already cut) or, where no quote stands in it, its `plain` lines.
+
+    `bad` are the lines that could not be read (lines.REJECT_SCHEMA).
+    """
+
+    rows: pl.DataFrame
+    plain: pa.Table | None
+    bad: pl.DataFrame
+
+
+_Line = tuple[int, int, str]
+
+
+def records(blocks: Iterator[Block], delimiter: str, settings: IngestSettings) -> Iterator[Records]:
+    """Records of a stream of blocks; only blocks with quotes are walked line by line."""
+    open_lines: list[_Line] = []
+    for block in blocks:
+        good, bad = good_and_bad(block, settings)
+        if not open_lines and b'"' not in block.data:
+            yield Records(pl.DataFrame(schema=RECORD_SCHEMA), good, bad)
+            continue
+        table = pl.DataFrame(pa.table({name: good[name] for name in ("line", "byte_offset", "text")}))
+        whole, open_lines = _joined(open_lines + table.rows(), settings.record_lines_cap)
+        yield Records(_cut(whole, delimiter), None, bad)
+    while open_lines:  # a quote never closed
+        whole, open_lines = _joined(open_lines, 1)
+        yield Records(_cut(whole, delimiter), None, pl.DataFrame())
+
+
+def _joined(lines: list[_Line], cap: int) -> tuple[list[list[_Line]], list[_Line]]:
+    """Lines grouped to records, and the lines of a record that is not closed yet."""
+    whole: list[list[_Line]] = []
+    i = 0
+    while i < len(lines):
+        quotes, end = 0, i
+        while end < len(lines) and end - i < cap:
+            quotes += lines[end][2].count('"')
+            end += 1
+            if quotes % 2 == 0:
+                break
+        if quotes % 2 and end - i < cap:
+            return whole, lines[i:]
+        end = i + 1 if quotes % 2 else end
+        whole.append(lines[i:end])
+        i = end
+    return whole, []
+
+
+def _cut(whole: list[list[_Line]], delimiter: str) -> pl.DataFrame:
+    rows = []
+    for lines in whole:
+        text = "".join(line[2] for line in lines)
+        rows.append((lines[0][0], lines[0][1], text, len(lines), cells_of(text, delimiter)))
+    return pl.DataFrame(rows, schema=RECORD_SCHEMA, orient="row")
+
+
+def cells_of(text: str, delimiter: str) -> list[str] | None:
+    """Values of a record; None where its quoting is broken."""
+    try:
+        read = list(csv.reader([text.rstrip("\r\n")], delimiter=delimiter, strict=True))
+    except csv.Error:
+        return None
+    return read[0] if len(read) == 1 else None

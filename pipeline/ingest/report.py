@@ -1,0 +1,62 @@
+"""What ingest tells of a delivery: the account of every file, and which stations have new rows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import polars as pl
+
+FILES_SCHEMA = pl.Schema(
+    {
+        "file": pl.String(),
+        "file_id": pl.String(),
+        "kind": pl.String(),
+        "lines": pl.Int64(),
+        "used": pl.Int64(),
+        "rejected": pl.Int64(),
+        "duplicates": pl.Int64(),
+        "known_as": pl.String(),
+        "earlier_run": pl.Boolean(),
+        "unknown_columns": pl.List(pl.String()),
+        "message": pl.String(),
+    }
+)
+TOUCHED_SCHEMA = pl.Schema({"station_id": pl.String(), "from_utc": pl.Datetime("us", "UTC"), "to_utc": pl.Datetime("us", "UTC")})
+
+
+@dataclass(frozen=True)
+class IngestReport:
+    """What one delivery came to.
+
+    `files`: one row a delivered file. `lines = used + rejected + duplicates` holds for each. A file whose content is in the
+    warehouse already has all its lines in `duplicates`; `known_as` names the file it repeats, `earlier_run` says whether an
+    earlier run read that (its first account stands in raw_file). `message` says in words why a whole file was not used.
+    `touched`: stations with new rows, and the span of the receiver's (frames), the station's (pilot rows) or the site's time
+    (exports) these cover; a null span means everything of the station (its EVSE row is new).
+    """
+
+    files: pl.DataFrame
+    touched: pl.DataFrame
+
+
+@dataclass(frozen=True)
+class Account:
+    """The lines of one file so far."""
+
+    lines: int = 0
+    used: int = 0
+    rejected: int = 0
+    duplicates: int = 0
+    unknown_columns: tuple[str, ...] = ()
+    message: str | None = None
+    touched: tuple[pl.DataFrame, ...] = field(default=(), repr=False)
+
+    def plus(self, *, used: int = 0, rejected: int = 0, duplicates: int = 0) -> Account:
+        """The account with more lines, each in one of three places."""
+        return replace(
+            self,
+            lines=self.lines + used + rejected + duplicates,
+            used=self.used + used,
+            rejected=self.rejected + rejected,
+            duplicates=self.duplicates + duplicates,
+        )
