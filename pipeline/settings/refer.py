@@ -1,4 +1,4 @@
-"""Settings of the refer stage: costs, caps, proving."""
+"""Settings of the refer stage: costs, caps, weights, proving."""
 
 from __future__ import annotations
 
@@ -8,11 +8,75 @@ from pipeline.settings.base import Frozen
 
 
 class ReferSettings(Frozen):
-    """What a referral costs and when one is made."""
+    """What a referral costs, when one is made, and how a repair is proved. Costs are decided, in any one currency."""
 
     cost_needless_visit: float = Field(
         250.0, gt=0, description="Cost of a workshop visit that finds nothing; decided, any currency"
     )
     cost_week_without_ac: float = Field(
         120.0, gt=0, description="Cost of a week in which a faulty vehicle cannot charge on AC; decided"
+    )
+    cost_watching: float = Field(15.0, gt=0, description="Cost of keeping an eye on a unit for a week; decided")
+    cost_needless_evse_visit: float = Field(200.0, gt=0, description="Cost of a needless visit to an EVSE; decided")
+    cost_week_faulty_evse: float = Field(180.0, gt=0, description="Cost of a week with a faulty EVSE in use; decided")
+    cost_needless_pairing_case: float = Field(
+        400.0, gt=0, description="Cost of a case opened with two makers for nothing; decided"
+    )
+    cost_week_bad_pairing: float = Field(200.0, gt=0, description="Cost of a week with a bad pairing in use; decided")
+    cap_false_referrals: float = Field(
+        1.0, gt=0, description="Most expected false referrals in a week's list: the sum of 1 - p_vehicle over it; decided"
+    )
+    tests_per_question: int = Field(2, ge=1, le=10, description="Plug-in tests proposed for one undecided vehicle; decided")
+
+    level_others: int = Field(
+        3, ge=2, description="Other vehicles an EVSE's usual low side must rest on in a week (or else in the look-back)"
+    )
+    level_noise_floor_v: float = Field(
+        0.03, gt=0, description="Least noise of a low side, V: a coarse converter's step; practice"
+    )
+    level_recent_days: float = Field(14.0, gt=0, description="The reverse path is judged on the readings of the last days")
+    lifted_share: float = Field(
+        0.95, gt=0.5, lt=1, description="Posterior mass of a reverse path below its bound from which a level counts as lifted"
+    )
+    lifted_below_ohm: float = Field(
+        3e5, gt=0, description="A reverse path below this lifts the low side by 40 mV or more: what a fleet's noise allows to see"
+    )
+    as_shorted_below_ohm: float = Field(
+        4e3, gt=2740, description="Below this the path is R2 with tolerance and little else: as good as shorted"
+    )
+    drift_false_alarm: float = Field(
+        0.01, gt=0, lt=0.5, description="Share of sound vehicles the drift test may flag in a week's list; half the target of 2 %"
+    )
+    drift_least_v: float = Field(
+        0.06, gt=0, description="A smaller rise of the low side is not acted on, however sure: 60 mV is a leak near 200 kohm"
+    )
+
+    witnesses_at_most: float = Field(
+        6.0, ge=1, description="One signature counts at most as many EVSEs: they share the vehicle's habits"
+    )
+    log_weight_cap: float = Field(
+        4.6, gt=0, description="Largest natural log Bayes factor of one signature (a factor of 100): no single sign convicts"
+    )
+    checks_known_at: float = Field(
+        0.9, gt=0.5, lt=1, description="Learnt probability that an EVSE model checks the diode from which it counts as known"
+    )
+    never_asks_least: int = Field(4, ge=2, description="Plug-ins in a row without asking before never_requests is considered")
+
+    returns_after_failures: float = Field(
+        2.0, gt=0, description="Vehicle-caused failures (sum of p_vehicle) after a dismissal that bring a vehicle back"
+    )
+    returns_after_evses: int = Field(2, ge=1, description="Different EVSEs they must have come from; or a new trouble code")
+
+    proving_alpha: float = Field(
+        0.05, gt=0, lt=0.5, description="Chance to send a sound repair back to the workshop; stated, Wald's sequential test"
+    )
+    proving_beta: float = Field(0.05, gt=0, lt=0.5, description="Chance to pass a repair that did not hold; as above")
+    proving_sound_fails: float = Field(
+        0.05, gt=0, lt=0.5, description="Failure probability of a sound vehicle at a healthy EVSE; above the fleet's 2 to 3 %"
+    )
+    proving_faulty_fails: float = Field(
+        0.5,
+        gt=0,
+        lt=1,
+        description="Failure probability at which a repair counts as not held; a shorted diode fails oftener still",
     )

@@ -1,0 +1,129 @@
+"""What the refer stage takes: the week's attempts with their blame, who attribution suspects, and what people reported."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+
+import numpy as np
+import polars as pl
+
+from pipeline.attribute.attribution import Attribution
+from pipeline.registry import empty
+from pipeline.weeks import week_end
+
+LESSONS = pl.Schema(
+    {
+        "vehicle_id": pl.String(),
+        "at_utc": pl.Datetime("us", "UTC"),
+        "suspect": pl.String(),
+        "signature": pl.String(),
+        "category": pl.String(),
+        "amount": pl.Float64(),
+    }
+)
+REVIEWS = pl.Schema(
+    {
+        "vehicle_id": pl.String(),
+        "week": pl.String(),
+        "decision": pl.String(),
+        "reason": pl.String(),
+        "decided_by": pl.String(),
+        "decided_at_utc": pl.Datetime("us", "UTC"),
+    }
+)
+CHECKS = pl.Schema({"evse_model": pl.String(), "firmware": pl.String(), "p_checks": pl.Float64()})
+
+
+@dataclass(frozen=True)
+class Attributed:
+    """Attribution's answer, one row a unit.
+
+    `vehicles`: vehicle_id, p_vehicle, onset_utc, onset_lo_utc, onset_hi_utc, separable, ac_attempts, ac_failures,
+    evses_failed_at, early_b_failures, dc_attempts, dc_charged, verdict, reason. `evses`: evse_id, p_evse, onset_utc,
+    separable, verdict, reason. `pairings`: vehicle_model, evse_model, firmware, p_pairing, verdict, reason. `checks`: learnt
+    probability that an EVSE model and firmware checks the pilot diode. `blame`: attempt_id, p_vehicle, p_evse, p_pairing,
+    p_other.
+    """
+
+    vehicles: pl.DataFrame
+    evses: pl.DataFrame
+    pairings: pl.DataFrame
+    blame: pl.DataFrame
+    checks: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=CHECKS))
+
+    @classmethod
+    def of(cls, attribution: Attribution) -> Attributed:
+        """The same from the attribute stage's answer; of an EVSE's couplers (or a pairing's supplies) the worst one stands."""
+        checks = [
+            s.evidence.models.select("evse_model", "firmware").with_columns(p_checks=pl.Series(np.asarray(s.checks)))
+            for s in attribution.solutions.values()
+        ]
+        return cls(
+            attribution.vehicles.filter(pl.col("vehicle_id").is_not_null()),
+            attribution.evses.sort("p_evse", descending=True).unique("evse_id", keep="first", maintain_order=True),
+            attribution.pairings.sort("p_pairing", descending=True).unique(
+                ["vehicle_model", "evse_model", "firmware"], keep="first", maintain_order=True
+            ),
+            attribution.blame,
+            pl.concat(checks)
+            .filter(pl.col("p_checks").is_not_nan())
+            .group_by("evse_model", "firmware")
+            .agg(pl.col("p_checks").mean())
+            if checks
+            else pl.DataFrame(schema=CHECKS),
+        )
+
+
+@dataclass(frozen=True)
+class ReferInputs:
+    """Frames of the refer stage.
+
+    `attempts`: core_attempt, blame not joined. `fleet`: core_vehicle. `equipment`: core_evse. `dtcs`: raw_dtc. `findings`:
+    columns of raw_finding (file and line may be absent), from files and the decisions store alike. `reviews`: REVIEWS.
+    `lessons`: LESSONS, from the decisions store.
+    """
+
+    attempts: pl.DataFrame
+    attributed: Attributed
+    fleet: pl.DataFrame
+    equipment: pl.DataFrame
+    dtcs: pl.DataFrame = field(default_factory=lambda: empty("raw_dtc"))
+    findings: pl.DataFrame = field(default_factory=lambda: empty("raw_finding"))
+    reviews: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=REVIEWS))
+    lessons: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=LESSONS))
+
+
+@dataclass(frozen=True)
+class Span:
+    """The look-back, half-open, in UTC, and the week it ends with."""
+
+    week: str
+    from_utc: datetime
+    to_utc: datetime
+
+    @classmethod
+    def of(cls, week: str, look_back_weeks: int) -> Span:
+        """The look-back of so many weeks that ends with the ISO week."""
+        end = week_end(week)
+        return cls(week, end - timedelta(weeks=look_back_weeks), end)
+
+
+def judged_attempts(inputs: ReferInputs, span: Span, checks_known_at: float) -> pl.DataFrame:
+    """Attempts of the look-back with blame and `check`: whether the EVSE checks the pilot diode, given or learnt."""
+    learnt = (
+        pl.when(pl.col("p_checks") >= checks_known_at)
+        .then(pl.lit("yes"))
+        .when(pl.col("p_checks") <= 1 - checks_known_at)
+        .then(pl.lit("no"))
+        .otherwise(pl.lit("unknown"))
+    )
+    return (
+        inputs.attempts.filter(pl.col("plugged_at_utc").is_between(span.from_utc, span.to_utc, closed="left"))
+        .join(inputs.attributed.blame, on="attempt_id", how="left")
+        .with_columns(pl.col("firmware").fill_null("").alias("_firmware"))
+        .join(inputs.attributed.checks.rename({"firmware": "_firmware"}), on=["evse_model", "_firmware"], how="left")
+        .with_columns(pl.when(pl.col("diode_check") == "unknown").then(learnt).otherwise("diode_check").alias("check"))
+        .drop("_firmware", "p_checks")
+        .sort("plugged_at_utc", "attempt_id")
+    )

@@ -1,0 +1,140 @@
+"""Each EVSE's own usual low side, and each vehicle's readings against it.
+
+The usual level leaves the vehicle in question out, so an odd vehicle cannot shift what it is measured against; and as it comes
+from other vehicles at the same EVSE, a weak pilot generator (all vehicles read high) is not mistaken for a vehicle's diode.
+"""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import polars as pl
+
+from pipeline.circuit.pilot import GENERATOR_TOLERANCE, GENERATOR_V
+from pipeline.circuit.reverse_path import METER_SD_V, UNIFORM_SD
+from pipeline.settings.refer import ReferSettings
+
+NOMINAL_SE_V = float((GENERATOR_V * GENERATOR_TOLERANCE * UNIFORM_SD) + METER_SD_V)
+MEDIAN_EFFICIENCY = 1.2533
+"""Standard error of a median over that of a mean, normal errors: sqrt(pi / 2)."""
+MAD_TO_SD = 1.4826
+
+
+def readings(attempts: pl.DataFrame) -> pl.DataFrame:
+    """One row per attempt and state (B2, C2) with a low side.
+
+    Columns `attempt_id, who, vehicle_id, evse_id, at, week_utc, state, low_v, high_v`; `who` is the vehicle, or whatever stands
+    for it where it is unknown.
+    """
+    base = attempts.filter(pl.col("weight") > 0).select(
+        "attempt_id",
+        pl.coalesce("vehicle_id", pl.concat_str(pl.lit("token "), "id_token"), "attempt_id").alias("who"),
+        "vehicle_id",
+        "evse_id",
+        pl.col("plugged_at_utc").alias("at"),
+        pl.col("plugged_at_utc").dt.truncate("1w").alias("week_utc"),
+        pl.struct(pl.lit("B2").alias("state"), low_v="pilot_low_b_v", high_v="pilot_high_b_v").alias("B2"),
+        pl.struct(pl.lit("C2").alias("state"), low_v="pilot_low_c_v", high_v="pilot_high_c_v").alias("C2"),
+    )
+    return (
+        base.with_columns(pl.concat_list("B2", "C2").alias("level"))
+        .drop("B2", "C2")
+        .explode("level")
+        .unnest("level")
+        .filter(pl.col("low_v").is_not_null())
+    )
+
+
+def _others_median(of: str, over: list[str]) -> pl.Expr:
+    """Median over a group without the row's own value, from order statistics; null where the row is alone."""
+    place = pl.col(of).rank("ordinal").over(over).cast(pl.Int64) - 1
+    ordered = pl.col(of).sort().implode().over(over)
+    rest = pl.len().over(over).cast(pl.Int64) - 1
+
+    def kept(index: pl.Expr) -> pl.Expr:
+        return ordered.list.get(index + (index >= place).cast(pl.Int64), null_on_oob=True)
+
+    return pl.when(rest > 0).then((kept((rest - 1) // 2) + kept(rest // 2)) / 2)
+
+
+def _usual(frame: pl.DataFrame, over: list[str], name: str) -> pl.DataFrame:
+    """Per `over` and `who`: the other vehicles' median (`<name>_v`), and how many they are (`<name>_n`)."""
+    own = frame.group_by([*over, "who"]).agg(pl.col("low_v").median())
+    return own.select(
+        *over,
+        "who",
+        _others_median("low_v", over).alias(f"{name}_v"),
+        (pl.len().over(over) - 1).alias(f"{name}_n"),
+    )
+
+
+def _noise(frame: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame:
+    """Per EVSE: `noise_v`, the robust spread of readings within a vehicle and week, shrunk to the fleet's where few."""
+    inner = frame.with_columns(
+        (pl.col("low_v") - pl.col("low_v").median().over("evse_id", "state", "who", "week_utc")).abs().alias("off_v"),
+        pl.len().over("evse_id", "state", "who", "week_utc").alias("n"),
+    ).filter(pl.col("n") >= 3)
+    fleet = inner["off_v"].median()
+    floor = settings.level_noise_floor_v
+    common = max(MAD_TO_SD * float(fleet), floor) if isinstance(fleet, float) else 2 * floor
+    per_evse = inner.group_by("evse_id").agg((MAD_TO_SD * pl.col("off_v").median()).alias("own_v"), pl.len().alias("n"))
+    # 20 readings pull half way: the spread of a spread from n readings is about 1 / sqrt(n)
+    shrunk = (pl.col("own_v") * pl.col("n") + common * 20) / (pl.col("n") + 20)
+    return (
+        frame.select("evse_id")
+        .unique()
+        .join(per_evse, on="evse_id", how="left")
+        .select("evse_id", pl.max_horizontal(shrunk, pl.lit(floor)).fill_null(common).alias("noise_v"))
+    )
+
+
+def against_usual(frame: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame:
+    """Readings of known vehicles with `usual_v`, `usual_se_v`, `usual_from` (same_week, look_back, nominal) and `noise_v`.
+
+    `frame`: as `readings` gives it. The usual level is that of the other vehicles in the same week, else in the look-back,
+    else the nominal -12 V with the generator's tolerance.
+    """
+    enough = settings.level_others
+    noise = _noise(frame, settings)
+    rows = (
+        frame.join(
+            _usual(frame, ["evse_id", "state", "week_utc"], "week"), on=["evse_id", "state", "week_utc", "who"], how="left"
+        )
+        .join(_usual(frame, ["evse_id", "state"], "long"), on=["evse_id", "state", "who"], how="left")
+        .join(noise, on="evse_id", how="left")
+    )
+    same_week, long = pl.col("week_n") >= enough, pl.col("long_n") >= enough
+    se = MEDIAN_EFFICIENCY * pl.col("noise_v")
+    return rows.filter(pl.col("vehicle_id").is_not_null()).select(
+        "attempt_id", "vehicle_id", "evse_id", "at", "week_utc", "state", "low_v", "high_v", "noise_v",
+        pl.when(same_week).then("week_v").when(long).then("long_v").otherwise(-GENERATOR_V).alias("usual_v"),
+        pl.when(same_week).then(se / pl.col("week_n").sqrt()).when(long).then(se / pl.col("long_n").sqrt() * 2)
+        .otherwise(NOMINAL_SE_V).alias("usual_se_v"),
+        pl.when(same_week).then(pl.lit("same_week")).when(long).then(pl.lit("look_back")).otherwise(pl.lit("nominal"))
+        .alias("usual_from"),
+    )  # fmt: skip
+
+
+def recent(rows: pl.DataFrame, since: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame:
+    """Readings to judge the reverse path by today: per vehicle, EVSE and state, as `circuit.reverse_path` takes them.
+
+    `rows`: as `against_usual` gives them; `since`: `vehicle_id, since_utc` (null: no bound), before which readings say nothing of
+    today, such as the onset of a fault or a repair.
+    """
+    last = pl.col("at").max().over("vehicle_id")
+    kept = (
+        rows.join(since, on="vehicle_id", how="left")
+        .filter(pl.col("since_utc").is_null() | (pl.col("at") >= pl.col("since_utc")))
+        .filter(pl.col("at") > last - timedelta(days=settings.level_recent_days))
+    )
+    return (
+        kept.group_by("vehicle_id", "evse_id", "state")
+        .agg(
+            (pl.col("low_v") - pl.col("usual_v")).median().alias("above_v"),
+            pl.col("usual_v").mean(),
+            (MEDIAN_EFFICIENCY * pl.col("noise_v").first() / pl.len().sqrt()).alias("se_v"),
+            pl.col("usual_se_v").max(),
+            (pl.col("usual_from") == "nominal").any().alias("nominal"),
+        )
+        .with_columns((pl.col("usual_v") + pl.col("above_v")).alias("low_v"))
+    )

@@ -1,0 +1,85 @@
+"""The refer stage: calls, suspects, reasons, next tests and evidence packs of one week. Pure: frames in, frames out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import polars as pl
+
+from pipeline.refer.decide import call_vehicles
+from pipeline.refer.evidence_model import Evidence
+from pipeline.refer.inputs import ReferInputs, Span, judged_attempts
+from pipeline.refer.proving import Test, proving_table
+from pipeline.refer.standing import standing
+from pipeline.refer.units import judge_evses, judge_pairings
+from pipeline.refer.vehicles import judge_vehicles
+from pipeline.refer.wording import evse_reason, vehicle_reason
+from pipeline.registry import conform, empty
+from pipeline.settings.refer import ReferSettings
+
+
+@dataclass(frozen=True)
+class Referral:
+    """What the refer stage says of a week: frames as declared (out_*), and one evidence pack per referred vehicle."""
+
+    vehicles: pl.DataFrame
+    evses: pl.DataFrame
+    pairings: pl.DataFrame
+    next_tests: pl.DataFrame
+    packs: Mapping[str, Evidence]
+
+
+def refer(inputs: ReferInputs, settings: ReferSettings, week: str, look_back_weeks: int = 12) -> Referral:
+    """Decide the week's calls from attribution and all other evidence.
+
+    `week` is the ISO week reported, the look-back ends with it. Raises SchemaError where a frame lacks a column.
+    """
+    span = Span.of(week, look_back_weeks)
+    attempts = judged_attempts(inputs, span, settings.checks_known_at)
+    evses = judge_evses(inputs, attempts, settings)
+    judged = judge_vehicles(inputs, attempts, span, settings)
+    stood = standing(inputs, attempts, span, settings)
+    healthy = evses.filter(pl.col("call").is_in(["clear", "thin"]))["evse_id"]
+    repairs = stood.filter(pl.col("repaired_at_utc") < span.to_utc).select("vehicle_id", "repaired_at_utc", "found")
+    proving = proving_table(attempts, repairs, healthy, Test.of(settings)).drop("repaired_at_utc")
+    table = judged.table.join(stood, on="vehicle_id", how="left").with_columns(
+        pl.col("dismissed", "held", "accepted").fill_null(value=False)
+    )
+    asked = judged.asking.select("vehicle_id", "plug_ins", "not_asked")
+    called = call_vehicles(table.join(asked, on="vehicle_id", how="left"), proving, settings)
+    return Referral(
+        vehicles=out_vehicles(called),
+        evses=out_evses(evses),
+        pairings=conform(judge_pairings(inputs, attempts, settings), "out_pairings"),
+        next_tests=empty("out_next_tests"),
+        packs={},
+    )
+
+
+def out_vehicles(called: pl.DataFrame) -> pl.DataFrame:
+    """Called vehicles as declared; a suspect is named where the call points at the vehicle, `unclear` where none leads."""
+    pointed = pl.col("call").is_in(["refer", "watch"])
+    suspect = pl.when(pl.col("p_suspect") >= 0.5).then("suspect").otherwise(pl.lit("unclear"))
+    silent, creeping = pl.col("suspect") == "never_requests", pl.col("drifting") & (pl.col("suspect") == "pilot_diode_leaky")
+    onset = (
+        pl.when(creeping).then(pl.coalesce("drift_since_utc", "onset_utc"))
+        .when(silent).then(pl.coalesce("silent_since_utc", "onset_utc"))
+        .otherwise("onset_utc")
+    )  # fmt: skip
+    rows = called.with_columns(vehicle_reason().alias("reason"), onset.alias("onset"))
+    moved = (pl.col("onset") != pl.col("onset_utc")).fill_null(value=True)
+    rows = rows.with_columns(
+        pl.when(pointed).then(suspect).alias("suspect"),
+        pl.when(moved).then("onset").otherwise("onset_lo_utc").alias("onset_lo"),
+        pl.when(moved).then("onset").otherwise("onset_hi_utc").alias("onset_hi"),
+    )
+    return conform(rows, "out_vehicles")
+
+
+def out_evses(called: pl.DataFrame) -> pl.DataFrame:
+    """Called EVSEs as declared."""
+    suspect = pl.when(pl.col("p_suspect") >= 0.5).then("suspect").otherwise(pl.lit("unclear"))
+    pointed = pl.col("call").is_in(["faulty", "watch"])
+    rows = called.with_columns(evse_reason().alias("reason"), pl.col("onset_utc").alias("onset"))
+    return conform(rows.with_columns(pl.when(pointed).then(suspect).alias("suspect")), "out_evses")
