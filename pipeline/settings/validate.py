@@ -17,7 +17,7 @@ class ValidateSettings(Frozen):
         0.9,
         gt=0,
         le=1,
-        description="A rule is a firmware's own habit when it fires on at least this share of its stations; decided",
+        description="A rule is a firmware's habit when it fires on at least this share of its stations; decided",
     )
     firmware_stations: int = Field(
         3, ge=2, description="Fewer stations than this cannot show a firmware's habit: each may have its own trouble; decided"

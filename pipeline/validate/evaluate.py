@@ -16,8 +16,8 @@ COUNTS = ("checked", "offending", "not_judged")
 _FIRMWARE_SPAN = """
     CREATE OR REPLACE TEMP TABLE firmware_span AS
     SELECT station_id, firmware, valid_from_utc AS from_utc,
-           coalesce(lead(valid_from_utc) OVER (PARTITION BY station_id ORDER BY valid_from_utc), 'infinity'::TIMESTAMPTZ) AS to_utc
-    FROM core_firmware
+           coalesce(lead(valid_from_utc) OVER w, 'infinity'::TIMESTAMPTZ) AS to_utc
+    FROM core_firmware WINDOW w AS (PARTITION BY station_id ORDER BY valid_from_utc)
 """
 _CAUGHT = """
     CREATE OR REPLACE TEMP TABLE caught (
@@ -30,12 +30,12 @@ _LINK = """
         SELECT station_id, transaction_id, any_value(attempt_id) AS attempt_id
         FROM core_attempt WHERE transaction_id IS NOT NULL GROUP BY ALL HAVING count(*) = 1)
     SELECT c.* EXCLUDE (attempt_id, transaction_id),
-           coalesce(c.attempt_id, t.attempt_id,
-                    CASE WHEN c.at_utc <= coalesce(a.unplugged_at_utc, 'infinity'::TIMESTAMPTZ) THEN a.attempt_id END) AS attempt_id,
+           coalesce(c.attempt_id, t.attempt_id, CASE WHEN c.at_utc <= a.until_utc THEN a.attempt_id END) AS attempt_id,
            e.evse_model, coalesce(f.firmware, e.firmware) AS firmware
     FROM caught c
     LEFT JOIN of_transaction t ON c.station_id = t.station_id AND c.transaction_id = t.transaction_id
-    ASOF LEFT JOIN core_attempt a
+    ASOF LEFT JOIN (SELECT station_id, connector_id, attempt_id, plugged_at_utc,
+                           coalesce(unplugged_at_utc, 'infinity'::TIMESTAMPTZ) AS until_utc FROM core_attempt) a
       ON c.station_id = a.station_id AND c.connector_id = a.connector_id AND c.at_utc >= a.plugged_at_utc
     LEFT JOIN firmware_span f ON c.station_id = f.station_id AND c.at_utc >= f.from_utc AND c.at_utc < f.to_utc
     LEFT JOIN equipment e ON c.station_id = e.station_id AND coalesce(c.connector_id, 0) = e.connector_id
@@ -52,8 +52,9 @@ _EQUIPMENT = """
 def evaluate(con: Connection, chosen: Sequence[Rule] | None = None) -> pl.DataFrame:
     """Ask the rules (all unless chosen) and leave the temporary tables `caught`, `caught_at`, `firmware_span`, `equipment`.
 
-    Returns one row a rule x station x connector x firmware that has records in scope: `rule, station_id, connector_id, evse_model,
-    firmware, checked, offending, not_judged`. A record whose question is null counts in `not_judged`, never as sound.
+    Returns one row a rule x station x connector x firmware that has records in scope: `rule, station_id, connector_id,
+    evse_model, firmware, checked, offending, not_judged`. A record whose question is null counts in `not_judged`, never
+    as sound.
     """
     for statement in (_FIRMWARE_SPAN, _EQUIPMENT, _CAUGHT):
         con.execute(statement)
@@ -73,7 +74,7 @@ def forget(con: Connection) -> None:
     """Drop the temporary tables of `evaluate`."""
     for name in ("caught", "caught_at", "firmware_span", "equipment"):
         con.execute(f"DROP TABLE IF EXISTS temp.{name}")
-    for view in reversed(views().values()):
+    for view in reversed(list(views().values())):
         con.execute(f'DROP {"TABLE" if view.keep else "VIEW"} IF EXISTS temp."{view.name}"')
 
 
@@ -85,7 +86,8 @@ def _counts(con: Connection, view: str, members: Sequence[Rule]) -> pl.DataFrame
     """One pass over a view: counts of each of its rules by station, connector and firmware in force at the record's time."""
     asked = ", ".join(f"{rule.judged} AS j{i}, {rule.in_scope} AS s{i}" for i, rule in enumerate(members))
     counted = ", ".join(
-        f"count(j{i}) AS checked_{i}, count(*) FILTER (WHERE j{i}) AS offending_{i}, count(*) FILTER (WHERE s{i} AND j{i} IS NULL) AS not_judged_{i}"
+        f"count(j{i}) AS checked_{i}, count(*) FILTER (WHERE j{i}) AS offending_{i}, "
+        f"count(*) FILTER (WHERE s{i} AND j{i} IS NULL) AS not_judged_{i}"
         for i in range(len(members))
     )
     wide = pl.DataFrame(

@@ -9,36 +9,34 @@ from pipeline.validate.evaluate import COUNTS, evaluate, forget
 from pipeline.validate.rules import Rule, rules, views
 from pipeline.warehouse import Connection, replace
 
-_WHOLE = """
-    SELECT c.rule, any_value(c.severity) AS severity, NULL AS station_id, NULL AS connector_id, min(c.at_utc) AS at_utc,
-           NULL AS attempt_id, NULL AS file_id, NULL AS line,
-           concat('firmware ', coalesce(c.firmware, 'not known'), ' of ', c.evse_model, ' as a whole, reported once: ', count(*), ' records at ',
-                  count(DISTINCT c.station_id), ' stations until ', max(c.at_utc), '; the first: ', arg_min(c.detail, c.at_utc),
-                  ' at ', arg_min(c.station_id, c.at_utc)) AS detail
-    FROM caught_at c JOIN whole w ON c.rule = w.rule AND c.evse_model = w.evse_model AND c.firmware IS NOT DISTINCT FROM w.firmware
+_OF_WHOLE = "c.rule = w.rule AND c.evse_model = w.evse_model AND c.firmware IS NOT DISTINCT FROM w.firmware"
+_WHOLE = f"""
+    SELECT c.rule, any_value(c.severity), NULL, NULL, min(c.at_utc), NULL, NULL, NULL,
+           concat('firmware ', coalesce(c.firmware, 'not known'), ' of ', c.evse_model, ' as a whole, reported once: ',
+                  count(*), ' records at ', count(DISTINCT c.station_id), ' stations until ', max(c.at_utc),
+                  '; the first: ', arg_min(c.detail, c.at_utc), ' at ', arg_min(c.station_id, c.at_utc))
+    FROM caught_at c JOIN whole w ON {_OF_WHOLE}
     GROUP BY c.rule, c.evse_model, c.firmware
 """
-_SINGLE = """
+_SINGLE = f"""
     SELECT rule, severity, station_id, connector_id, at_utc, attempt_id, file_id, line, detail
-    FROM caught_at c
-    WHERE NOT EXISTS (SELECT 1 FROM whole w WHERE c.rule = w.rule AND c.evse_model = w.evse_model
-                      AND c.firmware IS NOT DISTINCT FROM w.firmware)
+    FROM caught_at c WHERE NOT EXISTS (SELECT 1 FROM whole w WHERE {_OF_WHOLE})
 """
 _WEIGH = """
-    UPDATE core_attempt SET
-        distrust = attempt_id IN (SELECT attempt_id FROM caught_at WHERE severity IN ('reject', 'distrust') AND attempt_id IS NOT NULL),
-        weight = CASE WHEN attempt_id IN (SELECT attempt_id FROM caught_at WHERE severity = 'reject' AND attempt_id IS NOT NULL) THEN 0
-                      WHEN attempt_id IN (SELECT attempt_id FROM caught_at WHERE severity = 'distrust' AND attempt_id IS NOT NULL) THEN $weight
-                      ELSE 1 END
+    UPDATE core_attempt SET distrust = s.hard, weight = CASE WHEN s.reject THEN 0 WHEN s.hard THEN $weight ELSE 1 END
+    FROM (SELECT a.attempt_id, coalesce(bool_or(c.severity = 'reject'), false) AS reject,
+                 coalesce(bool_or(c.severity IN ('reject', 'distrust')), false) AS hard
+          FROM core_attempt a LEFT JOIN caught_at c USING (attempt_id) GROUP BY 1) s
+    WHERE core_attempt.attempt_id = s.attempt_id
 """
 
 
 def validate(con: Connection, settings: ValidateSettings) -> None:
     """Run every rule and act on what it caught.
 
-    Fills core_rule_result (one row a rule), core_rule_station and core_rule_firmware (rates), core_impossible (one row a caught
-    record, or one a firmware where a rule is that firmware's habit; rejected records always singly), and sets core_attempt.distrust
-    and weight: reject 0, distrust `distrust_weight`, else 1. Running it again gives the same.
+    Fills core_rule_result (one row a rule), core_rule_station and core_rule_firmware (rates), core_impossible (one row a
+    caught record, or one a firmware where a rule is that firmware's habit; rejected records always singly), and sets
+    core_attempt.distrust and weight: reject 0, distrust `distrust_weight`, else 1. Running it again gives the same.
     """
     counts = evaluate(con)
     firmwares = by_firmware(counts, settings)
@@ -116,6 +114,7 @@ def rule_results(counts: pl.DataFrame, rows: dict[str, int], firmwares: pl.DataF
 
 
 def _result(rule: Rule, total: dict[str, int], rows: dict[str, int], whole: int) -> dict[str, object]:
+    detail: str | None
     checked, offending, not_judged = (total[name] for name in COUNTS)
     if checked == 0:
         result, detail = "not_evaluated", _why_not(rule, not_judged, rows)

@@ -68,7 +68,8 @@ class Rule:
     @property
     def select(self) -> str:
         """The offending rows, from the view as it stands in the warehouse session."""
-        return f"SELECT {', '.join(RECORD_COLUMNS)}, {self.detail} AS detail FROM {self.records} WHERE ({self.scope}) AND ({self.problem})"
+        columns = ", ".join(RECORD_COLUMNS)
+        return f"SELECT {columns}, {self.detail} AS detail FROM {self.records} WHERE ({self.scope}) AND ({self.problem})"
 
     @property
     def sql(self) -> str:
@@ -124,7 +125,7 @@ def rules() -> Mapping[str, Rule]:
 
 def _rule(name: str, body: Mapping[str, Any]) -> Rule:
     limits = dict(body.get("limits", {}))
-    texts = {key: str(body[key]).format(**limits) for key in ("meaning", "clause", "scope", "problem", "detail")}
+    texts: dict[str, Any] = {key: str(body[key]).format(**limits) for key in ("meaning", "clause", "scope", "problem", "detail")}
     plain = {key: body[key] for key in ("family", "severity", "source", "acts", "records")}
     rule = Rule(name=name, **plain, **texts, needs=tuple(body["needs"]), max_rate=body.get("max_rate"), limits=limits)
     faults = [
