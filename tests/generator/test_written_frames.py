@@ -117,6 +117,8 @@ def test_dirt_is_counted_and_clean_lines_stay(dirty: Path) -> None:
     damage = json.loads((dirty / "truth" / "damage.json").read_text())
     assert sum(d["duplicated"] for d in damage.values()) > 0
     for name, done in damage.items():
+        if not name.startswith("ocpp/"):
+            continue
         lines = read(dirty / "delivery" / name).split(b"\n")[:-1]
         broken = sum(not whole(line) for line in lines)
         expected = done["cut"] + done["nul"] + done["bad_bytes"]

@@ -45,8 +45,11 @@ def write_delivery(world: World, directory: Path, dirt: float, *, stations: Stat
         write(home / name, content)
     packing = (".zst", ".gz") if packed else PACKING
     damage = _write_frames(world, stations, attempts, home, dirt, packing)
-    _write_rows(world, pilot_rows(world, stations, attempts), home / "pilot", "pilot", packing)
-    _write_rows(world, telematics.charging_rows(world, attempts), home / "telematics", "charging", packing)
+    for place, rows in (
+        ("pilot/pilot", pilot_rows(world, stations, attempts)),
+        ("telematics/charging", telematics.charging_rows(world, attempts)),
+    ):
+        damage |= _write_rows(world, rows, home, place, dirt, packing)
     dtcs = telematics.dtc_rows(world).drop("t_ms")
     write(home / "telematics" / "dtcs.csv", dtcs.write_csv().encode())
     _write_truth(world, stations, attempts, directory / "truth", damage)
@@ -87,12 +90,20 @@ def _write_frames(
     return damage
 
 
-def _write_rows(world: World, rows: pl.DataFrame, folder: Path, name: str, packing: tuple[str, ...]) -> None:
-    """CSV rows, a file a week."""
+def _write_rows(
+    world: World, rows: pl.DataFrame, home: Path, place: str, dirt: float, packing: tuple[str, ...]
+) -> dict[str, dict[str, int]]:
+    """CSV rows, a file a week; the header stays whole."""
+    rng = world.spec.rng(place)
+    damage: dict[str, dict[str, int]] = {}
     for week, part in enumerate(_weeks(world, rows, "t_ms")):
         if part.height:
-            file = f"{name}-{_label(world, week)}.csv{packing[(week + 1) % len(packing)]}"
-            write(folder / file, part.drop("t_ms").write_csv().encode())
+            header, *raw = part.drop("t_ms").write_csv().encode().splitlines()
+            dirty, done = soiled(raw, rng, dirt)
+            name = f"{place}-{_label(world, week)}.csv{packing[(week + 1) % len(packing)]}"
+            write(home / name, b"".join(line + b"\n" for line in (header, *dirty)))
+            damage[name] = asdict(done)
+    return damage
 
 
 def _write_truth(

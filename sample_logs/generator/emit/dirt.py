@@ -32,10 +32,10 @@ def soiled(lines: list[bytes], rng: np.random.Generator, dirt: float) -> tuple[l
     for place, row in enumerate(picked):
         if place < count[0]:
             out[row] = out[row][: int(rng.integers(5, max(6, len(out[row]) - 3)))]
-        elif place < count[0] + count[1]:
-            out[row] = out[row][: len(out[row]) // 2] + b"\x00\x00" + out[row][len(out[row]) // 2 :]
         else:
-            out[row] = out[row].replace(b'"frame"', b'"fr\xff\xfeame"', 1)
+            junk = b"\x00\x00" if place < count[0] + count[1] else b"\xff\xfe"
+            middle = len(out[row]) // 2
+            out[row] = out[row][:middle] + junk + out[row][middle:]
     again = rng.random(n) < min(SHARE_TWICE * dirt, 0.3)
     shift = np.where(rng.random(n) < min(SHARE_MOVED * dirt, 0.3), rng.integers(2, 60, n), 0)
     key = np.arange(n) + shift

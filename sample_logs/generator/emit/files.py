@@ -12,9 +12,9 @@ def write(path: Path, content: bytes) -> None:
     """Write content; the suffix `.gz` or `.zst` says how it is packed (no time stamp inside)."""
     path.parent.mkdir(parents=True, exist_ok=True)
     if path.suffix == ".gz":
-        content = gzip.compress(content, compresslevel=9, mtime=0)
+        content = gzip.compress(content, compresslevel=6, mtime=0)
     elif path.suffix == ".zst":
-        content = zstandard.ZstdCompressor(level=15).compress(content)
+        content = zstandard.ZstdCompressor(level=9).compress(content)
     path.write_bytes(content)
 
 

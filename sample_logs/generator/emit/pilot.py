@@ -25,6 +25,8 @@ WORDS: dict[str, str] = {
     "UnderVoltage": "mains voltage low",
 }
 """How this world's controllers name a fault: their own words, one for each canonical fault."""
+PROTECTED = ("GroundFailure", "PowerSwitchFailure")
+"""Faults after which a station puts the pilot to state F."""
 REPEAT_S = 1800.0
 """Some controllers write a row this often while nothing changes."""
 
@@ -81,6 +83,13 @@ def _periodic(a: pl.DataFrame) -> pl.DataFrame:
     return _rows(rows, pl.col("closed_s") + pl.col("k") * REPEAT_S, "C2", high="high_c_v", low="low_c_v", closed=True)
 
 
+def _state_f(frame: pl.DataFrame, at: pl.Expr) -> pl.DataFrame:
+    """Rows of state F, a steady -12 V: the station is not available until the plug is out."""
+    rows = _rows(frame, at, "F", high="high_b_v", low="low_b_v")
+    nothing = pl.lit(None, dtype=pl.Float64)
+    return rows.with_columns(high_v=nothing, duty_pct=nothing)
+
+
 def pilot_rows(world: World, stations: Stations, attempts: pl.DataFrame) -> pl.DataFrame:
     """Pilot rows of attempts at stations that keep them, in the columns of the delivery, in order.
 
@@ -95,6 +104,7 @@ def pilot_rows(world: World, stations: Stations, attempts: pl.DataFrame) -> pl.D
     delivering = failed.filter(pl.col("stage") == "delivering")
     at, late = pl.col("fault_s"), pl.col("fault_s") + 0.4
     closing = pl.concat([energised, delivering])
+    own = pl.col("fault").is_in(PROTECTED).fill_null(value=False)
     ends = _rows(a, pl.col("left_s"), "A1", high="high_a_v", low=None).with_columns(last=pl.lit(value=True))
     parts = [
         _rows(a, 0.0, "B1", high="high_b_v", low=None),
@@ -113,9 +123,10 @@ def pilot_rows(world: World, stations: Stations, attempts: pl.DataFrame) -> pl.D
         _rows(offered, at, "B2", high="high_b_v", low="low_b_v", fault=True),
         _rows(offered, late, "B1", high="high_b_v", low=None),
         _rows(requested, at, "C2", high="high_c_v", low="low_c_v", fault=True),
-        _rows(requested, late, "C1", high="high_c_v", low=None),
+        _rows(requested.filter(~own), late, "C1", high="high_c_v", low=None),
         _rows(closing, at, "C2", high="high_c_v", low="low_c_v", fault=True),
-        _rows(closing, late, "C1", high="high_c_v", low=None),
+        _rows(closing.filter(~own), late, "C1", high="high_c_v", low=None),
+        _state_f(pl.concat([requested, closing]).filter(own), late),
         _rows(charged.filter("full"), pl.col("stop_s"), "B2", high="high_b_v", low="low_b_v"),
         _rows(charged.filter(~pl.col("full")), pl.col("stop_s"), "B1", high="high_b_v", low=None),
         ends,
