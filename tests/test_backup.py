@@ -1,4 +1,4 @@
-"""Backup and restore of the decisions store. The copy is SQLite's documented online backup (sqlite.org/backup.html, from memory)."""
+"""Backup and restore of the decisions store, by SQLite's documented online backup (sqlite.org/backup.html, from memory)."""
 
 from __future__ import annotations
 

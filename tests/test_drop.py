@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
 import pytest
@@ -86,7 +85,7 @@ def test_hidden_empty_and_vanishing_entries_are_left_alone(watch: Watch) -> None
     """A dot file (a transfer under way) and an empty folder are no delivery; a dangling link does not stop the watch."""
     _deliver(watch, ".part.csv", "x")
     (watch.folder / "empty").mkdir()
-    os.symlink(watch.folder / "gone", watch.folder / "link")
+    (watch.folder / "link").symlink_to(watch.folder / "gone")
     watch.ready()
     assert _names(watch.ready()) == []
 

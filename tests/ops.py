@@ -1,0 +1,49 @@
+"""What the tests of flows, faults and clusters share: a small delivery, and the comparison of two weeks' folders."""
+
+from __future__ import annotations
+
+import json
+import socket
+from pathlib import Path
+from typing import Any
+
+from sample_logs.generator import simulate
+
+
+def delivery(folder: Path, *, vehicles: int = 8, evses: int = 4, weeks: int = 2, seed: int = 7) -> Path:
+    """A small invented delivery below a folder; its path."""
+    simulate(folder / "world", vehicles, evses, weeks, seed)
+    return folder / "world" / "delivery"
+
+
+def files(folder: Path) -> dict[str, bytes]:
+    """Every file of a week's folder but run.json, by its name there."""
+    return {p.relative_to(folder).as_posix(): p.read_bytes() for p in folder.rglob("*") if p.is_file() and p.name != "run.json"}
+
+
+def run_json(folder: Path) -> dict[str, Any]:
+    """A week's run.json without its timings."""
+    run: dict[str, Any] = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+    return {name: value for name, value in run.items() if name != "timings"}
+
+
+def same_bytes(one: Path, other: Path, *, inputs: bool = True) -> None:
+    """Fail unless two weeks' folders hold the same bytes, run.json but for timings.
+
+    With `inputs` false the counts of `inputs` may differ too: a run after a killed one rightly finds lines it has read before.
+    """
+    mine, theirs = files(one), files(other)
+    assert sorted(mine) == sorted(theirs)
+    assert [name for name in mine if mine[name] != theirs[name]] == []
+    here, there = run_json(one), run_json(other)
+    if not inputs:
+        here.pop("inputs"), there.pop("inputs")
+    assert here == there
+
+
+def free_port() -> int:
+    """A port of this machine that is free now."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port: int = probe.getsockname()[1]
+    return port

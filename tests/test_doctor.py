@@ -1,0 +1,164 @@
+"""The doctor finds what is wrong, and nothing where nothing is."""
+
+from __future__ import annotations
+
+import http.server
+import json
+import sqlite3
+import threading
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from pipeline import doctor
+from pipeline.doctor import Check, Health, as_words, examine
+from pipeline.warehouse import writing
+
+
+def _store(tmp_path: Path) -> Path:
+    store = tmp_path / "w.duckdb"
+    with writing(store) as con:
+        con.execute("INSERT INTO core_word SELECT 'faults', 'word ' || n, 'known', NULL, n FROM range(20000) AS r(n)")
+    return store
+
+
+def _week(out: Path, **changes: object) -> Path:
+    folder = out / "2026-W14"
+    folder.mkdir(parents=True)
+    one = {"file": "a.csv", "sha256": "0" * 64, "lines": 5, "used": 3, "rejected": 1, "duplicates": 1}
+    run = {"week": "2026-W14", "inputs": [one | changes], "timings": {"ingest": 1.0}}
+    (folder / "run.json").write_text(json.dumps(run), encoding="utf-8")
+    return folder
+
+
+def _found(health: Health, name: str) -> Check:
+    return next(check for check in health.checks if check.name == name)
+
+
+@pytest.fixture(autouse=True)
+def _enough_disk(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whether this machine's disk is full is not what these tests are about."""
+    monkeypatch.setattr(doctor, "SPARE_BYTES", 0)
+
+
+def test_all_in_order(tmp_path: Path) -> None:
+    """A sound warehouse, week and decisions store give exit code 0 and say how much is in them."""
+    _week(tmp_path / "out")
+    decisions = tmp_path / "d.sqlite"
+    with closing(sqlite3.connect(decisions)) as con:
+        con.execute("CREATE TABLE decision (id INTEGER)")
+    health = examine(_store(tmp_path), tmp_path / "out", decisions, deep=True)
+    assert health.exit_code == 0, as_words(health)
+    assert "core_word 20,000" in _found(health, "warehouse: rows").found
+    assert "lines 5, used 3, rejected 1, duplicates 1" in _found(health, "run: 2026-W14").found
+    assert "decision 0" in _found(health, "decisions").found
+    assert as_words(health).endswith("all in order")
+
+
+def test_no_warehouse(tmp_path: Path) -> None:
+    """A warehouse that is not there is trouble with a cure, exit code 5."""
+    health = examine(tmp_path / "none.duckdb")
+    assert health.exit_code == 5
+    assert "whichside run" in _found(health, "warehouse").next_step
+
+
+def test_a_damaged_block_is_found_by_a_deep_look(tmp_path: Path) -> None:
+    """Flipped bytes inside the data blocks: a deep look reads every row, and DuckDB's checksum shows it."""
+    store = _store(tmp_path)
+    whole = bytearray(store.read_bytes())
+    at = whole.find(b"word ")
+    assert at > 0
+    whole[at : at + 5] = b"WROD!"
+    store.write_bytes(whole)
+    assert examine(store, deep=True).exit_code == 5
+
+
+def test_a_warehouse_of_a_later_version(tmp_path: Path) -> None:
+    """A warehouse a later version wrote is trouble; one of an earlier version is not."""
+    store = _store(tmp_path)
+    with writing(store) as con:
+        con.execute("UPDATE store_meta SET value = '999' WHERE name = 'schema_version'")
+    assert examine(store).exit_code == 5
+    assert _found(examine(store), "warehouse").next_step == "update whichside"
+
+
+def test_a_run_under_way_is_no_trouble(tmp_path: Path) -> None:
+    """While a run holds the warehouse the doctor says so and does not disturb it."""
+    store = _store(tmp_path)
+    with writing(store):
+        health = examine(store)
+    assert health.exit_code == 0
+    assert "a run is writing" in _found(health, "warehouse").found
+
+
+def test_pending_work_is_told(tmp_path: Path) -> None:
+    """A rebuild that an upgrade noted is shown until a run has done it."""
+    store = _store(tmp_path)
+    with writing(store) as con:
+        con.execute("INSERT INTO store_meta VALUES ('rebuild', 'yes')")
+    assert "rebuild" in _found(examine(store), "warehouse: pending").found
+
+
+@pytest.mark.parametrize("changes", [{"used": 4}, {"used": None}])
+def test_a_week_whose_lines_do_not_add_up(tmp_path: Path, changes: dict[str, object]) -> None:
+    """lines = used + rejected + duplicates, or the week is in trouble; so is a run.json without the counts."""
+    _week(tmp_path / "out", **changes)
+    health = examine(out=tmp_path / "out")
+    assert health.exit_code == 1
+    assert _found(health, "run: 2026-W14").state == "trouble"
+
+
+def test_what_a_stopped_run_left_is_told(tmp_path: Path) -> None:
+    """A half-written folder beside the weeks is named, not counted as a week."""
+    _week(tmp_path / "out")
+    (tmp_path / "out" / ".2026-W15.partial").mkdir()
+    assert ".2026-W15.partial" in as_words(examine(out=tmp_path / "out"))
+
+
+def test_a_full_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Less free space than a run may need is trouble."""
+    monkeypatch.setattr(doctor, "SPARE_BYTES", 1 << 60)
+    assert _found(examine(_store(tmp_path)), "disk").state == "trouble"
+
+
+def test_a_wrong_setting(tmp_path: Path) -> None:
+    """A setting that does not exist is named."""
+    path = tmp_path / "s.toml"
+    path.write_text("look_back_week = 3\n", encoding="utf-8")
+    assert "look_back_week" in _found(examine(settings_file=path), "settings").found
+
+
+def test_damaged_decisions(tmp_path: Path) -> None:
+    """A decisions store that is no database is trouble, exit code 5, and the cure is a copy."""
+    path = tmp_path / "d.sqlite"
+    path.write_bytes(b"SQLite format 3\x00" + b"x" * 4096)
+    health = examine(decisions=path)
+    assert health.exit_code == 5
+    assert "restore" in _found(health, "decisions").next_step
+
+
+@pytest.fixture
+def server() -> Iterator[str]:
+    """A server that answers 200 to everything."""
+
+    class Yes(http.server.BaseHTTPRequestHandler):
+        def do_GET(self) -> None:  # noqa: N802  # named by the library
+            self.send_response(200)
+            self.end_headers()
+
+        def log_message(self, *_args: object) -> None:
+            """Say nothing."""
+
+    with http.server.ThreadingHTTPServer(("127.0.0.1", 0), Yes) as httpd:
+        threading.Thread(target=httpd.serve_forever, daemon=True).start()
+        yield f"http://127.0.0.1:{httpd.server_port}/api"
+        httpd.shutdown()
+
+
+def test_prefect_reached_or_not(server: str) -> None:
+    """A configured server that answers is good, one that does not is trouble, none at all is no matter."""
+    assert _found(examine(prefect_url=server), "prefect").state == "good"
+    assert _found(examine(prefect_url="http://127.0.0.1:1/api"), "prefect").state == "trouble"
+    assert _found(examine(), "prefect").state == "note"
