@@ -86,7 +86,7 @@ def create_tables(con: Connection) -> None:
     with transaction(con):
         present = _present_columns(con)
         for table in registry().tables.values():
-            if not table.name.startswith("input_"):
+            if not table.name.startswith(("input_", "decision_")):
                 _bring_up_to_date(con, table, present.get(table.name))
         con.execute("INSERT OR REPLACE INTO store_meta VALUES ('schema_version', ?)", [str(SCHEMA_VERSION)])
 
