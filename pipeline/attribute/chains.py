@@ -14,6 +14,10 @@ from pipeline.attribute.laplace import Floats
 from pipeline.settings.attribute import StatePrior
 
 
+LEARN_UP, LEARN_DOWN = 4.0, 10.0
+"""How far the data may move the rate of new faults from the assumed one; beyond, a wrong baseline is likelier than an epidemic."""
+
+
 @dataclass(frozen=True)
 class Habits:
     """How a kind of unit's states come and go: chance a day of falling faulty, of repair, and the shares of severities (levels,)."""
@@ -101,6 +105,7 @@ def learn(
     unseen = prior.prior_units * days
     onset = (float(started.sum()) + base.onset * unseen) / (watched + unseen)
     repair = (mended + strengths[1]) / (on_days + strengths[1] / base.repair)
+    onset = float(np.clip(onset, base.onset / LEARN_DOWN, base.onset * LEARN_UP))
     levels = started + first + strengths[0] * base.shares
     return Habits(onset, repair, levels / levels.sum(), now.change)
 

@@ -6,7 +6,7 @@ import numpy as np
 from scipy.special import expit, logit
 
 from pipeline.attribute.evidence import CHECK_UNKNOWN, CHECK_YES, Evidence
-from pipeline.attribute.laplace import Floats
+from pipeline.attribute.laplace import Floats, Ints
 from pipeline.settings.attribute import AttributeSettings
 
 TYPICAL_CHANCE = 0.03
@@ -14,17 +14,44 @@ TYPICAL_CHANCE = 0.03
 
 
 def check_chances(evidence: Evidence, learned: Floats | None, settings: AttributeSettings) -> Floats:
-    """Chance that a shorted diode is seen at each attempt (attempts,).
-
-    Before anything is learnt, equipment of unknown habit is read kindly: a success there says nothing against a diode fault.
-    """
+    """Chance that a shorted diode is seen at each attempt (attempts,); equipment of unknown habit by what was learnt, or by `_first_guess`."""
     known = np.where(evidence.check == CHECK_YES, settings.diode_seen, settings.diode_seen_without)
+    unknown = evidence.check == CHECK_UNKNOWN
+    if not unknown.any():
+        return np.asarray(known)
     if learned is None:
-        guess = np.where(evidence.failed > 0, settings.diode_check_prior * settings.diode_seen, 0.0)
+        known[unknown] = _first_guess(evidence, np.flatnonzero(unknown), settings)
     else:
         mean = learned * settings.diode_seen + (1.0 - learned) * settings.diode_seen_without
-        guess = mean[evidence.model]
-    return np.asarray(np.where(evidence.check == CHECK_UNKNOWN, guess, known))
+        known[unknown] = mean[evidence.model[unknown]]
+    return np.asarray(known)
+
+
+def _first_guess(evidence: Evidence, rows: Ints, settings: AttributeSettings) -> Floats:
+    """Before anything is learnt: each vehicle's week at an EVSE model is explained by the better mix of 'checks' and 'does not'.
+
+    Were the diode shorted, the week's ratio to a sound vehicle is d R + (1 - d), with R the ratio if the model checks.  Failures keep what of it
+    exceeds 1, successes pay what falls short, so that a week of successes costs at most log(1 - d) and mixed weeks say nothing for a fault.
+    """
+    models = evidence.models.height
+    slot = (evidence.vehicle[rows] * models + evidence.model[rows]) * (evidence.days // 7 + 1) + evidence.day[rows] // 7
+    group, where = np.unique(slot, return_inverse=True)
+    failed = evidence.failed[rows] > 0
+    hit, miss = _votes(settings)
+    ratio = np.bincount(where, evidence.weight[rows] * np.where(failed, hit, miss), len(group))
+    prior = settings.diode_check_prior
+    total = np.logaddexp(np.log(prior) + ratio, np.log1p(-prior))
+    successes = np.maximum(np.bincount(where, ~failed * evidence.weight[rows], len(group)), 1.0)
+    checks = expit(logit(prior) + ratio)
+    worth = np.where(total > 0, checks * settings.diode_seen, 0.0)
+    cost = -np.expm1(np.minimum(total, 0.0) / successes) / settings.vehicle.levels[0]
+    return np.asarray(np.where(failed, worth[where], np.minimum(cost[where], settings.diode_seen)))
+
+
+def _votes(settings: AttributeSettings) -> tuple[float, float]:
+    """Log ratio of a failure and of a success, diode shorted and looked for, to a sound vehicle."""
+    bite = settings.vehicle.levels[0] * settings.diode_seen
+    return float(np.log((bite + (1.0 - bite) * TYPICAL_CHANCE) / TYPICAL_CHANCE)), float(np.log(1.0 - bite))
 
 
 def learn_checks(evidence: Evidence, vehicle_belief: Floats, settings: AttributeSettings) -> Floats:
@@ -40,9 +67,7 @@ def learn_checks(evidence: Evidence, vehicle_belief: Floats, settings: Attribute
         return learned
     on = vehicle_belief[:, :, diode].sum(axis=2)[evidence.vehicle[unknown], evidence.day[unknown]]
     rows = unknown[on > 1e-3]
-    bite = settings.vehicle.levels[0] * settings.diode_seen
-    yes = np.log((bite + (1.0 - bite) * TYPICAL_CHANCE) / TYPICAL_CHANCE)
-    no = np.log((1.0 - bite) * (1.0 - TYPICAL_CHANCE) / (1.0 - TYPICAL_CHANCE))
+    yes, no = _votes(settings)
     vote = on[on > 1e-3] * np.where(evidence.failed[rows] > 0, yes, no) * evidence.weight[rows]
     slot = evidence.vehicle[rows] * models + evidence.model[rows]
     votes = np.bincount(slot, vote, len(vehicle_belief) * models).reshape(-1, models)

@@ -26,8 +26,11 @@ Ints = NDArray[np.int64]
 DENSE_GAIN = 60.0
 """A dense matrix product does about this many multiplications in the time of one sparse one (measured here)."""
 
-SMALLEST_LOG_SD = float(np.log(1e-4))
-"""A standard deviation below 1e-4 on the logit scale is nought for any purpose here; it stops the search there."""
+SMALLEST_LOG_SD = float(np.log(0.01))
+"""A standard deviation of 0.01 on the logit scale changes a rate by a hundredth part: nought for any purpose here; the search stops there."""
+MOST_STEPS = 100
+SLOW = 0.05
+"""A step that leaves more than this share of the decrement means that the curvature borrowed is too old."""
 
 
 @dataclass(frozen=True)
@@ -155,29 +158,34 @@ def curvature(cells: CrossedCells, weight: Floats, precision: Floats) -> Curvatu
 
 
 def conditional_mode(
-    cells: CrossedCells, beta: Floats, sd: Floats, start: Floats, *, tolerance: float = 1e-10, most: int = 60
+    cells: CrossedCells, beta: Floats, sd: Floats, start: Floats, near: Curvature | None = None, *, tolerance: float = 1e-14
 ) -> tuple[Floats, Curvature, Floats]:
-    """Newton search for the mode of u given beta and sd: (modes, curvature there, fitted probability of each cell)."""
+    """Newton search for the mode of u given beta and sd: (modes, curvature there, fitted probability of each cell).
+
+    `near` is a curvature from close by: it steers the steps for nothing as long as they converge fast.
+    """
     prior = np.repeat(sd**-2.0, cells.sizes)
-    modes = start
-    value = -np.inf
-    for _ in range(most):
+    modes, curve, last = start, near, np.inf
+    value = _penalised(cells, beta, modes, prior)
+    for _ in range(MOST_STEPS):
         mu = expit(predictor(cells, beta, modes))
-        curve = curvature(cells, cells.trials * mu * (1.0 - mu), sd**-2.0)
+        if curve is None:
+            curve = curvature(cells, cells.trials * mu * (1.0 - mu), sd**-2.0)
         slope = totals(cells, cells.failures - cells.trials * mu) - prior * modes
         step = curve.solve(slope)
         decrement = float(slope @ step)
         if decrement < tolerance:
-            return modes, curve, mu
-        scale = 1.0
-        for _ in range(20):
+            break
+        scale, ahead = 1.0, -np.inf
+        while ahead < value + 1e-4 * scale * decrement - 1e-9 * abs(value) and scale > 1e-3:
             trial = modes + scale * step
-            value = _penalised(cells, beta, trial, prior)
-            if scale < 1e-3 or value >= _penalised(cells, beta, modes, prior) + 1e-4 * scale * decrement - 1e-9:
-                break
+            ahead = _penalised(cells, beta, trial, prior)
             scale *= 0.5
-        modes = trial
-    return modes, curve, mu
+        if scale < 0.4 or decrement > SLOW * last:
+            curve = None
+        modes, value, last = trial, ahead, decrement
+    mu = expit(predictor(cells, beta, modes))
+    return modes, curvature(cells, cells.trials * mu * (1.0 - mu), sd**-2.0), mu
 
 
 def _penalised(cells: CrossedCells, beta: Floats, modes: Floats, prior: Floats) -> float:

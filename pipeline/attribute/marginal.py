@@ -7,7 +7,7 @@ the moving mode (implicit differentiation).  Setting the part for log sigma to n
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -24,6 +24,10 @@ from pipeline.attribute.laplace import (
 )
 
 
+LONGEST_STEP = 1.5
+"""Most that a parameter moves at once: a factor of 4.5 in a standard deviation or in odds."""
+
+
 @dataclass(frozen=True)
 class MarginalPoint:
     """The marginal log-likelihood at one (beta, log sd), its gradient and a first guess of its curvature (p + factors,)."""
@@ -36,10 +40,12 @@ class MarginalPoint:
     spread: Floats
 
 
-def marginal_point(cells: CrossedCells, beta: Floats, log_sd: Floats, start: Floats) -> MarginalPoint:
+def marginal_point(
+    cells: CrossedCells, beta: Floats, log_sd: Floats, start: Floats, near: Curvature | None = None
+) -> MarginalPoint:
     """Laplace log-likelihood (without binomial coefficients) and its exact gradient."""
     sd = np.exp(log_sd)
-    modes, curve, mu = conditional_mode(cells, beta, sd, start)
+    modes, curve, mu = conditional_mode(cells, beta, sd, start, near)
     weight = cells.trials * mu * (1.0 - mu)
     eta = predictor(cells, beta, modes)
     repeats = np.asarray(cells.sizes, dtype=np.float64)
@@ -88,20 +94,18 @@ def fit_crossed(
     point = marginal_point(cells, at[:p], at[p:], modes)
     inverse = point.scale
     evaluations, converged = 1, False
-    while evaluations < most:
-        step = np.clip(inverse @ point.gradient, -1.5, 1.5)
-        if abs(float(step @ point.gradient)) < tolerance:
+    while evaluations < most and not converged:
+        free = np.concatenate([np.ones(p), (at[p:] > SMALLEST_LOG_SD) | (point.gradient[p:] > 0)])
+        slope = point.gradient * free
+        step = np.clip(free * (inverse @ slope), -LONGEST_STEP, LONGEST_STEP)
+        if abs(float(step @ slope)) < tolerance:
             converged = True
             break
         ahead, after = _climb(cells, p, at, step, point)
         evaluations += 1
-        moved, turned = ahead - at, point.gradient - after.gradient
-        inverse = _updated(inverse, moved, turned, after.scale)
-        stuck = after.value <= point.value and np.abs(moved).max() < 1e-9
+        inverse = _updated(inverse, (ahead - at) * free, (point.gradient - after.gradient) * free, after.scale)
+        converged = after.value <= point.value and bool(np.abs(ahead - at).max() < 1e-9)
         at, point = ahead, after
-        if stuck:
-            converged = True
-            break
     return CrossedFit(
         at[:p],
         np.exp(at[p:]),
@@ -119,7 +123,7 @@ def _climb(cells: CrossedCells, p: int, at: Floats, step: Floats, point: Margina
     for scale in (1.0, 0.5, 0.25, 0.0625, 0.01, 1e-4):
         ahead = at + scale * step
         ahead[p:] = np.maximum(ahead[p:], SMALLEST_LOG_SD)
-        after = marginal_point(cells, ahead[:p], ahead[p:], point.modes)
+        after = marginal_point(cells, ahead[:p], ahead[p:], point.modes, point.curve)
         if after.value >= point.value - 1e-9 * max(1.0, abs(point.value)):
             break
     return ahead, after
@@ -137,7 +141,7 @@ def _updated(inverse: Floats, moved: Floats, turned: Floats, fresh: Floats) -> F
 def _starting_values(cells: CrossedCells, start: CrossedFit | None) -> Floats:
     p = cells.fixed.shape[1]
     if start is not None:
-        return np.concatenate([start.beta, np.log(np.maximum(start.sd, 0.05))])
+        return np.concatenate([start.beta, np.log(np.maximum(start.sd, 0.1))])
     rate = (cells.failures.sum() + 0.5) / (cells.trials.sum() + 1.0)
     beta = np.linalg.lstsq(cells.fixed, np.full(len(cells.trials), np.log(rate / (1.0 - rate))) - cells.offset, rcond=None)[0]
     return np.concatenate([beta, np.full(len(cells.sizes), np.log(0.5))])
@@ -156,7 +160,3 @@ def standard_errors(cells: CrossedCells, fit: CrossedFit, *, width: float = 1e-4
     hessian = np.array(rows)
     return np.asarray(np.sqrt(np.diag(np.linalg.inv(0.5 * (hessian + hessian.T)))))
 
-
-def without_starting_modes(fit: CrossedFit) -> CrossedFit:
-    """The fit's parameters alone, to start a search where the units have changed."""
-    return replace(fit, modes=np.zeros(0))

@@ -71,7 +71,8 @@ def solve(evidence: Evidence, settings: AttributeSettings, start: CrossedFit | N
             break
         beliefs = tuple(_everywhere(search, kind, search.beliefs.smoothed[kind].belief) for kind in range(3))
         _, bit = shares(search.kinds, search.failures, beliefs, evidence, chance)
-        habit = [_learnt(search, kind, priors[kind], evidence.sizes[kind] - (kind != EVSE), settings) for kind in range(3)]
+        if turn:
+            habit = [_learnt(search, kind, priors[kind], evidence.sizes[kind] - (kind != EVSE), settings) for kind in range(3)]
         checks = learn_checks(evidence, beliefs[VEHICLE], settings)
         seen = check_chances(evidence, checks, settings)
         chance = refit(evidence, cells, failed, bit, chance, settings, start)

@@ -120,7 +120,7 @@ class AttributeSettings(Frozen):
         le=10,
         description="Times baseline and fault states are fitted in turn; more changed probabilities by less than 0.01 in trials",
     )
-    passes: int = Field(24, ge=4, le=200, description="Message passes between units within a round")
+    passes: int = Field(100, ge=4, le=1000, description="Most message passes between units within a round; it ends sooner when messages rest")
     damping: float = Field(
         0.4, ge=0, lt=1, description="Share of the old message kept in a pass; stops see-sawing between two explanations"
     )
