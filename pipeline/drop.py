@@ -1,4 +1,4 @@
-"""A watched drop folder: each new sub-folder or file in it is a delivery, taken once it has stopped changing.
+"""A watched drop folder: each new sub-folder in it is a delivery, taken once it has stopped changing.
 
 Nothing in the folder is moved or deleted. What was taken stands in a record beside the warehouse, one JSON line each.
 """
@@ -37,7 +37,8 @@ class Watch:
     def ready(self) -> list[Drop]:
         """Deliveries whose files are as at the last look and that were not dealt with in this state, oldest name first.
 
-        Raises StoreError when the folder is not there. The first look finds nothing ready: it has nothing to compare with.
+        A loose file is left and noted once; the first look finds nothing ready, having nothing to compare with.
+        Raises StoreError when the folder is not there.
         """
         if not self.folder.is_dir():
             raise StoreError("there is no drop folder here", where=str(self.folder), next_step="make it, or name another")
@@ -45,6 +46,10 @@ class Watch:
         settled = [Drop(path, state) for path, state in now.items() if state and self.last.get(path) == state]
         self.last = now
         done, failed = self._dealt_with()
+        for drop in settled:
+            if not drop.path.is_dir() and drop.state not in failed:
+                self.note(drop, "left: a delivery is a folder, put the file into one")
+        settled = [drop for drop in settled if drop.path.is_dir()]
         return [drop for drop in settled if drop.state not in done and failed.count(drop.state) < TRIES]
 
     def note(self, drop: Drop, outcome: str) -> None:

@@ -40,7 +40,6 @@ def test_a_delivery_is_ready_once_it_stops_changing(watch: Watch) -> None:
 def test_what_was_taken_is_not_taken_again_and_stays(watch: Watch) -> None:
     """A delivery taken is remembered by a new watch (after a restart) and never deleted; a file more makes it new."""
     _deliver(watch, "yard/a.csv", "x")
-    _deliver(watch, "loose.csv.gz", "y")
     watch.ready()
     for drop in watch.ready():
         watch.note(drop, "taken")
@@ -50,7 +49,7 @@ def test_what_was_taken_is_not_taken_again_and_stays(watch: Watch) -> None:
     _deliver(watch, "yard/b.csv", "z")
     again.ready()
     assert _names(again.ready()) == ["yard"]
-    assert sorted(p.name for p in watch.folder.rglob("*.*")) == ["a.csv", "b.csv", "loose.csv.gz"]
+    assert sorted(p.name for p in watch.folder.rglob("*.*")) == ["a.csv", "b.csv"]
 
 
 def test_a_failing_delivery_is_tried_a_few_times_then_waits_for_a_change(watch: Watch) -> None:
@@ -88,6 +87,14 @@ def test_hidden_empty_and_vanishing_entries_are_left_alone(watch: Watch) -> None
     (watch.folder / "link").symlink_to(watch.folder / "gone")
     watch.ready()
     assert _names(watch.ready()) == []
+
+
+def test_a_loose_file_is_left_and_noted_once(watch: Watch) -> None:
+    """A delivery is a folder: a file beside the folders is not run, not touched, and told once in the record."""
+    _deliver(watch, "loose.csv", "x")
+    for _ in range(4):
+        assert watch.ready() == []
+    assert watch.record.read_text(encoding="utf-8").count("loose.csv") == 1
 
 
 def test_a_missing_drop_folder_is_named(tmp_path: Path) -> None:
