@@ -1,9 +1,7 @@
-"""A delivery, file by file: each is recognised, read in one transaction, and accounted for to the last line."""
+"""A delivery, file by file: each is read in one transaction, and accounted for to the last line."""
 
 from __future__ import annotations
 
-import os
-import stat
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -11,14 +9,14 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.errors import DeliveryError
 from pipeline.ingest.ahead import ahead
-from pipeline.ingest.frames import pair_across, read_frames
-from pipeline.ingest.kinds import READ_ORDER, TABLES
+from pipeline.ingest.exports import read_sessions, recoder
+from pipeline.ingest.frames import read_frames
 from pipeline.ingest.lines import REJECT_SCHEMA, Block, blocks, good_and_bad
-from pipeline.ingest.recognise import HEAD_BYTES, Recognised, recognise
-from pipeline.ingest.rejects import reject
-from pipeline.ingest.report import FILES_SCHEMA, TOUCHED_SCHEMA, Account, IngestReport
+from pipeline.ingest.mapping import Mapping, parse
+from pipeline.ingest.opened import Opened, opened
+from pipeline.ingest.report import FILES_SCHEMA, IngestReport, spans
+from pipeline.ingest.sink import Account, Sink
 from pipeline.ingest.source import Source
 from pipeline.ingest.tables import read_table
 from pipeline.ingest.zones import place_local_times
@@ -27,13 +25,29 @@ from pipeline.settings.ingest import IngestSettings
 from pipeline.warehouse import Connection, append, transaction
 
 
-@dataclass(frozen=True)
-class _Delivered:
-    """A file of the delivery: its name, and its content or why there is none."""
+def ingest_delivery(
+    con: Connection, delivery: Path, settings: IngestSettings, progress: Progress | None = None
+) -> IngestReport:  # fmt: skip
+    """Read all files of a delivery folder into the raw tables; each file wholly or not at all, a known content not again.
 
-    file: str
-    source: Source | None
-    what: Recognised
+    Raises DeliveryError when the folder itself cannot be read. A bad file or line is no error: it is in the report and in
+    raw_rejected, with its reason.
+    """
+    found = opened(delivery, settings, _earlier_mappings(con))
+    run = _Run(con, settings, progress or silent, sum(one.source.file_bytes for one in found if one.source))
+    accounts = [run.read(one) for one in found]
+    with transaction(con):
+        placed = place_local_times(con)
+    files = pl.DataFrame([row for row, _ in accounts], schema=FILES_SCHEMA, orient="row").sort("file")
+    return IngestReport(files, spans([*(part for _, account in accounts for part in account.touched), placed]))
+
+
+def _earlier_mappings(con: Connection) -> list[tuple[str, Mapping]]:
+    rows = con.execute(
+        "SELECT m.file, m.mapping_text FROM raw_mapping m JOIN raw_file f USING (file_id) ORDER BY f.ingested_at_utc DESC"
+    ).fetchall()
+    parsed = [(file, parse(text)) for file, text in rows]
+    return [(file, mapping) for file, mapping in parsed if isinstance(mapping, Mapping)]
 
 
 @dataclass(frozen=True)
@@ -58,85 +72,6 @@ class _ChangedError(Exception):
     """The file was rewritten while it was read; the transaction is given up."""
 
 
-def ingest_delivery(
-    con: Connection, delivery: Path, settings: IngestSettings, progress: Progress | None = None
-) -> IngestReport:  # fmt: skip
-    """Read all files of a delivery folder into the raw tables; each file wholly or not at all, a known content not again.
-
-    Raises DeliveryError when the folder itself cannot be read. A bad file or line is no error: it is in the report and in
-    raw_rejected, with its reason.
-    """
-    tell = progress or silent
-    found = [_open(delivery, path, settings) for path in _paths(delivery)]
-    found.sort(key=lambda d: (READ_ORDER.index(d.what.kind), d.file))
-    run = _Run(con, settings, tell, sum(d.source.file_bytes for d in found if d.source))
-    accounts = [run.read(one) for one in found]
-    with transaction(con):
-        placed = place_local_times(con)
-    touched = [t for _, account in accounts for t in account.touched]
-    return IngestReport(
-        pl.DataFrame([row for row, _ in accounts], schema=FILES_SCHEMA, orient="row").sort("file"),
-        _spans([*touched, placed]),
-    )
-
-
-def _paths(delivery: Path) -> list[Path]:
-    if not delivery.is_dir():
-        what = "the delivery is not a folder" if delivery.exists() else "there is no such delivery"
-        raise DeliveryError(what, where=str(delivery), next_step="give the folder that holds the files")
-    try:
-        return sorted(path for path in _walk(delivery))
-    except OSError as error:
-        raise DeliveryError(
-            f"the delivery cannot be listed: {error}", where=str(delivery), next_step="give read permission on the folder"
-        ) from error
-
-
-def _walk(folder: Path) -> Iterator[Path]:
-    """All files; a linked folder counts as one file, and is not followed."""
-    for entry in os.scandir(folder):
-        if entry.is_dir(follow_symlinks=False):
-            yield from _walk(Path(entry.path))
-        else:
-            yield Path(entry.path)
-
-
-def _name(delivery: Path, path: Path) -> str:
-    return os.fsencode(path.relative_to(delivery).as_posix()).decode("utf-8", "backslashreplace")
-
-
-def _open(delivery: Path, path: Path, settings: IngestSettings) -> _Delivered:
-    """Look at a file's kind; one that cannot be opened has no source."""
-    name = _name(delivery, path)
-    try:
-        if path.is_symlink() and not path.resolve().is_relative_to(delivery.resolve()):
-            return _Delivered(
-                name, None, Recognised("unrecognised", message=f"{name}: a link that leaves the delivery is not followed")
-            )
-        if not stat.S_ISREG(path.stat().st_mode):
-            return _Delivered(name, None, Recognised("unrecognised", message=f"{name}: not a regular file"))
-        source = Source(path, settings)
-    except (OSError, RuntimeError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        return _Delivered(name, None, Recognised("unrecognised", message=f"{name}: cannot be read: {reason}"))
-    what = recognise(source.head(HEAD_BYTES))
-    return _Delivered(name, source, replace(what, message=what.message and f"{name}: {what.message}"))
-
-
-def _spans(parts: list[pl.DataFrame]) -> pl.DataFrame:
-    """One row a station: the whole span, null (= everything) where any part is."""
-    joined = pl.concat([pl.DataFrame(schema=TOUCHED_SCHEMA), *(p.cast(dict(TOUCHED_SCHEMA)) for p in parts)])
-    whole = pl.col("from_utc").is_null().any()
-    return (
-        joined.group_by("station_id")
-        .agg(
-            from_utc=pl.when(whole).then(None).otherwise(pl.col("from_utc").min()),
-            to_utc=pl.when(whole).then(None).otherwise(pl.col("to_utc").max()),
-        )
-        .sort("station_id")
-    )
-
-
 class _Run:
     """Reads the files of one delivery, one after the other."""
 
@@ -148,75 +83,70 @@ class _Run:
         self._done = 0
         self._new: set[str] = set()
 
-    def read(self, one: _Delivered) -> tuple[tuple[object, ...], Account]:
+    def read(self, one: Opened) -> tuple[tuple[object, ...], Account]:
         """Read one file; gives its row of the report and its account."""
         if one.source is None:
-            return self._row(one, "", self._unreadable(one))
+            return self._row(one, self._unreadable(one))
         known = self._known(one.source.sha256)
+        account = Account()
         if known is None:
             try:
                 account = self._read_new(one, one.source)
             except _KnownError as error:
                 known = error.known
             except _ChangedError:
-                what = f"{one.file}: was rewritten while being read; deliver it again"
-                changed = replace(one, what=replace(one.what, message=what))
-                return self._row(changed, "", self._unreadable(changed))
+                message = f"{one.file}: was rewritten while being read; deliver it again"
+                changed = replace(one, source=None, what=replace(one.what, message=message))
+                return self._row(changed, self._unreadable(changed))
         self._done += one.source.file_bytes
         if known is None:
             self._new.add(one.source.sha256)
-            return self._row(one, one.source.sha256, account)
+            return self._row(one, account)
         repeated = replace(one, what=replace(one.what, kind=known.kind, message=None))
-        return self._row(repeated, one.source.sha256, Account().plus(duplicates=known.lines), known)
+        return self._row(repeated, Account().plus(duplicates=known.lines), known)
 
     def _known(self, sha256: str) -> _Known | None:
         """A content in the warehouse; one that an earlier run could not use is forgotten, to be tried again."""
         rows = self._con.execute(
-            "SELECT file_id, file, kind, lines, used FROM raw_file WHERE file_id = $1 OR content_sha256 = $1", [sha256]
+            "SELECT file_id, file, kind, lines FROM raw_file WHERE file_id = $1 OR content_sha256 = $1", [sha256]
         ).fetchall()
         if not rows:
             return None
-        file_id, file, kind, lines, used = rows[0]
-        if kind == "unrecognised" and lines and not used and file_id not in self._new:
+        known = _Known(*rows[0])
+        if known.kind == "unrecognised" and known.file_id not in self._new:
             with transaction(self._con):
                 for table in ("raw_file", "raw_rejected"):
-                    self._con.execute(f"DELETE FROM {table} WHERE file_id = ?", [file_id])
+                    self._con.execute(f"DELETE FROM {table} WHERE file_id = ?", [known.file_id])
             return None
-        return _Known(file_id, file, kind, lines)
+        return known
 
-    def _read_new(self, one: _Delivered, source: Source) -> Account:
+    def _read_new(self, one: Opened, source: Source) -> Account:
         account = Account()
         with transaction(self._con):
-            for account in self._accounts(one, source):  # noqa: B007  # the last one is the whole
+            for so_far in self._accounts(one, source):
+                account = so_far
                 self._tell("Reading files", self._done + source.read_bytes, self._total)
             if source.changed:
                 raise _ChangedError
             if source.content_sha256 != source.sha256 and (known := self._known(source.content_sha256)):
                 raise _KnownError(known)
-            if one.what.kind == "frames":
-                pair_across(self._con, account, self._settings)
             self._keep(one, source, account)
         return account
 
-    def _accounts(self, one: _Delivered, source: Source) -> Iterator[Account]:
-        con, settings, what = self._con, self._settings, one.what
-        read = ahead(blocks(source, settings))
-        if what.message is not None or what.kind not in {"frames", *TABLES}:
-            return self._refuse(one, source, read)
+    def _accounts(self, one: Opened, source: Source) -> Iterator[Account]:
+        sink = Sink(self._con, source.sha256, one.file, self._settings)
+        what, settings = one.what, self._settings
+        if what.message is not None:
+            return _refuse(sink, what.message, ahead(blocks(source, settings)))
         if what.kind == "frames":
-            return read_frames(con, source.sha256, one.file, read, settings)
-        return read_table(con, source.sha256, one.file, what.kind, what.found, read, settings)
+            return read_frames(sink, ahead(blocks(source, settings)))
+        if what.kind == "mapping":
+            return _keep_mapping(sink, source, blocks(source, settings))
+        if one.export is not None:
+            return read_sessions(sink, one.export, what.found, blocks(source, settings, recoder(one.export)))
+        return read_table(sink, what.kind, what.found, ahead(blocks(source, settings)))
 
-    def _refuse(self, one: _Delivered, source: Source, read: Iterator[Block]) -> Iterator[Account]:
-        """Every line of a file that cannot be used, with the file's reason or the line's own."""
-        account = Account(message=one.what.message)
-        for block in read:
-            good, bad = good_and_bad(block, self._settings)
-            lines = pl.DataFrame(good).with_columns(reject_reason=pl.lit(one.what.message)).select(REJECT_SCHEMA.names())
-            account = account.plus(rejected=reject(self._con, source.sha256, one.file, pl.concat([lines, bad])))
-            yield account
-
-    def _keep(self, one: _Delivered, source: Source, account: Account) -> None:
+    def _keep(self, one: Opened, source: Source, account: Account) -> None:
         row = {
             "file_id": source.sha256, "file": one.file, "kind": one.what.kind, "file_bytes": source.file_bytes,
             "content_sha256": source.content_sha256, "lines": account.lines, "used": account.used,
@@ -224,28 +154,39 @@ class _Run:
         }  # fmt: skip
         append(self._con, "raw_file", pl.DataFrame([row]))
 
-    def _unreadable(self, one: _Delivered) -> Account:
+    def _unreadable(self, one: Opened) -> Account:
         """A file without content counts as one rejected line, so that it is seen."""
         line = pl.DataFrame({"line": [1], "byte_offset": [0], "reject_reason": [one.what.message], "text": [""]})
         with transaction(self._con):
             self._con.execute("DELETE FROM raw_rejected WHERE file_id = '' AND file = ?", [one.file])
-            reject(self._con, "", one.file, line)
-        return Account(message=one.what.message).plus(rejected=1)
+            rejected = Sink(self._con, "", one.file, self._settings).reject(line)
+        return Account().plus(rejected=rejected)
 
-    def _row(
-        self, one: _Delivered, file_id: str, account: Account, known: _Known | None = None
-    ) -> tuple[tuple[object, ...], Account]:
-        a = account
+    def _row(self, one: Opened, account: Account, known: _Known | None = None) -> tuple[tuple[object, ...], Account]:
+        counts = (account.lines, account.used, account.rejected, account.duplicates)
         earlier = known is not None and known.file_id not in self._new
-        counts = (a.lines, a.used, a.rejected, a.duplicates)
-        row = (
-            one.file,
-            file_id,
-            one.what.kind,
-            *counts,
-            known and known.file,
-            earlier,
-            list(a.unknown_columns),
-            one.what.message,
-        )
-        return row, account
+        file_id = one.source.sha256 if one.source else ""
+        row = (one.file, file_id, one.what.kind, *counts, known and known.file, earlier, list(account.unknown_columns))
+        return (*row, one.what.message), account
+
+
+def _refuse(sink: Sink, message: str, read: Iterator[Block]) -> Iterator[Account]:
+    """Every line of a file that cannot be used, with the line's own reason or the file's."""
+    account = Account()
+    for block in read:
+        good, bad = good_and_bad(block, sink.settings)
+        lines = pl.DataFrame(good, schema_overrides={"text": pl.String()}).with_columns(reject_reason=pl.lit(message))
+        account = account.plus(rejected=sink.reject(pl.concat([lines.select(REJECT_SCHEMA.names()), bad])))
+        yield account
+
+
+def _keep_mapping(sink: Sink, source: Source, read: Iterator[Block]) -> Iterator[Account]:
+    """A mapping file: all its lines count as used, blank ones and comments too."""
+    held, account = [], Account()
+    for block in read:
+        held.append(block.data)
+        _, bad = good_and_bad(Block(b"", block.starts[:1], block.first_line, block.offset, block.unread), sink.settings)
+        account = account.plus(used=block.count, rejected=sink.reject(bad))
+    text = b"".join(held).decode("utf-8", "replace")
+    append(sink.con, "raw_mapping", pl.DataFrame({"file_id": [source.sha256], "file": [sink.file], "mapping_text": [text]}))
+    yield account

@@ -10,10 +10,7 @@ import pyarrow as pa
 
 from pipeline.ingest.frame_sql import events_insert, frames_insert, samples_insert, staged_query
 from pipeline.ingest.lines import Block, good_and_bad
-from pipeline.ingest.rejects import reject
-from pipeline.ingest.report import Account
-from pipeline.settings.ingest import IngestSettings
-from pipeline.warehouse import Connection, query
+from pipeline.ingest.sink import Account, Sink
 
 _REPEATED = """
     SELECT s.line FROM _staged s SEMI JOIN raw_frame h ON s.frame_key = h.frame_key WHERE s.reject_reason IS NULL
@@ -55,48 +52,44 @@ _TOUCHED = """
     FROM _staged WHERE reject_reason IS NULL AND line NOT IN (SELECT line FROM _repeated) GROUP BY 1
 """
 
-_TEMPORARY = ("_staged", "_repeated", "_paired")
-
-
-def read_frames(con: Connection, file_id: str, file: str, blocks: Iterator[Block], settings: IngestSettings) -> Iterator[Account]:
-    """Carry a file of frames into raw_frame, raw_sample, raw_event and raw_rejected; yields the account after each block."""
-    account = Account()
-    for block in blocks:
-        good, bad = good_and_bad(block, settings)
-        rejected = reject(con, file_id, file, bad)
-        account = account.plus(rejected=rejected)
-        account = _block(con, file_id, file, good, account)
-        yield account
-    for name in _TEMPORARY:
-        con.execute(f"DROP TABLE IF EXISTS {name}")
-
-
-def pair_across(con: Connection, account: Account, settings: IngestSettings) -> None:
-    """Give answers their action where the call stands in another block or file, as far apart as the settings allow."""
-    if not account.touched:
-        return
-    window = timedelta(hours=settings.pair_window_hours)
-    spans = pl.concat(account.touched)
-    since, until = spans["from_utc"].min(), spans["to_utc"].max()
-    if isinstance(since, datetime) and isinstance(until, datetime):
-        con.execute(_PAIRED_ACROSS, {"since": since - window, "until": until + window})
-
-
-def _block(con: Connection, file_id: str, file: str, lines: pa.Table, account: Account) -> Account:
-    con.register("_lines", lines)
-    for name, select in zip(_TEMPORARY, (staged_query(), _REPEATED, _PAIRED), strict=True):
-        con.execute(f"CREATE OR REPLACE TEMP TABLE {name} AS {select}")
-    rejected = reject(con, file_id, file, query(con, _REJECTED))
-    con.unregister("_lines")
-    for insert in (frames_insert(), samples_insert(), events_insert()):
-        con.execute(insert, [file_id])
-    duplicates: int = con.execute("SELECT count(*) FROM _repeated").fetchall()[0][0]
-    touched = query(con, _TOUCHED)
-    grown = account.plus(used=lines.num_rows - rejected - duplicates, rejected=rejected, duplicates=duplicates)
-    return Account(**{**vars(grown), "touched": (*account.touched, touched)})
-
-
 _REJECTED = """
     SELECT l.line, l.byte_offset, s.reject_reason, l.text
     FROM _staged s JOIN _lines l ON s.line = l.line WHERE s.reject_reason IS NOT NULL
 """
+
+
+def read_frames(sink: Sink, blocks: Iterator[Block]) -> Iterator[Account]:
+    """Carry a file of frames into raw_frame, raw_sample, raw_event and raw_rejected; yields the account after each block."""
+    account = Account()
+    for block in blocks:
+        good, bad = good_and_bad(block, sink.settings)
+        account = _block(sink, good, account.plus(rejected=sink.reject(bad)))
+        yield account
+    _pair_across(sink, account)
+
+
+def _pair_across(sink: Sink, account: Account) -> None:
+    """Give answers their action where the call stands in another block or file, as far apart as the settings allow."""
+    if not account.touched:
+        return
+    window = timedelta(hours=sink.settings.pair_window_hours)
+    spans = pl.concat(account.touched)
+    since, until = spans["from_utc"].min(), spans["to_utc"].max()
+    if isinstance(since, datetime) and isinstance(until, datetime):
+        sink.con.execute(_PAIRED_ACROSS, {"since": since - window, "until": until + window})
+
+
+def _block(sink: Sink, lines: pa.Table, account: Account) -> Account:
+    if not lines.num_rows:
+        return account
+    sink.con.register("_lines", lines)
+    sink.stage("_staged", staged_query())
+    rejected = sink.reject(sink.query(_REJECTED))
+    sink.con.unregister("_lines")
+    sink.stage("_repeated", _REPEATED)
+    sink.stage("_paired", _PAIRED)
+    for insert in (frames_insert(), samples_insert(), events_insert()):
+        sink.con.execute(insert, [sink.file_id])
+    duplicates = sink.number("SELECT count(*) FROM _repeated")
+    used = lines.num_rows - rejected - duplicates
+    return account.plus(used=used, rejected=rejected, duplicates=duplicates, touched=sink.query(_TOUCHED))

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import polars as pl
 import pyarrow as pa
 
-from pipeline.ingest.lines import Block, good_and_bad
+from pipeline.ingest.lines import REJECT_SCHEMA, Block, good_and_bad
 from pipeline.settings.ingest import IngestSettings
 
 RECORD_SCHEMA = pl.Schema(
@@ -36,6 +36,21 @@ class Records:
 _Line = tuple[int, int, str]
 
 
+def as_rows(part: Records, delimiter: str) -> pa.Table:
+    """Records as RECORD_SCHEMA; plain lines get their cells by a vectorised split."""
+    if part.plain is None:
+        return part.rows.to_arrow()
+    lines = pl.DataFrame(part.plain)
+    cells = pl.col("text").str.strip_chars_end("\r\n").str.split(delimiter)
+    return lines.with_columns(span=pl.lit(1, pl.Int64), cells=cells).to_arrow()
+
+
+def one_a_line(bad: pl.DataFrame) -> pl.DataFrame:
+    """Rejected records of several lines as one row a line (lines.REJECT_SCHEMA)."""
+    each = pl.int_ranges(pl.col("line"), pl.col("line") + pl.col("span")).alias("line")
+    return bad.with_columns(each).explode("line").select(REJECT_SCHEMA.names())
+
+
 def records(blocks: Iterator[Block], delimiter: str, settings: IngestSettings) -> Iterator[Records]:
     """Records of a stream of blocks; only blocks with quotes are walked line by line."""
     open_lines: list[_Line] = []
@@ -49,7 +64,7 @@ def records(blocks: Iterator[Block], delimiter: str, settings: IngestSettings) -
         yield Records(_cut(whole, delimiter), None, bad)
     while open_lines:  # a quote never closed
         whole, open_lines = _joined(open_lines, 1)
-        yield Records(_cut(whole, delimiter), None, pl.DataFrame())
+        yield Records(_cut(whole, delimiter), None, pl.DataFrame(schema=REJECT_SCHEMA))
 
 
 def _joined(lines: list[_Line], cap: int) -> tuple[list[list[_Line]], list[_Line]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 
 import polars as pl
 
@@ -23,6 +23,8 @@ FILES_SCHEMA = pl.Schema(
 )
 TOUCHED_SCHEMA = pl.Schema({"station_id": pl.String(), "from_utc": pl.Datetime("us", "UTC"), "to_utc": pl.Datetime("us", "UTC")})
 
+_TOUCHED_CAST = [pl.col(name).cast(dtype) for name, dtype in TOUCHED_SCHEMA.items()]
+
 
 @dataclass(frozen=True)
 class IngestReport:
@@ -39,24 +41,15 @@ class IngestReport:
     touched: pl.DataFrame
 
 
-@dataclass(frozen=True)
-class Account:
-    """The lines of one file so far."""
-
-    lines: int = 0
-    used: int = 0
-    rejected: int = 0
-    duplicates: int = 0
-    unknown_columns: tuple[str, ...] = ()
-    message: str | None = None
-    touched: tuple[pl.DataFrame, ...] = field(default=(), repr=False)
-
-    def plus(self, *, used: int = 0, rejected: int = 0, duplicates: int = 0) -> Account:
-        """The account with more lines, each in one of three places."""
-        return replace(
-            self,
-            lines=self.lines + used + rejected + duplicates,
-            used=self.used + used,
-            rejected=self.rejected + rejected,
-            duplicates=self.duplicates + duplicates,
+def spans(parts: list[pl.DataFrame]) -> pl.DataFrame:
+    """`touched`: one row a station, its whole span, null (= everything) where any part is."""
+    joined = pl.concat([pl.DataFrame(schema=TOUCHED_SCHEMA), *(p.select(_TOUCHED_CAST) for p in parts)])
+    whole = pl.col("from_utc").is_null().any()
+    return (
+        joined.group_by("station_id")
+        .agg(
+            from_utc=pl.when(whole).then(None).otherwise(pl.col("from_utc").min()),
+            to_utc=pl.when(whole).then(None).otherwise(pl.col("to_utc").max()),
         )
+        .sort("station_id")
+    )

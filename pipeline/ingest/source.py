@@ -15,7 +15,7 @@ from pipeline.settings.ingest import IngestSettings
 
 GZIP_MAGIC = b"\x1f\x8b"
 ZSTD_MAGIC = b"\x28\xb5\x2f\xfd"
-# Input fed to zstd at a time: its output cannot be capped, and 2 KiB of runs unpack to 64 MiB at the very most (128 KiB per 4 bytes).
+# Input fed to zstd at a time: its output cannot be capped, and 2 KiB of runs unpack to 64 MiB at most (128 KiB per 4 bytes).
 _ZSTD_STEP = 2 << 10
 # Memory a zstd frame may ask for: 2^27 is what the format's own tools accept without being told.
 _ZSTD_WINDOW = 1 << 27

@@ -13,7 +13,7 @@ _WHOLE = r"[+-]?\d{1,18}(\.0+)?"
 def utc(x: str) -> str:
     """ISO 8601 text as TIMESTAMPTZ; one without an offset is read as if it were UTC (see `unzoned`).
 
-    The first branch is what nearly all logs write, at a quarter of the cost. A leap second has no place in a TIMESTAMPTZ and is null.
+    The first branch is what nearly all logs write, at a quarter of the cost. A leap second cannot be held and is null.
     """
     basic = rf"regexp_replace({x}, '^(\d{{4}})(\d\d)(\d\d)[Tt](\d\d)(\d\d)', '\1-\2-\3T\4:\5:')"
     plain = f"replace(upper({basic}), ',', '.')"

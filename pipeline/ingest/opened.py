@@ -1,0 +1,113 @@
+"""The files of a delivery: found, opened, told apart by what is in them."""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from pipeline.errors import DeliveryError
+from pipeline.ingest.exports import export_header
+from pipeline.ingest.kinds import READ_ORDER
+from pipeline.ingest.lines import BOM
+from pipeline.ingest.mapping import Export, Mapping, Mappings, parse
+from pipeline.ingest.recognise import HEAD_BYTES, Recognised, recognise
+from pipeline.ingest.source import Source
+from pipeline.settings.ingest import IngestSettings
+
+
+@dataclass(frozen=True)
+class Opened:
+    """A file of the delivery: its name there, its content (None = it has none we can read), what it is."""
+
+    file: str
+    source: Source | None
+    what: Recognised
+    mapping: Mapping | None = None
+    export: Export | None = None
+
+
+def opened(delivery: Path, settings: IngestSettings, earlier: list[tuple[str, Mapping]]) -> list[Opened]:
+    """All files of a delivery in the order they are read; `earlier` mappings (newest first) serve where none here does.
+
+    Raises DeliveryError when the folder itself cannot be read.
+    """
+    found = [_open(delivery, path, settings) for path in _paths(delivery)]
+    mappings = Mappings([*((one.file, one.mapping) for one in found if one.mapping), *earlier])
+    told = [_as_export(one, mappings) for one in found]
+    return sorted((_message_names_file(one) for one in told), key=lambda one: (READ_ORDER.index(one.what.kind), one.file))
+
+
+def _paths(delivery: Path) -> list[Path]:
+    if not delivery.is_dir():
+        what = "the delivery is not a folder" if delivery.exists() else "there is no such delivery"
+        raise DeliveryError(what, where=str(delivery), next_step="give the folder that holds the files")
+    try:
+        return sorted(_walk(delivery))
+    except OSError as error:
+        raise DeliveryError(
+            f"the delivery cannot be listed: {error}", where=str(delivery), next_step="give read permission on the folder"
+        ) from error
+
+
+def _walk(folder: Path) -> Iterator[Path]:
+    """All files; a linked folder counts as one file, and is not followed."""
+    with os.scandir(folder) as entries:
+        for entry in entries:
+            if entry.is_dir(follow_symlinks=False):
+                yield from _walk(Path(entry.path))
+            else:
+                yield Path(entry.path)
+
+
+def _open(delivery: Path, path: Path, settings: IngestSettings) -> Opened:
+    """A file as far as its own content tells; one that cannot be opened has no source."""
+    name = os.fsencode(path.relative_to(delivery).as_posix()).decode("utf-8", "backslashreplace")
+    try:
+        if path.is_symlink() and not path.resolve().is_relative_to(delivery.resolve()):
+            return _not_read(name, "a link that leaves the delivery is not followed")
+        if not stat.S_ISREG(path.stat().st_mode):
+            return _not_read(name, "not a regular file")
+        source = Source(path, settings)
+    except (OSError, RuntimeError) as error:
+        return _not_read(name, f"cannot be read: {getattr(error, 'strerror', None) or error}")
+    what = recognise(source.head(HEAD_BYTES))
+    return _with_mapping(name, source, settings) if what.kind == "mapping" else Opened(name, source, what)
+
+
+def _not_read(name: str, message: str) -> Opened:
+    return Opened(name, None, Recognised("unrecognised", message=message))
+
+
+def _with_mapping(name: str, source: Source, settings: IngestSettings) -> Opened:
+    content = source.head(settings.mapping_cap_bytes + 1)
+    if len(content) > settings.mapping_cap_bytes:
+        wrong = f"longer than {settings.mapping_cap_bytes} bytes (setting mapping_cap_bytes)"
+        return Opened(name, source, Recognised("unrecognised", message=f"looks like a mapping, but is {wrong}"))
+    try:
+        mapping = parse(content.removeprefix(BOM).decode())
+    except UnicodeDecodeError:
+        mapping = "not UTF-8"
+    if isinstance(mapping, str):
+        return Opened(name, source, Recognised("unrecognised", message=f"looks like a mapping, but cannot be used: {mapping}"))
+    return Opened(name, source, Recognised("mapping"), mapping)
+
+
+def _as_export(one: Opened, mappings: Mappings) -> Opened:
+    """A file that is nothing else and that a mapping covers is a session export."""
+    if one.source is None or one.what.message is None or one.mapping is not None:
+        return one
+    export = mappings.covering(one.file)
+    if export is None:
+        return one
+    found, wrong = export_header(export, one.source.head(HEAD_BYTES))
+    if wrong:
+        return replace(one, what=Recognised("unrecognised", found, wrong))
+    return replace(one, what=Recognised("sessions", found), export=export)
+
+
+def _message_names_file(one: Opened) -> Opened:
+    message = one.what.message
+    return replace(one, what=replace(one.what, message=f"{one.file}: {message}")) if message else one

@@ -1,0 +1,73 @@
+"""Where the rows of one file go, and the account of its lines."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import polars as pl
+import pyarrow as pa
+
+from pipeline.ingest.lines import printable
+from pipeline.settings.ingest import IngestSettings
+from pipeline.warehouse import Connection, append, query
+
+
+@dataclass(frozen=True)
+class Account:
+    """The lines of one file so far, each in one of three places, and the stations it touched (report.TOUCHED_SCHEMA)."""
+
+    used: int = 0
+    rejected: int = 0
+    duplicates: int = 0
+    unknown_columns: tuple[str, ...] = ()
+    touched: tuple[pl.DataFrame, ...] = field(default=(), repr=False)
+
+    @property
+    def lines(self) -> int:
+        """All lines."""
+        return self.used + self.rejected + self.duplicates
+
+    def plus(self, *, used: int = 0, rejected: int = 0, duplicates: int = 0, touched: pl.DataFrame | None = None) -> Account:
+        """The account with more lines."""
+        return replace(
+            self,
+            used=self.used + used,
+            rejected=self.rejected + rejected,
+            duplicates=self.duplicates + duplicates,
+            touched=self.touched if touched is None else (*self.touched, touched),
+        )
+
+
+@dataclass(frozen=True)
+class Sink:
+    """The warehouse as one file sees it."""
+
+    con: Connection
+    file_id: str
+    file: str
+    settings: IngestSettings
+
+    def reject(self, lines: pl.DataFrame) -> int:
+        """Keep rejected lines (`lines.REJECT_SCHEMA`) with place and reason, and give their number."""
+        if lines.is_empty():
+            return 0
+        rows = lines.with_columns(printable(pl.col("text")), file_id=pl.lit(self.file_id), file=pl.lit(self.file))
+        append(self.con, "raw_rejected", rows)
+        return lines.height
+
+    def stage(self, name: str, select: str, given: dict[str, str] | None = None, **tables: pa.Table) -> None:
+        """Keep a query's rows under a passing name; `tables` are seen by it under their names."""
+        for table, rows in tables.items():
+            self.con.register(table, rows)
+        self.con.execute(f"CREATE OR REPLACE TEMP TABLE {name} AS {select}", given or {})
+        for table in tables:
+            self.con.unregister(table)
+
+    def query(self, select: str) -> pl.DataFrame:
+        """The rows of a query."""
+        return query(self.con, select)
+
+    def number(self, select: str) -> int:
+        """The one number a query gives."""
+        value: int = self.con.execute(select).fetchall()[0][0]
+        return value
