@@ -50,14 +50,14 @@ def test_there_are_53_moves() -> None:
 def test_every_frame_validates(clean: Path) -> None:
     """Each call and each result of a clean delivery fits its bundled schema, and pairs by id."""
     validators: dict[tuple[str, str, int], Draft4Validator | Draft6Validator] = {}
-    waiting: dict[tuple[str, str], str] = {}
+    waiting: dict[tuple[str, str, bool], str] = {}
     actions = set()
     for line in frames(clean):
         kind, message_id = line["frame"][:2]
-        assert line["dir"] == ("in" if kind == 2 else "out")
+        by_station = line["dir"] == ("in" if kind == 2 else "out")
         if kind == 2:
-            waiting[line["station_id"], message_id] = line["frame"][2]
-        action, payload = waiting[line["station_id"], message_id], line["frame"][-1]
+            waiting[line["station_id"], message_id, by_station] = line["frame"][2]
+        action, payload = waiting[line["station_id"], message_id, by_station], line["frame"][-1]
         key = (line["version"], action, kind)
         validators.setdefault(key, schema(*key))
         validators[key].validate(payload)

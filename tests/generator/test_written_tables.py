@@ -127,3 +127,13 @@ def test_station_clocks_are_as_recorded(tmp_path: Path, seed: int) -> None:
     missing = expected.join(seen, on=["station_id", "connector_id", "at"], how="anti")
     # a handful of rows were cut or soiled on purpose
     assert missing.height <= 0.01 * expected.height + 3
+
+
+def test_impossible_records_are_listed(dirty: Path, clean: Path) -> None:
+    """Dirt plants records of what cannot be, all listed; a clean delivery has none."""
+    listed = pl.read_csv(dirty / "truth" / "impossible.csv")
+    assert listed["kind"].n_unique() >= 4
+    assert pl.read_csv(clean / "truth" / "impossible.csv").is_empty()
+    rows = pilot(clean)
+    assert rows.filter((pl.col("state") == "B2") & (pl.col("contactor") == "closed")).is_empty()
+    assert (rows["high_v"].drop_nulls() < 14).all()

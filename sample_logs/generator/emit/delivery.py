@@ -14,6 +14,7 @@ from sample_logs.generator.emit.clocks import Stations, draw_stations
 from sample_logs.generator.emit.dirt import soiled
 from sample_logs.generator.emit.events import COLUMNS
 from sample_logs.generator.emit.files import write
+from sample_logs.generator.emit.impossible import spoil_frames, spoil_pilot
 from sample_logs.generator.emit.pilot import pilot_rows
 from sample_logs.generator.emit.prepare import draw_tokens, prepared
 from sample_logs.generator.emit.station_events import cut_by_boot, station_events
@@ -44,14 +45,18 @@ def write_delivery(world: World, directory: Path, dirt: float, *, stations: Stat
     for name, content in exports.export_files(world, attempts).items():
         write(home / name, content)
     packing = (".zst", ".gz") if packed else PACKING
-    damage = _write_frames(world, stations, attempts, home, dirt, packing)
+    rng = world.spec.rng("impossible")
+    metered, planted = spoil_frames(attempts, rng, dirt)
+    pilot, planted_rows = spoil_pilot(pilot_rows(world, stations, attempts), rng, dirt)
+    damage = _write_frames(world, stations, metered, home, dirt, packing)
     for place, rows in (
-        ("pilot/pilot", pilot_rows(world, stations, attempts)),
+        ("pilot/pilot", pilot.drop("attempt_id")),
         ("telematics/charging", telematics.charging_rows(world, attempts)),
     ):
         damage |= _write_rows(world, rows, home, place, dirt, packing)
     dtcs = telematics.dtc_rows(world).drop("t_ms")
     write(home / "telematics" / "dtcs.csv", dtcs.write_csv().encode())
+    write(directory / "truth" / "impossible.csv", pl.concat([planted, planted_rows]).write_csv().encode())
     _write_truth(world, stations, attempts, directory / "truth", damage)
 
 
@@ -78,7 +83,7 @@ def _write_frames(
     of_attempts = pl.concat([f(speaking).select(COLUMNS) for f in (ocpp16.events_16, ocpp201.events_201)])
     events = pl.concat([uncut(of_attempts, attempts), station_events(world, stations, attempts)])
     damage: dict[str, dict[str, int]] = {}
-    for week, part in enumerate(_weeks(world, lines(events, stations, rng), "at_ms")):
+    for week, part in enumerate(_weeks(world, lines(events, stations, rng, dirt), "at_ms")):
         raw = [text.encode() for text in part["line"].to_list()]
         dirty, done = soiled(raw, rng, dirt)
         content = b"".join(line + b"\n" for line in dirty)

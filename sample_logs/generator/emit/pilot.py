@@ -136,6 +136,7 @@ def pilot_rows(world: World, stations: Stations, attempts: pl.DataFrame) -> pl.D
     timed = with_station_time(rows, stations.clock).sort("t_ms", "station_id", "connector_id")
     return timed.select(
         "t_ms",
+        "attempt_id",
         stamp("station_ms").alias("at"),
         "station_id",
         "connector_id",

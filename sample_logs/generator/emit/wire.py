@@ -8,6 +8,8 @@ import polars as pl
 from sample_logs.generator.emit.clocks import Stations, stamp, with_offline, with_station_time
 from sample_logs.generator.emit.events import filled
 
+ERROR_SHARE = 0.01
+"""Of the answers to MeterValues, with dirt 1: the central system failed and says so."""
 QUEUE_PACE_MS = 350
 """A queue is replayed this fast after the connection is back."""
 
@@ -48,7 +50,7 @@ def _with_ids(events: pl.DataFrame, rng: np.random.Generator, boots: pl.DataFram
     ).drop("boot_ms")
 
 
-def lines(events: pl.DataFrame, stations: Stations, rng: np.random.Generator) -> pl.DataFrame:
+def lines(events: pl.DataFrame, stations: Stations, rng: np.random.Generator, dirt: float) -> pl.DataFrame:
     """Lines of frames with the receiver's time: columns `at_ms`, `station_id`, `line`, in order."""
     timed = with_station_time(events, stations.clock)
     timed = _with_ids(_received(timed, rng, stations.offline), rng, stations.boots)
@@ -77,18 +79,43 @@ def lines(events: pl.DataFrame, stations: Stations, rng: np.random.Generator) ->
     answered = timed.filter(pl.col("reply").is_not_null())
     wait = pl.Series(rng.gamma(2.0, 20.0, answered.height) + 5).cast(pl.Int64)
     answered = answered.with_columns(re_ms=pl.col("rx_ms") + wait)
+    fails = pl.Series(rng.random(answered.height) < ERROR_SHARE * dirt) & (answered["action"] == "MeterValues")
+    good = filled('[3,"{}",{}]', "message_id", pl.col("reply").str.replace("@NOW", stamp("re_ms"), literal=True))
+    error = filled('[4,"{}","InternalError","try again later",{}]', "message_id", pl.lit("{}"))
     results = answered.select(
         "station_id",
         "order",
         at_ms="re_ms",
         side=pl.lit(1),
         line=filled(
-            '{"at":"{}","station_id":"{}","dir":"out","version":"{}","frame":[3,"{}",{}]}',
+            '{"at":"{}","station_id":"{}","dir":"out","version":"{}","frame":{}}',
             stamp("re_ms"),
             "station_id",
             "version",
-            "message_id",
-            pl.col("reply").str.replace("@NOW", stamp("re_ms"), literal=True),
+            pl.when(fails).then(error).otherwise(good),
         ),
     )
-    return pl.concat([calls, results]).sort("at_ms", "order", "side").select("at_ms", "station_id", "line")
+    return pl.concat([calls, results, _asked(timed, rng)]).sort("at_ms", "order", "side").select("at_ms", "station_id", "line")
+
+
+def _asked(timed: pl.DataFrame, rng: np.random.Generator) -> pl.DataFrame:
+    """Calls the central system makes after every fourth heartbeat, with ids of its own, and their results.
+
+    Its numbers are also ids of the station's own calls: results belong to the other direction's call.
+    """
+    beats = timed.filter((pl.col("action") == "Heartbeat") & pl.col("back_ms").is_null())
+    beats = beats.filter(pl.int_range(pl.len()).over("station_id") % 4 == 1)
+    beats = beats.with_columns(
+        number=pl.int_range(1, pl.len() + 1).over("station_id"),
+        ask_ms=pl.col("rx_ms") + pl.Series(rng.integers(2_000, 60_000, beats.height)),
+    )
+    parts = []
+    for side, way, after, frame in (
+        (0, "out", 0, '[2,"{}","TriggerMessage",{"requestedMessage":"StatusNotification"}]'),
+        (1, "in", 90, '[3,"{}",{"status":"NotImplemented"}]'),
+    ):
+        at = beats.with_columns(at_ms=pl.col("ask_ms") + after)
+        envelope = f'{{"at":"{{}}","station_id":"{{}}","dir":"{way}","version":"{{}}","frame":{{}}}}'
+        line = filled(envelope, stamp("at_ms"), "station_id", "version", filled(frame, "number"))
+        parts.append(at.select("station_id", "order", "at_ms", side=pl.lit(side), line=line))
+    return pl.concat(parts)
