@@ -1,82 +1,169 @@
-"""Station clocks: what the receiver saw of them → piecewise-linear corrections with a stated error.
+"""Station clocks: what the receiver saw of them → eras with piecewise-linear corrections and a stated error.
 
-True time is the receiver's. A frame received at r with the station's time s inside gives r - s = offset + delay,
-and a delay is never negative: the least r - s of a day is that day's offset, up to the quickest delay.
+True time is the receiver's. A frame received at r with the station's time s inside gives r - s = offset + delay, and a
+delay is never negative. Frames that move in parallel with the receiver's clock were sent live and fix the offset; a
+bunch that comes at once with times from long before was queued and fixes nothing. An era is the time between two jumps
+of a station's clock (a restart, a correction); within it the least r - s of each day is a knot of the offset.
 """
 
 from __future__ import annotations
 
 import polars as pl
 
-LEAST_ERROR_S = 1.0
+LEAST_ERROR_S = 2.0
 """No corrected time is claimed to be better: whole-second stamps and the network's delay; practice."""
 UNKNOWN_ERROR_S = 86_400.0
 """Stated for a clock nothing is known of: it may be anything, a day says do not rely on it; decided."""
 DAY_S = 86_400.0
+PARALLEL_S = 5.0
+"""Two frames this close in r - s, and at least this far apart in r, were sent live; delays differ by less, practice."""
+DRIFT_LIMIT = 1e-3
+"""No running clock gains or loses more: 86 s a day is 1000 ppm, a crystal keeps 100 ppm; common practice, no source."""
+JUMP_S = 20.0
+"""A step of the offset beyond this (and beyond drift) is a jump, not a delay."""
+ASTRAY_S = 90 * DAY_S
+"""A clock this far off was never set (1970, 2000): no queue is kept so long; practice."""
+SEEN = ["station_id", "receiver_at_utc", "station_at_utc", "late_s"]
+
+
+def seconds(span: pl.Expr) -> pl.Expr:
+    """A duration in seconds."""
+    return span.dt.total_microseconds() / 1e6
+
+
+def shift(time: pl.Expr, by_s: pl.Expr) -> pl.Expr:
+    """A time moved by seconds."""
+    return time + pl.duration(microseconds=(by_s * 1e6).round().cast(pl.Int64))
 
 
 def observations(frames: pl.DataFrame) -> pl.DataFrame:
-    """What frames say of the clock: one row a call from the station that carries its time, and `late_s` = r - s."""
+    """One row a call from the station that carries its time, in order of arrival; `late_s` = r - s."""
     return (
-        frames.filter((pl.col("direction") == "in") & (pl.col("message_type") == 2))
+        frames.filter((pl.col("direction") == "in") & (pl.col("message_type") == 2) & pl.col("station_at_utc").is_not_null())
+        .sort("station_id", "receiver_at_utc", "file_id", "line")
         .select(
             "station_id",
             "receiver_at_utc",
             "station_at_utc",
-            late_s=(pl.col("receiver_at_utc") - pl.col("station_at_utc")).dt.total_microseconds() / 1e6,
+            late_s=seconds(pl.col("receiver_at_utc") - pl.col("station_at_utc")),
         )
-        .drop_nulls()
     )
 
 
-def fit(seen: pl.DataFrame) -> pl.DataFrame:
-    """core_clock from observations: a knot a station and day at its least delay, straight lines between knots."""
-    knots = (
-        seen.sort("station_id", "receiver_at_utc", "station_at_utc")
-        .group_by("station_id", day=pl.col("receiver_at_utc").dt.truncate("1d"), maintain_order=True)
-        .agg(
-            pl.col("station_at_utc").sort_by("late_s").first(),
-            pl.col("receiver_at_utc").min(),
-            offset_s=pl.col("late_s").min(),
-            spread_s=pl.col("late_s").quantile(0.5) - pl.col("late_s").min(),
-            anchors=pl.len().cast(pl.Int64),
-        )
-        .sort("station_id", "station_at_utc")
+def boots(frames: pl.DataFrame) -> pl.DataFrame:
+    """`station_id, boot_utc`: when the receiver had a BootNotification."""
+    return (
+        frames.filter((pl.col("action") == "BootNotification") & (pl.col("direction") == "in"))
+        .select("station_id", boot_utc="receiver_at_utc")
+        .sort("boot_utc")
     )
-    following = pl.col("station_at_utc").shift(-1).over("station_id")
-    step_s = pl.col("offset_s").shift(-1).over("station_id") - pl.col("offset_s")
-    length_days = (following - pl.col("station_at_utc")).dt.total_microseconds() / 1e6 / DAY_S
-    return knots.select(
+
+
+def live(seen: pl.DataFrame) -> pl.DataFrame:
+    """Observations that fix the offset: runs that move in parallel with the receiver, and what lies below them.
+
+    A time from a clock that was never set counts too: nothing else tells of that era.
+    """
+    before_late, before_at = pl.col("late_s").shift(1).over("station_id"), pl.col("receiver_at_utc").shift(1).over("station_id")
+    apart_s = seconds(pl.col("receiver_at_utc") - before_at)
+    parts = (pl.col("late_s") - before_late).abs() > PARALLEL_S + DRIFT_LIMIT * apart_s
+    rows = seen.with_columns(run=parts.fill_null(value=True).cum_sum().over("station_id"))
+    run = ["station_id", "run"]
+    long = seconds(pl.col("receiver_at_utc").max() - pl.col("receiver_at_utc").min()).over(run) >= PARALLEL_S
+    rows = rows.with_columns(parallel=long, astray=pl.col("late_s").abs() > ASTRAY_S)
+    rows = rows.with_columns(parallel=pl.col("parallel") | ~pl.col("parallel").any().over("station_id"))
+    level = pl.when(pl.col("parallel") & ~pl.col("astray")).then("late_s")
+    floor = pl.min_horizontal(level.forward_fill().over("station_id"), level.backward_fill().over("station_id"))
+    impossible = pl.col("late_s") < floor - JUMP_S
+    return rows.filter(pl.col("parallel") | pl.col("astray") | impossible.fill_null(value=False)).drop("run", "parallel")
+
+
+def eras(fixed: pl.DataFrame) -> pl.DataFrame:
+    """Live observations with the `era` (from 1, by station in order of arrival) they belong to."""
+    before, at = pl.col("late_s").shift(1).over("station_id"), pl.col("receiver_at_utc").shift(1).over("station_id")
+    apart_s = seconds(pl.col("receiver_at_utc") - at)
+    jump = (pl.col("late_s") - before).abs() > JUMP_S + DRIFT_LIMIT * apart_s
+    both_astray = pl.col("astray") & pl.col("astray").shift(1).over("station_id") & (apart_s < PARALLEL_S)
+    return fixed.with_columns(era=(jump & ~both_astray.fill_null(value=False)).fill_null(value=True).cum_sum().over("station_id"))
+
+
+def knots(fixed: pl.DataFrame) -> pl.DataFrame:
+    """One row a station, era and receiver's day: the offset at its least, the spread above it, how many fixed it.
+
+    A clock within the least error of the receiver's is taken as right: its delay is not mistaken for an offset, and
+    times already given do not shift by milliseconds when later frames come.
+    """
+    rows = fixed.with_columns(day=pl.col("receiver_at_utc").dt.truncate("1d"))
+    daily = rows.group_by("station_id", "era", "day", maintain_order=True).agg(
+        station_at_utc=pl.col("station_at_utc").sort_by("late_s", maintain_order=True).first(),
+        receiver_from_utc=pl.col("receiver_at_utc").min(),
+        receiver_last_utc=pl.col("receiver_at_utc").max(),
+        least_s=pl.col("late_s").min(),
+        spread_s=pl.col("late_s").quantile(0.75, "lower") - pl.col("late_s").min(),
+        anchors=pl.len().cast(pl.Int64),
+        astray=pl.col("astray").any(),
+    )
+    right = pl.col("least_s").abs() <= LEAST_ERROR_S
+    return daily.with_columns(offset_s=pl.when(right).then(0.0).otherwise("least_s"), right=right).sort(
+        "station_id", "era", "station_at_utc"
+    )
+
+
+def fit(seen: pl.DataFrame, booted: pl.DataFrame) -> pl.DataFrame:
+    """core_clock (with `era, receiver_to_utc` beside): straight lines from knot to knot within an era."""
+    fixed = knots(eras(live(seen)))
+    group = ["station_id", "era"]
+    ahead = pl.col("station_at_utc").shift(-1).over(group)
+    step_s = pl.col("offset_s").shift(-1).over(group) - pl.col("offset_s")
+    length_days = seconds(ahead - pl.col("station_at_utc")) / DAY_S
+    slope = pl.when(length_days > 0).then(step_s / length_days)
+    lines = fixed.with_columns(slope=slope, step_s=step_s).with_columns(
+        drift_s_per_day=pl.coalesce("slope", pl.when(~pl.col("right")).then(pl.col("slope").shift(1).over(group)), pl.lit(0.0)),
+        unsure_s=pl.max_horizontal("step_s", pl.col("step_s").shift(1).over(group)).abs().fill_null(0.0).clip(0, JUMP_S),
+    )
+    bounded = bounds(lines, booted)
+    return bounded.select(
         "station_id",
+        "era",
         segment_from_utc="station_at_utc",
-        segment_to_utc=following,
-        receiver_from_utc="receiver_at_utc",
+        segment_to_utc=ahead,
+        receiver_from_utc="era_from_utc",
+        receiver_to_utc="era_to_utc",
         offset_s="offset_s",
-        drift_s_per_day=pl.when(length_days > 0).then(step_s / length_days).otherwise(0.0).fill_null(0.0),
-        clock_error_s=LEAST_ERROR_S + pl.col("spread_s").clip(0, 60) + step_s.abs().clip(0, 60).fill_null(0.0),
+        drift_s_per_day="drift_s_per_day",
+        clock_error_s=LEAST_ERROR_S + pl.col("spread_s").clip(0, JUMP_S) + pl.col("unsure_s") + pl.col("astray_s"),
         anchors="anchors",
     )
 
 
-def to_true(frame: pl.DataFrame, clock: pl.DataFrame, time: str = "station_at_utc") -> pl.DataFrame:
-    """The frame with `at_utc` and `clock_error_s` (both null where the station has no clock segment)."""
-    lines = clock.sort("segment_from_utc").select(
-        "station_id", "segment_from_utc", "offset_s", "drift_s_per_day", "clock_error_s"
+def bounds(lines: pl.DataFrame, booted: pl.DataFrame) -> pl.DataFrame:
+    """Adds when (receiver's time) each era began and ended: at a restart between two eras where one is known.
+
+    A clock never set may have been read only when a queue was sent: its error is the silence before.
+    """
+    each = lines.group_by("station_id", "era", maintain_order=True).agg(
+        first=pl.col("receiver_from_utc").min(), last=pl.col("receiver_last_utc").max(), lost=pl.col("astray").any()
     )
-    rows = frame.with_row_index("_row").sort(time)
-    before = rows.join_asof(lines, left_on=time, right_on="segment_from_utc", by="station_id", check_sortedness=False)
-    first = lines.group_by("station_id", maintain_order=True).first()
-    found = before.filter(pl.col("segment_from_utc").is_not_null())
-    early = (
-        before.filter(pl.col("segment_from_utc").is_null())
-        .drop("segment_from_utc", "offset_s", "drift_s_per_day", "clock_error_s")
-        .join(first.with_columns(drift_s_per_day=pl.lit(0.0)), on="station_id", how="left")
+    each = each.with_columns(previous=pl.col("last").shift(1).over("station_id"))
+    found = (
+        each.drop_nulls("previous")
+        .join(booted, on="station_id")
+        .filter(pl.col("boot_utc").is_between("previous", "first"))
+        .group_by("station_id", "era")
+        .agg(boot_first=pl.col("boot_utc").min(), boot_last=pl.col("boot_utc").max())
     )
-    since_days = (pl.col(time) - pl.col("segment_from_utc")).dt.total_microseconds() / 1e6 / DAY_S
-    shift_us = (pl.col("offset_s") + pl.col("drift_s_per_day") * since_days) * 1e6
-    return (
-        pl.concat([found, early.select(found.columns)])
-        .with_columns(at_utc=pl.col(time) + pl.duration(microseconds=shift_us.round().cast(pl.Int64)))
-        .sort("_row")
-        .drop("_row", "segment_from_utc", "offset_s", "drift_s_per_day")
+    each = each.join(found, on=["station_id", "era"], how="left", maintain_order="left").with_columns(
+        era_from_utc=pl.coalesce(pl.when("lost").then("boot_first").otherwise("boot_last"), pl.col("previous"), pl.col("first"))
+    )
+    silence_s = seconds(pl.col("first") - pl.coalesce("previous", "first"))
+    bunched = seconds(pl.col("last") - pl.col("first")) < PARALLEL_S
+    each = each.with_columns(
+        era_to_utc=pl.col("era_from_utc").shift(-1).over("station_id"),
+        astray_s=pl.when(pl.col("lost") & bunched).then(silence_s.clip(0, UNKNOWN_ERROR_S)).otherwise(0.0),
+    )
+    return lines.join(
+        each.select("station_id", "era", "era_from_utc", "era_to_utc", "astray_s"),
+        on=["station_id", "era"],
+        how="left",
+        maintain_order="left",
     )

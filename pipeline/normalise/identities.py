@@ -54,31 +54,33 @@ def by_token(attempts: pl.DataFrame, tokens: pl.DataFrame) -> pl.DataFrame:
         .group_by("attempt_id")
         .agg(_vehicles=pl.col("vehicle_id").n_unique(), _vehicle=pl.col("vehicle_id").first())
     )
-    one = pl.col("_vehicles") == 1
+    one, told = pl.col("_vehicles") == 1, pl.col("vehicle_id").is_not_null()
+    known_by = (
+        pl.when(pl.col("_vehicles") > 1)
+        .then(pl.lit("conflict"))
+        .when(told)
+        .then(pl.lit("export"))
+        .when(one)
+        .then(pl.lit("token"))
+        .otherwise(pl.lit("none"))
+    )
     return (
         attempts.join(holders, on="attempt_id", how="left", maintain_order="left")
         .with_columns(
-            vehicle_id=pl.when(one).then("_vehicle"),
-            vehicle_known_by=pl.when(one)
-            .then(pl.lit("token"))
-            .when(pl.col("_vehicles") > 1)
-            .then(pl.lit("conflict"))
-            .otherwise(pl.lit("none")),
+            vehicle_id=pl.when(pl.col("_vehicles") > 1).then(None).when(told).then("vehicle_id").when(one).then("_vehicle"),
+            vehicle_known_by=known_by,
         )
         .drop("_vehicles", "_vehicle")
     )
 
 
-def firmwares(signals: pl.DataFrame) -> pl.DataFrame:
-    """core_firmware: one row a change of firmware that BootNotifications told of."""
-    boots = (
-        signals.filter((pl.col("action") == "BootNotification") & pl.col("firmware").is_not_null())
-        .sort("station_id", "at_utc", "file_id", "line")
-        .with_columns(before=pl.col("firmware").shift(1).over("station_id"))
-        .filter(pl.col("before").is_null() | (pl.col("before") != pl.col("firmware")))
-        .unique(["station_id", "at_utc"], keep="last", maintain_order=True)
+def firmwares(boots: pl.DataFrame) -> pl.DataFrame:
+    """core_firmware: one row a change of firmware that BootNotifications (`station_id, at_utc, firmware`) told of."""
+    told = boots.filter(pl.col("firmware").is_not_null()).sort("station_id", "at_utc", "firmware")
+    changes = told.unique(["station_id", "at_utc"], keep="last", maintain_order=True).filter(
+        (pl.col("firmware") != pl.col("firmware").shift(1).over("station_id")).fill_null(value=True)
     )
-    return boots.select(
+    return changes.select(
         "station_id", valid_from_utc="at_utc", valid_to_utc=pl.col("at_utc").shift(-1).over("station_id"), firmware="firmware"
     )
 

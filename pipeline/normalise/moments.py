@@ -1,8 +1,8 @@
 """Moments of a plug-in: what each record says of how far it had come and what went wrong.
 
-One row a record: `plug_in, at_utc, level, fault, fault_raw, rank, strength, done, waits, file_id, line`.
+One row a record: `plug_in, at_utc, level, fault, fault_raw, rank, strength, done, file_id, line`.
 level 0 plugged, 1 offered, 2 requested, 3 energised (4 delivering comes from the meter); null = does not say.
-strength 2 a fault, 1 a warning or sign, 0 none. done: charging has ended as meant. waits: offered, the vehicle does not ask.
+strength 2 a fault, 1 a warning or sign, 0 none. done: charging has ended as meant.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from pipeline.normalise import codes
 from pipeline.settings.normalise import NormaliseSettings
 
 STAGES = ("plugged", "offered", "requested", "energised", "delivering")
-MOMENT = ["plug_in", "at_utc", "level", "fault", "fault_raw", "rank", "strength", "done", "waits", "file_id", "line"]
+MOMENT = ["plug_in", "at_utc", "level", "fault", "fault_raw", "rank", "strength", "done", "file_id", "line"]
 RESETS = ["HardReset", "Reboot", "ImmediateReset"]
 """Stop reasons that say the station restarted under a session: a sign of trouble, not the trouble itself."""
 
@@ -57,8 +57,13 @@ def of_signals(signals: pl.DataFrame) -> pl.DataFrame:
     started = (pl.col("action") == "StartTransaction") & (pl.col("id_token_status").fill_null("Accepted") == "Accepted")
     accepted = pl.col("action").is_in(["Authorize", "TransactionEvent"]) & (pl.col("id_token_status") == "Accepted")
     ended = (pl.col("action") == "StopTransaction") | (pl.col("event_type") == "Ended")
-    hard = (status == "Faulted") | (pl.col("fault").is_not_null() & (pl.col("action") != "StatusNotification"))
-    soft = pl.col("fault_raw").is_not_null() | pl.col("stop_reason").is_in(RESETS)
+    abnormal = pl.col("trigger_reason") == "AbnormalCondition"
+    hard = abnormal | (status == "Faulted") | (pl.col("fault").is_not_null() & ~pl.col("action").is_in(["StatusNotification"]))
+    soft = (
+        pl.col("fault_raw").is_not_null()
+        | (pl.col("trigger_reason") == "EVCommunicationLost")
+        | pl.col("stop_reason").is_in(RESETS)
+    )
     meant = ended & pl.col("fault").is_null() & ~pl.col("stop_reason").fill_null("Local").is_in(RESETS)
     return signals.with_columns(
         level=pl.when("seen_by_pilot")
@@ -72,5 +77,44 @@ def of_signals(signals: pl.DataFrame) -> pl.DataFrame:
         rank=_rank(pl.col("fault")),
         strength=pl.when(hard.fill_null(value=False)).then(2).when(soft.fill_null(value=False)).then(1).otherwise(0),
         done=(state.is_in(["SuspendedEV", "Finishing"]) | meant).fill_null(value=False),
-        waits=(state == "SuspendedEV").fill_null(value=False),
     ).select(MOMENT)
+
+
+def beside_pilot(signals: pl.DataFrame, pilot: pl.DataFrame) -> pl.DataFrame:
+    """Signals with `seen_by_pilot`: there the pilot tells how far it came, messages only of faults and ends."""
+    known = pilot.select("plug_in", seen_by_pilot=pl.lit(value=True)).unique()
+    return signals.join(known, on="plug_in", how="left", maintain_order="left").with_columns(
+        pl.col("seen_by_pilot").fill_null(value=False)
+    )
+
+
+def levels(pilot: pl.DataFrame) -> pl.DataFrame:
+    """Per plug-in: medians of the pilot's halves in B2 and C2, samples with a low side, current offered, time asked in vain.
+
+    The current is the duty cycle's (IEC 61851-1 Table A.8, as given by a secondary source); 5 % offers none by itself.
+    """
+    in_b, in_c = pl.col("pilot_state") == "B2", pl.col("pilot_state") == "C2"
+    d = pl.col("duty_pct")
+    offered_a = (
+        pl.when(d.is_between(8, 10, closed="left"))
+        .then(6.0)
+        .when(d.is_between(10, 85))
+        .then(0.6 * d)
+        .when(d.is_between(85, 96))
+        .then(2.5 * (d - 64.0))
+        .when(d.is_between(96, 97))
+        .then(80.0)
+    )
+    pwm = pl.col("pilot_state").str.ends_with("2")
+    next_s = (pl.col("at_utc").shift(-1).over("plug_in") - pl.col("at_utc")).dt.total_microseconds() / 1e6
+    vain = pl.col("pilot_state").is_in(["C2", "D2"]) & (pl.col("contactor") == "open")
+    ordered = pilot.sort("plug_in", "at_utc", "file_id", "line").with_columns(_next_s=next_s)
+    return ordered.group_by("plug_in", maintain_order=True).agg(
+        offered_a=offered_a.filter(pwm).max(),
+        pilot_high_b_v=pl.col("high_v").filter(in_b).median(),
+        pilot_low_b_v=pl.col("low_v").filter(in_b).median(),
+        pilot_high_c_v=pl.col("high_v").filter(in_c).median(),
+        pilot_low_c_v=pl.col("low_v").filter(in_c).median(),
+        pilot_low_samples=(pl.col("low_v").is_not_null() & (in_b | in_c)).sum().cast(pl.Int64),
+        requested_s=pl.col("_next_s").filter(vain).sum(),
+    )

@@ -11,6 +11,7 @@ from pipeline.settings.normalise import NormaliseSettings
 
 REFUSING_STOPS = ["DeAuthorized", "LocalOutOfCredit"]
 FULL_SOC_PCT = 99.0
+PILOT_FAULTS = ["DiodeFault", "PilotFault"]
 
 
 def _first(column: str, when: pl.Expr) -> pl.Expr:
@@ -39,7 +40,6 @@ def progress(moments: pl.DataFrame, settle: timedelta) -> pl.DataFrame:
     ended = pl.col("done") & pl.col("good_utc").is_not_null() & (pl.col("at_utc") > pl.col("good_utc"))
     level = pl.col("level")
     return ordered.group_by("plug_in", maintain_order=True).agg(
-        pl.col("good_utc").first(),
         pl.col("fault_utc").first(),
         pl.col("lasting").first(),
         fault=pl.col("fault").filter(near).sort_by(pl.col("rank").filter(near), descending=True, maintain_order=True).first(),
@@ -57,7 +57,6 @@ def progress(moments: pl.DataFrame, settle: timedelta) -> pl.DataFrame:
         closed_utc=_first("at_utc", level >= 3),
         level_at_fault=level.filter(upto).max(),
         level=level.max(),
-        waits_utc=pl.col("at_utc").filter(pl.col("waits")).first(),
     )
 
 
@@ -79,14 +78,12 @@ def authorisation(signals: pl.DataFrame) -> pl.DataFrame:
             unanswered=(
                 (pl.col("action") == "Authorize") & (pl.col("answer") != 3).fill_null(value=True) & pl.col("answers_seen")
             ).any(),
-            asked=cards.any(),
             transaction_id=pl.col("transaction_id").drop_nulls().first(),
             stop_reason=pl.when(pl.col("action").is_in(["StopTransaction", "TransactionEvent"]))
             .then("stop_reason")
             .drop_nulls()
             .last(),
             stopped_utc=pl.col("at_utc").filter(stops).last(),
-            restarted=(pl.col("action") == "BootNotification").any(),
         )
     )
 
@@ -95,25 +92,30 @@ def _seconds(later: pl.Expr, earlier: pl.Expr) -> pl.Expr:
     return (later - earlier).dt.total_microseconds() / 1e6
 
 
+def _true(mask: pl.Expr) -> pl.Expr:
+    return mask.fill_null(value=False)
+
+
 def outcome(facts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
-    """Adds `outcome`, `stage`, `stage_seconds`, `early_b`, and the fault that counts, to one row of facts a plug-in."""
-    settle = timedelta(seconds=settings.settle_s)
-    enough = (pl.col("energy_kwh") >= settings.charged_kwh).fill_null(value=False)
-    some = (pl.col("energy_kwh") > 0).fill_null(value=False)
-    vehicle_ended = (pl.col("done_utc").is_not_null() | (pl.col("soc_pct") >= FULL_SOC_PCT)).fill_null(value=False)
-    over = (pl.col("done_utc") + settle < pl.col("fault_utc")).fill_null(value=False)
-    faulted = pl.col("fault_utc").is_not_null() & ~(enough & (over | ~pl.col("lasting")))
-    open_s = _seconds(pl.coalesce("unplugged_at_utc", "seen_utc"), pl.col("requested_utc"))
-    not_closed = pl.col("requested_utc").is_not_null() & pl.col("closed_utc").is_null() & pl.col("offered_utc").is_not_null()
-    not_closed = (not_closed & (open_s > settings.close_limit_s) & (pl.col("requested_s") > settings.close_limit_s)).fill_null(
-        value=False
-    )
-    refused = (pl.col("refused") & ~pl.col("accepted") | pl.col("stop_reason").is_in(REFUSING_STOPS)).fill_null(value=False)
-    unanswered = (pl.col("unanswered") & ~pl.col("accepted") & pl.col("closed_utc").is_null()).fill_null(value=False)
-    sign = pl.col("sign_utc").is_not_null() | pl.col("vehicle_fault").fill_null(value=False)
-    offered_s = _seconds(pl.coalesce("unplugged_at_utc", "seen_utc"), pl.col("offered_utc"))
-    waited = ((offered_s >= settings.waiting_s) | (pl.col("soc_pct") >= FULL_SOC_PCT)).fill_null(value=False)
-    open_end = pl.col("unplugged_at_utc").is_null() & pl.col("stopped_utc").is_null()
+    """Adds `outcome`, `stage`, `stage_seconds`, `early_b`, and leaves in `fault` only what counts.
+
+    Facts are rows of core_plug_in with `supply` and `vehicle_fault`. The order of the questions is the decision:
+    did a fault end it; was enough delivered; was it refused; did something technical stop it; did the vehicle end it
+    or wait; is the record broken off; else the driver left before anything could happen.
+    """
+    end = pl.coalesce("unplugged_at_utc", "seen_utc")
+    enough = _true(pl.col("energy_kwh") >= settings.charged_kwh)
+    some = _true(pl.col("energy_kwh") > 0)
+    full = _true(pl.col("soc_pct") >= FULL_SOC_PCT)
+    over = _true(pl.col("done_utc") + timedelta(seconds=settings.settle_s) < pl.col("fault_utc"))
+    faulted = pl.col("fault_utc").is_not_null() & ~(enough & (over | ~_true(pl.col("lasting"))))
+    refused = _true(pl.col("refused") & ~pl.col("accepted")) | _true(pl.col("stop_reason").is_in(REFUSING_STOPS))
+    unanswered = _true(pl.col("unanswered") & ~pl.col("accepted")) & pl.col("closed_utc").is_null()
+    not_closed = pl.col("closed_utc").is_null() & _true(pl.col("requested_s") > settings.close_limit_s)
+    technical = unanswered | not_closed | pl.col("sign_utc").is_not_null() | _true(pl.col("vehicle_fault"))
+    begun = pl.coalesce("offered_utc", pl.when(pl.col("source") == "export").then("plugged_at_utc"))
+    waited = full | _true(_seconds(end, begun) >= settings.waiting_s)
+    broken = pl.col("unplugged_at_utc").is_null() & pl.col("stopped_utc").is_null()
     decided = (
         pl.when(faulted)
         .then(pl.lit("failed"))
@@ -121,11 +123,11 @@ def outcome(facts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
         .then(pl.lit("charged"))
         .when(refused & ~some)
         .then(pl.lit("declined"))
-        .when(unanswered | sign | not_closed)
+        .when(technical)
         .then(pl.lit("failed"))
-        .when(some & vehicle_ended)
+        .when(some & (pl.col("done_utc").is_not_null() | full))
         .then(pl.lit("charged"))
-        .when(open_end)
+        .when(broken)
         .then(pl.lit("unknown"))
         .when(waited & pl.col("closed_utc").is_null())
         .then(pl.lit("not_requested"))
@@ -136,36 +138,40 @@ def outcome(facts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
 
 
 def _fault(decided: pl.DataFrame) -> pl.DataFrame:
-    failed = pl.col("outcome") == "failed"
-    by_sign = failed & ~pl.col("_faulted") & pl.col("sign_utc").is_not_null()
+    """`fault`, `fault_raw` and `ended_utc` of what made it fail; null where it did not."""
+    failed, hard = pl.col("outcome") == "failed", pl.col("_faulted")
+    by_sign = failed & ~hard & pl.col("sign_utc").is_not_null()
     return decided.with_columns(
-        fault=pl.when(pl.col("_faulted"))
+        fault=pl.when(hard)
         .then("fault")
-        .when(failed & pl.col("_unanswered"))
-        .then(pl.lit("NoInternet"))
         .when(by_sign)
-        .then("sign_fault"),
-        fault_raw=pl.when(pl.col("_faulted")).then("fault_raw").when(by_sign).then("sign_raw"),
-        ended_utc=pl.when(pl.col("_faulted")).then("fault_utc").when(by_sign).then("sign_utc"),
+        .then("sign_fault")
+        .when(failed & pl.col("_unanswered"))
+        .then(pl.lit("NoInternet")),
+        fault_raw=pl.when(hard).then("fault_raw").when(by_sign).then("sign_raw"),
+        ended_utc=pl.when(hard).then("fault_utc").when(by_sign).then("sign_utc"),
     )
 
 
 def _stage(decided: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
-    failed = pl.col("outcome") == "failed"
-    delivering = (pl.col("energy_kwh") > 0).fill_null(value=False) | pl.col("flow_utc").is_not_null()
-    level = pl.when(pl.col("_faulted")).then("level_at_fault").otherwise(pl.col("level")).fill_null(0)
-    level = pl.when(delivering & ((level >= 3) | pl.col("closed_utc").is_null())).then(4).otherwise(level)
-    since = pl.max_horizontal("plugged_at_utc", pl.col("offered_utc"))
+    """`stage`, `stage_seconds`, `early_b`.
+
+    An export does not say when the fault came. A fault of the pilot or its diode before any energy came in B or on the
+    step to C (a diode cannot be checked before the PWM is on: derived); any other only if the whole
+    plug-in was no longer than the window.
+    """
+    failed, exported = pl.col("outcome") == "failed", pl.col("source") == "export"
+    delivering = _true(pl.col("energy_kwh") > 0) | pl.col("flow_utc").is_not_null()
+    pilot_fault = exported & _true(pl.col("fault").is_in(PILOT_FAULTS))
+    level = pl.when(pl.col("_faulted")).then("level_at_fault").otherwise("level").fill_null(0)
+    level = pl.when(pilot_fault & ~delivering).then(1).otherwise(level)
+    level = pl.when(delivering & (exported | (level >= 3) | pl.col("closed_utc").is_null())).then(4).otherwise(level)
     end = pl.coalesce("ended_utc", "done_utc", "stopped_utc", "unplugged_at_utc", "seen_utc")
-    from_offer, from_plug = _seconds(end, pl.col("offered_utc")), _seconds(end, pl.col("plugged_at_utc"))
-    soon = (pl.min_horizontal(pl.when(from_offer >= 0).then(from_offer), from_plug) <= settings.early_window_s).fill_null(
-        value=False
-    )
-    before_closing = pl.col("level_at_stage") <= 2
-    return decided.with_columns(
-        level_at_stage=level,
-        stage_seconds=pl.when(end >= since).then(_seconds(end, since)).otherwise(from_plug).clip(lower_bound=0),
-    ).with_columns(
-        stage=pl.col("level_at_stage").replace_strict(dict(enumerate(STAGES)), return_dtype=pl.String),
-        early_b=failed & (pl.col("supply") == "AC") & before_closing & pl.col("ended_utc").is_not_null() & soon,
+    offer_s, plug_s = _seconds(end, pl.col("offered_utc")), _seconds(end, pl.col("plugged_at_utc"))
+    since_s = pl.when((offer_s >= 0) & (pl.col("offered_utc") >= pl.col("plugged_at_utc"))).then(offer_s).otherwise(plug_s)
+    soon = _true(pl.min_horizontal(since_s, plug_s) <= settings.early_window_s) | pilot_fault
+    timed = pl.col("ended_utc").is_not_null()
+    return decided.with_columns(_level=level, stage_seconds=since_s.clip(lower_bound=0)).with_columns(
+        stage=pl.col("_level").replace_strict(dict(enumerate(STAGES)), return_dtype=pl.String),
+        early_b=failed & (pl.col("supply") == "AC") & (pl.col("_level") <= 2) & timed & soon,
     )

@@ -6,13 +6,14 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.normalise import clocks, codes
+from pipeline.normalise import codes, correct
 
 
-def build(raw: pl.DataFrame, clock: pl.DataFrame, evses: pl.DataFrame, own: Mapping[str, str]) -> pl.DataFrame:
-    """core_pilot of known EVSEs from raw_pilot of some stations; rows of a station without clock keep its own time."""
-    placed = raw.join(evses.select("station_id", "connector_id", "evse_id"), on=["station_id", "connector_id"], how="inner")
-    timed = clocks.to_true(placed, clock).with_columns(
-        at_utc=pl.coalesce("at_utc", "station_at_utc"), clock_error_s=pl.coalesce("clock_error_s", pl.lit(clocks.UNKNOWN_ERROR_S))
-    )
+def build(
+    raw: pl.DataFrame, clock: pl.DataFrame, booted: pl.DataFrame, evses: pl.DataFrame, own: Mapping[str, str]
+) -> pl.DataFrame:
+    """core_pilot (with `fault_trouble` beside) of known EVSEs from raw_pilot of some stations."""
+    known = evses.select("station_id", "connector_id", "evse_id")
+    placed = raw.join(known, on=["station_id", "connector_id"], how="inner", maintain_order="left")
+    timed = correct.pilot(placed, clock, booted)
     return codes.with_fault(timed, "fault_raw", "vendor_code", own, "fault").sort("evse_id", "at_utc", "file_id", "line")

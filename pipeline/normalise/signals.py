@@ -3,15 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.normalise import clocks, codes
+from pipeline.normalise import codes, correct
 
 ANSWER_WITHIN_S = 86_400.0
 """An answer belongs to a call at most this much older: ids restart after a reboot; practice."""
 OUR_CALLS = ("RemoteStartTransaction", "RequestStartTransaction")
 """Calls of the central system that say something of an attempt."""
+
+
+@dataclass(frozen=True)
+class Records:
+    """Raw rows of some stations: raw_frame, raw_sample, raw_event, raw_pilot, and raw_session with `station_id`."""
+
+    frames: pl.DataFrame
+    samples: pl.DataFrame
+    events: pl.DataFrame
+    pilot: pl.DataFrame
+    sessions: pl.DataFrame
 
 
 def answered(frames: pl.DataFrame) -> pl.DataFrame:
@@ -65,21 +77,32 @@ def with_connector(frame: pl.DataFrame, known: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def with_times(frame: pl.DataFrame, clock: pl.DataFrame) -> pl.DataFrame:
-    """True times: the station's own, corrected; the receiver's where the frame carries none.
+def of_events(events: pl.DataFrame, frames: pl.DataFrame) -> pl.DataFrame:
+    """Events of 2.0.1 NotifyEvent as rows like frames; a component's AvailabilityState is its status.
 
-    Nothing happens after it was received, so the receiver's time is a bound.
+    An event counts as trouble when it names one (techCode, techInfo) or says that a component has a problem.
     """
-    timed = clocks.to_true(frame, clock)
-    return timed.with_columns(
-        at_utc=pl.min_horizontal("at_utc", "receiver_at_utc"),
-        clock_error_s=pl.coalesce("clock_error_s", pl.lit(clocks.LEAST_ERROR_S)),
+    state = pl.col("variable") == "AvailabilityState"
+    holds = pl.col("actual_value").str.to_lowercase().is_in(["true", "1", "faulted", "tripped"])
+    problem = pl.col("variable").is_in(["Problem", "Tripped", "Fault"]) & holds
+    over = pl.col("cleared").fill_null(value=False)
+    shaped = events.with_columns(
+        action=pl.when(state).then(pl.lit("StatusNotification")).otherwise(pl.lit("NotifyEvent")),
+        status=pl.when(state).then("actual_value"),
+        vendor_error_code=pl.when(~over & ~state).then(pl.coalesce("vendor_error_code", pl.when(problem).then("component"))),
+        info=pl.when(~over & ~state).then("info"),
+        version=pl.lit("2.0.1"),
+        direction=pl.lit("in"),
+        message_type=pl.lit(2, dtype=pl.Int64),
     )
+    lacking = [pl.lit(None, dtype=kind).alias(name) for name, kind in frames.schema.items() if name not in shaped.columns]
+    return shaped.with_columns(lacking).select(frames.columns)
 
 
 def frame_fault(frame: pl.DataFrame, own: Mapping[str, str]) -> pl.DataFrame:
-    """Adds `fault` and `fault_raw`: of a status the vendor's code where it is known, else the free text, else the
-    error code; of a stop its reason, where that names a fault; of an event its code.
+    """Adds `fault` and `fault_raw`: the vendor's code where it is known, else the free text, else the error code.
+
+    Of a stop it is the reason, where that names a fault.
     """
     status = pl.col("action") == "StatusNotification"
     coded = frame.with_columns(
@@ -96,45 +119,39 @@ def frame_fault(frame: pl.DataFrame, own: Mapping[str, str]) -> pl.DataFrame:
     )
     for column, words in looked_up:
         coded = codes.with_fault(coded, column, words, own, f"f_{column}")
-    spoken = status & (pl.col("f__error_trouble") | (pl.col("status") == "Faulted"))
+    named = pl.coalesce("f_vendor_error_code", "f_info", "f__error")
+    spoken = status & (pl.col("f__error_trouble") | (pl.col("status") == "Faulted").fill_null(value=False))
+    spoken |= (pl.col("action") == "NotifyEvent") & (pl.col("f_vendor_error_code_trouble") | pl.col("f_info").is_not_null())
     stop = pl.coalesce("f__stop16", "f__stop201")
     return coded.with_columns(
-        fault=pl.when(spoken).then(pl.coalesce("f_vendor_error_code", "f_info", "f__error")).otherwise(stop),
+        fault=pl.when(spoken).then(named).otherwise(stop),
         fault_raw=pl.when(spoken)
-        .then(pl.coalesce("vendor_error_code", "info", "error_code"))
+        .then(pl.coalesce("vendor_error_code", "info", "error_code", "status"))
         .when(stop.is_not_null())
         .then("stop_reason"),
     ).select(*frame.columns, "fault", "fault_raw")
 
 
-def build(
-    frames: pl.DataFrame, samples: pl.DataFrame, clock: pl.DataFrame, evses: pl.DataFrame, own: Mapping[str, str]
-) -> pl.DataFrame:
-    """core_signal (with `fault_raw` and `answer` beside) from raw frames of some stations."""
-    calls = answered(frames).filter((pl.col("direction") == "in") | pl.col("action").is_in(OUR_CALLS))
-    naming = pl.concat(
-        [
-            calls.select("station_id", "transaction_id", "connector_id"),
-            samples.select("station_id", "transaction_id", "connector_id"),
-        ]
-    )
-    timed = with_times(with_connector(calls, naming), clock).with_columns(
+def build(records: Records, clock: pl.DataFrame, evses: pl.DataFrame, own: Mapping[str, str]) -> pl.DataFrame:
+    """core_signal (with `fault_raw`, `answer`, `answers_seen` beside) from what some stations said."""
+    calls = answered(records.frames).filter((pl.col("direction") == "in") | pl.col("action").is_in(OUR_CALLS))
+    calls = calls.filter(pl.col("action").fill_null("") != "NotifyEvent")
+    said = pl.concat([calls, of_events(records.events, calls)])
+    names = ["station_id", "transaction_id", "connector_id"]
+    naming = pl.concat([said.select(names), records.samples.select(names)])
+    timed = correct.frames(with_connector(said, naming), clock).with_columns(
         answers_seen=(pl.col("answer") == 3).any().over("station_id").fill_null(value=False)
     )
-    return frame_fault(timed, own).join(
-        evses.select("station_id", "connector_id", "evse_id"),
-        on=["station_id", "connector_id"],
-        how="left",
-        maintain_order="left",
-    )
+    return at_evse(frame_fault(timed, own), evses)
+
+
+def at_evse(rows: pl.DataFrame, evses: pl.DataFrame) -> pl.DataFrame:
+    """Rows with the `evse_id` of their station and connector (null: the whole station, or not said)."""
+    known = evses.select("station_id", "connector_id", "evse_id")
+    return rows.join(known, on=["station_id", "connector_id"], how="left", maintain_order="left")
 
 
 def place_samples(samples: pl.DataFrame, signals: pl.DataFrame, clock: pl.DataFrame, evses: pl.DataFrame) -> pl.DataFrame:
     """Samples in true time at their EVSE; the connector of a transaction comes from its signals."""
     named = with_connector(samples, signals.select("station_id", "transaction_id", "connector_id"))
-    return with_times(named, clock).join(
-        evses.select("station_id", "connector_id", "evse_id"),
-        on=["station_id", "connector_id"],
-        how="left",
-        maintain_order="left",
-    )
+    return at_evse(correct.frames(named, clock), evses)

@@ -45,6 +45,9 @@ class NormaliseSettings(Frozen):
         gt=3,
         description="Asked with PWM on and the contactor still open after this: it failed to close (limit 3 s); IEC 61851-1",
     )
+    telematics_slack_s: float = Field(
+        180.0, gt=0, description="A vehicle's report and the EVSE's lie within this; reports are to the minute, practice"
+    )
     silence_days: float = Field(
         14.0, gt=1, description="A plug-in of which nothing is heard for this long is broken off; decided"
     )

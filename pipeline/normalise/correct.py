@@ -1,0 +1,177 @@
+"""A station's own times → true times, era by era: the era told by arrival, by the time itself, or by the order of writing."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.normalise.clocks import DAY_S, JUMP_S, LEAST_ERROR_S, UNKNOWN_ERROR_S, seconds, shift
+
+ERA = ["station_id", "era"]
+NEAR_S = DAY_S
+"""A time further than this from every era is of a clock nobody heard."""
+
+
+def spans(clock: pl.DataFrame) -> pl.DataFrame:
+    """Eras with the span of the station's own time they cover (open at the record's ends), one row an era."""
+    return (
+        clock.sort("station_id", "era", "segment_from_utc")
+        .group_by(ERA, maintain_order=True)
+        .agg(
+            pl.col("receiver_from_utc", "receiver_to_utc").first(),
+            first=pl.col("offset_s").first(),
+            last=pl.col("offset_s").last(),
+        )
+        .with_columns(
+            own_from=shift(pl.col("receiver_from_utc"), -pl.col("first")),
+            own_to=shift(pl.col("receiver_to_utc"), -pl.col("last")),
+            eras=pl.len().over("station_id"),
+            opening=pl.col("era") == pl.col("era").min().over("station_id"),
+        )
+    )
+
+
+def candidates(rows: pl.DataFrame, clock: pl.DataFrame) -> pl.DataFrame:
+    """Rows times the eras of their station, with `outside_s`: how far the time lies outside the era (0 inside)."""
+    own = pl.col("station_at_utc")
+    early = pl.when(~pl.col("opening")).then(seconds(pl.col("own_from") - own))
+    late = seconds(own - pl.col("own_to"))
+    return rows.join(spans(clock), on="station_id", how="left", maintain_order="left").with_columns(
+        outside_s=pl.max_horizontal(early.fill_null(0.0), late.fill_null(0.0), pl.lit(0.0))
+    )
+
+
+def by_arrival(rows: pl.DataFrame, clock: pl.DataFrame) -> pl.DataFrame:
+    """Rows (with `receiver_at_utc`) with their `era`: the latest begun that holds the time and does not put it after its arrival."""
+    tried = candidates(rows.with_row_index("_row"), clock)
+    arrives = shift(pl.col("station_at_utc"), pl.col("first")) <= pl.col("receiver_at_utc") + pl.duration(seconds=JUMP_S)
+    begun = pl.col("receiver_from_utc") <= pl.col("receiver_at_utc") + pl.duration(seconds=JUMP_S)
+    fits = (arrives & begun).fill_null(value=False)
+    ranked = tried.with_columns(_misfit=pl.when(fits).then("outside_s").otherwise(pl.col("outside_s") + 1e12))
+    best = ranked.sort("_row", "_misfit", "era", descending=[False, False, True]).unique(
+        "_row", keep="first", maintain_order=True
+    )
+    return (
+        best.select("_row", "era").join(rows.with_row_index("_row"), on="_row", how="right", maintain_order="right").drop("_row")
+    )
+
+
+def by_order(rows: pl.DataFrame, clock: pl.DataFrame) -> pl.DataFrame:
+    """Rows of a station's own record with their `era`; where its time fits several, the order of writing decides.
+
+    Adds `era_doubt` where it cannot. `era` is null where the time is far from every era.
+    """
+    tried = candidates(rows.with_row_index("_row"), clock).with_columns(least=pl.col("outside_s").min().over("_row"))
+    fitting = tried.filter((pl.col("outside_s") == pl.col("least")) & (pl.col("least") <= NEAR_S))
+    fitting = fitting.with_columns(fits=pl.len().over("_row"))
+    sure = fitting.filter(pl.col("fits") == 1).select("_row", sure="era")
+    ordered = rows.with_row_index("_row").join(sure, on="_row", how="left").sort("station_id", "file_id", "line")
+    file = ["station_id", "file_id"]
+    ordered = ordered.with_columns(
+        _low=pl.col("sure").forward_fill().over(file).fill_null(0),
+        _high=pl.col("sure").backward_fill().over(file).fill_null(1 << 30),
+    )
+    unsure = (
+        fitting.filter(pl.col("fits") > 1)
+        .select("_row", "era")
+        .join(ordered.select("_row", "_low", "_high"), on="_row")
+        .filter(pl.col("era").is_between("_low", "_high"))
+        .group_by("_row")
+        .agg(told=pl.col("era").max(), choices=pl.len())
+    )
+    many = fitting.filter(pl.col("fits") > 1).select("_row").unique().with_columns(several=pl.lit(value=True))
+    return (
+        ordered.join(unsure, on="_row", how="left")
+        .join(many, on="_row", how="left")
+        .with_columns(
+            era=pl.coalesce("sure", "told"),
+            era_doubt=(pl.col("several") & (pl.col("choices").fill_null(0) != 1)).fill_null(value=False),
+        )
+        .sort("_row")
+        .drop("_row", "sure", "_low", "_high", "told", "choices", "several")
+    )
+
+
+def apply(rows: pl.DataFrame, clock: pl.DataFrame) -> pl.DataFrame:
+    """Rows with `era` → `at_utc, clock_error_s` along that era's lines (null where there is no era)."""
+    lines = clock.sort("segment_from_utc").select(*ERA, "segment_from_utc", "offset_s", "drift_s_per_day", "clock_error_s")
+    first = lines.unique(ERA, keep="first", maintain_order=True).with_columns(drift_s_per_day=pl.lit(0.0))
+    numbered = rows.with_row_index("_row").sort("station_at_utc")
+    on_line = numbered.join_asof(lines, left_on="station_at_utc", right_on="segment_from_utc", by=ERA, check_sortedness=False)
+    found = on_line.filter(pl.col("segment_from_utc").is_not_null())
+    before = numbered.join(found.select("_row"), on="_row", how="anti").join(first, on=ERA, how="left")
+    since_days = seconds(pl.col("station_at_utc") - pl.col("segment_from_utc")) / DAY_S
+    return (
+        pl.concat([found, before.select(found.columns)])
+        .with_columns(at_utc=shift(pl.col("station_at_utc"), pl.col("offset_s") + pl.col("drift_s_per_day") * since_days))
+        .sort("_row")
+        .drop("_row", "segment_from_utc", "offset_s", "drift_s_per_day")
+    )
+
+
+def frames(rows: pl.DataFrame, clock: pl.DataFrame) -> pl.DataFrame:
+    """Rows of frames in true time. Without a time of its own a frame has the receiver's, which bounds every other."""
+    timed = apply(by_arrival(rows, clock), clock).drop("era")
+    return timed.with_columns(
+        at_utc=pl.min_horizontal("at_utc", "receiver_at_utc"), clock_error_s=pl.coalesce("clock_error_s", pl.lit(LEAST_ERROR_S))
+    )
+
+
+def pilot(rows: pl.DataFrame, clock: pl.DataFrame, booted: pl.DataFrame) -> pl.DataFrame:
+    """Pilot rows in true time. Rows of a clock never heard lie between their neighbours in the file, at a restart if one is known.
+
+    A station without any clock keeps its own time, with an error that says so.
+    """
+    timed = apply(by_order(rows, clock), clock).sort("station_id", "file_id", "line")
+    timed = timed.with_columns(
+        clock_error_s=pl.when("era_doubt").then(pl.lit(UNKNOWN_ERROR_S)).otherwise("clock_error_s"),
+        known=pl.col("at_utc").is_not_null().any().over("station_id"),
+    )
+    lost = timed.filter(pl.col("at_utc").is_null() & pl.col("known"))
+    placed = between(timed, booted) if len(lost) else timed
+    return placed.with_columns(
+        at_utc=pl.coalesce("at_utc", "station_at_utc"), clock_error_s=pl.coalesce("clock_error_s", pl.lit(UNKNOWN_ERROR_S))
+    ).drop("era", "era_doubt", "known")
+
+
+def between(timed: pl.DataFrame, booted: pl.DataFrame) -> pl.DataFrame:
+    """Rows without an era given a time from their neighbours in the file and the restarts between them."""
+    file = ["station_id", "file_id"]
+    here = pl.col("at_utc").is_null()
+    rows = timed.with_row_index("_row").with_columns(
+        chunk=(here != here.shift(1).over(file)).fill_null(value=True).cum_sum().over(file),
+        _before=pl.col("at_utc").forward_fill().over(file),
+        _after=pl.col("at_utc").backward_fill().over(file),
+    )
+    lost = rows.filter(here & pl.col("known"))
+    chunks = lost.group_by([*file, "chunk"], maintain_order=True).agg(
+        pl.col("_before").first(),
+        pl.col("_after").first(),
+        _first=pl.col("station_at_utc").min(),
+        _last=pl.col("station_at_utc").max(),
+    )
+    started = (
+        chunks.join(booted, on="station_id")
+        .filter((pl.col("boot_utc") >= pl.col("_before")) | pl.col("_before").is_null())
+        .filter((pl.col("boot_utc") <= pl.col("_after")) | pl.col("_after").is_null())
+        .group_by([*file, "chunk"])
+        .agg(boot_utc=pl.col("boot_utc").min(), boots=pl.len())
+    )
+    length_s = seconds(pl.col("_last") - pl.col("_first"))
+    room_s = seconds(pl.col("_after") - pl.col("_before")) - length_s
+    end = pl.coalesce("boot_utc", pl.col("_after"), shift(pl.col("_before"), length_s))
+    error = (
+        pl.when(pl.col("boots") == 1)
+        .then(2 * length_s + 120.0)
+        .otherwise(room_s.clip(lower_bound=0).fill_null(UNKNOWN_ERROR_S) + LEAST_ERROR_S)
+    )
+    placed = chunks.join(started, on=[*file, "chunk"], how="left").select(
+        *file, "chunk", _move=seconds(end - pl.col("_last")), _error=error.clip(upper_bound=UNKNOWN_ERROR_S)
+    )
+    return (
+        rows.join(placed, on=[*file, "chunk"], how="left", maintain_order="left")
+        .with_columns(
+            at_utc=pl.coalesce("at_utc", shift(pl.col("station_at_utc"), pl.col("_move"))),
+            clock_error_s=pl.coalesce("clock_error_s", pl.col("_error")),
+        )
+        .drop("_row", "chunk", "_before", "_after", "_move", "_error")
+    )

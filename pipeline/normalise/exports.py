@@ -1,0 +1,56 @@
+"""Finished-session exports: one row is one plug-in, told afterwards."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import polars as pl
+
+from pipeline.normalise import codes
+
+EXPORT_ERROR_S = 60.0
+"""Exports are often written to the minute; common practice, no source."""
+DOUBT_ERROR_S = 3600.0
+"""A local time in the fold of the clock change may be an hour off."""
+
+
+def build(raw: pl.DataFrame, own: Mapping[str, str]) -> pl.DataFrame:
+    """Spans of exported sessions with what they tell: columns as `plugins.spans`, and the export's own facts."""
+    coded = codes.with_fault(raw.drop("fault"), "fault_raw", "vendor_code", own, "listed")
+    mapped = raw.select("file_id", "line", mapped="fault")
+    timed = coded.join(mapped, on=["file_id", "line"], maintain_order="left").filter(pl.col("plugged_at_utc").is_not_null())
+    doubt = pl.col("time_doubt").is_not_null()
+    here = pl.format("{}:{}", "file_id", "line")
+    return timed.select(
+        "evse_id",
+        from_utc="plugged_at_utc",
+        to_utc="unplugged_at_utc",
+        seen_utc=pl.coalesce("unplugged_at_utc", "plugged_at_utc"),
+        error_s=pl.when(doubt).then(pl.lit(DOUBT_ERROR_S)).otherwise(pl.lit(EXPORT_ERROR_S)),
+        began=here,
+        ended=here,
+        time_doubt="time_doubt",
+        told_token="id_token",
+        told_vehicle="vehicle_id",
+        told_kwh="energy_kwh",
+        told_stop="stop_reason",
+        told_fault=pl.coalesce("mapped", "listed"),
+        told_raw="fault_raw",
+        told_trouble=pl.col("mapped").is_not_null() | pl.col("listed_trouble"),
+    ).sort("evse_id", "from_utc", "began")
+
+
+def matched(plug_ins: pl.DataFrame, told: pl.DataFrame) -> pl.DataFrame:
+    """Each plug-in's exported session (the one that overlaps it longest): `plug_in` and the `told_*` facts."""
+    end = pl.coalesce("to_utc", "seen_utc")
+    left = plug_ins.select("plug_in", "evse_id", a="from_utc", b=end)
+    right = told.with_columns(c=pl.col("from_utc"), d=end)
+    overlap = pl.min_horizontal("b", "d") - pl.max_horizontal("a", "c")
+    met = (
+        left.join(right, on="evse_id")
+        .with_columns(overlap=overlap)
+        .filter(pl.col("overlap").dt.total_seconds() >= -EXPORT_ERROR_S)
+    )
+    best = met.sort("overlap", "began", descending=[True, False]).unique("began", keep="first", maintain_order=True)
+    best = best.unique("plug_in", keep="first", maintain_order=True)
+    return best.select("plug_in", "time_doubt", pl.col("^told_.*$"), told_at="began")

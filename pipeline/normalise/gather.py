@@ -1,0 +1,124 @@
+"""Plug-ins of some stations with all that the stations' own records and exports say of them: core_plug_in."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import timedelta
+
+import polars as pl
+
+from pipeline.normalise import cards, energy, exports, moments, outcomes, plugins
+from pipeline.normalise.clocks import UNKNOWN_ERROR_S
+from pipeline.settings.normalise import NormaliseSettings
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """All recorded of some EVSEs, in true time: core_pilot and core_signal rows with their helpers, samples, exports."""
+
+    pilot: pl.DataFrame
+    signals: pl.DataFrame
+    samples: pl.DataFrame
+    exported: pl.DataFrame
+
+
+def find(evidence: Evidence, settings: NormaliseSettings) -> pl.DataFrame:
+    """Plug-ins of all sources as one set of spans, numbered; `bound_utc` closes those without an end."""
+    silence = timedelta(days=settings.silence_days)
+    by_pilot = plugins.spans(plugins.pilot_marks(evidence.pilot), silence)
+    by_signal = plugins.spans(plugins.signal_marks(evidence.signals, settings), silence)
+    seen = plugins.joined(by_pilot, by_signal, settings.settle_s)
+    every = plugins.joined(seen, evidence.exported.select(seen.columns), exports.EXPORT_ERROR_S)
+    every = every.unique(["evse_id", "from_utc"], keep="first", maintain_order=True).with_row_index("plug_in")
+    following = pl.col("from_utc").shift(-1).over("evse_id")
+    later = pl.col("seen_utc") + timedelta(seconds=settings.retry_gap_s)
+    return every.with_columns(bound_utc=pl.min_horizontal(pl.coalesce("to_utc", later), following))
+
+
+def place(evidence: Evidence, plug_ins: pl.DataFrame, settings: NormaliseSettings) -> Evidence:
+    """The evidence with the `plug_in` each row belongs to; rows that belong to none are left out.
+
+    A transaction or a card may come shortly before the vehicle is plugged in; a stop and the end of a fault after.
+    """
+    slack = settings.settle_s
+    cards_apart = pl.col("action").is_in(cards.SHOWN) & pl.col("evse_id").is_null()
+    here = evidence.signals.filter(~cards_apart)
+    placed = plugins.assigned(here, plug_ins, slack, slack * 6)
+    early = here.filter(pl.col("action").is_in(["TransactionEvent", "StartTransaction", *cards.SHOWN])).join(
+        placed.select("file_id", "line"), on=["file_id", "line"], how="anti"
+    )
+    early = plugins.assigned(early, plug_ins, settings.card_first_s, 0.0)
+    shown = cards.placed(evidence.signals.filter(cards_apart), placed, plug_ins, settings)
+    columns = ["plug_in", *evidence.signals.columns]
+    return Evidence(
+        pilot=plugins.assigned(evidence.pilot, plug_ins, slack / 5, slack),
+        signals=pl.concat([placed.select(columns), early.select(columns), shown.select(columns)]),
+        samples=plugins.assigned(evidence.samples, plug_ins, slack, slack * 6),
+        exported=exports.matched(plug_ins, evidence.exported),
+    )
+
+
+def build(evidence: Evidence, evses: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
+    """core_plug_in from the evidence of some stations."""
+    plug_ins = find(evidence, settings)
+    there = place(evidence, plug_ins, settings)
+    facts = plug_ins.select(
+        "plug_in",
+        "evse_id",
+        "seen_utc",
+        "began",
+        "ended",
+        clock_error_s="error_s",
+        plugged_at_utc="from_utc",
+        unplugged_at_utc="to_utc",
+    )
+    said = pl.concat(
+        [moments.of_pilot(there.pilot, settings), moments.of_signals(moments.beside_pilot(there.signals, there.pilot))]
+    )
+    parts = (
+        outcomes.progress(said, timedelta(seconds=settings.settle_s)),
+        outcomes.authorisation(there.signals),
+        energy.delivered(energy.readings(there.signals, there.samples)),
+        energy.sampled_flow(there.samples),
+        moments.levels(there.pilot),
+        there.exported,
+        sources(there),
+    )
+    for part in parts:
+        facts = facts.join(part, on="plug_in", how="left", maintain_order="left")
+    return merged(facts).join(evses.select("evse_id", "station_id"), on="evse_id", how="left", maintain_order="left")
+
+
+def sources(there: Evidence) -> pl.DataFrame:
+    """`plug_in, source`: which sources told of it, joined by '+'."""
+    version = pl.concat_str(pl.lit("ocpp"), pl.col("version").str.replace_all(".", "", literal=True))
+    named = pl.concat(
+        [
+            there.signals.select("plug_in", source=version),
+            there.pilot.select("plug_in", source=pl.lit("pilot")),
+            there.exported.select("plug_in", source=pl.lit("export")),
+        ]
+    )
+    return named.group_by("plug_in").agg(pl.col("source").unique().sort().str.join("+"))
+
+
+def merged(facts: pl.DataFrame) -> pl.DataFrame:
+    """Field by field the station's own word, else the export's; with the lineage of ends, fault and export."""
+    told = pl.col("told_trouble").fill_null(value=False) & pl.col("fault_utc").is_null()
+    lineage = pl.concat_list("began", "ended", "fault_at", "told_at").list.drop_nulls().list.unique(maintain_order=True)
+    unsure = pl.when(pl.col("clock_error_s") >= UNKNOWN_ERROR_S).then(pl.lit("no_clock"))
+    return facts.with_columns(
+        lineage=lineage,
+        energy_kwh=pl.coalesce("metered_kwh", "told_kwh"),
+        flow_utc=pl.min_horizontal("flow_utc", "delivering_utc"),
+        id_token=pl.coalesce("started_token", "shown_token", "told_token"),
+        vehicle_id=pl.col("told_vehicle"),
+        fault_utc=pl.when(told).then(pl.coalesce("unplugged_at_utc", "seen_utc")).otherwise("fault_utc"),
+        lasting=pl.col("lasting") | told,
+        fault=pl.when(told).then("told_fault").otherwise("fault"),
+        fault_raw=pl.when(told).then("told_raw").otherwise("fault_raw"),
+        stopped_utc=pl.coalesce("stopped_utc", pl.when(pl.col("told_at").is_not_null()).then("unplugged_at_utc")),
+        stop_reason=pl.coalesce("stop_reason", "told_stop"),
+        time_doubt=pl.coalesce(unsure, pl.when(pl.col("source") == "export").then("time_doubt")),
+        pilot_low_samples=pl.col("pilot_low_samples").fill_null(0),
+    )
