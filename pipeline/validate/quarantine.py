@@ -22,6 +22,7 @@ _SINGLE = f"""
     SELECT rule, severity, station_id, connector_id, at_utc, attempt_id, file_id, line, detail
     FROM caught_at c WHERE NOT EXISTS (SELECT 1 FROM whole w WHERE {_OF_WHOLE})
 """
+_ORDER = "rule, at_utc, station_id, connector_id, attempt_id, file_id, line, detail"
 _WEIGH = """
     UPDATE core_attempt SET distrust = s.hard, weight = CASE WHEN s.reject THEN 0 WHEN s.hard THEN $weight ELSE 1 END
     FROM (SELECT a.attempt_id, coalesce(bool_or(c.severity = 'reject'), false) AS reject,
@@ -46,7 +47,7 @@ def validate(con: Connection, settings: ValidateSettings) -> None:
     whole = firmwares.filter("whole_firmware", pl.col("severity") != "reject").select("rule", "evse_model", "firmware")
     con.register("whole", whole.to_arrow())
     con.execute("DELETE FROM core_impossible")
-    con.execute(f"INSERT INTO core_impossible {_SINGLE} UNION ALL {_WHOLE}")
+    con.execute(f"INSERT INTO core_impossible {_SINGLE} UNION ALL {_WHOLE} ORDER BY {_ORDER}")
     con.unregister("whole")
     con.execute(_WEIGH, {"weight": settings.distrust_weight})
     forget(con)
