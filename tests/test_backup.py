@@ -94,3 +94,23 @@ def test_a_damaged_copy_is_refused_and_the_store_untouched(tmp_path: Path, conte
     assert caught.value.next_step
     assert len(_rows(store)) == 3
     assert [p.name for p in tmp_path.iterdir() if "before" in p.name] == []
+
+
+def test_a_real_store_comes_back_with_every_decision(tmp_path: Path) -> None:
+    """Reviews kept by the decisions store are all there after backup, loss of the store, and restore; it still refuses change."""
+    from pipeline.decisions import open_decisions
+
+    store = tmp_path / "decisions.sqlite"
+    decisions = open_decisions(store)
+    for vehicle in ("V1", "V2"):
+        decisions.review(vehicle, "2026-W14", "accept", "seen at three EVSEs", "Kim")
+    before = decisions.frames().reviews
+    copy = backup_decisions(store, tmp_path / "copy.sqlite")
+    decisions.close()
+    store.unlink()
+    restore_decisions(copy, store)
+    again = open_decisions(store)
+    assert again.frames().reviews.equals(before)
+    again.close()
+    with closing(sqlite3.connect(store)) as con, pytest.raises(sqlite3.Error):
+        con.execute("DELETE FROM decision_review")

@@ -103,7 +103,7 @@ def test_pending_work_is_told(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("changes", [{"used": 4}, {"used": None}])
 def test_a_week_whose_lines_do_not_add_up(tmp_path: Path, changes: dict[str, object]) -> None:
-    """lines = used + rejected + duplicates, or the week is in trouble; so is a run.json without the counts."""
+    """The sum holds, lines = used + rejected + duplicates, or the week is in trouble; so is a run.json without the counts."""
     _week(tmp_path / "out", **changes)
     health = examine(out=tmp_path / "out")
     assert health.exit_code == 1
@@ -144,7 +144,7 @@ def server() -> Iterator[str]:
     """A server that answers 200 to everything."""
 
     class Yes(http.server.BaseHTTPRequestHandler):
-        def do_GET(self) -> None:  # noqa: N802  # named by the library
+        def do_GET(self) -> None:
             self.send_response(200)
             self.end_headers()
 

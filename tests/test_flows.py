@@ -60,8 +60,7 @@ def _request(folder: Path, delivered: Path) -> Request:
 
 
 def test_flow_and_direct_run_give_the_same_bytes(server: str, tmp_path: Path) -> None:
-    """Every file of the week is the same byte for byte, run.json but for its timings; a second flow run takes the report
-    from the cache and still gives the same."""
+    """Every file of the week is the same byte for byte, run.json but for its timings; so is a report from the cache."""
     delivered = delivery(tmp_path)
     direct = run_week(_request(tmp_path / "direct", delivered))
     first = flows.run_week_as_flow(_request(tmp_path / "flow", delivered))

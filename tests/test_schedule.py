@@ -9,6 +9,7 @@ import polars as pl
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from prefect.settings import temporary_settings
 
 from pipeline.drop import Watch
 from pipeline.errors import SettingsError, StoreError
@@ -28,7 +29,7 @@ def test_a_span_of_weeks_over_a_long_year() -> None:
 
 @given(st.dates(date(2000, 1, 1), date(2060, 1, 1)), st.integers(0, 120))
 def test_a_span_has_each_week_once(day: date, more: int) -> None:
-    """n weeks on from any week, the span holds n + 1 different weeks in order, as Python's ISO calendar names them."""
+    """So many weeks on from any week, the span from the one to the other holds each week between once, as Python's ISO calendar names them."""
     monday = date.fromordinal(day.toordinal() - day.weekday())
     names = [
         f"{at.isocalendar().year}-W{at.isocalendar().week:02d}"
@@ -78,8 +79,6 @@ def test_a_wrong_cron_line(tmp_path: Path) -> None:
 def test_no_server_that_stays(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Without PREFECT_API_URL, or with one nothing answers at, the schedule says what to start."""
     monkeypatch.setenv("WHICHSIDE_PREFECT_HOME", str(tmp_path / "prefect"))
-    from prefect.settings import temporary_settings
-
     with temporary_settings(restore_defaults={"PREFECT_API_URL"}), pytest.raises(SettingsError, match="server that stays"):
         serve_schedule("0 6 * * 1", _request(tmp_path))
     nobody = {"PREFECT_API_URL": "http://127.0.0.1:1/api"}

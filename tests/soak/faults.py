@@ -1,0 +1,129 @@
+"""Faults done to real runs of `whichside run`: what is started, how it is broken, what must hold after.
+
+A case has a delivery, and the week's folder an undisturbed run makes of it. After any fault the next run must make the same
+bytes (run.json but for its timings), and what stands in the out folder at any moment is a whole week or none.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from tests.ops import delivery, files, run_json, same_bytes
+
+LIMIT_S = 600
+
+
+def command(delivered: Path, place: Path) -> list[str]:
+    """The command line of a run of a delivery, its stores in `place`."""
+    run = ["run", str(delivered), "--store", str(place / "w.duckdb"), "--out", str(place / "out"), "--quiet"]
+    return [sys.executable, "-m", "pipeline.cli", *run]
+
+
+def finish(delivered: Path, place: Path, env: dict[str, str] | None = None) -> subprocess.CompletedProcess[str]:
+    """Run to the end; its exit code and what it said."""
+    return subprocess.run(
+        command(delivered, place), capture_output=True, text=True, timeout=LIMIT_S, check=False, env={**os.environ, **(env or {})}
+    )
+
+
+def start(delivered: Path, place: Path) -> subprocess.Popen[bytes]:
+    """Start a run in a process group of its own and go on."""
+    return subprocess.Popen(
+        command(delivered, place), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True
+    )
+
+
+def kill(process: subprocess.Popen[bytes]) -> None:
+    """SIGKILL for a run and all it started, whether it still runs or not."""
+    with suppress(ProcessLookupError):
+        os.killpg(process.pid, signal.SIGKILL)
+    process.wait()
+
+
+@dataclass
+class Case:
+    """A delivery, what an undisturbed run makes of it, and how long that takes."""
+
+    folder: Path
+    delivered: Path
+    reference: Path
+    seconds: float
+
+    @property
+    def week(self) -> str:
+        """The week it reports."""
+        return self.reference.name
+
+    def check(self, place: Path) -> None:
+        """Fail unless the week stands in `place` with the bytes of the undisturbed run."""
+        same_bytes(self.reference, place / "out" / self.week)
+
+    def whole_or_absent(self, place: Path, allowed: list[Path]) -> bool:
+        """Fail if a visible folder in `place` is anything but one of the allowed weeks, whole; True when one is there."""
+        out = place / "out"
+        visible = [p for p in out.iterdir() if not p.name.startswith(".")] if out.is_dir() else []
+        for folder in visible:
+            mine = files(folder)
+            assert any(mine == files(one) for one in allowed if one.name == folder.name), f"{folder} is half written"
+            run_json(folder)
+        return bool(visible)
+
+
+def make_case(folder: Path, **size: int) -> Case:
+    """Invent a delivery and run it undisturbed, after one run that warms the machine's file cache."""
+    delivered = delivery(folder, **size)
+    for name in ("warm", "reference"):
+        begin = time.monotonic()
+        done = finish(delivered, folder / name)
+        assert done.returncode == 0, done.stderr
+        seconds = time.monotonic() - begin
+    weeks = [p for p in (folder / "reference" / "out").iterdir() if not p.name.startswith(".")]
+    assert len(weeks) == 1
+    return Case(folder, delivered, weeks[0], seconds)
+
+
+@dataclass
+class Killing:
+    """What a series of kills came to."""
+
+    kills: int = 0
+    missed: int = 0
+    finished: int = 0
+    moments: list[float] = field(default_factory=list)
+
+
+def kill_often(case: Case, times: int, seed: int, most_in_a_row: int = 6) -> Killing:
+    """Kill runs at random moments, up to so many in a row on one warehouse, then let one finish and compare; repeat.
+
+    A run that ended before its moment came is `missed` and does not count as a kill.
+    """
+    rng = random.Random(seed)  # noqa: S311  # moments, no secrets
+    count = Killing()
+    while count.kills < times:
+        place = case.folder / f"killed-{seed}-{count.finished}"
+        for _ in range(rng.randint(1, most_in_a_row)):
+            process = start(case.delivered, place)
+            moment = rng.uniform(0.0, 1.05) * case.seconds
+            with suppress(subprocess.TimeoutExpired):
+                process.wait(moment)
+            ended = process.poll() is not None
+            assert not ended or process.returncode == 0, f"a run after {count.kills} kills failed by itself"
+            kill(process)
+            count.kills, count.missed = count.kills + (not ended), count.missed + ended
+            count.moments.append(round(moment / case.seconds, 3))
+            case.whole_or_absent(place, [case.reference])
+        done = finish(case.delivered, place)
+        assert done.returncode == 0, done.stderr
+        case.check(place)
+        count.finished += 1
+        shutil.rmtree(place)
+    return count
