@@ -61,7 +61,19 @@ EARLY_S = 60.0
 
 @dataclass(frozen=True)
 class World:
-    """Frames of a world. `attempts`: one row an attempt, truth included, by `plugged_at`."""
+    """Frames of a world.
+
+    `attempts` has one row an attempt, in order of `plugged_at`, times aware UTC. What logs could tell:
+    `attempt_id vehicle_id evse_id site_id coupler` (the EVSE's connector) `vehicle_model evse_model firmware`
+    (in force then) `diode_check` (as disclosed) `plugged_at unplugged_at supply outcome stage stage_seconds
+    fault early_b energy_kwh pilot_high_v pilot_low_v` (B2, V, null where the controller does not log them).
+    Truth: `cause` (null: did not fail; `vehicle` may also stand with `not_requested`), `true_p_*` the chance
+    of each cause to strike in this attempt (independently of the others), `vehicle_fault evse_fault` on at
+    that time, `leak_ohm` the diode's reverse path, `auth_s pwm_s request_s closed_s fault_s stop_s` in s after
+    plug-in, `full`, `high_*_v low_*_v` what the EVSE's meter reads in A, B and C, `try_number` 1 to 3.
+    `vehicle_truth` and `evse_truth`: one row a spell of a fault, `from_utc` to `to_utc` (null: still on).
+    `pairing_truth`: one row a bad cell, in force wherever that firmware is.
+    """
 
     spec: WorldSpec
     fleet: Fleet

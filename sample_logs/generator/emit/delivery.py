@@ -28,7 +28,7 @@ ATTEMPT_TRUTH = (
     *("evse_model", "firmware", "diode_check", "plugged_at", "unplugged_at", "supply", "outcome", "stage"),
     *("stage_seconds", "fault", "early_b", "energy_kwh", "pilot_high_v", "pilot_low_v", "cause"),
     *("true_p_vehicle", "true_p_evse", "true_p_pairing", "true_p_chance", "vehicle_fault", "evse_fault", "leak_ohm"),
-    *("id_token", "token_conflict", "version", "pilot", "export", "cut_ms"),
+    *("id_token", "token_conflict", "version", "pilot", "export", "cut_ms", "calls", "pilot_rows", "exported"),
 )
 
 
@@ -48,7 +48,8 @@ def write_delivery(world: World, directory: Path, dirt: float, *, stations: Stat
     rng = world.spec.rng("impossible")
     metered, planted = spoil_frames(attempts, rng, dirt)
     pilot, planted_rows = spoil_pilot(pilot_rows(world, stations, attempts), rng, dirt)
-    damage = _write_frames(world, stations, metered, home, dirt, packing)
+    frames = _frames(world, stations, metered, dirt)
+    damage = _write_frames(world, frames, home, dirt, packing)
     for place, rows in (
         ("pilot/pilot", pilot.drop("attempt_id")),
         ("telematics/charging", telematics.charging_rows(world, attempts)),
@@ -57,7 +58,8 @@ def write_delivery(world: World, directory: Path, dirt: float, *, stations: Stat
     dtcs = telematics.dtc_rows(world).drop("t_ms")
     write(home / "telematics" / "dtcs.csv", dtcs.write_csv().encode())
     write(directory / "truth" / "impossible.csv", pl.concat([planted, planted_rows]).write_csv().encode())
-    _write_truth(world, stations, attempts, directory / "truth", damage)
+    seen = _with_evidence(attempts, frames, pilot)
+    _write_truth(world, stations, seen, directory / "truth", damage)
 
 
 def _weeks(world: World, frame: pl.DataFrame, column: str) -> list[pl.DataFrame]:
@@ -74,16 +76,21 @@ def _label(world: World, week: int) -> str:
     return str(np.datetime64(int(monday), "s").astype("datetime64[D]"))
 
 
-def _write_frames(
-    world: World, stations: Stations, attempts: pl.DataFrame, home: Path, dirt: float, packing: tuple[str, ...]
-) -> dict[str, dict[str, int]]:
-    """Frames, a file a week; with dirt, one file is delivered twice under another name."""
-    rng = world.spec.rng("wire")
+def _frames(world: World, stations: Stations, attempts: pl.DataFrame, dirt: float) -> pl.DataFrame:
+    """Lines of all frames in the receiver's order, before any damage."""
     speaking = attempts.filter(~pl.col("export"))
     of_attempts = pl.concat([f(speaking).select(COLUMNS) for f in (ocpp16.events_16, ocpp201.events_201)])
     events = pl.concat([uncut(of_attempts, attempts), station_events(world, stations, attempts)])
+    return lines(events, stations, world.spec.rng("wire"), dirt)
+
+
+def _write_frames(
+    world: World, frames: pl.DataFrame, home: Path, dirt: float, packing: tuple[str, ...]
+) -> dict[str, dict[str, int]]:
+    """Frames, a file a week; with dirt, one file is delivered twice under another name."""
+    rng = world.spec.rng("soil")
     damage: dict[str, dict[str, int]] = {}
-    for week, part in enumerate(_weeks(world, lines(events, stations, rng, dirt), "at_ms")):
+    for week, part in enumerate(_weeks(world, frames, "at_ms")):
         raw = [text.encode() for text in part["line"].to_list()]
         dirty, done = soiled(raw, rng, dirt)
         content = b"".join(line + b"\n" for line in dirty)
@@ -109,6 +116,16 @@ def _write_rows(
             write(home / name, b"".join(line + b"\n" for line in (header, *dirty)))
             damage[name] = asdict(done)
     return damage
+
+
+def _with_evidence(attempts: pl.DataFrame, frames: pl.DataFrame, pilot: pl.DataFrame) -> pl.DataFrame:
+    """Add how many calls and pilot rows tell of each attempt, and whether an export does."""
+    for name, rows in (("calls", frames), ("pilot_rows", pilot)):
+        count = rows.group_by("attempt_id").len(name).filter(pl.col("attempt_id").is_not_null())
+        attempts = attempts.join(count, on="attempt_id", how="left", maintain_order="left")
+    return attempts.with_columns(
+        pl.col("calls", "pilot_rows").fill_null(0), exported=pl.col("export") & pl.col("pwm_s").is_not_null()
+    )
 
 
 def _write_truth(

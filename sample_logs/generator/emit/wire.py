@@ -51,7 +51,7 @@ def _with_ids(events: pl.DataFrame, rng: np.random.Generator, boots: pl.DataFram
 
 
 def lines(events: pl.DataFrame, stations: Stations, rng: np.random.Generator, dirt: float) -> pl.DataFrame:
-    """Lines of frames with the receiver's time: columns `at_ms`, `station_id`, `line`, in order."""
+    """Lines of frames in the receiver's order: `at_ms`, `station_id`, `line`, `attempt_id` (of calls)."""
     timed = with_station_time(events, stations.clock)
     timed = _with_ids(_received(timed, rng, stations.offline), rng, stations.boots)
     timed = timed.with_columns(ts=stamp("station_ms"), order=pl.int_range(pl.len()))
@@ -63,6 +63,7 @@ def lines(events: pl.DataFrame, stations: Stations, rng: np.random.Generator, di
     )
     calls = timed.select(
         "station_id",
+        "attempt_id",
         "order",
         at_ms="rx_ms",
         side=pl.lit(0),
@@ -95,7 +96,8 @@ def lines(events: pl.DataFrame, stations: Stations, rng: np.random.Generator, di
             pl.when(fails).then(error).otherwise(good),
         ),
     )
-    return pl.concat([calls, results, _asked(timed, rng)]).sort("at_ms", "order", "side").select("at_ms", "station_id", "line")
+    everything = pl.concat([calls, results, _asked(timed, rng)], how="diagonal").sort("at_ms", "order", "side")
+    return everything.select("at_ms", "station_id", "line", "attempt_id")
 
 
 def _asked(timed: pl.DataFrame, rng: np.random.Generator) -> pl.DataFrame:
