@@ -115,7 +115,7 @@ def frames_insert() -> str:
     return f"""
         INSERT INTO raw_frame SELECT {columns}
         FROM _staged s LEFT JOIN _paired p ON s.line = p.line
-        WHERE s.reject_reason IS NULL AND s.line NOT IN (SELECT line FROM _repeated)"""
+        WHERE s.reject_reason IS NULL AND s.line NOT IN (SELECT line FROM _left_out)"""
 
 
 @cache
@@ -141,7 +141,7 @@ def samples_insert() -> str:
               FROM (SELECT *, unnest(from_json(meter_list, '{METER_SHAPE}')) AS m
                     FROM _staged
                     WHERE meter_list IS NOT NULL AND reject_reason IS NULL
-                        AND line NOT IN (SELECT line FROM _repeated))) s
+                        AND line NOT IN (SELECT line FROM _left_out))) s
         WHERE v IS NOT NULL"""
 
 
@@ -166,7 +166,7 @@ def events_insert() -> str:
         INSERT INTO raw_event SELECT {_columns("raw_event", given)}
         FROM (SELECT *, unnest(from_json(event_list, '{EVENT_SHAPE}')) AS e
               FROM _staged
-              WHERE event_list IS NOT NULL AND reject_reason IS NULL AND line NOT IN (SELECT line FROM _repeated)) s
+              WHERE event_list IS NOT NULL AND reject_reason IS NULL AND line NOT IN (SELECT line FROM _left_out)) s
         WHERE e IS NOT NULL"""
 
 

@@ -24,12 +24,35 @@ _REPEATED = """
 
 # Ids come back into use, so of several calls the one nearest in the receiver's time is answered.
 _PAIRED = """
-    SELECT a.line, arg_min(c.action, abs(epoch(a.receiver_at_utc) - epoch(c.receiver_at_utc))) AS action
+    SELECT a.line, unnest(arg_min({'call_line': c.line, 'action': c.action},
+                                  abs(epoch(a.receiver_at_utc) - epoch(c.receiver_at_utc))))
     FROM _staged a
     JOIN _staged c ON a.station_id = c.station_id AND a.message_id = c.message_id
         AND a.direction <> c.direction
     WHERE a.message_type > 2 AND c.message_type = 2 AND a.reject_reason IS NULL AND c.reject_reason IS NULL
     GROUP BY a.line
+"""
+
+# A repeat by the letter may still be another frame: a station that counts its ids anew after a boot says `[3,"20",{}]` again
+# weeks later. It counts as a duplicate, but its row is kept where it carries no time of its own, its partner (the call it
+# answers, or the answer to it) is no repeat, and no new frame of its id and direction stands within _REUSE_S of it.
+_REUSE_S = 600
+_LEFT_OUT = f"""
+    WITH pair AS (
+        SELECT line, call_line AS partner FROM _paired UNION ALL SELECT call_line, line FROM _paired
+    ), new AS (
+        SELECT line, station_id, message_id, direction, epoch(receiver_at_utc) AS at_s
+        FROM _staged WHERE reject_reason IS NULL AND line NOT IN (SELECT line FROM _repeated)
+    )
+    SELECT line FROM _repeated
+    EXCEPT
+    SELECT s.line
+    FROM _staged s
+    JOIN pair USING (line)
+    SEMI JOIN new ON pair.partner = new.line
+    ANTI JOIN new AS other ON s.station_id = other.station_id AND s.message_id = other.message_id
+        AND s.direction = other.direction AND abs(epoch(s.receiver_at_utc) - other.at_s) < {_REUSE_S}
+    WHERE s.line IN (SELECT line FROM _repeated) AND s.station_at_utc IS NULL AND s.central_at_utc IS NULL
 """
 
 # Answers whose call stands in another block or file, before or after.
@@ -88,6 +111,7 @@ def _block(sink: Sink, lines: pa.Table, account: Account) -> Account:
     sink.con.unregister("_lines")
     sink.stage("_repeated", _REPEATED)
     sink.stage("_paired", _PAIRED)
+    sink.stage("_left_out", _LEFT_OUT)
     for insert in (frames_insert(), samples_insert(), events_insert()):
         sink.con.execute(insert, [sink.file_id])
     duplicates = sink.number("SELECT count(*) FROM _repeated")
