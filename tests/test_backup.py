@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.backup import backup_decisions, restore_decisions
+from pipeline.decisions import open_decisions
 from pipeline.errors import StoreError
 
 
@@ -98,8 +99,6 @@ def test_a_damaged_copy_is_refused_and_the_store_untouched(tmp_path: Path, conte
 
 def test_a_real_store_comes_back_with_every_decision(tmp_path: Path) -> None:
     """Reviews kept by the decisions store are all there after backup, loss of the store, and restore; it still refuses change."""
-    from pipeline.decisions import open_decisions
-
     store = tmp_path / "decisions.sqlite"
     decisions = open_decisions(store)
     for vehicle in ("V1", "V2"):

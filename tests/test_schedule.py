@@ -29,7 +29,7 @@ def test_a_span_of_weeks_over_a_long_year() -> None:
 
 @given(st.dates(date(2000, 1, 1), date(2060, 1, 1)), st.integers(0, 120))
 def test_a_span_has_each_week_once(day: date, more: int) -> None:
-    """So many weeks on from any week, the span from the one to the other holds each week between once, as Python's ISO calendar names them."""
+    """A span from one week to a later one holds each week once and in order, as Python's ISO calendar names them."""
     monday = date.fromordinal(day.toordinal() - day.weekday())
     names = [
         f"{at.isocalendar().year}-W{at.isocalendar().week:02d}"
