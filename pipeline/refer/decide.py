@@ -11,6 +11,7 @@ import polars as pl
 
 from pipeline.settings.refer import ReferSettings
 
+LEAST_EVSES = 2
 LEAST_BLAMED = 2.0
 """Vehicle-caused failures expected before a vehicle is referred: one failure is chance as often as not. Common practice."""
 
@@ -39,14 +40,14 @@ def call_vehicles(table: pl.DataFrame, proving: pl.DataFrame, settings: ReferSet
     watch_at = worth_watching(settings.cost_watching, settings.cost_week_without_ac)
     p = pl.col("p_vehicle")
     rows = table.join(proving, on="vehicle_id", how="left").sort("p_vehicle", "vehicle_id", descending=[True, False])
-    failing = (pl.col("blamed") >= LEAST_BLAMED) & (pl.col("evses_failed_at") >= 2)
+    failing = (pl.col("blamed") >= LEAST_BLAMED) & (pl.col("blamed_evses") >= LEAST_EVSES)
     free = ~pl.col("dismissed") & ~pl.col("held") & ~pl.col("proving").is_in(["proving", "proved"]).fill_null(value=False)
     due = (p >= refer_at) & pl.col("separable") & failing & free
     rows = rows.with_columns(due.alias("due")).with_columns(
         within_cap(p, pl.col("due"), settings.cap_false_referrals).alias("listed")
     )
     found = pl.col("found").is_not_null() & pl.col("repaired_at_utc").is_null()
-    sign = (p >= watch_at) | pl.col("drifting") | (pl.col("asks") == "never_asks").fill_null(value=False)
+    sign = p >= watch_at
     cases = [
         (found, "refer", "the workshop found it and it is not reported repaired"),
         (pl.col("proving") == "back", "refer", "back from repair it failed the proving test"),
@@ -56,8 +57,8 @@ def call_vehicles(table: pl.DataFrame, proving: pl.DataFrame, settings: ReferSet
         (pl.col("held"), "watch", "held by a reviewer"),
         (pl.col("listed"), "refer", "waiting a week costs more than a needless visit"),
         (pl.col("due"), "watch", "due, but the week's list is full"),
-        (sign & ~pl.col("separable") & (p >= watch_at), "watch", "the data cannot tell it from its EVSE"),
-        (pl.col("drifting") & (pl.col("blamed") < LEAST_BLAMED), "watch", "the low side of the pilot rises, no failure yet"),
+        (sign & ~pl.col("separable") & failing, "watch", "the data cannot tell it from its EVSE"),
+        (sign & pl.col("drifting") & ~failing, "watch", "the low side of the pilot rises, no failure yet"),
         (sign, "watch", "not sure enough to refer"),
         (pl.col("verdict") == "thin", "thin", "too little evidence"),
         (pl.lit(value=True), "clear", "nothing speaks against it"),

@@ -4,7 +4,7 @@ Mixed model, by vehicle i, EVSE e and week w (w counts back from the report week
     low - usual(e, w) = a_i + b_i w + noise(e, w),  a_i ~ N(0, tau_a^2), b_i ~ N(0, tau_b^2) for sound vehicles.
 The EVSE's effect is taken out robustly (the other vehicles' median there), so a few leaking vehicles cannot bend it; tau_a and
 tau_b come from the fleet's medians, so they cannot hide in them either. A vehicle is `rising` when both its level now and its
-slope stand out of that spread, by a bound on the share of sound vehicles so flagged.
+slope stand out of that spread, by a bound on the share of sound vehicles so flagged; `jumped` when it went up at once.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy.stats import norm
 
+from pipeline.circuit.pilot import GENERATOR_V, LOAD_OHM, low_v
 from pipeline.refer.inputs import Span
 from pipeline.refer.levels import MEDIAN_EFFICIENCY
 from pipeline.settings.refer import ReferSettings
@@ -27,6 +28,11 @@ NORMAL_MAD = 0.6745
 """Median of |z| for a standard normal z."""
 SLOPE_SHARE = 0.05
 """One-sided chance that a sound vehicle's slope passes alone; the level's own bound does the rest."""
+
+SHORTED_LIFT_V = {s + "2": GENERATOR_V + low_v(LOAD_OHM[s]) for s in "BC"}
+"""How far a shorted diode lifts the low side: 3.2 V in B2, 6.4 V in C2."""
+BETWEEN, RAMP_LEAST = 0.75, 0.2
+"""A diode that shorts at once goes straight to that; one that creeps spends weeks under three quarters of it. Derived."""
 
 SCHEMA = pl.Schema(
     {
@@ -91,11 +97,32 @@ def drift_table(levels: pl.DataFrame, span: Span, settings: ReferSettings) -> pl
         & (pl.col("slope_z") >= norm.isf(SLOPE_SHARE))
         & (pl.col("above_v") >= settings.drift_least_v)
     )
+    jumped = rising & (pl.col("between_share") < RAMP_LEAST)
+    fits = fits.join(_between(levels, settings), on="vehicle_id", how="left")
     return (
-        fits.with_columns(pl.when(rising).then(pl.lit("rising")).otherwise(pl.lit("steady")).alias("category"))
+        fits.with_columns(
+            pl.when(jumped)
+            .then(pl.lit("jumped"))
+            .when(rising)
+            .then(pl.lit("rising"))
+            .otherwise(pl.lit("steady"))
+            .alias("category")
+        )
         .join(_left_band(by_week, settings), on="vehicle_id", how="left")
-        .with_columns(pl.when(pl.col("category") == "rising").then("drift_since_utc").alias("drift_since_utc"))
+        .with_columns(pl.when(pl.col("category") != "steady").then("drift_since_utc").alias("drift_since_utc"))
         .select(list(SCHEMA))
+    )
+
+
+def _between(levels: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame:
+    """`between_share`: of a vehicle's lifted readings the share that lies between the usual level and a shorted diode's."""
+    above = pl.col("low_v") - pl.col("usual_v")
+    short = pl.col("state").replace_strict(SHORTED_LIFT_V, return_dtype=pl.Float64)
+    lifted = above > settings.drift_least_v + 3 * pl.col("noise_v")
+    return (
+        levels.filter(pl.col("usual_from") != "nominal", lifted)
+        .group_by("vehicle_id")
+        .agg((above < BETWEEN * short).mean().alias("between_share"))
     )
 
 

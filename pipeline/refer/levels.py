@@ -18,6 +18,8 @@ NOMINAL_SE_V = float((GENERATOR_V * GENERATOR_TOLERANCE * UNIFORM_SD) + METER_SD
 MEDIAN_EFFICIENCY = 1.2533
 """Standard error of a median over that of a mean, normal errors: sqrt(pi / 2)."""
 MAD_TO_SD = 1.4826
+RESTLESS_SHARE = 1 / 3
+"""Share of an EVSE's vehicles in a week that read high from which the EVSE itself is at work; faulty diodes are far fewer."""
 
 
 def readings(attempts: pl.DataFrame) -> pl.DataFrame:
@@ -92,7 +94,7 @@ def against_usual(frame: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame:
     """Readings of known vehicles with `usual_v`, `usual_se_v`, `usual_from` (same_week, look_back, nominal) and `noise_v`.
 
     `frame`: as `readings` gives it. The usual level is that of the other vehicles in the same week, else in the look-back,
-    else the nominal -12 V with the generator's tolerance.
+    else the nominal -12 V with the generator's tolerance. Weeks in which the EVSE's own level moves are left out.
     """
     enough = settings.level_others
     noise = _noise(frame, settings)
@@ -103,6 +105,7 @@ def against_usual(frame: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame:
         .join(_usual(frame, ["evse_id", "state"], "long"), on=["evse_id", "state", "who"], how="left")
         .join(noise, on="evse_id", how="left")
     )
+    rows = rows.filter(~_restless(enough))
     same_week, long = pl.col("week_n") >= enough, pl.col("long_n") >= enough
     se = MEDIAN_EFFICIENCY * pl.col("noise_v")
     return rows.filter(pl.col("vehicle_id").is_not_null()).select(
@@ -113,6 +116,17 @@ def against_usual(frame: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame:
         pl.when(same_week).then(pl.lit("same_week")).when(long).then(pl.lit("look_back")).otherwise(pl.lit("nominal"))
         .alias("usual_from"),
     )  # fmt: skip
+
+
+def _restless(enough: int) -> pl.Expr:
+    """True for an EVSE-week in which two vehicles or more, and a third of all there, read above the EVSE's usual level.
+
+    Then the pilot generator moves, not a vehicle's diode, and the week says nothing about vehicles.
+    """
+    here = ["evse_id", "week_utc"]
+    high = (pl.col("low_v") - pl.col("long_v") > 5 * pl.col("noise_v")) & (pl.col("long_n") >= enough)
+    high_vehicles = pl.col("who").filter(high.fill_null(value=False)).n_unique().over(here)
+    return (high_vehicles >= 2) & (high_vehicles >= RESTLESS_SHARE * pl.col("who").n_unique().over(here))
 
 
 def recent(rows: pl.DataFrame, since: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame:

@@ -46,8 +46,7 @@ def refer(inputs: ReferInputs, settings: ReferSettings, week: str, look_back_wee
     table = judged.table.join(stood, on="vehicle_id", how="left").with_columns(
         pl.col("dismissed", "held", "accepted").fill_null(value=False)
     )
-    asked = judged.asking.select("vehicle_id", "plug_ins", "not_asked")
-    called = call_vehicles(table.join(asked, on="vehicle_id", how="left"), proving, settings)
+    called = call_vehicles(table, proving, settings)
     return Referral(
         vehicles=out_vehicles(called),
         evses=out_evses(evses),

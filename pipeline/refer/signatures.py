@@ -103,14 +103,17 @@ def limited(signs: pl.DataFrame, witnesses_at_most: float) -> pl.DataFrame:
 class Verdicts:
     """Probabilities of suspects.
 
-    `given_fault` (units, suspects) sums to 1 by row; `direct_odds` (units,) is what the direct signatures alone multiply the odds
-    of a fault by; `log_by_signature` holds each signature's natural log likelihood, 0 for the suspect it fits best.
+    Shapes (units, suspects). `looks`: shares by how the failures look, rows sum to 1; that tells suspects apart but not fault
+    from no fault, attribution has weighed the failures already. `direct`: Bayes factor of the direct signatures for each suspect
+    against no fault. `given_fault`: both together, rows sum to 1. `log_by_signature`: each signature's natural log likelihood,
+    0 for the suspect it fits best.
     """
 
     units: pl.Series
     suspects: tuple[str, ...]
+    looks: Floats
+    direct: Floats
     given_fault: Floats
-    direct_odds: Floats
     log_by_signature: Mapping[str, Floats]
 
 
@@ -123,7 +126,7 @@ def weigh(signs: pl.DataFrame, units: pl.Series, signatures: Mapping[str, Signat
     suspects = next(s for s in signatures.values() if s.name.endswith("_prior")).categories
     placed = signs.join(pl.DataFrame({"unit": units}).with_row_index("row"), on="unit")
     by_signature: dict[str, Floats] = {}
-    total, direct, nothing = np.log(prior), np.log(prior), np.zeros(units.len())
+    looks, direct, nothing = np.log(prior), np.zeros(prior.shape), np.zeros(units.len())
     for name, signature in signatures.items():
         mine = placed.filter(pl.col("signature") == name)
         if name.endswith("_prior") or mine.is_empty():
@@ -135,13 +138,19 @@ def weigh(signs: pl.DataFrame, units: pl.Series, signatures: Mapping[str, Signat
         logs = np.maximum(logs - logs.max(axis=1, keepdims=True), -cap)
         own = logs[:, [signature.suspects.index(s) for s in suspects]]
         by_signature[name] = own
-        total = total + own
         if signature.direct:
             direct = direct + own
             nothing = nothing + logs[:, signature.suspects.index(NO_FAULT)]
-    given = np.exp(total - total.max(axis=1, keepdims=True))
-    odds = np.exp(direct - nothing[:, None]).sum(axis=1)
-    return Verdicts(units, suspects, given / given.sum(axis=1, keepdims=True), odds, by_signature)
+        else:
+            looks = looks + own
+    against_none = np.exp(direct - nothing[:, None])
+    return Verdicts(units, suspects, shares(looks), against_none, shares(looks + direct), by_signature)
+
+
+def shares(logs: Floats) -> Floats:
+    """Rows of logarithms as shares that sum to 1."""
+    raw = np.exp(logs - logs.max(axis=1, keepdims=True, initial=-np.inf))
+    return np.asarray(raw / raw.sum(axis=1, keepdims=True))
 
 
 def log_factor(verdicts: Verdicts, name: str, prior: Floats) -> Floats:

@@ -24,24 +24,26 @@ DIODE = ("pilot_diode_shorted", "pilot_diode_leaky")
 MODEL_WORTH = 5.0
 """Findings of one vehicle model count as much as the fleet's prior once there are so many."""
 LEAST_P = 1e-6
+HALF = 0.5
+SILENT = ("pilot_diode_leaky", "never_requests")
+"""Faults that can be there without a failed attempt, so that attribution, which reads failures, cannot speak against them."""
 
 
 @dataclass(frozen=True)
 class Judged:
     """All that is thought of the vehicles, before any decision.
 
-    `table`: one row per vehicle. `signs`, `verdicts`, `prior`, `signatures`: what the suspects rest on. `levels`: readings of
-    the pilot against each EVSE's usual low side. `asking`, `drift`: the two tests over time.
+    `table`: one row per vehicle. `given`: each suspect's share if the vehicle is at fault, rows as in `table`. `signs`,
+    `verdicts`, `prior`, `signatures`: what they rest on. `levels`: readings of the pilot against each EVSE's usual low side.
     """
 
     table: pl.DataFrame
+    given: Floats
     signs: pl.DataFrame
     verdicts: Verdicts
     prior: Floats
     signatures: dict[str, Signature]
     levels: pl.DataFrame
-    asking: pl.DataFrame
-    drift: pl.DataFrame
 
 
 def since(inputs: ReferInputs, known: pl.DataFrame) -> pl.DataFrame:
@@ -64,11 +66,15 @@ def _level_categories(rows: pl.DataFrame, settings: ReferSettings) -> pl.DataFra
     sure = rows.filter((~pl.col("nominal")).any().over("vehicle_id") | (pl.col("evse_id").n_unique().over("vehicle_id") > 1))
     vehicles, mass = posterior(sure)
     lifted = mass[:, : np.searchsorted(GRID_OHM, settings.lifted_below_ohm)].sum(axis=1)
+    near = mass[:, : np.searchsorted(GRID_OHM, settings.near_short_below_ohm)].sum(axis=1)
     short = mass[:, : np.searchsorted(GRID_OHM, settings.as_shorted_below_ohm)].sum(axis=1)
-    return pl.DataFrame({"unit": vehicles, "lifted": lifted, "short": short}, schema_overrides={"unit": pl.String}).select(
+    shares = {"unit": vehicles, "lifted": lifted, "near": near, "short": short}
+    return pl.DataFrame(shares, schema_overrides={"unit": pl.String}).select(
         "unit",
         pl.when(pl.col("short") >= settings.lifted_share)
         .then(pl.lit("as_shorted"))
+        .when(pl.col("near") >= settings.lifted_share)
+        .then(pl.lit("near_short"))
         .when(pl.col("lifted") >= settings.lifted_share)
         .then(pl.lit("lifted"))
         .otherwise(pl.lit("at_usual"))
@@ -140,8 +146,23 @@ def judge_vehicles(inputs: ReferInputs, attempts: pl.DataFrame, span: Span, sett
     signatures = learnt("vehicle", inputs.lessons)
     prior = priors(known, inputs, signatures)
     verdicts = weigh(signs, known["vehicle_id"], signatures, prior, settings.log_weight_cap)
-    table = _table(known, verdicts, evidence, levels, now, ask, drift)
-    return Judged(table, signs, verdicts, prior, signatures, levels, ask, drift)
+    odds = fault_odds(np.clip(known["p_vehicle"].to_numpy(), LEAST_P, 1 - LEAST_P), verdicts, settings)
+    table = _suspected(known, odds, verdicts.suspects)
+    for frame in [_blamed(evidence), *_measured(levels, now, ask, drift)]:
+        table = table.join(frame, on="vehicle_id", how="left")
+    table = table.with_columns(pl.col("blamed", "blamed_evses").fill_null(0), pl.col("drifting").fill_null(value=False))
+    return Judged(table, odds / odds.sum(axis=1, keepdims=True), signs, verdicts, prior, signatures, levels)
+
+
+def fault_odds(attributed: Floats, verdicts: Verdicts, settings: ReferSettings) -> Floats:
+    """Odds of each suspect against 'nothing wrong', shape (vehicles, suspects).
+
+    A fault that fails attempts has attribution's odds, shared out by how the failures look; a silent one has its own stated
+    prevalence. Both are then multiplied by what the direct signatures say.
+    """
+    odds = (attributed / (1 - attributed))[:, None] * verdicts.looks
+    odds[:, [verdicts.suspects.index(s) for s in SILENT]] += settings.silent_prevalence
+    return odds * verdicts.direct
 
 
 def _known(inputs: ReferInputs, attempts: pl.DataFrame) -> pl.DataFrame:
@@ -162,32 +183,38 @@ def _known(inputs: ReferInputs, attempts: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _table(
-    known: pl.DataFrame, verdicts: Verdicts, evidence: pl.DataFrame, levels: pl.DataFrame, now: pl.DataFrame,
-    ask: pl.DataFrame, drift: pl.DataFrame,
-) -> pl.DataFrame:  # fmt: skip
-    attributed = np.clip(known["p_vehicle"].to_numpy(), LEAST_P, 1 - LEAST_P)
-    odds = attributed / (1 - attributed) * verdicts.direct_odds
-    p_vehicle = odds / (1 + odds)
-    best = verdicts.given_fault.argmax(axis=1)
-    diode = verdicts.given_fault[:, [verdicts.suspects.index(s) for s in DIODE]].sum(axis=1)
-    failed = evidence.filter(pl.col("supply") == "AC", pl.col("outcome") == "failed")
-    blamed = failed.group_by("vehicle_id").agg((pl.col("p_vehicle") * pl.col("weight")).sum().alias("blamed"))
-    low = levels.filter(pl.col("state") == "B2").group_by("vehicle_id").agg(pl.col("low_v").median().alias("pilot_low_v"))
-    table = known.with_columns(
-        pl.Series("p_attributed", attributed),
-        pl.Series("p_vehicle", p_vehicle),
-        pl.Series("p_diode", p_vehicle * diode),
-        pl.Series("suspect", [verdicts.suspects[i] for i in best], dtype=pl.String),
-        pl.Series("p_suspect", verdicts.given_fault[np.arange(best.size), best]),
+def _suspected(known: pl.DataFrame, odds: Floats, suspects: tuple[str, ...]) -> pl.DataFrame:
+    """Known vehicles with their probabilities; `odds` (vehicles, suspects) against nothing wrong."""
+    total = odds.sum(axis=1)
+    given = odds / total[:, None]
+    best = given.argmax(axis=1) if known.height else np.zeros(0, dtype=np.int64)
+    diode = given[:, [suspects.index(s) for s in DIODE]].sum(axis=1)
+    return known.with_columns(
+        pl.col("p_vehicle").alias("p_attributed"),
+        pl.Series("p_vehicle", total / (1 + total)),
+        pl.Series("p_diode", total / (1 + total) * diode),
+        pl.Series("suspect", [suspects[i] for i in best], dtype=pl.String),
+        pl.Series("p_suspect", given[np.arange(best.size), best]),
     )
-    extra = [
-        blamed,
-        low,
-        reverse_path(now),
-        ask.select("vehicle_id", pl.col("category").alias("asks"), pl.col("since_utc").alias("silent_since_utc")),
-        drift.select("vehicle_id", (pl.col("category") == "rising").alias("drifting"), "drift_since_utc", "above_v"),
-    ]
-    for frame in extra:
-        table = table.join(frame, on="vehicle_id", how="left")
-    return table.with_columns(pl.col("blamed").fill_null(0.0), pl.col("drifting").fill_null(value=False))
+
+
+def _blamed(evidence: pl.DataFrame) -> pl.DataFrame:
+    """`vehicle_id, blamed` (vehicle-caused AC failures expected), `blamed_evses` (EVSEs with half a failure or more of them)."""
+    blame = (pl.col("p_vehicle") * pl.col("weight")).fill_null(0.0)
+    return (
+        evidence.filter(pl.col("supply") == "AC", pl.col("outcome") == "failed", pl.col("vehicle_id").is_not_null())
+        .group_by("vehicle_id", "evse_id")
+        .agg(blame.sum().alias("blamed"))
+        .group_by("vehicle_id")
+        .agg(pl.col("blamed").sum(), (pl.col("blamed") >= HALF).sum().cast(pl.Int64).alias("blamed_evses"))
+    )
+
+
+def _measured(levels: pl.DataFrame, now: pl.DataFrame, ask: pl.DataFrame, drift: pl.DataFrame) -> list[pl.DataFrame]:
+    """What the pilot and the two tests over time add to a vehicle's row, each frame one row per vehicle."""
+    low = levels.filter(pl.col("state") == "B2").group_by("vehicle_id").agg(pl.col("low_v").median().alias("pilot_low_v"))
+    asks = ask.select(
+        "vehicle_id", pl.col("category").alias("asks"), pl.col("since_utc").alias("silent_since_utc"), "plug_ins", "not_asked"
+    )
+    drifts = drift.select("vehicle_id", (pl.col("category") == "rising").alias("drifting"), "drift_since_utc", "above_v")
+    return [low, reverse_path(now), asks, drifts]

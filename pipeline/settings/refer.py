@@ -41,8 +41,15 @@ class ReferSettings(Frozen):
     lifted_below_ohm: float = Field(
         3e5, gt=0, description="A reverse path below this lifts the low side by 40 mV or more: what a fleet's noise allows to see"
     )
+    near_short_below_ohm: float = Field(4e3, gt=2740, description="Below this hardly more than R2 is left of the path")
     as_shorted_below_ohm: float = Field(
-        4e3, gt=2740, description="Below this the path is R2 with tolerance and little else: as good as shorted"
+        2950.0, gt=2740, description="Below this it is R2 (2740 ohm +-3 %) within what the readings can tell: shorted"
+    )
+    silent_prevalence: float = Field(
+        0.004,
+        gt=0,
+        lt=0.5,
+        description="Share of vehicles with a diode that leaks but does not fail yet, and with one that has ceased to ask; assumed",
     )
     drift_false_alarm: float = Field(
         0.01, gt=0, lt=0.5, description="Share of sound vehicles the drift test may flag in a week's list; half the target of 2 %"
