@@ -142,6 +142,36 @@ class World:
             unit="Wh",
         )
 
+    def event(self, t: float, kind: str, trigger: str, seq: int, tx: str = "a", **values: Any) -> None:
+        """A TransactionEvent (2.0.1); `said` answers the token."""
+        said = values.pop("said", None)
+        answer = {} if said is None else {"id_token_status": said}
+        told = {"event_type": kind, "trigger_reason": trigger, "seq_no": seq, "transaction_id": tx}
+        self.call(t, "TransactionEvent", answer=answer, **told, **values)
+
+    def notify(self, t: float, code: str, connector: int = 1) -> None:
+        """A NotifyEvent (2.0.1) with a techCode."""
+        self.add(
+            "raw_event",
+            receiver_at_utc=at(t + self.latency),
+            station_id=self.station,
+            connector_id=connector,
+            station_at_utc=at(t + self.clock),
+            trigger_reason="Alerting",
+            component="Connector",
+            variable="Problem",
+            actual_value="true",
+            vendor_error_code=code,
+        )
+
+    def vehicle(self, t: float, event: str, vehicle: str = "v1", soc: float | None = None) -> None:
+        """A vehicle's own report."""
+        self.add("raw_charging", at_utc=at(t), vehicle_id=vehicle, event=event, soc_pct=soc)
+
+    def session(self, start: float, end: float, evse_id: str = "e1", **values: Any) -> None:
+        """A finished session of an export."""
+        self.add("raw_session", evse_id=evse_id, plugged_raw="", plugged_at_utc=at(start), unplugged_at_utc=at(end), **values)
+
     def pilot(
         self,
         t: float,
