@@ -13,9 +13,15 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.decisions import DecisionFrames, open_decisions
 from pipeline.errors import NotEnoughDataError
+from pipeline.ingest import ingest_delivery
+from pipeline.normalise.stage import normalise
 from pipeline.progress import Progress, silent
+from pipeline.publish.week import publish_week
+from pipeline.report import WeekReport, report_week
 from pipeline.settings import Settings
+from pipeline.validate import validate
 from pipeline.warehouse import Connection, writing
 from pipeline.weeks import last_complete_week, week_start
 
@@ -75,7 +81,82 @@ def week_to_report(con: Connection, wanted: str | None) -> str:
     if wanted is not None:
         week_start(wanted)
         return wanted
-    row = con.execute(_LAST_DAY).fetchone()
-    if row is None or row[0] is None:
+    [(last_day,)] = con.execute(_LAST_DAY).fetchall()
+    if last_day is None:
         raise NotEnoughDataError("the warehouse holds no record of a charge attempt", next_step="deliver logs of the equipment")
-    return last_complete_week(row[0])
+    return last_complete_week(last_day)
+
+
+def versions() -> dict[str, str]:
+    """Versions that a result depends on."""
+    return {"python": platform.python_version(), **{name: version(name) for name in ("whichside", "duckdb", "polars")}}
+
+
+def decisions_at(store: Path, settings: Settings) -> str:
+    """Path or URL of the decisions store of a warehouse."""
+    return settings.decisions or str(store.with_suffix(".decisions.sqlite"))
+
+
+def decisions_of(request: Request) -> DecisionFrames:
+    """What people decided so far, read once for the run."""
+    store = open_decisions(decisions_at(request.store, request.settings))
+    try:
+        return store.frames()
+    finally:
+        store.close()
+
+
+def ingest_step(con: Connection, request: Request, progress: Progress) -> list[dict[str, Any]]:
+    """Read the deliveries into raw_*; one row a delivered file for run.json."""
+    files = [ingest_delivery(con, delivery, request.settings.ingest, progress).files for delivery in request.deliveries]
+    account = pl.concat(files)
+    return [dict(row) for row in account.rename({"file_id": "sha256"}).to_dicts()]
+
+
+def normalise_step(con: Connection, settings: Settings, progress: Progress) -> None:
+    """Build core_* from raw_* that is not in core yet."""
+    progress("Building attempts", 0, 0)
+    normalise(con, None, settings.normalise)
+
+
+def validate_step(con: Connection, settings: Settings) -> None:
+    """Run every rule, and weigh attempts by what it caught."""
+    validate(con, settings.validate_)
+
+
+def report_step(con: Connection, week: str, settings: Settings, decisions: DecisionFrames) -> WeekReport:
+    """Attribute and refer."""
+    return report_week(con, week, settings, decisions)
+
+
+def publish_step(con: Connection, request: Request, report: WeekReport, inputs: list[dict[str, Any]], timings: Timings) -> Result:
+    """Write the week's folder whole, and keep its tables in the warehouse."""
+    about = {
+        "inputs": inputs,
+        "versions": versions(),
+        "settings": request.settings.model_dump(mode="json", by_alias=True),
+        "timings_s": timings.seconds,
+    }
+    folder, tables, run = publish_week(con, request.out, report, about)
+    return Result(report.week, folder, tables, run)
+
+
+def run_week(request: Request, progress: Progress = silent) -> Result:
+    """Run all steps, one after the other, in this process.
+
+    Raises DeliveryError, StoreError, NotEnoughDataError; whatever happens, the week's folder is whole or as it was.
+    """
+    timings = Timings()
+    with writing(request.store) as con:
+        with timings.step("ingest"):
+            inputs = ingest_step(con, request, progress)
+        with timings.step("normalise"):
+            normalise_step(con, request.settings, progress)
+        with timings.step("validate"):
+            validate_step(con, request.settings)
+        week = week_to_report(con, request.week)
+        with timings.step("report"):
+            report = report_step(con, week, request.settings, decisions_of(request))
+        with timings.step("publish"):
+            result = publish_step(con, request, report, inputs, timings)
+    return result

@@ -80,9 +80,9 @@ def create_tables(con: Connection) -> None:
     Raises StoreError when the warehouse was written by a later version.
     """
     con.execute("CREATE TABLE IF NOT EXISTS store_meta (name VARCHAR PRIMARY KEY, value VARCHAR NOT NULL)")
-    found = con.execute("SELECT value FROM store_meta WHERE name = 'schema_version'").fetchone()
-    if found and int(found[0]) > SCHEMA_VERSION:
-        raise StoreError(f"a later version wrote this warehouse (schema {found[0]})", next_step="update whichside")
+    found = con.execute("SELECT value FROM store_meta WHERE name = 'schema_version'").fetchall()
+    if found and int(found[0][0]) > SCHEMA_VERSION:
+        raise StoreError(f"a later version wrote this warehouse (schema {found[0][0]})", next_step="update whichside")
     with transaction(con):
         present = _present_columns(con)
         for table in registry().tables.values():

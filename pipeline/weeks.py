@@ -31,6 +31,11 @@ def week_of(at: datetime) -> str:
     return f"{year}-W{number:02d}"
 
 
+def week_before(week: str) -> str:
+    """ISO week before."""
+    return week_of(week_start(week) - timedelta(days=7))
+
+
 def last_complete_week(last_day: date) -> str:
     """Last ISO week whose Sunday is on or before the last day with data."""
     next_day = last_day + timedelta(days=1)

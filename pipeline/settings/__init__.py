@@ -12,6 +12,7 @@ from pathlib import Path
 from pydantic import Field, ValidationError
 
 from pipeline.errors import SettingsError
+from pipeline.settings.attribute import AttributeSettings
 from pipeline.settings.base import Frozen
 from pipeline.settings.ingest import IngestSettings
 from pipeline.settings.normalise import NormaliseSettings
@@ -26,7 +27,11 @@ class Settings(Frozen):
     ingest: IngestSettings = IngestSettings()
     normalise: NormaliseSettings = NormaliseSettings()
     validate_: ValidateSettings = Field(ValidateSettings(), alias="validate")
+    attribute: AttributeSettings = AttributeSettings()
     refer: ReferSettings = ReferSettings()
+    decisions: str | None = Field(
+        None, description="Path or database URL of the decisions store; beside the warehouse if absent"
+    )
 
 
 def load_settings(path: Path | None = None) -> Settings:

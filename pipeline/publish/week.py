@@ -1,0 +1,93 @@
+"""Publishing a week: its tables, `run.json`, the pages and the referrals' packs, all in one swap."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from dashboards.addresses import pack_folder
+from dashboards.packs import write_evidence_page
+from dashboards.page_data import PageData
+from dashboards.pages import write_pages
+from pipeline.publish.week_folder import complete_or_absent, write_tables
+from pipeline.refer.evidence_model import Evidence
+from pipeline.registry import conform, registry
+from pipeline.report import WeekReport
+from pipeline.warehouse import Connection, query, replace, transaction
+from pipeline.weeks import week_before
+
+SHEET = "sheet.pdf"
+
+
+def publish_week(
+    con: Connection, out: Path, report: WeekReport, about: Mapping[str, Any]
+) -> tuple[Path, dict[str, pl.DataFrame], dict[str, Any]]:
+    """Write `<out>/<week>/`, complete or absent, and the same tables into the warehouse; gives folder, tables and run.json.
+
+    `about`: what run.json holds beside week and counts; its `inputs` name the files whose rejected lines are shown.
+    Raises StoreError when the folder cannot be written.
+    """
+    tables = {**report.tables, "rejected": rejected_of(con, [row["sha256"] for row in about["inputs"]])}
+    run = {**about, "week": report.week, "counts": counts(con, tables)}
+    folder = out / report.week
+    with complete_or_absent(folder) as partial:
+        write_tables(partial, tables, run)
+        for vehicle_id, pack in report.packs.items():
+            write_pack(partial / "referrals" / pack_folder(vehicle_id), pack)
+        write_pages(partial, page_data(report, tables, run, out))
+    with transaction(con):
+        for name, frame in tables.items():
+            replace(con, f"out_{name}", frame)
+    return folder, tables, run
+
+
+def write_pack(folder: Path, pack: Evidence) -> None:
+    """One referral: `evidence.json`, the printable sheet, the page."""
+    folder.mkdir(parents=True)
+    (folder / "evidence.json").write_text(pack.model_dump_json(indent=1) + "\n", encoding="utf-8")
+    write_evidence_page(folder, pack)
+
+
+def page_data(report: WeekReport, tables: Mapping[str, pl.DataFrame], run: Mapping[str, Any], out: Path) -> PageData:
+    """What the pages show, last week's calls beside it where that week was published."""
+    before = out / week_before(report.week)
+    return PageData(
+        week=report.week,
+        **tables,
+        run=run,
+        evidence={vehicle_id: pack.model_dump(mode="json") for vehicle_id, pack in report.packs.items()},
+        rule_results=report.validation["rules"],
+        rule_rates=report.validation["firmware"],
+        vehicles_before=_published(before / "vehicles.csv", "out_vehicles"),
+        evses_before=_published(before / "evses.csv", "out_evses"),
+    )
+
+
+def _published(path: Path, table: str) -> pl.DataFrame | None:
+    if not path.is_file():
+        return None
+    return conform(pl.read_csv(path, infer_schema=False), table)
+
+
+def rejected_of(con: Connection, file_ids: list[str]) -> pl.DataFrame:
+    """out_rejected: the lines not used of these files, whenever they were read."""
+    con.register("_files", pl.DataFrame({"file_id": file_ids}, schema={"file_id": pl.String}).to_arrow())
+    rows = query(
+        con, "SELECT file, line, byte_offset, reject_reason AS reason, text FROM raw_rejected SEMI JOIN _files USING (file_id)"
+    )
+    con.unregister("_files")
+    return conform(rows.sort("file", "line", "reason"), "out_rejected")
+
+
+def counts(con: Connection, tables: Mapping[str, pl.DataFrame]) -> dict[str, Any]:
+    """Rows of every table of the warehouse and of the week, and the calls."""
+    names = [name for name in registry().tables if name.startswith(("raw_", "core_"))]
+    sizes = con.execute(" UNION ALL ".join(f"SELECT '{name}', count(*) FROM {name}" for name in names)).fetchall()
+    rows = dict(sorted(sizes)) | {f"out_{name}": table.height for name, table in tables.items()}
+    calls = {
+        name: dict(tables[name]["call"].value_counts().sort("call").iter_rows()) for name in ("vehicles", "evses", "pairings")
+    }
+    return {"rows": rows, "calls": calls}

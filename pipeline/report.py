@@ -1,0 +1,90 @@
+"""The week's report: attribution and referral over the look-back, from the warehouse's core tables to the out_ frames."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import polars as pl
+
+from pipeline.attribute.attribution import Attribution, attribute
+from pipeline.decisions import DecisionFrames
+from pipeline.refer.evidence_model import Evidence
+from pipeline.refer.inputs import Attributed, ReferInputs
+from pipeline.refer.referral import refer
+from pipeline.registry import conform
+from pipeline.settings import Settings
+from pipeline.validate import validation_summary
+from pipeline.warehouse import Connection, read
+from pipeline.weeks import week_end
+
+
+@dataclass(frozen=True)
+class WeekReport:
+    """All that a week's folder shows.
+
+    `tables`: the out_ frames by name without out_, but `rejected`, which belongs to the deliveries of a run. `packs`: evidence
+    by referred vehicle. `validation`: what `validation_summary` gives.
+    """
+
+    week: str
+    tables: Mapping[str, pl.DataFrame]
+    packs: Mapping[str, Evidence]
+    validation: Mapping[str, pl.DataFrame]
+
+
+def report_week(con: Connection, week: str, settings: Settings, decisions: DecisionFrames) -> WeekReport:
+    """Attribute and refer for one ISO week. Raises NotEnoughDataError where its look-back holds no attempt."""
+    attempts = read(con, "core_attempt")
+    attribution = attribute(attempts, settings.attribute, week, look_back_weeks=settings.look_back_weeks)
+    findings = pl.concat([read(con, "raw_finding"), decisions.findings], how="diagonal").select(read(con, "raw_finding").columns)
+    referral = refer(
+        ReferInputs(
+            attempts=attempts,
+            attributed=Attributed.of(attribution),
+            fleet=read(con, "core_vehicle"),
+            equipment=read(con, "core_evse"),
+            dtcs=read(con, "raw_dtc"),
+            findings=findings,
+            reviews=decisions.reviews,
+            lessons=decisions.lessons,
+        ),
+        settings.refer,
+        week,
+        settings.look_back_weeks,
+    )
+    shown = _in_look_back(attempts, week, settings)
+    tables = {
+        "vehicles": referral.vehicles,
+        "evses": referral.evses,
+        "pairings": referral.pairings,
+        "next_tests": referral.next_tests,
+        "attempts": out_attempts(shown, attribution),
+        "impossible": out_impossible(read(con, "core_impossible"), week, settings),
+    }
+    return WeekReport(week, tables, referral.packs, validation_summary(con))
+
+
+def _in_look_back(attempts: pl.DataFrame, week: str, settings: Settings) -> pl.DataFrame:
+    end = week_end(week)
+    begin = end - pl.duration(weeks=settings.look_back_weeks)
+    return attempts.filter((pl.col("plugged_at_utc") >= begin) & (pl.col("plugged_at_utc") < end))
+
+
+def out_attempts(attempts: pl.DataFrame, attribution: Attribution) -> pl.DataFrame:
+    """out_attempts: every attempt of the look-back, with blame where it failed."""
+    return conform(
+        attempts.join(attribution.blame, on="attempt_id", how="left")
+        .rename({"plugged_at_utc": "plugged_at", "unplugged_at_utc": "unplugged_at"})
+        .sort("plugged_at", "attempt_id"),
+        "out_attempts",
+    )
+
+
+def out_impossible(caught: pl.DataFrame, week: str, settings: Settings) -> pl.DataFrame:
+    """out_impossible: what rules caught in the look-back, and what has no time of its own."""
+    end = week_end(week)
+    begin = end - pl.duration(weeks=settings.look_back_weeks)
+    at = pl.col("at_utc")
+    shown = caught.filter(at.is_null() | ((at >= begin) & (at < end)))
+    return conform(shown.rename({"at_utc": "at"}).sort("rule", "at", "station_id", "attempt_id", "detail"), "out_impossible")
