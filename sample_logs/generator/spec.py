@@ -90,6 +90,8 @@ class WorldSpec:
         if self.scenario not in SCENARIOS:
             known = ", ".join(sorted(SCENARIOS))
             raise ValueError(f"scenario {self.scenario!r} is unknown; known are {known}")
+        if self.end.tzinfo is None:
+            raise ValueError("end needs an offset from UTC")
         if self.vehicles < 1 or self.evses < 1 or self.weeks < 1:
             raise ValueError("vehicles, evses and weeks must each be at least 1")
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+from typing import Any
+
 import polars as pl
 import pytest
 
@@ -101,3 +104,24 @@ def test_some_vehicles_meet_one_evse_only(worlds: list[World]) -> None:
         share = (met["evses"] == 1).mean()
         assert isinstance(share, float)
         assert 0.01 < share < 0.15
+
+
+@pytest.mark.parametrize(
+    ("change", "word"),
+    [({"scenario": "sunny"}, "misspecified"), ({"evses": 0}, "at least 1"), ({"end": datetime(2026, 4, 6)}, "offset")],  # noqa: DTZ001
+)
+def test_impossible_requests_are_refused(change: dict[str, Any], word: str) -> None:
+    """An unknown scenario, an empty world and a time without offset are refused in words."""
+    asked = {"vehicles": 3, "evses": 2, "weeks": 1, "seed": 1} | change
+    with pytest.raises(ValueError, match=word):
+        WorldSpec(**asked)
+
+
+def test_misspecified_world_differs_in_its_mechanics() -> None:
+    """Faults in a misspecified world strike more on some days than on others, and rates drift."""
+    attempts = simulate_world(WorldSpec(300, 80, 8, 6, "misspecified")).attempts
+    sick = attempts.filter((pl.col("evse_fault") == "connector_lock") | (pl.col("evse_fault") == "contactor"))
+    spread = sick.group_by("evse_id").agg(pl.col("true_p_evse").std().alias("sd"))
+    assert (spread["sd"] > 0.01).all()
+    plain = simulate_world(WorldSpec(300, 80, 8, 6)).attempts.filter(pl.col("evse_fault").is_not_null())
+    assert (plain.group_by("evse_id").agg(pl.col("true_p_evse").std().alias("sd"))["sd"] < 1e-9).all()

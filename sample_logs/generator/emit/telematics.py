@@ -20,6 +20,7 @@ def charging_rows(world: World, attempts: pl.DataFrame) -> pl.DataFrame:
     ids = world.vehicles["vehicle_id"]
     reporting = ids.filter(pl.Series(rng.random(len(ids)) < REPORTING, dtype=pl.Boolean))
     a = attempts.filter(pl.col("vehicle_id").is_in(reporting.implode()))
+    a = a.join(world.vehicles.select("vehicle_id", "inlets"), on="vehicle_id", maintain_order="left")
     capacity = pl.col("vehicle_id").str.slice(1).str.to_integer(strict=False).fill_null(0) % 3 * 12 + 40
     soc = (18 + pl.col("u") * 60).round()
     a = a.with_columns(soc=soc, gained=(100 * pl.col("energy_kwh") / capacity))
@@ -41,7 +42,8 @@ def charging_rows(world: World, attempts: pl.DataFrame) -> pl.DataFrame:
 def _event(frame: pl.DataFrame, at: pl.Expr | float, name: str, soc: pl.Expr) -> pl.DataFrame:
     """Rows of one event; the vehicle's own clock is good to a second or two."""
     after = pl.lit(at) if isinstance(at, float) else at
-    inlet = pl.col("coupler").replace({"sType2": "cType2"})
+    own = pl.col("inlets").str.split(";").list.first().replace({"sType2": "cType2"})
+    inlet = pl.when(pl.col("supply") == "DC").then("coupler").otherwise(own)
     return frame.select(
         "vehicle_id",
         t_ms=pl.col("t0_ms") + ((after + pl.col("u") * 2 - 1) * 1000).round().cast(pl.Int64),
