@@ -32,8 +32,8 @@ def fleet_headline(vehicles: pl.DataFrame) -> str:
     return sentence(f"{count(refer, 'vehicle')} to refer, {watch} to watch{tail}")
 
 
-def fleet_view(data: PageData, packs: dict[str, str]) -> dict[str, Any]:
-    """What the fleet template needs. packs: vehicle_id to the address of its evidence page."""
+def fleet_view(data: PageData, packs: dict[str, str], reviews: dict[str, str]) -> dict[str, Any]:
+    """What the fleet template needs. packs, reviews: vehicle_id to the address of its evidence page, of its review."""
     week_cost, visit_cost = refer_costs(data)
     changed = changes(data.vehicles, data.vehicles_before, "vehicle_id")
     rank = pl.col("call").replace_strict(_RANK, default=len(_RANK), return_dtype=pl.Int64)
@@ -59,7 +59,7 @@ def fleet_view(data: PageData, packs: dict[str, str]) -> dict[str, Any]:
         "causes_chart": charts.causes_by_week(failures_by_cause(data.attempts)),
         "low_chart": charts.pilot_low_sides(lows) if lows.height else None,
         "low_title": _low_title(lows),
-        "stories": {"vehicles": _stories(data, packs), "stages": STAGES},
+        "stories": {"vehicles": _stories(data, packs, reviews), "stages": STAGES},
     }
 
 
@@ -98,7 +98,7 @@ def _low_title(lows: pl.DataFrame) -> str:
     return f"{off} of {lows.height} vehicles with pilot readings leave the low side short of −11.4 V"
 
 
-def _stories(data: PageData, packs: dict[str, str]) -> dict[str, Any]:
+def _stories(data: PageData, packs: dict[str, str], reviews: dict[str, str]) -> dict[str, Any]:
     tests = data.next_tests.group_by("vehicle_id").agg(tests=pl.struct("evse_id", "decides"))
     told = stories(data).join(tests, on="vehicle_id", how="left")
     return {
@@ -108,7 +108,12 @@ def _stories(data: PageData, packs: dict[str, str]) -> dict[str, Any]:
             "evses": [list(place.values()) for place in row["evses"]],
             "failures": [list(failure.values()) for failure in row["failures"] or ()],
             "tests": [list(test.values()) for test in row["tests"] or ()],
-            "pack": packs.get(row["vehicle_id"]),
+            "links": _links(row["vehicle_id"], packs, reviews),
         }
         for row in told.to_dicts()
     }
+
+
+def _links(vehicle: str, packs: dict[str, str], reviews: dict[str, str]) -> list[tuple[str, str]]:
+    named = (("Open the evidence pack", packs), ("Review this vehicle", reviews))
+    return [(name, addresses[vehicle]) for name, addresses in named if vehicle in addresses]

@@ -27,10 +27,10 @@ def _themed(spec: Mapping[str, Any] | None) -> dict[str, Any] | None:
     return None if spec is None else {**spec, "config": {**spec.get("config", {}), **CONFIG}}
 
 
-def render_evidence(evidence: Evidence | Mapping[str, Any], *, sheet: str | None = None) -> str:
-    """The evidence page as one HTML file with everything inside.
+def render_evidence(evidence: Evidence | Mapping[str, Any], *, sheet: str | None = None, assets: str | None = None) -> str:
+    """The evidence page as HTML: one file with everything inside, or, with `assets`, for a server that has the scripts.
 
-    sheet: address of the printable sheet beside it. Raises pydantic.ValidationError when the evidence has another shape.
+    sheet: address of the printable sheet. Raises pydantic.ValidationError when the evidence has another shape.
     """
     known = evidence if isinstance(evidence, Evidence) else Evidence.model_validate(evidence)
     vehicle = known.vehicle
@@ -40,15 +40,15 @@ def render_evidence(evidence: Evidence | Mapping[str, Any], *, sheet: str | None
         span=span_of(known.week),
         menu=[],
         here="",
-        assets="",
+        assets=assets,
         look_back=None,
         e=known,
         sheet=sheet,
         cautions=known.bench.cautions or BENCH_CAUTIONS,
         strip_chart=_themed(known.strip_chart),
         pilot_chart=_themed(known.pilot_chart),
-        style=_inline((STATIC / "pages.css").read_text(encoding="utf-8")),
-        scripts=[_inline(chart_script()), _inline((STATIC / "pages.js").read_text(encoding="utf-8"))],
+        style=None if assets else _inline((STATIC / "pages.css").read_text(encoding="utf-8")),
+        scripts=[] if assets else [_inline(chart_script()), _inline((STATIC / "pages.js").read_text(encoding="utf-8"))],
     )  # fmt: skip
 
 

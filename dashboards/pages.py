@@ -37,21 +37,28 @@ def span_of(week: str) -> str:
 
 
 def render_page(
-    page: str, data: PageData, *, menu: Menu | None = None, assets: str = f"{ASSETS}/", packs: dict[str, str] | None = None
+    page: str,
+    data: PageData,
+    *,
+    menu: Menu | None = None,
+    assets: str = f"{ASSETS}/",
+    packs: dict[str, str] | None = None,
+    reviews: dict[str, str] | None = None,
 ) -> str:
     """One page (`fleet`, `sites`, `workshop` or `data`) as HTML.
 
-    menu: (key, name, address) of the pages that may be reached; assets: where the scripts and the style sheet are.
+    menu: (key, name, address) of the pages that may be reached; assets: where the scripts and the style sheet are; packs,
+    reviews: address of a vehicle's evidence page, and of its review where a server has one.
     """
     links = pack_links(data.evidence) if packs is None else packs
     view: dict[str, Any]
     match page:
         case "fleet":
-            view, template = fleet_view(data, links), "fleet.html.j2"
+            view, template = fleet_view(data, links, reviews or {}), "fleet.html.j2"
         case "sites":
             view, template = sites_view(data), "sites.html.j2"
         case "workshop":
-            view, template = workshop_view(data, links), "workshop.html.j2"
+            view, template = workshop_view(data, links, reviews or {}), "workshop.html.j2"
         case _:
             view, template = records_view(data), "records.html.j2"
     frame = {

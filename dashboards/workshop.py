@@ -11,8 +11,8 @@ from dashboards.page_data import PageData
 from dashboards.words import count, sentence
 
 
-def workshop_view(data: PageData, packs: dict[str, str]) -> dict[str, Any]:
-    """What the workshop template needs. packs: vehicle_id to the address of its evidence page."""
+def workshop_view(data: PageData, packs: dict[str, str], reviews: dict[str, str]) -> dict[str, Any]:
+    """What the workshop template needs. packs, reviews: vehicle_id to the address of its evidence page, its review."""
     models = data.attempts.group_by("vehicle_id").agg(model=pl.col("vehicle_model").drop_nulls().last())
     vehicles = data.vehicles.join(models, on="vehicle_id", how="left")
     referred = vehicles.filter(pl.col("call") == "refer").sort(pl.col("p_vehicle").neg(), "vehicle_id", nulls_last=True)
@@ -20,7 +20,12 @@ def workshop_view(data: PageData, packs: dict[str, str]) -> dict[str, Any]:
     tests = data.next_tests.sort(pl.col("expected_bits").neg(), "vehicle_id", nulls_last=True)
     by_vehicle = tests.partition_by("vehicle_id", as_dict=True)
     cards = [
-        {**row, "pack": packs.get(row["vehicle_id"]), "tests": _tests_of(by_vehicle, row["vehicle_id"])}
+        {
+            **row,
+            "pack": packs.get(row["vehicle_id"]),
+            "review": reviews.get(row["vehicle_id"]),
+            "tests": _tests_of(by_vehicle, row["vehicle_id"]),
+        }
         for row in referred.to_dicts()
     ]
     return {

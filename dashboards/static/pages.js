@@ -112,7 +112,8 @@ function tell(vehicle, all) {
     listOf(body, "Latest failures", story.failures.map(([at, evse, stage, seconds, fault]) =>
       `${at} at ${evse}: ${all.stages[stage] || stage}${seconds === null ? "" : `, ${Math.round(seconds)} s`}${fault ? `, ${fault}` : ""}`));
     listOf(body, "Plug-ins that would tell", story.tests.map(([evse, decides]) => `${evse}: ${decides}`));
-    if (story.pack) { const link = element("a", "Open the evidence pack", element("p", null, body), "button"); link.href = story.pack; }
+    const links = element("p", null, body);
+    for (const [name, address] of story.links) { const link = element("a", name, links, "button"); link.href = address; }
   }
   if (!dialog.open) dialog.showModal();
 }

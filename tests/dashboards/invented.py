@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import json
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import polars as pl
 
+from dashboards.addresses import pack_folder
+from dashboards.packs import write_evidence_page
 from dashboards.page_data import PageData
+from dashboards.pages import write_pages
+from pipeline.publish.week_folder import write_tables
 from pipeline.refer.evidence_model import Evidence
 from pipeline.registry import conform, empty
 
@@ -231,3 +237,17 @@ def invented_evidence(attempts: pl.DataFrame, vehicle: str, **changed: Any) -> d
         "form": [{"label": "Finding", "column": "finding", "unit": None, "choices": ["diode_shorted", "no_fault_found"]}],
     }  # fmt: skip
     return Evidence.model_validate({**pack, **changed}).model_dump(mode="json")
+
+
+def write_finished_week(out: Path, data: PageData) -> Path:
+    """The week's folder as a run leaves it: tables, pages, evidence packs."""
+    folder = out / data.week
+    folder.mkdir(parents=True)
+    names = ("vehicles", "evses", "pairings", "attempts", "rejected", "impossible", "next_tests")
+    write_tables(folder, {name: getattr(data, name) for name in names}, dict(data.run))
+    write_pages(folder, data)
+    for vehicle, pack in data.evidence.items():
+        place = folder / "referrals" / pack_folder(vehicle)
+        write_evidence_page(place, pack)
+        (place / "evidence.json").write_text(json.dumps(pack), encoding="utf-8")
+    return folder

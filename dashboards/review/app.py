@@ -1,0 +1,156 @@
+"""The review app put together: `create_app` gives an ASGI app, `serve` runs it."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from http import HTTPStatus
+from pathlib import Path
+
+import uvicorn
+from starlette.applications import Starlette
+from starlette.datastructures import MutableHeaders
+from starlette.exceptions import HTTPException
+from starlette.middleware import Middleware
+from starlette.requests import Request
+from starlette.responses import JSONResponse, PlainTextResponse, RedirectResponse, Response
+from starlette.routing import Route
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from dashboards.markup import HERE, STATIC, environment
+from dashboards.pages import chart_script
+from dashboards.review import handing_in, signing, weekly
+from dashboards.review.context import Context, page
+from dashboards.review.guard import LOOPBACK, Guard
+from dashboards.review.people import load_people
+from dashboards.review.runs import RunDelivery, Runs
+from dashboards.review.sessions import Sessions
+from pipeline.decisions import open_decisions
+from pipeline.errors import SettingsError, WhichsideError
+from pipeline.settings.serve import ServeSettings
+
+_NO_SESSION = ("/assets/", "/healthy")
+_ASSETS = {"pages.css": "text/css", "pages.js": "text/javascript", "review.js": "text/javascript", "charts.js": "text/javascript"}
+
+
+async def _asset(request: Request) -> Response:
+    name = request.path_params["name"]
+    if name not in _ASSETS:
+        raise HTTPException(404, "there is no such file")
+    body = chart_script() if name == "charts.js" else (STATIC / name).read_text(encoding="utf-8")
+    return Response(body, media_type=_ASSETS[name], headers={"Cache-Control": "private, max-age=3600"})
+
+
+async def _healthy(request: Request) -> Response:  # noqa: ARG001 - a view's form
+    return JSONResponse({"status": "up"})
+
+
+class Gate:
+    """ASGI middleware: gives every request a session; sends strangers to the sign-in page where there is one."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Find or start the session, then let pass or send away."""
+        if scope["type"] != "http" or scope["path"].startswith(_NO_SESSION):
+            await self._app(scope, receive, send)
+            return
+        request = Request(scope)
+        known: Context = request.app.state.context
+        found = known.sessions.find(request)
+        if found is None and request.method == "POST":
+            refusal = PlainTextResponse("this form is from another sign-in; load the page again\n", 403)
+            await refusal(scope, receive, send)
+            return
+        fresh = found is None
+        session = found or known.sessions.start(known.at_desk if known.people is None else None)
+        request.state.session = session
+
+        async def with_cookie(message: Message) -> None:
+            if fresh and message["type"] == "http.response.start":
+                MutableHeaders(scope=message).append("set-cookie", known.sessions.cookie(session))
+            await send(message)
+
+        if session.person is None and scope["path"] != "/sign-in":
+            await RedirectResponse("/sign-in", status_code=303)(scope, receive, with_cookie)
+        else:
+            await self._app(scope, receive, with_cookie)
+
+
+async def _failed(request: Request, error: Exception) -> Response:
+    status, text = 500, "Something went wrong here. The server's log says what."
+    if isinstance(error, HTTPException):
+        status, text = error.status_code, error.detail
+    elif isinstance(error, WhichsideError):
+        text = str(error)
+    if getattr(request.state, "session", None) is None:
+        return Response(f"{text}\n", status, media_type="text/plain")
+    return page(request, "failed.html.j2", "", status=status, title=HTTPStatus(status).phrase, text=text)
+
+
+_ROUTES = [
+    Route("/", weekly.home),
+    Route("/week/{week}/review", weekly.review_page),
+    Route("/week/{week}/vehicle", weekly.vehicle_page),
+    Route("/week/{week}/decision", weekly.decide, methods=["POST"]),
+    Route("/week/{week}/finding", weekly.find, methods=["POST"]),
+    Route("/week/{week}/pack", weekly.pack),
+    Route("/week/{week}/sheet", weekly.sheet),
+    Route("/week/{week}/{page}", weekly.week_page),
+    Route("/upload", handing_in.hand_in_page, methods=["GET"]),
+    Route("/upload", handing_in.hand_in, methods=["POST"]),
+    Route("/runs/{key}", handing_in.run_page),
+    Route("/runs/{key}/state", handing_in.run_state),
+    Route("/sign-in", signing.sign_in_page, methods=["GET"]),
+    Route("/sign-in", signing.sign_in, methods=["POST"]),
+    Route("/sign-out", signing.sign_out_page, methods=["GET"]),
+    Route("/sign-out", signing.sign_out, methods=["POST"]),
+    Route("/assets/{name}", _asset),
+    Route("/healthy", _healthy),
+]
+
+
+def create_app(store: Path, out: Path, decisions_url: str, run: RunDelivery, settings: ServeSettings) -> Starlette:
+    """The review app over the finished weeks in `out`.
+
+    store: the warehouse (deliveries handed in are kept beside it); decisions_url: the decisions store, a path or a database
+    URL; run: takes a delivery and a progress, gives the week it finished.
+    Raises SettingsError when other machines reach the address and nobody can sign in, StoreError when the decisions store cannot
+    be opened.
+    """
+    if settings.host not in LOOPBACK and settings.people is None:
+        raise SettingsError(
+            f"{settings.host} can be reached from other machines, so people must sign in",
+            next_step="name a file of people (made with `whichside person`), or listen on 127.0.0.1",
+        )
+    runs = Runs(run)
+
+    @asynccontextmanager
+    async def life(app: Starlette) -> AsyncIterator[None]:
+        yield
+        runs.close()
+        app.state.context.decisions.close()
+
+    gates = [Middleware(Guard, settings=settings), Middleware(Gate)]
+    app = Starlette(
+        routes=_ROUTES, middleware=gates, exception_handlers={HTTPException: _failed, WhichsideError: _failed}, lifespan=life
+    )
+    app.state.sign_in_limit = signing.SignInLimit(settings)
+    app.state.context = Context(
+        out=out,
+        deliveries=store.parent / "handed_in",
+        decisions=open_decisions(decisions_url),
+        people=None if settings.people is None else load_people(settings.people),
+        settings=settings,
+        sessions=Sessions(settings),
+        runs=runs,
+        templates=environment(HERE / "review" / "templates"),
+    )
+    return app
+
+
+def serve(store: Path, out: Path, decisions_url: str, run: RunDelivery, settings: ServeSettings) -> None:
+    """Run the app until stopped. Raises what `create_app` raises."""
+    app = create_app(store, out, decisions_url, run, settings)
+    uvicorn.run(app, host=settings.host, port=settings.port, log_level="warning", server_header=False, proxy_headers=False)

@@ -1,0 +1,146 @@
+"""What every view needs: the finished weeks, the decisions, the people, the running jobs."""
+
+from __future__ import annotations
+
+import getpass
+import threading
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote, urlencode
+
+from jinja2 import Environment
+from starlette.datastructures import FormData
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import HTMLResponse
+
+from dashboards.page_data import PageData
+from dashboards.pages import PAGES, Menu
+from dashboards.review.people import Person
+from dashboards.review.runs import Runs
+from dashboards.review.sessions import Session, Sessions, same_token
+from dashboards.snapshots import read_week, weeks
+from pipeline.decisions import Decisions
+from pipeline.errors import NotEnoughDataError
+from pipeline.settings.serve import ServeSettings
+
+MAY: dict[str, tuple[str, ...]] = {
+    "manager": ("review", "fleet", "sites", "workshop", "data", "upload"),
+    "operator": ("sites",),
+    "workshop": ("workshop",),
+}
+_NAMES = {"review": "Review", **PAGES, "upload": "Hand in"}
+_WEEKS_KEPT = 4
+
+
+@dataclass
+class Context:
+    """One per app; kept in `app.state.context`."""
+
+    out: Path
+    deliveries: Path
+    decisions: Decisions
+    people: dict[str, tuple[Person, str]] | None
+    settings: ServeSettings
+    sessions: Sessions
+    runs: Runs
+    templates: Environment
+    _weeks: dict[tuple[str, int], PageData] = field(default_factory=dict)
+    _lock: threading.Lock = field(default_factory=threading.Lock)
+
+    @property
+    def at_desk(self) -> Person:
+        """Who sits at this machine, where nobody need sign in."""
+        return Person(getpass.getuser(), "manager")
+
+    def week(self, name: str) -> PageData:
+        """A finished week, read once and again when a run has replaced it; 404 when there is none."""
+        try:
+            stamp = (self.out / name / "run.json").stat().st_mtime_ns if name in weeks(self.out) else 0
+            with self._lock:
+                if (name, stamp) not in self._weeks:
+                    for old in list(self._weeks)[: max(0, len(self._weeks) - _WEEKS_KEPT + 1)]:
+                        del self._weeks[old]
+                    self._weeks[name, stamp] = read_week(self.out, name)
+                return self._weeks[name, stamp]
+        except (NotEnoughDataError, FileNotFoundError) as error:
+            raise HTTPException(404, "there is no such finished week") from error
+
+
+def context(request: Request) -> Context:
+    """The app's context."""
+    found: Context = request.app.state.context
+    return found
+
+
+def session(request: Request) -> Session:
+    """The request's session; the gate has seen to it that there is one."""
+    found: Session = request.state.session
+    return found
+
+
+def person(request: Request) -> Person:
+    """Who asks; 401 when nobody has signed in."""
+    who = session(request).person
+    if who is None:
+        raise HTTPException(401, "sign in first")
+    return who
+
+
+def allow(request: Request, *pages: str) -> Person:
+    """Who asks, when their role has one of the pages; 403 otherwise."""
+    who = person(request)
+    if not set(pages) & set(MAY[who.role]):
+        raise HTTPException(403, "this page is not for your role")
+    return who
+
+
+def seen_by(data: PageData, who: Person) -> PageData:
+    """The part of a week that somebody may see."""
+    if who.role == "operator":
+        return data.at_sites(who.sites)
+    return data.referred_only() if who.role == "workshop" else data
+
+
+async def checked_form(request: Request, *, files: int = 0) -> FormData:
+    """A form whose token is the session's, with at most so many files; 403 otherwise. Who asked for files closes the form."""
+    form = await request.form(max_files=files, max_fields=40)
+    if not same_token(session(request), form.get("csrf")):
+        await form.close()
+        raise HTTPException(403, "this form is from another sign-in; go back, load the page again and send it once more")
+    return form
+
+
+def address(week: str, page: str, **query: str) -> str:
+    """Address of a page of a week."""
+    return f"/week/{quote(week)}/{page}" + (f"?{urlencode(query)}" if query else "")
+
+
+def menu(who: Person | None, week: str | None, *, signed_in: bool) -> Menu:
+    """The pages somebody may reach."""
+    if who is None:
+        return []
+    pages = [(key, _NAMES[key], "/upload" if key == "upload" else address(week or "", key)) for key in MAY[who.role]]
+    shown = [page for page in pages if week or page[0] == "upload"]
+    return [*shown, ("sign-out", "Sign out", "/sign-out")] if signed_in else shown
+
+
+def page(request: Request, template: str, here: str, *, status: int = 200, **view: Any) -> HTMLResponse:
+    """A page of the review app itself."""
+    known = context(request)
+    found = weeks(known.out)
+    week = view.pop("week", None) or (found[0] if found else None)
+    who = session(request).person
+    frame = {
+        "week": week or "No finished week yet",
+        "span": view.pop("span", ""),
+        "menu": menu(who, week, signed_in=known.people is not None),
+        "here": here,
+        "assets": "/assets/",
+        "look_back": None,
+        "csrf": session(request).csrf,
+        "person": who,
+    }
+    text = known.templates.get_template(template).render(**{**frame, **view})
+    return HTMLResponse(text, status_code=status)

@@ -1,0 +1,73 @@
+"""Finished weeks read back from their folders, as the pages need them."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from dashboards.page_data import PageData
+from pipeline.errors import NotEnoughDataError, StoreError
+from pipeline.registry import conform, registry
+
+_WEEK = re.compile(r"\d{4}-W\d{2}")
+_FORMULA_GUARD = r"^'([=+\-@\t\r\n])"
+
+
+def weeks(out: Path) -> list[str]:
+    """Finished weeks under a folder, newest first."""
+    if not out.is_dir():
+        return []
+    return sorted((p.name for p in out.iterdir() if _WEEK.fullmatch(p.name) and (p / "run.json").is_file()), reverse=True)
+
+
+def read_csv(path: Path, table: str) -> pl.DataFrame:
+    """A CSV file of a week's folder as its declared table; the apostrophe that disarms a formula is taken off again."""
+    raw = pl.read_csv(path, infer_schema=False)
+    read = []
+    for column in registry().table(table).columns:
+        text = pl.col(column.name).str.replace(_FORMULA_GUARD, "$1")
+        if column.field.type == "timestamp":
+            read.append(text.str.to_datetime("%Y-%m-%dT%H:%M:%SZ", time_unit="us", time_zone="UTC").alias(column.name))
+        elif column.field.type == "text" and not column.nullable:
+            read.append(text.fill_null(""))
+        else:
+            read.append(text.cast(column.field.polars))
+    return conform(raw.select(read), table)
+
+
+def read_week(out: Path, week: str) -> PageData:
+    """A finished week and, for comparison, the one before it.
+
+    Raises NotEnoughDataError when there is no such week, StoreError when its folder cannot be read.
+    """
+    known = weeks(out)
+    if week not in known:
+        raise NotEnoughDataError(f"there is no finished week {week!r}", where=str(out), next_step=f"choose of {', '.join(known)}")
+    earlier = [name for name in known if name < week]
+    try:
+        return _read(out / week, week, out / earlier[0] if earlier else None)
+    except FileNotFoundError:
+        # A run swaps the whole folder in between two reads: the second look finds the new one.
+        return _read(out / week, week, out / earlier[0] if earlier else None)
+    except (OSError, ValueError, pl.exceptions.PolarsError) as error:
+        raise StoreError(f"the week cannot be read: {error}", where=str(out / week), next_step="run that week again") from error
+
+
+def _read(folder: Path, week: str, before: Path | None) -> PageData:
+    tables = {name: read_csv(folder / f"{name}.csv", f"out_{name}") for name in ("vehicles", "evses", "pairings", "next_tests")}
+    for name in ("attempts", "rejected", "impossible"):
+        tables[name] = conform(pl.read_parquet(folder / f"{name}.parquet"), f"out_{name}")
+    run: dict[str, Any] = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+    packs = (json.loads(path.read_text(encoding="utf-8")) for path in sorted(folder.glob("referrals/*/evidence.json")))
+    return PageData(
+        week=week,
+        run=run,
+        evidence={pack["vehicle"]["vehicle_id"]: pack for pack in packs},
+        vehicles_before=None if before is None else read_csv(before / "vehicles.csv", "out_vehicles"),
+        evses_before=None if before is None else read_csv(before / "evses.csv", "out_evses"),
+        **tables,
+    )
