@@ -3,7 +3,7 @@
 `great_expectations` is needed by `check` alone and imported there.
 """
 
-from pipeline.validate.check import CheckResult, check
+from pipeline.validate.check_step import CheckResult, check
 from pipeline.validate.quarantine import validate
 from pipeline.validate.rules import Rule, View, rules, views
 from pipeline.validate.summary import explain_rule, validation_summary

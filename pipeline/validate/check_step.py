@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import warnings
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -75,18 +76,29 @@ def check(store: Path) -> CheckResult:
 
 def run_expectations(store: Path) -> dict[str, Any]:
     """Great Expectations' results of every suite by table, from the DuckDB file opened read only."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # the library's own, about its own dependencies
+        return _run_suites(store, _library())
+
+
+def _library() -> Any:
     os.environ["GX_ANALYTICS_ENABLED"] = "false"  # read at import: nothing is ever sent
     try:
-        import great_expectations as gx  # noqa: PLC0415 - an extra, and seconds to import
-
-        from pipeline.validate.duckdb_cure import duckdb_connection_kept  # noqa: PLC0415
-        from pipeline.validate.expectations import suites  # noqa: PLC0415
+        import duckdb_engine  # noqa: F401, PLC0415 - the dialect comes with it
+        import great_expectations  # noqa: PLC0415 - an extra, and seconds to import
     except ImportError as error:
         raise WhichsideError(
             f"the check step needs Great Expectations, which is not here: {error}",
             next_step="pip install 'whichside[check]'",
         ) from error
-    context = gx.get_context(mode="ephemeral")
+    return great_expectations
+
+
+def _run_suites(store: Path, library: Any) -> dict[str, Any]:
+    from pipeline.validate.duckdb_cure import duckdb_connection_kept  # noqa: PLC0415 - imports the library
+    from pipeline.validate.suites import suites  # noqa: PLC0415
+
+    context = library.get_context(mode="ephemeral")
     context.enable_analytics(enable=False)
     context.variables.progress_bars = {"globally": False}
     with duckdb_connection_kept():
@@ -94,7 +106,7 @@ def run_expectations(store: Path) -> dict[str, Any]:
         results = {}
         for table, expectations in suites().items():
             batch = source.add_table_asset(table, table_name=table).add_batch_definition_whole_table("all").get_batch()
-            suite = gx.ExpectationSuite(name=table, expectations=expectations)
+            suite = library.ExpectationSuite(name=table, expectations=expectations)
             results[table] = batch.validate(suite, result_format="BASIC").to_json_dict()
         source.get_engine().dispose()
     return results
