@@ -12,27 +12,25 @@ from pipeline.attribute.attribution import Attribution
 from pipeline.registry import empty
 from pipeline.weeks import week_end
 
-LESSONS = pl.Schema(
-    {
-        "vehicle_id": pl.String(),
-        "at_utc": pl.Datetime("us", "UTC"),
-        "suspect": pl.String(),
-        "signature": pl.String(),
-        "category": pl.String(),
-        "amount": pl.Float64(),
-    }
-)
-REVIEWS = pl.Schema(
-    {
-        "vehicle_id": pl.String(),
-        "week": pl.String(),
-        "decision": pl.String(),
-        "reason": pl.String(),
-        "decided_by": pl.String(),
-        "decided_at_utc": pl.Datetime("us", "UTC"),
-    }
-)
 CHECKS = pl.Schema({"evse_model": pl.String(), "firmware": pl.String(), "p_checks": pl.Float64()})
+
+
+FINDING_COLUMNS = (
+    "vehicle_id",
+    "at_utc",
+    "finding",
+    "pp_pe_v",
+    "cp_pe_forward_ohm",
+    "cp_pe_reverse_ohm",
+    "repaired_at_utc",
+    "note",
+)
+
+
+def join_findings(from_files: pl.DataFrame, entered: pl.DataFrame) -> pl.DataFrame:
+    """Findings of both ways in (raw_finding, decision_finding), once each: FINDING_COLUMNS in order of time."""
+    both = pl.concat([from_files.select(FINDING_COLUMNS), entered.select(FINDING_COLUMNS)])
+    return both.unique(maintain_order=True).sort("at_utc", "vehicle_id", maintain_order=True)
 
 
 @dataclass(frozen=True)
@@ -80,8 +78,7 @@ class ReferInputs:
     """Frames of the refer stage.
 
     `attempts`: core_attempt, blame not joined. `fleet`: core_vehicle. `equipment`: core_evse. `dtcs`: raw_dtc. `findings`:
-    columns of raw_finding (file and line may be absent), from files and the decisions store alike. `reviews`: REVIEWS.
-    `lessons`: LESSONS, from the decisions store.
+    as `join_findings` makes it. `reviews`: decision_review, `lessons`: decision_lesson, both from the decisions store.
     """
 
     attempts: pl.DataFrame
@@ -89,9 +86,9 @@ class ReferInputs:
     fleet: pl.DataFrame
     equipment: pl.DataFrame
     dtcs: pl.DataFrame = field(default_factory=lambda: empty("raw_dtc"))
-    findings: pl.DataFrame = field(default_factory=lambda: empty("raw_finding"))
-    reviews: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=REVIEWS))
-    lessons: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=LESSONS))
+    findings: pl.DataFrame = field(default_factory=lambda: join_findings(empty("raw_finding"), empty("decision_finding")))
+    reviews: pl.DataFrame = field(default_factory=lambda: empty("decision_review"))
+    lessons: pl.DataFrame = field(default_factory=lambda: empty("decision_lesson"))
 
 
 @dataclass(frozen=True)

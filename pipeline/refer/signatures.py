@@ -8,7 +8,7 @@ log P; confirmed cases add their amounts to the table (Dirichlet counts), so bef
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
@@ -37,6 +37,7 @@ class Signature:
     strength: float
     direct: bool
     source: str
+    words: tuple[str, ...]
 
     def learnt(self, lessons: pl.DataFrame) -> Signature:
         """The signature with confirmed cases added: posterior mean of Dirichlet rows. `lessons` has LESSON_COLUMNS."""
@@ -48,10 +49,7 @@ class Signature:
         columns = [self.categories.index(c) for c in mine["category"]]
         np.add.at(counts, (rows, columns), mine["amount"].to_numpy())
         table = (self.strength * self.table + counts) / (self.strength + counts.sum(axis=1, keepdims=True))
-        return Signature(
-            self.name, self.title, self.categories, self.suspects, table,
-            self.strength, self.direct, self.source,
-        )  # fmt: skip
+        return replace(self, table=table)
 
 
 @cache
@@ -69,6 +67,8 @@ def declared(kind: str) -> Mapping[str, Signature]:
             continue
         rows, categories = body["rows"], tuple(body["categories"])
         table = np.array(list(rows.values()), dtype=np.float64)
+        if len(body.get("words", categories)) != len(categories):
+            raise SchemaError(f"signature {name}: one wording for each of {len(categories)} categories")
         if table.shape != (len(rows), len(categories)) or np.abs(table.sum(axis=1) - 1).max() > 1e-9 or table.min() <= 0:
             raise SchemaError(f"signature {name}: each row needs {len(categories)} probabilities above 0 that sum to 1")
         expected = {kind} if name == prior else set(suspects) | ({NO_FAULT} if body.get("direct") else set())
@@ -77,6 +77,7 @@ def declared(kind: str) -> Mapping[str, Signature]:
         found[name] = Signature(
             name, body["title"], categories, tuple(rows), table,
             float(body["strength"]), bool(body.get("direct", False)), body["source"],
+            tuple(body.get("words", categories)),
         )  # fmt: skip
     return found
 

@@ -131,21 +131,18 @@ def judge_vehicles(inputs: ReferInputs, attempts: pl.DataFrame, span: Span, sett
     levels = against_usual(readings(attempts), settings)
     now = recent(levels, since_utc, settings)
     ask, drift = asking(attempts, settings), drift_table(levels, span, settings)
-    signs = limited(
-        pl.concat(
-            [
-                vehicle_signs(evidence),
-                once(_trouble_codes(inputs, since_utc, span), "trouble_code"),
-                once(_level_categories(now, settings), "low_side"),
-                once(drift.select(pl.col("vehicle_id").alias("unit"), "category"), "drift"),
-                once(ask.select(pl.col("vehicle_id").alias("unit"), "category"), "asks"),
-            ]
-        ),
-        settings.witnesses_at_most,
+    signs = pl.concat(
+        [
+            vehicle_signs(evidence),
+            once(_trouble_codes(inputs, since_utc, span), "trouble_code"),
+            once(_level_categories(now, settings), "low_side"),
+            once(drift.select(pl.col("vehicle_id").alias("unit"), "category"), "drift"),
+            once(ask.select(pl.col("vehicle_id").alias("unit"), "category"), "asks"),
+        ]
     )
     signatures = learnt("vehicle", inputs.lessons)
     prior = priors(known, inputs, signatures)
-    verdicts = weigh(signs, known["vehicle_id"], signatures, prior, settings.log_weight_cap)
+    verdicts = weigh(limited(signs, settings.witnesses_at_most), known["vehicle_id"], signatures, prior, settings.log_weight_cap)
     odds = fault_odds(np.clip(known["p_vehicle"].to_numpy(), LEAST_P, 1 - LEAST_P), verdicts, settings)
     table = _suspected(known, odds, verdicts.suspects)
     for frame in [_blamed(evidence), *_measured(levels, now, ask, drift)]:

@@ -49,7 +49,7 @@ class ReferSettings(Frozen):
         0.004,
         gt=0,
         lt=0.5,
-        description="Share of vehicles with a diode that leaks but does not fail yet, and with one that has ceased to ask; assumed",
+        description="Share of vehicles whose diode leaks but does not fail yet, and share of those that ceased to ask; assumed",
     )
     drift_false_alarm: float = Field(
         0.01, gt=0, lt=0.5, description="Share of sound vehicles the drift test may flag in a week's list; half the target of 2 %"
