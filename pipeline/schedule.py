@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import contextvars
 import threading
-from collections.abc import Callable, Iterator
-from dataclasses import replace
-from datetime import timedelta
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, cast
 
@@ -22,27 +20,11 @@ from prefect.types.entrypoint import EntrypointType
 from pipeline.drop import Watch, record_of
 from pipeline.errors import SettingsError, StoreError
 from pipeline.flows import our_prefect, served_week
-from pipeline.run import Request, Result, run_week
-from pipeline.weeks import week_of, week_start
+from pipeline.run import Request
 
 DEPLOYMENT = "weekly"
 # Between two looks at the drop folder; a delivery that is the same at both has arrived.
 LOOK_EVERY_S = 30.0
-
-
-def weeks_between(first: str, last: str) -> Iterator[str]:
-    """ISO weeks from the first to the last, both included; raises SettingsError when they are the wrong way round."""
-    at, end = week_start(first), week_start(last)
-    if at > end:
-        raise SettingsError(f"{first} comes after {last}", next_step="give the earlier week first")
-    while at <= end:
-        yield week_of(at)
-        at += timedelta(days=7)
-
-
-def backfill(request: Request, first: str, last: str, run: Callable[[Request], Result] = run_week) -> list[Result]:
-    """Report each week of a span, oldest first. Deliveries are read at the first; after that a file costs nothing."""
-    return [run(replace(request, week=week)) for week in weeks_between(first, last)]
 
 
 def _parameters(request: Request, deliveries: tuple[Path, ...]) -> dict[str, Any]:

@@ -11,10 +11,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from prefect.settings import temporary_settings
 
+from pipeline.backfill import backfill, weeks_between
 from pipeline.drop import Watch
 from pipeline.errors import SettingsError, StoreError
 from pipeline.run import Request, Result
-from pipeline.schedule import backfill, serve_schedule, take_drops, weeks_between
+from pipeline.schedule import serve_schedule, take_drops
 from pipeline.settings import Settings
 
 

@@ -17,6 +17,7 @@ from pipeline.settings.base import Frozen
 from pipeline.settings.ingest import IngestSettings
 from pipeline.settings.normalise import NormaliseSettings
 from pipeline.settings.refer import ReferSettings
+from pipeline.settings.serve import ServeSettings
 from pipeline.settings.validate import ValidateSettings
 
 
@@ -29,9 +30,8 @@ class Settings(Frozen):
     validate_: ValidateSettings = Field(ValidateSettings(), alias="validate")
     attribute: AttributeSettings = AttributeSettings()
     refer: ReferSettings = ReferSettings()
-    decisions: str | None = Field(
-        None, description="Path or database URL of the decisions store; beside the warehouse if absent"
-    )
+    serve: ServeSettings = ServeSettings()
+    decisions: str | None = Field(None, description="Path or database URL of the decisions store; beside the warehouse if absent")
 
 
 def load_settings(path: Path | None = None) -> Settings:

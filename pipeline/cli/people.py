@@ -1,0 +1,125 @@
+"""Commands for people: explain a name or a call, enter a review or a finding, open the review pages."""
+
+from __future__ import annotations
+
+import getpass
+from datetime import UTC, datetime
+from pathlib import Path
+
+import click
+
+from pipeline.cli import base
+from pipeline.cli.base import main
+
+_by = click.option("--by", default=getpass.getuser, show_default="your user name", help="Who says so.")
+_decisions = click.option("--decisions", help="Path or database URL of the decisions store; beside the warehouse if absent.")
+
+
+@main.command()
+@click.argument("name")
+def explain(name: str) -> None:
+    """Say what a table, column, code, rule or setting (or `settings`) means, and where that comes from."""
+    from pipeline.explain import explain as explain_name
+
+    click.echo(explain_name(name))
+
+
+def _open(store: Path, decisions: str | None) -> str:
+    from pipeline.run import decisions_at
+    from pipeline.settings import load_settings
+
+    return decisions or decisions_at(store, load_settings())
+
+
+@main.command()
+@click.argument("vehicle")
+@click.argument("decision", type=click.Choice(["accept", "hold", "dismiss"]))
+@click.option("--reason", required=True, help="Why, in a sentence.")
+@click.option("--week", required=True, help="ISO week of the call decided on.")
+@base.store
+@_decisions
+@_by
+def review(vehicle: str, decision: str, reason: str, week: str, store: Path, decisions: str | None, by: str) -> None:
+    """Keep a decision on a VEHICLE's call; it counts from the next run on."""
+    from pipeline.decisions import open_decisions
+    from pipeline.weeks import week_start
+
+    week_start(week)
+    kept = open_decisions(_open(store, decisions))
+    kept.review(vehicle, week, decision, reason, by)
+    kept.close()
+    click.echo(f"Kept: {vehicle} {decision}, by {by}.")
+
+
+@main.command()
+@click.argument("vehicle")
+@click.argument("finding")
+@click.option("--at", type=click.DateTime(["%Y-%m-%dT%H:%M:%S%z", "%Y-%m-%d"]), help="When found; now if absent.")
+@click.option("--pp-pe-v", type=float, help="Proximity to earth, inlet unplugged, in volts.")
+@click.option("--forward-ohm", type=float, help="Pilot (+) to earth (-), in ohms.")
+@click.option("--reverse-ohm", type=float, help="The same, leads exchanged, in ohms.")
+@click.option("--repaired-at", type=click.DateTime(["%Y-%m-%dT%H:%M:%S%z", "%Y-%m-%d"]), help="When repaired, if it was.")
+@click.option("--note", help="Free text.")
+@base.store
+@_decisions
+@_by
+def finding(
+    vehicle: str, finding: str, at: datetime | None, pp_pe_v: float | None, forward_ohm: float | None,
+    reverse_ohm: float | None, repaired_at: datetime | None, note: str | None, store: Path, decisions: str | None, by: str,
+) -> None:  # fmt: skip
+    """Keep what the workshop found in a VEHICLE (see `whichside explain finding` for the words)."""
+    from pipeline.decisions import open_decisions
+
+    row = {
+        "vehicle_id": vehicle, "at_utc": _utc(at) or datetime.now(UTC), "finding": finding, "pp_pe_v": pp_pe_v,
+        "cp_pe_forward_ohm": forward_ohm, "cp_pe_reverse_ohm": reverse_ohm, "repaired_at_utc": _utc(repaired_at), "note": note,
+    }  # fmt: skip
+    kept = open_decisions(_open(store, decisions))
+    kept.finding(row, by)
+    kept.close()
+    click.echo(f"Kept: {vehicle} {finding}, by {by}. The next run learns from it.")
+
+
+def _utc(at: datetime | None) -> datetime | None:
+    return at.replace(tzinfo=at.tzinfo or UTC) if at else None
+
+
+@main.command()
+@base.store
+@base.out
+@base.settings
+@click.option("--host", help="Address to listen on; other than loopback demands sign-in.")
+@click.option("--port", type=click.IntRange(1, 65535), help="Port to listen on.")
+@click.option("--people", "people_file", type=base.path_type(), help="File of people who may sign in (see `whichside person`).")
+def serve(
+    store: Path, out: Path, settings_file: Path | None, host: str | None, port: int | None, people_file: Path | None
+) -> None:
+    """Open the weekly review in a browser on this machine (extra: serve)."""
+    from dashboards.review.app import serve as serve_pages
+    from pipeline.progress import Progress
+    from pipeline.run import Request, decisions_at, run_week
+    from pipeline.settings import load_settings
+
+    settings = load_settings(settings_file)
+    given = {name: value for name, value in (("host", host), ("port", port), ("people", people_file)) if value is not None}
+
+    def run_delivery(delivery: Path, progress: Progress) -> str:
+        return run_week(Request((delivery,), store, out, None, settings), progress).week
+
+    serving = settings.serve.model_copy(update=given)
+    click.echo(f"http://{serving.host}:{serving.port}/ (stop with Ctrl-C)", err=True)
+    serve_pages(store, out, decisions_at(store, settings), run_delivery, serving)
+
+
+@main.command()
+@click.argument("name")
+@click.argument("role", type=click.Choice(["manager", "operator", "workshop"]))
+@click.option("--people", "people_file", type=base.path_type(), required=True, help="The file to add the person to.")
+@click.option("--site", "sites", multiple=True, help="A site the operator runs; may be given again.")
+@click.password_option(help="Asked for when absent, never shown.")
+def person(name: str, role: str, people_file: Path, sites: tuple[str, ...], password: str) -> None:
+    """Let a person sign in to the review pages."""
+    from dashboards.review.people import Person, save_person
+
+    save_person(people_file, Person(name, role, frozenset(sites)), password)  # type: ignore[arg-type]  # click checked the role
+    click.echo(f"{name} may sign in as {role}.")

@@ -1,0 +1,114 @@
+"""Commands of upkeep: check, doctor, schedule, backfill, backup, bench, evaluate, licences."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+from pipeline.cli import base
+from pipeline.cli.base import main
+
+DOCTOR_FOUND_TROUBLE = 9
+
+
+@main.command()
+@base.store
+@base.as_json
+def check(store: Path, *, as_json: bool) -> None:
+    """Check a warehouse against every rule and expectation (extra: check)."""
+    from pipeline.validate import check as check_store
+
+    result = check_store(store)
+    if as_json:
+        click.echo(result.to_json())
+    else:
+        caught = result.rules.filter(result.rules["offending"] > 0).sort("severity", "rule")
+        for row in caught.iter_rows(named=True):
+            mark = "EXCEEDED" if row["exceeded"] else ""
+            click.echo(f"{row['severity']:<9}{row['rule']:<44}{row['offending']:>9} of {row['checked']:>10}  {mark}")
+        click.echo(f"{result.rules.height} rules, {caught.height} caught something, {len(result.exceeded)} beyond their rate")
+    click.get_current_context().exit(result.exit_code)
+
+
+@main.command()
+@click.option("--store", type=base.path_type(), help="A warehouse to look at.")
+@click.option("--out", type=base.path_type(), help="The weeks' folders to look at.")
+@base.settings
+@click.option("--deep", is_flag=True, help="Read every row of the warehouse.")
+def doctor(store: Path | None, out: Path | None, settings_file: Path | None, *, deep: bool) -> None:
+    """Say whether everything is in order: versions, settings, warehouse, disk, last runs."""
+    from pipeline.doctor import as_words, examine
+    from pipeline.run import decisions_at
+    from pipeline.settings import Settings
+
+    decisions = Path(decisions_at(store, Settings())) if store else None
+    health = examine(store, out, decisions if decisions and decisions.exists() else None, settings_file, deep=deep)
+    click.echo(as_words(health))
+    click.get_current_context().exit(DOCTOR_FOUND_TROUBLE if any(c.state == "trouble" for c in health.checks) else 0)
+
+
+@main.command()
+@click.argument("deliveries", nargs=-1, type=base.path_type())
+@click.option("--cron", default="0 6 * * 1", show_default=True, help="When, as a cron line in UTC.")
+@click.option("--drop", type=base.path_type(folder=True), help="A folder to watch: each delivery that arrives there is run.")
+@base.store
+@base.out
+@base.settings
+def schedule(
+    deliveries: tuple[Path, ...], cron: str, drop: Path | None, store: Path, out: Path, settings_file: Path | None
+) -> None:
+    """Serve the weekly run against a Prefect server until stopped (extra: schedule)."""
+    from pipeline.run import Request
+    from pipeline.schedule import serve_schedule
+    from pipeline.settings import load_settings
+
+    serve_schedule(cron, Request(deliveries, store, out, None, load_settings(settings_file)), drop)
+
+
+@main.command()
+@click.argument("first")
+@click.argument("last")
+@click.argument("deliveries", nargs=-1, type=base.path_type())
+@base.store
+@base.out
+@base.settings
+def backfill(first: str, last: str, deliveries: tuple[Path, ...], store: Path, out: Path, settings_file: Path | None) -> None:
+    """Report every ISO week from FIRST to LAST again, reading DELIVERIES before."""
+    from pipeline.backfill import backfill as backfill_weeks
+    from pipeline.run import Request
+    from pipeline.settings import load_settings
+
+    for result in backfill_weeks(Request(deliveries, store, out, None, load_settings(settings_file)), first, last):
+        click.echo(str(result.folder))
+
+
+@main.command()
+@click.argument("target", type=base.path_type(folder=False))
+@base.store
+@click.option("--restore", is_flag=True, help="Put TARGET in the place of the decisions, keeping what is there beside it.")
+def backup(target: Path, store: Path, *, restore: bool) -> None:
+    """Copy the decisions store to TARGET while it is in use; or bring TARGET back."""
+    from pipeline.backup import backup_decisions, restore_decisions
+    from pipeline.run import decisions_at
+    from pipeline.settings import load_settings
+
+    decisions = Path(decisions_at(store, load_settings()))
+    if restore:
+        kept = restore_decisions(target, decisions)
+        click.echo(f"Restored {decisions}" + (f"; what was there is kept as {kept}" if kept else ""))
+    else:
+        click.echo(f"Copied to {backup_decisions(decisions, target)}")
+
+
+@main.command()
+@base.as_json
+def licences(*, as_json: bool) -> None:
+    """List the packages this installation rests on, with their licences."""
+    from dataclasses import asdict
+
+    from pipeline.licences import as_words, installed
+
+    packages = installed()
+    click.echo(json.dumps([asdict(p) for p in packages]) if as_json else as_words(packages))

@@ -1,0 +1,93 @@
+"""Commands of the week: run, demo, simulate."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from pipeline.cli import base
+from pipeline.cli.base import main
+
+if TYPE_CHECKING:
+    from pipeline.run import Request
+
+SAMPLE_DELIVERY = Path(__file__).resolve().parents[2] / "sample_logs" / "delivery"
+
+
+@main.command()
+@click.argument("deliveries", nargs=-1, required=True, type=base.path_type())
+@base.store
+@base.out
+@click.option("--week", help="ISO week to report, like 2026-W14; the last complete one in the data if absent.")
+@base.settings
+@click.option("--orchestrated", is_flag=True, help="Run the steps as Prefect tasks (extra: schedule).")
+@base.log
+@base.quiet
+@base.as_json
+def run(
+    deliveries: tuple[Path, ...], store: Path, out: Path, week: str | None, settings_file: Path | None,
+    log_file: Path | None, *, orchestrated: bool, quiet: bool, as_json: bool,
+) -> None:  # fmt: skip
+    """Read DELIVERIES into the warehouse and write the week's folder."""
+    from pipeline.logs import log_to
+    from pipeline.run import Request
+    from pipeline.settings import load_settings
+
+    request = Request(deliveries, store, out, week, load_settings(settings_file))
+    with log_to(log_file, deliveries=[str(d) for d in deliveries], store=str(store), week=week):
+        _run(request, orchestrated=orchestrated, quiet=quiet, as_json=as_json)
+
+
+def _run(request: Request, *, orchestrated: bool, quiet: bool, as_json: bool) -> None:
+    from pipeline.progress import bars
+    from pipeline.run import run_week
+    from pipeline.summary import as_words
+
+    if orchestrated:
+        from pipeline.flows import run_week_as_flow
+
+        result = run_week_as_flow(request)
+    else:
+        with bars(quiet=quiet or as_json) as progress:
+            result = run_week(request, progress)
+    if as_json:
+        click.echo(json.dumps(result.run, ensure_ascii=False))
+    elif not quiet:
+        click.echo(as_words(result))
+
+
+@main.command()
+@click.option(
+    "--dir", "directory", type=base.path_type(folder=True), default=Path("demo"), show_default=True, help="Where to put it."
+)
+@base.quiet
+@base.as_json
+def demo(directory: Path, *, quiet: bool, as_json: bool) -> None:
+    """Run the whole job on the sample logs: a town's fleet of vans, nothing real."""
+    from pipeline.run import Request
+    from pipeline.settings import Settings
+
+    request = Request((SAMPLE_DELIVERY,), directory / "whichside.duckdb", directory / "out", None, Settings())
+    _run(request, orchestrated=False, quiet=quiet, as_json=as_json)
+
+
+@main.command()
+@click.argument("directory", type=base.path_type(folder=True))
+@click.option("--vehicles", type=click.IntRange(1), default=50, show_default=True)
+@click.option("--evses", type=click.IntRange(1), default=20, show_default=True)
+@click.option("--weeks", type=click.IntRange(1, 104), default=5, show_default=True)
+@click.option("--seed", type=click.IntRange(0), default=1, show_default=True)
+@click.option("--scenario", default="standard", show_default=True, help="standard, misspecified, no_fault or sparse.")
+@click.option("--dirt", type=click.FloatRange(0, 5), default=1.0, show_default=True, help="How dirty clocks and lines are.")
+def simulate(directory: Path, vehicles: int, evses: int, weeks: int, seed: int, scenario: str, dirt: float) -> None:
+    """Write an invented delivery to DIRECTORY/delivery, and what is true of it to DIRECTORY/truth."""
+    from sample_logs.generator import SCENARIOS
+    from sample_logs.generator import simulate as simulate_delivery
+
+    if scenario not in SCENARIOS:
+        raise click.BadParameter(f"use one of {', '.join(SCENARIOS)}", param_hint="--scenario")
+    simulate_delivery(directory, vehicles, evses, weeks, seed, scenario=scenario, dirt=dirt)
+    click.echo(f"Delivery: {directory / 'delivery'}\nTruth:    {directory / 'truth'}")
