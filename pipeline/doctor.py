@@ -187,7 +187,7 @@ def _run(folder: Path) -> Check:
     except (OSError, ValueError, KeyError, TypeError) as error:
         return Check(name, "trouble", f"its run.json cannot be read: {error!r}", f"run again with --week {folder.name}")
     counted = ", ".join(f"{word} {n:,}" for word, n in lines.items())
-    took = sum(v for v in run.get("timings", {}).values() if isinstance(v, int | float))
+    took = sum(v for v in run.get("timings_s", {}).values() if isinstance(v, int | float))
     if lines["lines"] != lines["used"] + lines["rejected"] + lines["duplicates"]:
         return Check(name, "trouble", f"lines do not add up: {counted}", f"run again with --week {folder.name}")
     return Check(name, "good", f"{len(run['inputs'])} files, {counted}; {took:,.1f} s")

@@ -28,7 +28,7 @@ def _week(out: Path, **changes: object) -> Path:
     folder = out / "2026-W14"
     folder.mkdir(parents=True)
     one = {"file": "a.csv", "sha256": "0" * 64, "lines": 5, "used": 3, "rejected": 1, "duplicates": 1}
-    run = {"week": "2026-W14", "inputs": [one | changes], "timings": {"ingest": 1.0}}
+    run = {"week": "2026-W14", "inputs": [one | changes], "timings_s": {"ingest": 1.0}}
     (folder / "run.json").write_text(json.dumps(run), encoding="utf-8")
     return folder
 
