@@ -21,6 +21,8 @@ DRIFT_LIMIT = 1e-3
 """No running clock gains or loses more: 86 s a day is 1000 ppm, a crystal keeps 100 ppm; common practice, no source."""
 JUMP_S = 20.0
 """A step of the offset beyond this (and beyond drift) is a jump, not a delay."""
+HOLDS_DAYS = 14
+"""An offset is not carried further than this from where it was seen; a drift of 100 ppm makes two minutes by then; decided."""
 ASTRAY_S = 90 * DAY_S
 """A clock this far off was never set (1970, 2000): no queue is kept so long; practice."""
 SEEN = ["station_id", "receiver_at_utc", "station_at_utc", "late_s"]
@@ -62,27 +64,34 @@ def boots(frames: pl.DataFrame) -> pl.DataFrame:
 def live(seen: pl.DataFrame) -> pl.DataFrame:
     """Observations that fix the offset: runs that move in parallel with the receiver, and what lies below them.
 
-    A time from a clock that was never set counts too: nothing else tells of that era.
+    A lone frame with no such run within days, and a time from a clock that was never set, count too: nothing else tells.
     """
-    before_late, before_at = pl.col("late_s").shift(1).over("station_id"), pl.col("receiver_at_utc").shift(1).over("station_id")
-    apart_s = seconds(pl.col("receiver_at_utc") - before_at)
-    parts = (pl.col("late_s") - before_late).abs() > PARALLEL_S + DRIFT_LIMIT * apart_s
-    rows = seen.with_columns(run=parts.fill_null(value=True).cum_sum().over("station_id"))
-    run = ["station_id", "run"]
-    long = seconds(pl.col("receiver_at_utc").max() - pl.col("receiver_at_utc").min()).over(run) >= PARALLEL_S
-    rows = rows.with_columns(parallel=long, astray=pl.col("late_s").abs() > ASTRAY_S)
-    rows = rows.with_columns(parallel=pl.col("parallel") | ~pl.col("parallel").any().over("station_id"))
-    level = pl.when(pl.col("parallel") & ~pl.col("astray")).then("late_s")
-    floor = pl.min_horizontal(level.forward_fill().over("station_id"), level.backward_fill().over("station_id"))
-    impossible = pl.col("late_s") < floor - JUMP_S
-    return rows.filter(pl.col("parallel") | pl.col("astray") | impossible.fill_null(value=False)).drop("run", "parallel")
+    at, late = pl.col("receiver_at_utc"), pl.col("late_s")
+    apart_s = seconds(at - at.shift(1).over("station_id"))
+    parts = (late - late.shift(1).over("station_id")).abs() > PARALLEL_S + DRIFT_LIMIT * apart_s
+    rows = seen.with_columns(run=parts.fill_null(value=True).cum_sum().over("station_id"), astray=late.abs() > ASTRAY_S)
+    length_s = seconds(at.max() - at.min()).over("station_id", "run")
+    rows = rows.with_columns(parallel=(length_s >= PARALLEL_S) & ~pl.col("astray")).sort("receiver_at_utc")
+    known = rows.filter("parallel").select("station_id", "receiver_at_utc", floor_s="late_s")
+    for side, name in (("backward", "before_s"), ("forward", "after_s")):
+        rows = rows.join_asof(
+            known.rename({"floor_s": name}),
+            on="receiver_at_utc",
+            by="station_id",
+            strategy=side,  # type: ignore[arg-type]
+            tolerance="3d",
+            check_sortedness=False,
+        )
+    floor = pl.min_horizontal("before_s", "after_s")
+    fixes = pl.col("parallel") | pl.col("astray") | floor.is_null() | (late < floor - JUMP_S)
+    return rows.filter(fixes).sort("station_id", "receiver_at_utc", "station_at_utc").select(*SEEN, "astray")
 
 
 def eras(fixed: pl.DataFrame) -> pl.DataFrame:
     """Live observations with the `era` (from 1, by station in order of arrival) they belong to."""
     before, at = pl.col("late_s").shift(1).over("station_id"), pl.col("receiver_at_utc").shift(1).over("station_id")
     apart_s = seconds(pl.col("receiver_at_utc") - at)
-    jump = (pl.col("late_s") - before).abs() > JUMP_S + DRIFT_LIMIT * apart_s
+    jump = ((pl.col("late_s") - before).abs() > JUMP_S + DRIFT_LIMIT * apart_s) | (apart_s > HOLDS_DAYS * DAY_S)
     both_astray = pl.col("astray") & pl.col("astray").shift(1).over("station_id") & (apart_s < PARALLEL_S)
     return fixed.with_columns(era=(jump & ~both_astray.fill_null(value=False)).fill_null(value=True).cum_sum().over("station_id"))
 
@@ -110,16 +119,19 @@ def knots(fixed: pl.DataFrame) -> pl.DataFrame:
 
 
 def fit(seen: pl.DataFrame, booted: pl.DataFrame) -> pl.DataFrame:
-    """core_clock (with `era, receiver_to_utc` beside): straight lines from knot to knot within an era."""
+    """core_clock (with `era, era_from_utc, era_to_utc` beside): straight lines from knot to knot within an era."""
     fixed = knots(eras(live(seen)))
     group = ["station_id", "era"]
     ahead = pl.col("station_at_utc").shift(-1).over(group)
     step_s = pl.col("offset_s").shift(-1).over(group) - pl.col("offset_s")
     length_days = seconds(ahead - pl.col("station_at_utc")) / DAY_S
     slope = pl.when(length_days > 0).then(step_s / length_days)
-    lines = fixed.with_columns(slope=slope, step_s=step_s).with_columns(
+    lines = fixed.with_columns(slope=slope, step_s=step_s)
+    bend_s = (pl.col("slope") - pl.col("slope").shift(1).over(group)).abs()
+    half_s = pl.max_horizontal(pl.col("step_s").abs(), pl.col("step_s").shift(1).over(group).abs()) / 2
+    lines = lines.with_columns(
         drift_s_per_day=pl.coalesce("slope", pl.when(~pl.col("right")).then(pl.col("slope").shift(1).over(group)), pl.lit(0.0)),
-        unsure_s=pl.max_horizontal("step_s", pl.col("step_s").shift(1).over(group)).abs().fill_null(0.0).clip(0, JUMP_S),
+        unsure_s=pl.coalesce(bend_s, half_s, pl.lit(0.0)).clip(0, JUMP_S),
     )
     bounded = bounds(lines, booted)
     return bounded.select(
@@ -127,8 +139,9 @@ def fit(seen: pl.DataFrame, booted: pl.DataFrame) -> pl.DataFrame:
         "era",
         segment_from_utc="station_at_utc",
         segment_to_utc=ahead,
-        receiver_from_utc="era_from_utc",
-        receiver_to_utc="era_to_utc",
+        receiver_from_utc="receiver_from_utc",
+        era_from_utc="era_from_utc",
+        era_to_utc="era_to_utc",
         offset_s="offset_s",
         drift_s_per_day="drift_s_per_day",
         clock_error_s=LEAST_ERROR_S + pl.col("spread_s").clip(0, JUMP_S) + pl.col("unsure_s") + pl.col("astray_s"),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.normalise.clocks import DAY_S, JUMP_S, LEAST_ERROR_S, UNKNOWN_ERROR_S, seconds, shift
+from pipeline.normalise.clocks import DAY_S, HOLDS_DAYS, JUMP_S, LEAST_ERROR_S, UNKNOWN_ERROR_S, seconds, shift
 
 ERA = ["station_id", "era"]
 NEAR_S = DAY_S
@@ -12,20 +12,22 @@ NEAR_S = DAY_S
 
 
 def spans(clock: pl.DataFrame) -> pl.DataFrame:
-    """Eras with the span of the station's own time they cover (open at the record's ends), one row an era."""
+    """One row an era with the span of the station's own time it covers; the first and the last hold some days beyond."""
+    held = pl.duration(days=HOLDS_DAYS)
+    opening = pl.col("era") == pl.col("era").min().over("station_id")
+    own_from = shift(pl.col("era_from_utc"), -pl.col("first"))
     return (
         clock.sort("station_id", "era", "segment_from_utc")
         .group_by(ERA, maintain_order=True)
         .agg(
-            pl.col("receiver_from_utc", "receiver_to_utc").first(),
+            pl.col("era_from_utc", "era_to_utc").first(),
             first=pl.col("offset_s").first(),
             last=pl.col("offset_s").last(),
+            last_knot=pl.col("segment_from_utc").last(),
         )
         .with_columns(
-            own_from=shift(pl.col("receiver_from_utc"), -pl.col("first")),
-            own_to=shift(pl.col("receiver_to_utc"), -pl.col("last")),
-            eras=pl.len().over("station_id"),
-            opening=pl.col("era") == pl.col("era").min().over("station_id"),
+            own_from=pl.when(opening).then(own_from - held).otherwise(own_from),
+            own_to=pl.coalesce(shift(pl.col("era_to_utc"), -pl.col("last")), pl.col("last_knot") + held),
         )
     )
 
@@ -33,10 +35,9 @@ def spans(clock: pl.DataFrame) -> pl.DataFrame:
 def candidates(rows: pl.DataFrame, clock: pl.DataFrame) -> pl.DataFrame:
     """Rows times the eras of their station, with `outside_s`: how far the time lies outside the era (0 inside)."""
     own = pl.col("station_at_utc")
-    early = pl.when(~pl.col("opening")).then(seconds(pl.col("own_from") - own))
-    late = seconds(own - pl.col("own_to"))
+    early_s, late_s = seconds(pl.col("own_from") - own), seconds(own - pl.col("own_to"))
     return rows.join(spans(clock), on="station_id", how="left", maintain_order="left").with_columns(
-        outside_s=pl.max_horizontal(early.fill_null(0.0), late.fill_null(0.0), pl.lit(0.0))
+        outside_s=pl.max_horizontal(early_s, late_s, pl.lit(0.0))
     )
 
 
@@ -44,7 +45,7 @@ def by_arrival(rows: pl.DataFrame, clock: pl.DataFrame) -> pl.DataFrame:
     """Rows (with `receiver_at_utc`) with their `era`: the latest begun that holds the time and does not put it after its arrival."""
     tried = candidates(rows.with_row_index("_row"), clock)
     arrives = shift(pl.col("station_at_utc"), pl.col("first")) <= pl.col("receiver_at_utc") + pl.duration(seconds=JUMP_S)
-    begun = pl.col("receiver_from_utc") <= pl.col("receiver_at_utc") + pl.duration(seconds=JUMP_S)
+    begun = pl.col("era_from_utc") <= pl.col("receiver_at_utc") + pl.duration(seconds=JUMP_S)
     fits = (arrives & begun).fill_null(value=False)
     ranked = tried.with_columns(_misfit=pl.when(fits).then("outside_s").otherwise(pl.col("outside_s") + 1e12))
     best = ranked.sort("_row", "_misfit", "era", descending=[False, False, True]).unique(

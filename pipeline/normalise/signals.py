@@ -139,8 +139,9 @@ def build(records: Records, clock: pl.DataFrame, evses: pl.DataFrame, own: Mappi
     said = pl.concat([calls, of_events(records.events, calls)])
     names = ["station_id", "transaction_id", "connector_id"]
     naming = pl.concat([said.select(names), records.samples.select(names)])
+    day = pl.col("receiver_at_utc").dt.truncate("1d")
     timed = correct.frames(with_connector(said, naming), clock).with_columns(
-        answers_seen=(pl.col("answer") == 3).any().over("station_id").fill_null(value=False)
+        answers_seen=(pl.col("answer") == 3).any().over("station_id", day).fill_null(value=False)
     )
     return at_evse(frame_fault(timed, own), evses)
 

@@ -1,93 +1,48 @@
-"""The normalise stage: raw_* → core_*, station by station in batches that fit in memory."""
+"""The normalise stage: raw_* → core_*, only where new rows can have changed something, in batches that fit in memory."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.normalise import attempts, clocks, codes, exports, gather, identities, pilot, signals
-from pipeline.registry import conform, empty, registry
+from pipeline.normalise import clocks, codes, exports, fleet, gather, identities, judge, pilot, signals, windows
+from pipeline.registry import empty, registry
 from pipeline.settings.normalise import NormaliseSettings
-from pipeline.warehouse import Connection, append, read, replace
+from pipeline.warehouse import Connection, append, query, read, replace, transaction
 
-BY_STATION = ("core_clock", "core_firmware", "core_pilot", "core_signal", "core_plug_in")
+KEPT_BY = {
+    "core_clock": "receiver_from_utc",
+    "core_pilot": "at_utc",
+    "core_signal": "at_utc",
+    "core_plug_in": "plugged_at_utc",
+}
+"""By which time a row lies inside a window or outside."""
 
 
 def normalise(con: Connection, touched: pl.DataFrame | None, settings: NormaliseSettings) -> None:
-    """Fill core_* from raw_*: of the touched stations (`station_id, from_utc, to_utc`), or of all where None.
+    """Fill core_* from raw_*: all of it (None), or what the touched stations (`station_id, from_utc, to_utc`) can have changed.
 
-    Raises SchemaError when the site's own code list is wrong.
+    Files in raw_file that no earlier run took up are found and count as touched, so that a run that broke off between
+    two stages loses nothing. The result equals one made whole. One transaction; raises SchemaError when the site's own
+    code list is wrong.
     """
     own = codes.site_words(settings.codes_file)
-    fleet(con)
-    for stations in batches(con, settings.batch_rows):
-        rebuild(con, stations, settings, own)
-    judge(con, settings)
-    replace(con, "core_word", words(con, own))
-
-
-def frame(con: Connection, query: str) -> pl.DataFrame:
-    """The result of a query."""
-    return pl.DataFrame(con.sql(query).to_arrow_table())
-
-
-def fleet(con: Connection) -> None:
-    """core_vehicle, core_token, core_token_conflict, core_evse: as last delivered."""
-    replace(con, "core_vehicle", identities.latest(delivered(con, "raw_vehicle"), ["vehicle_id"]))
-    replace(con, "core_evse", identities.latest(delivered(con, "raw_evse"), ["evse_id"]))
-    tokens = identities.latest(delivered(con, "raw_token"), ["id_token", "vehicle_id", "valid_from_utc"])
-    replace(con, "core_token", tokens)
-    replace(con, "core_token_conflict", identities.conflicts(tokens))
-
-
-def delivered(con: Connection, table: str) -> pl.DataFrame:
-    """A raw table with the time its file was read."""
-    return frame(con, f'SELECT t.*, f.ingested_at_utc FROM "{table}" t LEFT JOIN raw_file f USING (file_id)')
-
-
-def batches(con: Connection, rows: int) -> Iterator[list[str]]:
-    """Stations in groups of about so many raw rows."""
-    parts = " UNION ALL ".join(
-        f"SELECT station_id, count(*) n FROM {table} GROUP BY 1"
-        for table in ("raw_frame", "raw_sample", "raw_event", "raw_pilot")
-    )
-    exported = "SELECT station_id, count(*) n FROM raw_session JOIN core_evse USING (evse_id) GROUP BY 1"
-    query = f"SELECT station_id, sum(n) FROM ({parts} UNION ALL {exported}) GROUP BY 1 ORDER BY 1"
-    group: list[str] = []
-    held = 0
-    for station, n in con.execute(query).fetchall():
-        if group and held + n > rows:
-            yield group
-            group, held = [], 0
-        group.append(station)
-        held += n
-    if group:
-        yield group
-
-
-def of_stations(con: Connection, table: str, stations: list[str]) -> pl.DataFrame:
-    """Rows of a table that belong to some stations."""
-    con.register("_stations", pl.DataFrame({"station_id": stations}).to_arrow())
-    found = frame(con, f'SELECT * FROM "{table}" SEMI JOIN _stations USING (station_id)')
-    con.unregister("_stations")
-    return conform(found, table) if len(found) else empty(table)
-
-
-def records(con: Connection, stations: list[str]) -> signals.Records:
-    """All raw rows of some stations."""
-    con.register("_stations", pl.DataFrame({"station_id": stations}).to_arrow())
-    sessions = frame(
-        con, "SELECT s.*, e.station_id FROM raw_session s JOIN core_evse e USING (evse_id) SEMI JOIN _stations USING (station_id)"
-    )
-    con.unregister("_stations")
-    return signals.Records(
-        frames=of_stations(con, "raw_frame", stations),
-        samples=of_stations(con, "raw_sample", stations),
-        events=of_stations(con, "raw_event", stations),
-        pilot=of_stations(con, "raw_pilot", stations),
-        sessions=sessions,
-    )
+    with transaction(con):
+        changed = fleet.update(con)
+        if touched is None:
+            con.execute("DELETE FROM core_seen")
+            windows.whole(con)
+        else:
+            windows.of_new(con, touched, changed.stations, settings)
+        spans = [rebuild(con, batch, settings, own) for batch in windows.batches(con, settings.batch_rows)]
+        spans += [judge.reported(con, settings), firmware(con)]
+        if touched is None or changed.people:
+            judge.attempts_of(con, None, settings)
+        else:
+            judge.attempts_of(con, pl.concat([*spans, windows.spans_of_new(con)]), settings)
+        replace(con, "core_word", words(con, own))
+        con.execute("INSERT INTO core_seen SELECT file_id FROM raw_file ANTI JOIN core_seen USING (file_id)")
 
 
 def core(
@@ -100,50 +55,68 @@ def core(
     rows = pilot.build(raw.pilot, clock, booted, evses, own)
     samples = signals.place_samples(raw.samples, said, clock, evses)
     evidence = gather.Evidence(rows, said, samples, exports.build(raw.sessions, own))
-    firmware = identities.firmwares(said.filter(pl.col("action") == "BootNotification"))
     return {
         "core_clock": clock,
-        "core_firmware": firmware,
         "core_pilot": rows,
         "core_signal": said,
         "core_plug_in": gather.build(evidence, evses, settings),
     }
 
 
-def rebuild(con: Connection, stations: list[str], settings: NormaliseSettings, own: Mapping[str, str]) -> None:
-    """Rebuild every core row of some stations."""
-    made = core(records(con, stations), read(con, "core_evse"), settings, own)
-    con.register("_stations", pl.DataFrame({"station_id": stations}).to_arrow())
-    for table in BY_STATION:
-        con.execute(f'DELETE FROM "{table}" WHERE station_id IN (SELECT station_id FROM _stations)')
-    con.unregister("_stations")
-    for table, rows in made.items():
-        append(con, table, rows.select(registry().table(table).column_names))
+def rebuild(con: Connection, batch: pl.DataFrame, settings: NormaliseSettings, own: Mapping[str, str]) -> pl.DataFrame:
+    """Rebuild the core rows in a batch of windows; returns the spans (`from_utc, to_utc`) of plug-ins that changed."""
+    made = core(windows.records(con, batch), read(con, "core_evse"), settings, own)
+    keep = batch.select("station_id", "keep_from_utc", "keep_to_utc")
+    con.register("_keep", keep.to_arrow())
+    changed = empty("core_plug_in").select(from_utc="plugged_at_utc", to_utc="seen_utc")
+    for table, column in KEPT_BY.items():
+        inside = pl.col(column).is_between("keep_from_utc", "keep_to_utc", closed="left")
+        rows = made[table].join(keep, on="station_id").filter(inside).select(registry().table(table).column_names)
+        where = f"FROM _keep k WHERE k.station_id = t.station_id AND t.{column} >= k.keep_from_utc AND t.{column} < k.keep_to_utc"
+        if table == "core_plug_in":
+            before = query(con, f"SELECT t.* FROM core_plug_in t, _keep k {where.removeprefix('FROM _keep k')}")
+            changed = judge.differing(before, rows)
+        con.execute(f'DELETE FROM "{table}" t WHERE EXISTS (SELECT 1 {where})')
+        append(con, table, rows)
+    con.unregister("_keep")
+    return changed
 
 
-def judge(con: Connection, settings: NormaliseSettings) -> None:
-    """core_attempt from plug-ins, vehicles' reports and the fleet's lists."""
-    people = attempts.Fleet(
-        read(con, "core_evse"), read(con, "core_vehicle"), read(con, "core_token"), read(con, "core_firmware")
+def firmware(con: Connection) -> pl.DataFrame:
+    """core_firmware of the windows' stations; returns the spans in which another firmware is in force now."""
+    boots = query(
+        con,
+        "SELECT station_id, receiver_at_utc AS at_utc, firmware FROM raw_frame SEMI JOIN _windows USING (station_id)"
+        " WHERE action = 'BootNotification' AND firmware IS NOT NULL",
     )
-    cards = frame(con, "SELECT station_id, at_utc, id_token FROM core_signal WHERE action = 'Authorize' AND evse_id IS NULL")
-    made = attempts.build(read(con, "core_plug_in"), read(con, "raw_charging"), cards, people, settings)
-    replace(con, "core_attempt", made)
+    now = identities.firmwares(boots)
+    before = query(con, "SELECT * FROM core_firmware SEMI JOIN _windows USING (station_id)")
+    key = ["station_id", "valid_from_utc", "firmware"]
+    moved = pl.concat([now.join(before, on=key, how="anti"), before.select(now.columns).join(now, on=key, how="anti")])
+    con.execute("DELETE FROM core_firmware WHERE station_id IN (SELECT station_id FROM _windows)")
+    append(con, "core_firmware", now)
+    return moved.select(from_utc="valid_from_utc", to_utc=pl.coalesce("valid_to_utc", pl.lit(windows.ALL_TO)))
 
 
 def words(con: Connection, own: Mapping[str, str]) -> pl.DataFrame:
-    """core_word: every fault word met, what the lists say of it, how often."""
+    """core_word: every fault word met, what the lists say of it, how often; words of files seen before are only added to."""
     asked = (
-        ("SELECT fault_raw AS word, count(*) AS n FROM raw_pilot GROUP BY 1", "vendor_code"),
-        ("SELECT fault_raw AS word, count(*) AS n FROM raw_session WHERE fault IS NULL GROUP BY 1", "vendor_code"),
-        ("SELECT vendor_error_code AS word, count(*) AS n FROM raw_frame GROUP BY 1", "vendor_code"),
-        ("SELECT vendor_error_code AS word, count(*) AS n FROM raw_event GROUP BY 1", "vendor_code"),
-        (
-            "SELECT error_code AS word, count(*) AS n FROM raw_frame WHERE action = 'StatusNotification' GROUP BY 1",
-            "ocpp16_error_code",
-        ),
-        ("SELECT stop_reason AS word, count(*) AS n FROM raw_frame WHERE version = '1.6' GROUP BY 1", "ocpp16_stop_reason"),
-        ("SELECT stop_reason AS word, count(*) AS n FROM raw_frame WHERE version <> '1.6' GROUP BY 1", "ocpp201_stopped_reason"),
+        ("raw_pilot", "fault_raw", "vendor_code", "true"),
+        ("raw_session", "fault_raw", "vendor_code", "fault IS NULL"),
+        ("raw_frame", "vendor_error_code", "vendor_code", "true"),
+        ("raw_event", "vendor_error_code", "vendor_code", "true"),
+        ("raw_frame", "error_code", "ocpp16_error_code", "action = 'StatusNotification'"),
+        ("raw_frame", "stop_reason", "ocpp16_stop_reason", "version = '1.6'"),
+        ("raw_frame", "stop_reason", "ocpp201_stopped_reason", "version <> '1.6'"),
     )
-    counted = pl.concat([frame(con, query).with_columns(pl.lit(name).alias("list_name")) for query, name in asked])
-    return codes.counted(counted, own)
+    counted = [
+        query(
+            con,
+            f"SELECT {column} AS word, count(*) AS n, '{name}' AS list_name FROM {table} ANTI JOIN core_seen USING (file_id)"
+            f" WHERE {column} IS NOT NULL AND {where} GROUP BY 1",
+        )
+        for table, column, name, where in asked
+    ]
+    if con.execute("SELECT count(*) FROM core_seen").fetchall()[0][0]:
+        counted.append(query(con, "SELECT word, occurrences AS n, list_name FROM core_word"))
+    return codes.counted(pl.concat(counted), own)
