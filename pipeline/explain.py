@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import difflib
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 
 from pydantic import BaseModel
 
 from pipeline.errors import SchemaError
 from pipeline.registry import Field, Table, load_folder, registry
 from pipeline.settings import Settings
+from pipeline.validate import explain_rule, rules
 
 
 def _source(name: str) -> str:
@@ -68,6 +69,10 @@ def setting_lines(model: BaseModel, prefix: str = "") -> Iterator[str]:
             yield f"{dotted} = {value!r}: {info.description or 'no reason given'}"
 
 
+def _plain_words(values: tuple[str, ...]) -> set[str]:
+    return {value.casefold() for value in values}
+
+
 def _settings(name: str) -> Iterator[str]:
     lines = list(setting_lines(Settings()))
     if name == "settings":
@@ -81,13 +86,13 @@ def explain(name: str) -> str:
     wanted = name.casefold()
     found = [_table(t) for t in registry().tables.values() if wanted in {t.name, t.name.partition("_")[2]}]
     found += [_field(f) for f in registry().fields.values() if wanted in {f.name, f.name.removesuffix("_utc")}]
-    readers: tuple[Callable[[str], Iterator[str]], ...] = (
-        lambda n: _declared("codes", n), lambda n: _declared("rules", n), lambda n: _declared("signatures", n), _settings,
-    )  # fmt: skip
-    for reader in readers:
-        found += reader(wanted)
+    found += [
+        f"{wanted}: a value of {f.name}\n{_field(f)}" for f in registry().fields.values() if wanted in _plain_words(f.values)
+    ]
+    found += [explain_rule(rule) for rule in rules() if rule.casefold() == wanted]
+    found += [*_declared("codes", wanted), *_declared("signatures", wanted), *_settings(wanted)]
     if not found:
-        known = [*registry().tables, *registry().fields, *load_folder("codes"), *load_folder("rules")]
+        known = [*registry().tables, *registry().fields, *load_folder("codes"), *rules()]
         near = difflib.get_close_matches(wanted, known, n=4, cutoff=0.4)
         raise SchemaError(
             f"nothing is declared under {name!r}", next_step=f"perhaps {', '.join(near)}" if near else "try a table's name"
