@@ -10,6 +10,7 @@ import polars as pl
 from pipeline.refer.decide import call_vehicles
 from pipeline.refer.evidence_model import Evidence
 from pipeline.refer.inputs import ReferInputs, Span, judged_attempts
+from pipeline.refer.pack.build import packs
 from pipeline.refer.proving import Test, proving_table
 from pipeline.refer.standing import standing
 from pipeline.refer.units import judge_evses, judge_pairings
@@ -47,12 +48,13 @@ def refer(inputs: ReferInputs, settings: ReferSettings, week: str, look_back_wee
         pl.col("dismissed", "held", "accepted").fill_null(value=False)
     )
     called = call_vehicles(table, proving, settings)
+    vehicles = out_vehicles(called)
     return Referral(
-        vehicles=out_vehicles(called),
+        vehicles=vehicles,
         evses=out_evses(evses),
         pairings=conform(judge_pairings(inputs, attempts, settings), "out_pairings"),
         next_tests=empty("out_next_tests"),
-        packs={},
+        packs=packs(inputs, attempts, judged, called, vehicles, span),
     )
 
 

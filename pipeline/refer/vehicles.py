@@ -148,6 +148,7 @@ def judge_vehicles(inputs: ReferInputs, attempts: pl.DataFrame, span: Span, sett
     for frame in [_blamed(evidence), *_measured(levels, now, ask, drift)]:
         table = table.join(frame, on="vehicle_id", how="left")
     table = table.with_columns(pl.col("blamed", "blamed_evses").fill_null(0), pl.col("drifting").fill_null(value=False))
+    table = table.sort("vehicle_id")
     return Judged(table, odds / odds.sum(axis=1, keepdims=True), signs, verdicts, prior, signatures, levels)
 
 

@@ -1,0 +1,149 @@
+"""What a pack argues: weights of evidence, what was ruled out and how, what would refute it, what the logs do not show.
+
+Every sentence is made from counted attempts or from a declared signature; a sceptical reader can recount each in the logs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Literal
+
+import numpy as np
+import polars as pl
+
+from pipeline.refer.evidence_model import RuledOut, Weight
+from pipeline.refer.signatures import log_factor
+from pipeline.refer.vehicles import Judged
+from pipeline.refer.wording import SUSPECT_WORDS
+
+Strength = Literal["ruled_out", "unlikely", "open"]
+DIODE_CLAIMS = ("pilot_diode_shorted", "pilot_diode_leaky")
+_SCALE = ((100.0, "very strongly"), (10.0, "strongly"), (3.0, "clearly"), (1.2, "weakly"))
+
+
+def factor_words(factor: float) -> str:
+    """A Bayes factor in words; steps at 3, 10 and 100, as is common practice, and 1.2 for 'neutral'."""
+    for bound, word in _SCALE:
+        if factor >= bound:
+            return f"speaks {word} for"
+        if factor <= 1 / bound:
+            return f"speaks {word} against"
+    return "is neutral"
+
+
+def weights(judged: Judged, row: int, suspect: str) -> tuple[Weight, ...]:
+    """The signatures seen of one vehicle, the weightiest first; `row` is its place in `judged.table`."""
+    verdicts = judged.verdicts
+    column = verdicts.suspects.index(suspect)
+    mine = judged.signs.filter(pl.col("unit") == verdicts.units[row])
+    out = []
+    for name, part in mine.group_by("signature", maintain_order=True):
+        signature = judged.signatures[str(name[0])]
+        log = float(log_factor(verdicts, signature.name, judged.prior)[row, column])
+        factor = float(np.exp(log))
+        out.append(
+            Weight(
+                signature=signature.name, title=signature.title, seen=_seen(part, signature.categories, signature.words),
+                factor=factor, log_factor=log, words=factor_words(factor), source=signature.source,
+            )
+        )  # fmt: skip
+    return tuple(sorted(out, key=lambda w: (-abs(w.log_factor), w.signature)))
+
+
+def _seen(part: pl.DataFrame, categories: tuple[str, ...], words: tuple[str, ...]) -> str:
+    amounts = {str(c): float(a) for c, a in part.select("category", "amount").iter_rows()}
+    total = sum(amounts.values())
+    if len(amounts) == 1 and total == 1.0:
+        return words[categories.index(next(iter(amounts)))]
+    shown = sorted(amounts.items(), key=lambda item: -item[1])
+    return (
+        "; ".join(f"{words[categories.index(c)]}: {100 * a / total:.0f} %" for c, a in shown)
+        + f" (weighed over {total:.1f} EVSEs)"
+    )
+
+
+def ruled_out(attempts: pl.DataFrame, peers: Mapping[str, Any], given: Mapping[str, float]) -> tuple[RuledOut, ...]:
+    """The other explanations of one vehicle's failed AC attempts, each with how the logs speak about it.
+
+    `peers`: a row of `parts.peers`; `given`: suspects by probability if it is the vehicle, the claim first.
+    """
+    failed = attempts.filter(pl.col("supply") == "AC", pl.col("outcome") == "failed", pl.col("p_vehicle").is_not_null())
+    same = f"{peers['vehicles']} other vehicles of the model failed {peers['failures']} of {peers['attempts']}"
+    shares = failed.select(pl.col("p_evse", "p_pairing", "p_other").mean()).row(0)
+    n, evses = failed.height, failed["evse_id"].n_unique()
+    out = []
+    for share, what, how in zip(
+        shares,
+        ("The EVSEs", "The pairing of vehicle model, EVSE model and firmware", "Chance, the driver or the grid"),
+        (
+            f"it failed at {evses} EVSEs; see the control group for how others fared there",
+            f"at these EVSE models {same}",
+            "refused cards and early unplugging are not counted as failures",
+        ),
+        strict=True,
+    ):
+        out.append(
+            RuledOut(
+                explanation=what,
+                how=f"explains {_percent(share)} of the {n} failed AC attempts since: {how}",
+                strength=_strength(share),
+            )
+        )
+    for suspect, share in list(given.items())[1:]:
+        out.append(
+            RuledOut(
+                explanation=f"Other cause in the vehicle: {SUSPECT_WORDS[suspect]}",
+                how=f"{_percent(share)} by the weights of evidence above, if it is the vehicle",
+                strength=_strength(share),
+            )
+        )
+    return tuple(out)
+
+
+def _strength(share: float | None) -> Strength:
+    if share is None:
+        return "open"
+    return "ruled_out" if share < 0.01 else "unlikely" if share < 0.1 else "open"
+
+
+def _percent(share: float | None) -> str:
+    if share is None:
+        return "an unknown share"
+    return "under 1 %" if share < 0.01 else "over 99 %" if share > 0.99 else f"{100 * share:.0f} %"
+
+
+def refutes(suspect: str) -> tuple[str, ...]:
+    """Findings that would prove the claim wrong."""
+    common = "Unrepaired, it charges at several healthy EVSEs of the control group in a row."
+    if suspect in DIODE_CLAIMS:
+        return (
+            "The pair of resistance readings is kohm one way and Mohm the other, as in a sound vehicle of the model.",
+            "On the oscilloscope the low side in state B is at -12 V while the high half is at 9 V.",
+            common + " They must be known to check the diode.",
+        )
+    return ("The maker's procedure finds the named part in order and another part at fault.", common)
+
+
+def doubts(attempts: pl.DataFrame, readings: int, suspect: str) -> tuple[str, ...]:
+    """What the logs of one vehicle do not show, as far as it bears on the claim."""
+    out = []
+    ac = attempts.filter(pl.col("supply") == "AC", pl.col("outcome") == "failed")
+    if not readings:
+        out.append(
+            "No EVSE it used logs the low side of the pilot, so the diode is judged by where attempts stop, not by its level."
+        )
+    unknown = ac.filter(pl.col("check") == "unknown").height
+    if suspect in DIODE_CLAIMS and unknown:
+        out.append(f"Whether the EVSE checks the diode is not known for {unknown} of {ac.height} failed AC attempts.")
+    mute = ac.filter(pl.col("fault").is_null()).height
+    if mute:
+        out.append(f"{mute} of {ac.height} failed AC attempts carry no fault code.")
+    unsure = attempts.filter(pl.col("time_doubt").is_not_null()).height
+    if unsure:
+        out.append(f"The time of {unsure} attempts is doubtful (station clock).")
+    distrusted = attempts.filter(pl.col("distrust")).height
+    if distrusted:
+        out.append(f"{distrusted} attempts have records that break a rule of plausibility and count less.")
+    if suspect == "pilot_diode_shorted":
+        out.append("A shorted diode and one that leaks almost fully look alike in logs; the meter tells.")
+    return tuple(out)

@@ -1,0 +1,189 @@
+"""Evidence packs of the referred vehicles: one `Evidence` each, from the frames of the refer stage."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+import polars as pl
+
+from pipeline.refer.evidence_model import Claim, Control, Evidence, Pilot, PilotReading, StripAttempt, Tally, Vehicle
+from pipeline.refer.inputs import ReferInputs, Span
+from pipeline.refer.pack.argument import doubts, refutes, ruled_out, weights
+from pipeline.refer.pack.bench import FORM, bench, kohm
+from pipeline.refer.pack.charts import pilot_chart, strip_chart
+from pipeline.refer.pack.parts import bands, by_vehicle, controls, peers
+from pipeline.refer.vehicles import Judged
+from pipeline.refer.wording import SUSPECT_WORDS
+
+CONTROL_ROWS = 24
+"""Rows of the control group in a pack; the totals above them count all."""
+
+
+def packs(
+    inputs: ReferInputs, attempts: pl.DataFrame, judged: Judged, called: pl.DataFrame, out: pl.DataFrame, span: Span
+) -> dict[str, Evidence]:
+    """One pack per vehicle called `refer`. `called`: as `call_vehicles`; `out`: the same as out_vehicles."""
+    referred = out.filter(pl.col("call") == "refer")
+    names = referred["vehicle_id"]
+    if names.is_empty():
+        return {}
+    mine = by_vehicle(attempts.filter(pl.col("vehicle_id").is_in(names.implode())))
+    levels = by_vehicle(judged.levels.filter(pl.col("vehicle_id").is_in(names.implode())).sort("at", "attempt_id", "state"))
+    control = by_vehicle(controls(attempts, names))
+    peer = {row["vehicle_id"]: row for row in peers(attempts, names).to_dicts()}
+    fleet = {row["vehicle_id"]: row for row in inputs.fleet.filter(pl.col("vehicle_id").is_in(names.implode())).to_dicts()}
+    place = {vehicle: i for i, vehicle in enumerate(judged.table["vehicle_id"])}
+    history = _history(inputs, names, span)
+    facts = called.join(referred.select("vehicle_id"), on="vehicle_id", how="semi").to_dicts()
+    shown = {row["vehicle_id"]: row for row in referred.to_dicts()}
+    return {
+        f["vehicle_id"]: _pack(
+            f | shown[f["vehicle_id"]] | {"best": f["suspect"]},
+            _Own(
+                mine[f["vehicle_id"]],
+                levels.get(f["vehicle_id"], judged.levels.clear()),
+                control.get(f["vehicle_id"]),
+                peer[f["vehicle_id"]],
+                fleet.get(f["vehicle_id"], {}),
+                history.get(f["vehicle_id"], ()),
+            ),
+            judged,
+            place[f["vehicle_id"]],
+            span,
+        )
+        for f in facts
+    }
+
+
+class _Own:
+    """The frames and rows of one vehicle."""
+
+    def __init__(
+        self, attempts: pl.DataFrame, levels: pl.DataFrame, control: pl.DataFrame | None, peers: dict[str, Any],
+        fleet: dict[str, Any], history: tuple[str, ...],
+    ) -> None:  # fmt: skip
+        self.attempts, self.levels, self.control = attempts, levels, control
+        self.peers, self.fleet, self.history = peers, fleet, history
+
+
+def _pack(row: dict[str, Any], own: _Own, judged: Judged, place: int, span: Span) -> Evidence:
+    suspects = sorted(zip(judged.verdicts.suspects, judged.given[place].tolist(), strict=True), key=lambda item: -item[1])
+    suspect = suspects[0][0]
+    inlets = tuple(i for i in (own.fleet.get("inlets") or "").split(";") if i)
+    strip = _strip(own.attempts)
+    pilot = _pilot(row, own.levels)
+    path = (row["reverse_path_ohm"], row["reverse_path_lo_ohm"], row["reverse_path_hi_ohm"])
+    control, control_text = _control(own.control, row["vehicle_id"])
+    return Evidence(
+        week=span.week,
+        look_back_from_utc=span.from_utc,
+        look_back_to_utc=span.to_utc,
+        vehicle=Vehicle(
+            vehicle_id=row["vehicle_id"], vehicle_model=own.fleet.get("vehicle_model"),
+            model_year=own.fleet.get("model_year"), vin=own.fleet.get("vin"), inlets=inlets,
+        ),
+        claim=_claim(row, suspects),
+        tally=Tally(**{name: row[name] for name in Tally.model_fields}),
+        weights=weights(judged, place, suspect),
+        strip=strip,
+        strip_chart=strip_chart(strip),
+        controls=control,
+        controls_text=control_text,
+        pilot=pilot,
+        pilot_chart=pilot_chart(pilot.readings, pilot.bands),
+        ruled_out=ruled_out(_since(own.attempts, row["onset_lo_utc"]), own.peers, dict(suspects)),
+        bench=bench(suspect, inlets, path),
+        refutes=refutes(suspect),
+        doubts=doubts(own.attempts, own.levels.height, suspect),
+        history=own.history,
+        form=FORM,
+    )  # fmt: skip
+
+
+def _since(attempts: pl.DataFrame, at: datetime | None) -> pl.DataFrame:
+    """Attempts from when the trouble may have begun: what failed before it is no part of the claim."""
+    return attempts if at is None else attempts.filter(pl.col("plugged_at_utc") >= at)
+
+
+def _claim(row: dict[str, Any], suspects: list[tuple[str, float]]) -> Claim:
+    suspect, share = suspects[0]
+    p = row["p_vehicle"]
+    since = f" since about {row['onset']:%Y-%m-%d}" if row["onset"] else ""
+    text = f"The vehicle is at fault with a probability of {_p(p)}{since}. "
+    if share >= 0.5:
+        text += f"If it is the vehicle, the likeliest cause is: {SUSPECT_WORDS[suspect]} ({_p(share)})."
+    else:
+        text += "Which part of it is open."
+    named = row["suspect"] or "unclear"
+    return Claim(
+        text=text, call=row["call"], suspect=named, suspect_words=SUSPECT_WORDS[named],
+        p_vehicle=p, p_diode=row["p_diode"], suspects=tuple(suspects),
+        onset_utc=row["onset"], onset_lo_utc=row["onset_lo"], onset_hi_utc=row["onset_hi"],
+    )  # fmt: skip
+
+
+def _p(share: float) -> str:
+    return "over 99 %" if share > 0.99 else "under 1 %" if share < 0.01 else f"{100 * share:.0f} %"
+
+
+def _strip(attempts: pl.DataFrame) -> tuple[StripAttempt, ...]:
+    columns = [name for name in StripAttempt.model_fields if name != "at"]
+    rows = attempts.select(*columns, pl.col("plugged_at_utc").alias("at")).to_dicts()
+    return tuple(StripAttempt(**row) for row in rows)
+
+
+def _control(frame: pl.DataFrame | None, vehicle_id: str) -> tuple[tuple[Control, ...], str]:
+    if frame is None:
+        return (), "No EVSE and week in which an AC attempt of this vehicle failed by its own fault."
+    total = frame.select(pl.col("attempts", "failures", "other_attempts", "other_failures").sum()).row(0)
+    text = (
+        f"At the {frame['evse_id'].n_unique()} EVSEs and in the weeks where {vehicle_id} failed, it failed {total[1]} of "
+        f"{total[0]} AC attempts; all other vehicles there in the same weeks failed {total[3]} of {total[2]}."
+    )
+    columns = [name for name in Control.model_fields if name != "version"]
+    return tuple(Control(**row) for row in frame.head(CONTROL_ROWS).select(columns).to_dicts()), text
+
+
+def _pilot(row: dict[str, Any], levels: pl.DataFrame) -> Pilot:
+    columns = list(PilotReading.model_fields)
+    readings = tuple(PilotReading(**r) for r in levels.rename({"usual_v": "usual_low_v"}).select(columns).to_dicts())
+    path = (row["reverse_path_ohm"], row["reverse_path_lo_ohm"], row["reverse_path_hi_ohm"])
+    if not readings:
+        text = "No EVSE this vehicle used in the look-back logs the low side of the pilot."
+    elif path[0] is None and path[1] is None:
+        text = "The readings at hand are too few to judge the reverse path by."
+    elif path[0] is None:
+        text = f"The low side is at each EVSE's usual level: reverse path above {kohm(path[1])}, as with a sound diode."
+    else:
+        text = (
+            f"Against each EVSE's own usual low side the reverse path is {kohm(path[0])}, "
+            f"90 % interval {kohm(path[1])} to {kohm(path[2])}; a sound diode gives Mohm, a shorted one 2.74 kohm."
+        )
+    return Pilot(
+        text=text, readings=readings, bands=bands(),
+        reverse_path_ohm=path[0], reverse_path_lo_ohm=path[1], reverse_path_hi_ohm=path[2],
+    )  # fmt: skip
+
+
+def _history(inputs: ReferInputs, names: pl.Series, span: Span) -> dict[str, tuple[str, ...]]:
+    """Reviews and findings of each vehicle until the week's end, in order of time, one sentence each."""
+    day = "%Y-%m-%d"
+    words = pl.col("decision").replace({"accept": "accepted", "hold": "held", "dismiss": "dismissed"})
+    reviews = inputs.reviews.select(
+        "vehicle_id",
+        pl.col("decided_at_utc").alias("at"),
+        pl.format("{}: {} by {}: {}", pl.col("decided_at_utc").dt.strftime(day), words, "decided_by", "reason").alias("said"),
+    )
+    repaired = pl.when(pl.col("repaired_at_utc").is_not_null()).then(
+        pl.format(", repaired {}", pl.col("repaired_at_utc").dt.strftime(day))
+    )
+    found = inputs.findings.select(
+        "vehicle_id",
+        pl.col("at_utc").alias("at"),
+        pl.concat_str(
+            [pl.format("{}: the workshop found {}", pl.col("at_utc").dt.strftime(day), "finding"), repaired], ignore_nulls=True
+        ).alias("said"),
+    )
+    both = pl.concat([reviews, found]).filter(pl.col("vehicle_id").is_in(names.implode()), pl.col("at") < span.to_utc).sort("at")
+    return {str(key[0]): tuple(part["said"]) for key, part in both.partition_by("vehicle_id", as_dict=True).items()}
