@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 import sqlite3
 import urllib.error
@@ -51,10 +52,9 @@ class Health:
     checks: tuple[Check, ...]
 
     @property
-    def exit_code(self) -> int:
-        """0 when there is no trouble, else 5 (a store) or 1."""
-        troubled = {check.name.partition(":")[0] for check in self.checks if check.state == "trouble"}
-        return 0 if not troubled else 5 if troubled & {"warehouse", "decisions"} else 1
+    def in_order(self) -> bool:
+        """Whether nothing is in trouble."""
+        return all(check.state != "trouble" for check in self.checks)
 
 
 def examine(
@@ -74,7 +74,7 @@ def examine(
         looks += [("runs", lambda: _runs(out)), ("disk", lambda: _disk(out, store))]
     if decisions:
         looks.append(("decisions", lambda: _decisions(decisions)))
-    looks.append(("prefect", lambda: _prefect(prefect_url)))
+    looks.append(("prefect", lambda: _prefect(prefect_url or os.environ.get("PREFECT_API_URL"))))
     return Health(tuple(check for name, look in looks for check in _safely(name, look)))
 
 
@@ -205,12 +205,12 @@ def _decisions(path: Path) -> Iterator[Check]:
             ]
             rows = {t: con.execute(f'SELECT count(*) FROM "{t}"').fetchone()[0] for t in tables}
     except sqlite3.DatabaseError as error:
-        yield Check("decisions", "trouble", f"{path}: {error}", "put back a copy with `whichside restore`")
+        yield Check("decisions", "trouble", f"{path}: {error}", "put back a copy with `whichside backup --restore`")
         return
     found = f"{path}: {', '.join(f'{t} {n:,}' for t, n in rows.items())}"
     good = verdict == "ok"
     yield Check("decisions", "good" if good else "trouble", found if good else f"{path}: {verdict}",
-                "" if good else "put back a copy with `whichside restore`")  # fmt: skip
+                "" if good else "put back a copy with `whichside backup --restore`")  # fmt: skip
 
 
 def _prefect(url: str | None) -> Iterator[Check]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from importlib.metadata import Distribution, PackageNotFoundError, distribution
 
 from packaging.requirements import Requirement
-from packaging.utils import canonicalize_name
+from packaging.utils import NormalizedName, canonicalize_name
 
 
 @dataclass(frozen=True)
@@ -21,16 +21,16 @@ class Package:
 
 def _licence(dist: Distribution) -> str:
     """The SPDX expression where given (PEP 639), else the classifiers, else the short licence text, else 'unknown'."""
-    meta = dist.metadata
-    if meta.get("License-Expression"):
-        return str(meta["License-Expression"])
-    named = [c.rpartition(" :: ")[2] for c in meta.get_all("Classifier") or [] if c.startswith("License ::")]
+    meta = dist.metadata.json
+    if meta.get("license_expression"):
+        return str(meta["license_expression"])
+    named = [c.rpartition(" :: ")[2] for c in meta.get("classifier", ()) if c.startswith("License ::")]
     named = [name for name in named if name != "OSI Approved"]
-    first_line = str(meta.get("License") or "").strip().partition("\n")[0]
+    first_line = str(meta.get("license") or "").strip().partition("\n")[0]
     return "; ".join(named) or first_line or "unknown"
 
 
-def _needs(dist: Distribution, extras: frozenset[str]) -> Iterator[tuple[str, frozenset[str]]]:
+def _needs(dist: Distribution, extras: frozenset[str]) -> Iterator[tuple[NormalizedName, frozenset[str]]]:
     for text in dist.requires or ():
         need = Requirement(text)
         if need.marker is None or any(need.marker.evaluate({"extra": extra}) for extra in extras or {""}):
@@ -40,7 +40,7 @@ def _needs(dist: Distribution, extras: frozenset[str]) -> Iterator[tuple[str, fr
 def installed(name: str = "whichside", extras: frozenset[str] = frozenset()) -> list[Package]:
     """Every installed package that `name` with these extras needs, by name. What is not installed here is left out."""
     found: dict[str, Package] = {}
-    seen: set[tuple[str, frozenset[str]]] = set()
+    seen: set[tuple[NormalizedName, frozenset[str]]] = set()
     waiting = [(canonicalize_name(name), extras)]
     while waiting:
         at = waiting.pop()

@@ -1,4 +1,4 @@
-"""The week by itself: a served weekly run, runs for past weeks, and a watched drop folder."""
+"""The week by itself: a served weekly run, and a watched drop folder that starts runs of its own."""
 
 from __future__ import annotations
 

@@ -25,7 +25,7 @@ LIMIT_S = 600
 def command(delivered: Path, place: Path) -> list[str]:
     """The command line of a run of a delivery, its stores in `place`."""
     run = ["run", str(delivered), "--store", str(place / "w.duckdb"), "--out", str(place / "out"), "--quiet"]
-    return [sys.executable, "-m", "pipeline.cli", *run]
+    return [sys.executable, "-c", "from pipeline.cli import main; main()", *run]
 
 
 def finish(delivered: Path, place: Path, env: dict[str, str] | None = None) -> subprocess.CompletedProcess[str]:
