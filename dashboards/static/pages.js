@@ -3,7 +3,7 @@
 document.documentElement.classList.add("scripted");
 
 // --- charts: drawn when they come into view (and all before printing). `ast` keeps Vega from evaluating text as code.
-const chartOptions = { renderer: "svg", actions: false, ast: true, defaultStyle: false, tooltip: { disableDefaultStyle: true } };
+const chartOptions = { renderer: "svg", actions: false, ast: true, defaultStyle: false, logLevel: 1, tooltip: { disableDefaultStyle: true } };
 function draw(block) {
   if (block.dataset.drawn) return;
   block.dataset.drawn = "1";

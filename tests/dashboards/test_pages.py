@@ -59,7 +59,7 @@ def test_a_page_names_no_other_host(page: str) -> None:
     for tag, attributes in _parse(render_page(page, invented_week())).tags:
         for name in ("src", "href", "action"):
             address = attributes.get(name) or ""
-            assert not re.match(r"[a-z]+:|//", address), f"{tag} {name}={address}"
+            assert address == "data:," or not re.match(r"[a-z]+:|//", address), f"{tag} {name}={address}"
 
 
 @pytest.mark.parametrize("page", PAGES)
