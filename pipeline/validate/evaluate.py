@@ -49,8 +49,8 @@ _EQUIPMENT = """
 """
 
 
-def evaluate(con: Connection, chosen: Sequence[Rule] | None = None) -> pl.DataFrame:
-    """Ask the rules (all unless chosen) and leave the temporary tables `caught`, `caught_at`, `firmware_span`, `equipment`.
+def evaluate(con: Connection) -> pl.DataFrame:
+    """Ask all rules, and leave the temporary tables `caught`, `caught_at`, `firmware_span`, `equipment`.
 
     Returns one row a rule x station x connector x firmware that has records in scope: `rule, station_id, connector_id,
     evse_model, firmware, checked, offending, not_judged`. A record whose question is null counts in `not_judged`, never
@@ -59,7 +59,7 @@ def evaluate(con: Connection, chosen: Sequence[Rule] | None = None) -> pl.DataFr
     for statement in (_FIRMWARE_SPAN, _EQUIPMENT, _CAUGHT):
         con.execute(statement)
     frames = []
-    wanted = by_view(rules().values() if chosen is None else chosen)
+    wanted = by_view(rules().values())
     for view in views().values():
         _stand_up(con, view)
         if view.name in wanted:

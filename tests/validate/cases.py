@@ -170,6 +170,10 @@ CASES: dict[str, Case] = {
     "connector_not_listed": Case(
         statuses(("Available", "NoError"), connector_id=2, evse_id=None), statuses(("Available", "NoError"), connector_id=1)
     ),
+    "charging_in_f": Case(
+        {**pilot((0, "F", OPEN), (60, "A1", OPEN)), "core_signal": [{"at_utc": 30, "status": "Charging"}]},
+        {**pilot((0, "F", OPEN), (60, "A1", OPEN)), "core_signal": [{"at_utc": 9, "status": "Charging"}]},
+    ),
     "transaction_without_end": Case({"core_signal": [start(0)]}, {"core_signal": [start(0), stop(60)]}),
     "transaction_without_start": Case({"core_signal": [stop(60)]}, {"core_signal": [start(0), stop(60)]}),
     "transaction_ended_twice": Case({"core_signal": [start(0), stop(60), stop(90)]}, {"core_signal": [start(0), stop(60)]}),

@@ -81,6 +81,14 @@ def lose_statuses(world: World) -> None:
     drop("core_signal", -1, status="Charging")(world)
 
 
+def charge_in_f(world: World) -> None:
+    """Hold F for a minute, and say Charging in the middle of it."""
+    begins = rows(world, "core_pilot", pilot_state="F")[0]["at_utc"]
+    add("core_pilot", 0, {"at_utc": begins + 60}, pilot_state="B1")(world)
+    drop("core_pilot", 2, pilot_state="B1")(world)
+    add("core_signal", 0, {"at_utc": begins + 30}, status="Charging")(world)
+
+
 STARTS, STOPS = {"action": "StartTransaction"}, {"action": "StopTransaction"}
 MUTATIONS: dict[str, tuple[str, Callable[[World], None]]] = {
     "the B rows are lost": ("pilot_c_without_b", lose_b),
@@ -107,6 +115,7 @@ MUTATIONS: dict[str, tuple[str, Callable[[World], None]]] = {
     "connector 0 prepares": ("connector_0_status", put("core_signal", 0, {"connector_id": 0}, status="Preparing")),
     "a word of the other version": ("status_word_16", put("core_signal", 0, {"status": "Occupied"}, status="Preparing")),
     "a fault without a name": ("faulted_without_code", put("core_signal", 0, {"error_code": "NoError"}, status="Faulted")),
+    "charging in F": ("charging_in_f", charge_in_f),
     "a stop is lost": ("transaction_without_end", drop("core_signal", 0, **STOPS)),
     "a start is lost": ("transaction_without_start", drop("core_signal", 0, **STARTS)),
     "a stop comes twice": ("transaction_ended_twice", add("core_signal", 0, {}, **STOPS)),
