@@ -129,13 +129,13 @@ def _warehouse(store: Path, *, deep: bool) -> Iterator[Check]:
 
 
 def _count(con: Connection, table: str) -> int:
-    row = con.execute(f'SELECT count(*) FROM "{table}"').fetchone()
-    return int(row[0]) if row else 0
+    [(rows,)] = con.execute(f'SELECT count(*) FROM "{table}"').fetchall()
+    return int(rows)
 
 
 def _schema(con: Connection, store: Path) -> Check:
-    row = con.execute("SELECT value FROM store_meta WHERE name = 'schema_version'").fetchone()
-    found = int(row[0]) if row else 0
+    rows = con.execute("SELECT value FROM store_meta WHERE name = 'schema_version'").fetchall()
+    found = int(rows[0][0]) if rows else 0
     size = f"{store}: {store.stat().st_size / 1e6:,.1f} MB, schema {found}"
     if found > SCHEMA_VERSION:
         return Check("warehouse", "trouble", f"{size}, later than this version's {SCHEMA_VERSION}", "update whichside")

@@ -34,8 +34,8 @@ def of_warehouse(con: Connection) -> str:
     digest = hashlib.sha256()
     for table in sorted(name for name in registry().tables if name.startswith(("raw_", "core_"))):
         columns = ", ".join(f'"{c}"' for c in registry().table(table).column_names if c not in _WHEN_READ)
-        row = con.execute(f'SELECT count(*), sum(CAST(hash({columns}) AS HUGEINT)) FROM "{table}"').fetchone()
-        digest.update(f"{table} {row}\n".encode())
+        found = con.execute(f'SELECT count(*), sum(CAST(hash({columns}) AS HUGEINT)) FROM "{table}"').fetchall()
+        digest.update(f"{table} {found}\n".encode())
     return digest.hexdigest()
 
 

@@ -34,7 +34,8 @@ def same_bytes(one: Path, other: Path, *, inputs: bool = True) -> None:
     """
     mine, theirs = files(one), files(other)
     assert sorted(mine) == sorted(theirs)
-    assert [name for name in mine if mine[name] != theirs[name]] == []
+    different = [name for name in mine if mine[name] != theirs[name]]
+    assert different == [], f"{different} differ between {one} and {other}"
     here, there = run_json(one), run_json(other)
     if not inputs:
         here.pop("inputs"), there.pop("inputs")
