@@ -114,9 +114,8 @@ class _Run:
             return None
         known = _Known(*rows[0])
         if known.kind == "unrecognised" and known.file_id not in self._new:
-            with transaction(self._con):
-                for table in ("raw_file", "raw_rejected"):
-                    self._con.execute(f"DELETE FROM {table} WHERE file_id = ?", [known.file_id])
+            for table in ("raw_rejected", "raw_file"):  # in this order a crash between them is mended by the next run
+                self._con.execute(f"DELETE FROM {table} WHERE file_id = ?", [known.file_id])
             return None
         return known
 
@@ -171,12 +170,13 @@ class _Run:
 
 
 def _refuse(sink: Sink, message: str, read: Iterator[Block]) -> Iterator[Account]:
-    """Every line of a file that cannot be used, with the line's own reason or the file's."""
+    """Every line of a file that cannot be used, with the file's reason; what could not even be read keeps its own."""
     account = Account()
     for block in read:
-        good, bad = good_and_bad(block, sink.settings)
-        lines = pl.DataFrame(good, schema_overrides={"text": pl.String()}).with_columns(reject_reason=pl.lit(message))
-        account = account.plus(rejected=sink.reject(pl.concat([lines.select(REJECT_SCHEMA.names()), bad])))
+        good, bad = good_and_bad(block, sink.settings, blanks=False)
+        lines = pl.DataFrame(good).with_columns(reject_reason=pl.lit(message)).select(REJECT_SCHEMA.names())
+        seen = pl.when(pl.lit(not block.unread)).then(pl.lit(message)).otherwise("reject_reason").alias("reject_reason")
+        account = account.plus(rejected=sink.reject(pl.concat([lines, bad.with_columns(seen)])))
         yield account
 
 

@@ -21,6 +21,13 @@ _TOUCHED = """
     FROM _sessions s JOIN (SELECT DISTINCT evse_id, station_id FROM raw_evse) e USING (evse_id) GROUP BY 1
 """
 
+_SPAN = ("evse_id", "plugged_at_utc", "unplugged_at_utc")
+_HELD = (
+    "line", "span", "evse_id", "id_token", "vehicle_id", "plugged_raw", "unplugged_raw", "energy_kwh",
+    "end_reason_raw", "fault_raw", "plugged_early", "plugged_late", "plugged_gap",
+    "unplugged_early", "unplugged_late", "unplugged_gap",
+)  # fmt: skip
+
 
 def recoder(export: Export) -> Recoder:
     """Turns the export's encoding into UTF-8; bytes that are none of its characters become escapes."""
@@ -49,10 +56,13 @@ def export_header(export: Export, head: bytes) -> tuple[tuple[str, ...], str | N
 
 
 def read_sessions(sink: Sink, export: Export, found: tuple[str, ...], blocks: Iterator[Block]) -> Iterator[Account]:
-    """Carry a session export into raw_session; yields the account after each block."""
+    """Carry a session export into raw_session; yields the account after each block.
+
+    The typed rows of the whole file are held, since its order tells the hours of a clock change apart (`folds`).
+    """
     unknown = tuple(name for name in found if name not in export.columns.values())
     account, header = Account(unknown_columns=unknown), True
-    query = _query(export, found)
+    query, held = _query(export, found), []
     for part in records(blocks, export.delimiter, sink.settings):
         account = account.plus(rejected=sink.reject(part.bad))
         rows = as_rows(part, export.delimiter)
@@ -60,23 +70,26 @@ def read_sessions(sink: Sink, export: Export, found: tuple[str, ...], blocks: It
             account, rows, header = account.plus(used=rows["span"][0].as_py()), rows.slice(1), False
         if rows.num_rows:
             sink.stage("_typed", query, _records=rows)
-            account = _insert(sink, export, sink.query("SELECT * FROM _typed ORDER BY line"), account)
+            rejected = sink.reject(one_a_line(sink.query("SELECT * FROM _typed WHERE reject_reason IS NOT NULL")))
+            held.append(sink.query(f"SELECT {', '.join(_HELD)} FROM _typed WHERE reject_reason IS NULL"))
+            account = account.plus(used=int(held[-1]["span"].sum()), rejected=rejected)
         yield account
+    if held:
+        yield account.plus(touched=_insert(sink, export, pl.concat(held).sort("line")))
 
 
-def _insert(sink: Sink, export: Export, typed: pl.DataFrame, account: Account) -> Account:
-    bad = typed.filter(pl.col("reject_reason").is_not_null())
-    good = typed.filter(pl.col("reject_reason").is_null())
-    rejected = sink.reject(one_a_line(bad))
-    sessions = settle(good).with_columns(
-        pl.lit(sink.file_id).alias("file_id"),
-        pl.col("end_reason_raw").replace_strict(export.end_reason, default=None, return_dtype=pl.String).alias("stop_reason"),
-        pl.col("fault_raw").replace_strict(export.fault, default=None, return_dtype=pl.String).alias("fault"),
+def _insert(sink: Sink, export: Export, rows: pl.DataFrame) -> pl.DataFrame:
+    def mapped(raw: str, words: dict[str, str]) -> pl.Expr:
+        return pl.col(raw).replace_strict(words, default=None, return_dtype=pl.String)
+
+    sessions = settle(rows).with_columns(
+        file_id=pl.lit(sink.file_id),
+        stop_reason=mapped("end_reason_raw", export.end_reason),
+        fault=mapped("fault_raw", export.fault),
     )
     append(sink.con, "raw_session", sessions)
-    settled = sessions.select("evse_id", "plugged_at_utc", "unplugged_at_utc").to_arrow()
-    sink.stage("_sessions", "SELECT * FROM _settled", _settled=settled)
-    return account.plus(used=int(good["span"].sum()), rejected=rejected, touched=sink.query(_TOUCHED))
+    sink.stage("_sessions", "SELECT * FROM _settled", _settled=sessions.select(_SPAN).to_arrow())
+    return sink.query(_TOUCHED)
 
 
 def _query(export: Export, found: tuple[str, ...]) -> str:

@@ -22,15 +22,14 @@ def readings(local: str, zone: str) -> tuple[str, str, str]:
 def settle(rows: pl.DataFrame) -> pl.DataFrame:
     """`plugged_at_utc`, `unplugged_at_utc`, `time_doubt` from the readings of rows in file order.
 
-    Two facts decide a fold. A vehicle is unplugged after it was plugged in. And an EVSE's rows stand in the order of their
-    plug-ins: where the local time falls back between two of them, the change lies between. What neither decides keeps the
-    earlier reading and is doubtful. Not decided by these: the end of a lone session.
+    Three facts decide a fold. A vehicle is unplugged after it was plugged in. An EVSE's rows stand in the order of their
+    plug-ins: where the local time falls back between two of them, the change lies between. And the next vehicle is plugged in
+    after the one before it was unplugged. What none of them decides keeps the earlier reading and is doubtful.
     """
     rows = _by_order(rows)
     folded_in = pl.col("plugged_early") < pl.col("plugged_late")
     folded_out = pl.col("unplugged_early") < pl.col("unplugged_late")
     rows = rows.with_columns(
-        # the end cannot come before the start
         unplugged_early=pl.when(folded_out & (pl.col("unplugged_early") < pl.col("plugged_early")))
         .then("unplugged_late")
         .otherwise("unplugged_early"),
@@ -38,6 +37,9 @@ def settle(rows: pl.DataFrame) -> pl.DataFrame:
         .then("plugged_early")
         .otherwise("plugged_late"),
     )
+    following = pl.col("plugged_late").shift(-1).over("evse_id")
+    over_by_then = (following >= pl.col("plugged_late")) & (pl.col("unplugged_late") > following)
+    rows = rows.with_columns(unplugged_late=pl.when(over_by_then).then("unplugged_early").otherwise("unplugged_late"))
     fold = (pl.col("plugged_early") < pl.col("plugged_late")) | (pl.col("unplugged_early") < pl.col("unplugged_late"))
     gap = pl.col("plugged_gap") | pl.col("unplugged_gap").fill_null(value=False)
     return rows.with_columns(

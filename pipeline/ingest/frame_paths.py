@@ -69,29 +69,32 @@ PATHS: dict[str, str] = (
     ENVELOPE | {name: f"{_CALL}.{path}" for name, path in CALL.items()} | {n: f"{_ANSWER}.{p}" for n, p in ANSWER.items()}
 )
 
-# (version, action) → path in the schema: the typed column that is null where the field lacks or has the wrong type
+# a message's own time, where a meter reading's may stand in
+_OWN_TIME = "CASE WHEN timestamp IS NOT NULL THEN station_at_utc END"
+
+# (version, action) → path in the schema: the typed column or expression that is null where the field lacks or has another type
 REQUIRED: dict[tuple[str, str], dict[str, str]] = {
     ("1.6", "StatusNotification"): {"connectorId": "connector_id", "errorCode": "error", "status": "status16"},
     ("1.6", "StartTransaction"): {
         "connectorId": "connector_id",
         "idTag": "tag16",
         "meterStart": "meter_wh",
-        "timestamp": "station_at_utc",
+        "timestamp": _OWN_TIME,
     },
-    ("1.6", "StopTransaction"): {"transactionId": "transaction16", "meterStop": "meter_wh", "timestamp": "station_at_utc"},
+    ("1.6", "StopTransaction"): {"transactionId": "transaction16", "meterStop": "meter_wh", "timestamp": _OWN_TIME},
     ("1.6", "MeterValues"): {"connectorId": "connector_id", "meterValue": "meter_list"},
     ("1.6", "BootNotification"): {"chargePointModel": "model16", "chargePointVendor": "maker16"},
     ("1.6", "Authorize"): {"idTag": "tag16"},
     ("1.6", "Heartbeat"): {},
     ("2.0.1", "StatusNotification"): {
-        "timestamp": "station_at_utc",
+        "timestamp": _OWN_TIME,
         "connectorStatus": "status201",
         "evseId": "evse",
         "connectorId": "connector",
     },
     ("2.0.1", "TransactionEvent"): {
         "eventType": "event",
-        "timestamp": "station_at_utc",
+        "timestamp": _OWN_TIME,
         "triggerReason": "trigger",
         "seqNo": "seq_no",
         "transactionInfo.transactionId": "transaction201",

@@ -142,7 +142,7 @@ def samples_insert() -> str:
                     FROM _staged
                     WHERE meter_list IS NOT NULL AND reject_reason IS NULL
                         AND line NOT IN (SELECT line FROM _left_out))) s
-        WHERE v IS NOT NULL"""
+        WHERE v.value IS NOT NULL"""
 
 
 @cache
@@ -167,7 +167,7 @@ def events_insert() -> str:
         FROM (SELECT *, unnest(from_json(event_list, '{EVENT_SHAPE}')) AS e
               FROM _staged
               WHERE event_list IS NOT NULL AND reject_reason IS NULL AND line NOT IN (SELECT line FROM _left_out)) s
-        WHERE e IS NOT NULL"""
+        WHERE coalesce(e.timestamp, e.techCode, e.actualValue) IS NOT NULL"""
 
 
 def _zoneless_within(inner: str) -> str:

@@ -18,6 +18,7 @@ from pipeline.settings.ingest import IngestSettings
 Recoder = Callable[[Iterator[bytes]], Iterator[bytes]]
 
 TEXT_CAP = 2000
+EMPTY = "empty line"
 BOM = b"\xef\xbb\xbf"
 # Record batches a block is cut into, so that DuckDB reads it on all its threads (one batch is one task).
 _BATCHES = 8
@@ -123,14 +124,17 @@ def _skip(carry: bytes, chunks: Iterator[bytes], place: _Place, reason: str) -> 
     return rest
 
 
-def good_and_bad(block: Block, settings: IngestSettings) -> tuple[pa.Table, pl.DataFrame]:
-    """The block's readable lines (`line`, `byte_offset`, `text`, zero-copy) and the others (REJECT_SCHEMA)."""
+def good_and_bad(block: Block, settings: IngestSettings, *, blanks: bool = True) -> tuple[pa.Table, pl.DataFrame]:
+    """The block's readable lines (`line`, `byte_offset`, `text`, zero-copy) and the others (REJECT_SCHEMA).
+
+    `blanks` says whether an empty line is one of the others.
+    """
     starts = block.starts
     line = np.arange(block.first_line, block.first_line + block.count, dtype=np.int64)
     text = pa.StringArray.from_buffers(block.count, pa.py_buffer(starts.astype(np.int32)), pa.py_buffer(block.data))
     columns = [pa.array(line), pa.array(block.offset + starts[:-1]), text]
     batch = pa.RecordBatch.from_arrays(columns, ["line", "byte_offset", "text"])
-    problems = _problems(block, settings)
+    problems = _problems(block, settings, blanks=blanks)
     if problems:
         keep = np.ones(block.count, bool)
         keep[list(problems)] = False
@@ -148,7 +152,7 @@ def _batched(batch: pa.RecordBatch) -> pa.Table:
     return pa.Table.from_batches([batch.slice(i, step) for i in range(0, batch.num_rows, step)], batch.schema)
 
 
-def _problems(block: Block, settings: IngestSettings) -> dict[int, str]:
+def _problems(block: Block, settings: IngestSettings, *, blanks: bool) -> dict[int, str]:
     """Index of a line → why it cannot be read; only lines that hold something suspicious are looked at one by one."""
     data, starts = block.data, block.starts
     if not block.count:
@@ -162,9 +166,9 @@ def _problems(block: Block, settings: IngestSettings) -> dict[int, str]:
     length = np.diff(starts)
     long = np.flatnonzero(length > settings.line_cap_bytes).tolist()
     problems.update(dict.fromkeys(long, _over_cap(settings)))
-    short = np.flatnonzero(length <= 2)
-    blank = [i for i in short.tolist() if not data[starts[i] : starts[i + 1]].strip()]
-    problems.update(dict.fromkeys(blank, "empty line"))
+    if blanks:
+        short = np.flatnonzero(length <= 2).tolist()
+        problems.update((i, EMPTY) for i in short if not data[starts[i] : starts[i + 1]].strip())
     return problems
 
 

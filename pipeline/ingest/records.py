@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import polars as pl
 import pyarrow as pa
 
-from pipeline.ingest.lines import REJECT_SCHEMA, Block, good_and_bad
+from pipeline.ingest.lines import EMPTY, REJECT_SCHEMA, Block, good_and_bad
 from pipeline.settings.ingest import IngestSettings
 
 RECORD_SCHEMA = pl.Schema(
@@ -55,30 +55,33 @@ def records(blocks: Iterator[Block], delimiter: str, settings: IngestSettings) -
     """Records of a stream of blocks; only blocks with quotes are walked line by line."""
     open_lines: list[_Line] = []
     for block in blocks:
-        good, bad = good_and_bad(block, settings)
         if not open_lines and b'"' not in block.data:
+            good, bad = good_and_bad(block, settings)
             yield Records(pl.DataFrame(schema=RECORD_SCHEMA), good, bad)
             continue
-        table = pl.DataFrame(pa.table({name: good[name] for name in ("line", "byte_offset", "text")}))
-        whole, open_lines = _joined(open_lines + table.rows(), settings.record_lines_cap)
-        yield Records(_cut(whole, delimiter), None, bad)
+        good, bad = good_and_bad(block, settings, blanks=False)
+        whole, open_lines = _joined(open_lines + pl.DataFrame(good).rows(), settings.record_lines_cap)
+        rows, empty = _cut(whole, delimiter)
+        yield Records(rows, None, pl.concat([bad, empty]))
     while open_lines:  # a quote never closed
         whole, open_lines = _joined(open_lines, 1)
-        yield Records(_cut(whole, delimiter), None, pl.DataFrame(schema=REJECT_SCHEMA))
+        rows, empty = _cut(whole, delimiter)
+        yield Records(rows, None, empty)
 
 
 def _joined(lines: list[_Line], cap: int) -> tuple[list[list[_Line]], list[_Line]]:
-    """Lines grouped to records, and the lines of a record that is not closed yet."""
+    """Lines grouped to records, and the lines of a record that is not closed yet; a rejected line between ends a record."""
     whole: list[list[_Line]] = []
     i = 0
     while i < len(lines):
-        quotes, end = 0, i
-        while end < len(lines) and end - i < cap:
+        quotes, end, follows = 0, i, True
+        while end < len(lines) and end - i < cap and follows:
             quotes += lines[end][2].count('"')
             end += 1
             if quotes % 2 == 0:
                 break
-        if quotes % 2 and end - i < cap:
+            follows = end == len(lines) or lines[end][0] == lines[end - 1][0] + 1
+        if quotes % 2 and end - i < cap and follows:
             return whole, lines[i:]
         end = i + 1 if quotes % 2 else end
         whole.append(lines[i:end])
@@ -86,12 +89,17 @@ def _joined(lines: list[_Line], cap: int) -> tuple[list[list[_Line]], list[_Line
     return whole, []
 
 
-def _cut(whole: list[list[_Line]], delimiter: str) -> pl.DataFrame:
-    rows = []
+def _cut(whole: list[list[_Line]], delimiter: str) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Records with their cells (RECORD_SCHEMA), and empty lines among them (lines.REJECT_SCHEMA)."""
+    rows, empty = [], []
     for lines in whole:
+        number, offset, _ = lines[0]
         text = "".join(line[2] for line in lines)
-        rows.append((lines[0][0], lines[0][1], text, len(lines), cells_of(text, delimiter)))
-    return pl.DataFrame(rows, schema=RECORD_SCHEMA, orient="row")
+        if text.strip():
+            rows.append((number, offset, text, len(lines), cells_of(text, delimiter)))
+        else:
+            empty.append((number, offset, EMPTY, text))
+    return pl.DataFrame(rows, schema=RECORD_SCHEMA, orient="row"), pl.DataFrame(empty, schema=REJECT_SCHEMA, orient="row")
 
 
 def cells_of(text: str, delimiter: str) -> list[str] | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 import zlib
@@ -20,6 +21,8 @@ _ZSTD_STEP = 2 << 10
 # Memory a zstd frame may ask for: 2^27 is what the format's own tools accept without being told.
 _ZSTD_WINDOW = 1 << 27
 _READ = 1 << 20
+# Bytes of input unpacked at a time near a fault: what follows the last good step is lost.
+_FAULT_STEP = 64
 
 
 class _DamageError(Exception):
@@ -49,8 +52,8 @@ class Source:
 
     @property
     def content_sha256(self) -> str:
-        """Hash of the unpacked bytes, once `chunks` is exhausted; that of the file where it is not packed."""
-        return self._content_hash.hexdigest() if self._content_hash else self.sha256
+        """Hash of the unpacked bytes, once `chunks` is exhausted; that of the file where it is not packed, or damaged."""
+        return self._content_hash.hexdigest() if self._content_hash and not self.damage else self.sha256
 
     def _fingerprint(self) -> str:
         """SHA-256 of the file's bytes, as far as they went when it was first seen."""
@@ -129,7 +132,12 @@ def _gunzip(raw: Iterator[bytes]) -> Iterator[bytes]:
             data = data if begun else data.lstrip(b"\0")
             if not (data or more):
                 break
-            out = member.decompress(data, _READ)
+            before = member.copy()
+            try:
+                out = member.decompress(data, _READ)
+            except zlib.error:
+                yield from _up_to_the_fault(before, data)
+                raise
             begun, more, data = True, len(out) == _READ, member.unconsumed_tail
             if out:
                 yield out
@@ -138,6 +146,13 @@ def _gunzip(raw: Iterator[bytes]) -> Iterator[bytes]:
                 member, begun = zlib.decompressobj(wbits=31), False
     if begun:
         raise _DamageError("the gzip stream is cut off")
+
+
+def _up_to_the_fault(member: zlib._Decompress, data: bytes) -> Iterator[bytes]:
+    """What a member gives before the byte it stumbles over: its input again, in small steps."""
+    with contextlib.suppress(zlib.error):
+        for start in range(0, len(data), _FAULT_STEP):
+            yield member.decompress(data[start : start + _FAULT_STEP])
 
 
 def _unzstd(raw: Iterator[bytes]) -> Iterator[bytes]:
