@@ -34,7 +34,10 @@ def shares(
         for low in range(0, len(base), CHUNK):
             part = slice(low, low + CHUNK)
             blame[:, part], bit[part] = _race(
-                [c[part] for c in cavities], [k.escape[part] for k in kinds], base[part], failures.base[part]
+                [c[part] for c in cavities],
+                [k.escape[part] for k in kinds],
+                [k.habits.on for k in kinds],
+                (base[part], failures.base[part]),
             )
         inherited = np.where(previous >= 0, blame[3][previous], 1.0)
         base = chance.plain + (failures.base - chance.plain) * inherited
@@ -56,17 +59,24 @@ def _cavities(kinds: tuple[Kind, ...], failures: Failures, beliefs: tuple[Floats
     return without
 
 
-def _race(cavities: list[Floats], escapes: list[Floats], base: Floats, evidence_base: Floats) -> tuple[Floats, Floats]:
+def _race(cavities: list[Floats], escapes: list[Floats], on: list[Floats], bases: tuple[Floats, Floats]) -> tuple[Floats, Floats]:
+    """`bases`: chance with what is left of a passing cause, and as it entered the evidence.  A habit's hazard counts as chance."""
+    base, evidence_base = bases
     vehicle, evse, pairing = (np.expand_dims(c, axis=[a for a in (1, 2, 3) if a != i + 1]) for i, c in enumerate(cavities))
     ev, ee, ep = (np.expand_dims(c, axis=[a for a in (1, 2, 3) if a != i + 1]) for i, c in enumerate(escapes))
     held = (1.0 - evidence_base)[:, None, None, None]
     fail = 1.0 - held * ev * ee * ep
     weight = vehicle * evse * pairing * fail
     weight /= weight.sum(axis=(1, 2, 3), keepdims=True)
-    hazards = [-np.log(ev), -np.log(ee), -np.log(ep), -np.log(1.0 - base)[:, None, None, None]]
-    rate = weight / (hazards[0] + hazards[1] + hazards[2] + hazards[3])
-    blame = np.stack([(rate * hazard).sum(axis=(1, 2, 3)) for hazard in hazards])
-    bit = (weight / fail).sum(axis=(1, 2, 3)) * base
+    kinds = [-np.log(ev), -np.log(ee), -np.log(ep)]
+    faults = [
+        hazard * np.expand_dims(mask, axis=[a for a in range(4) if a != i + 1])
+        for i, (hazard, mask) in enumerate(zip(kinds, on, strict=True))
+    ]
+    chance = -np.log(1.0 - base)[:, None, None, None] + sum(kinds) - sum(faults)
+    rate = weight / (sum(faults) + chance)
+    blame = np.stack([(rate * hazard).sum(axis=(1, 2, 3)) for hazard in [*faults, chance]])
+    bit = (weight / fail * -np.expm1(-chance)).sum(axis=(1, 2, 3))
     return blame / blame.sum(axis=0), np.minimum(bit, 1.0)
 
 

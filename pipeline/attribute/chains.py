@@ -20,27 +20,39 @@ LEARN_UP, LEARN_DOWN = 4.0, 10.0
 
 @dataclass(frozen=True)
 class Habits:
-    """How a kind of unit's states come and go: chance a day of falling faulty, of repair, and the shares of severities (levels,)."""
+    """How a kind of unit's states come and go: chance a day of falling faulty, of repair, and the shares of severities (levels,).
+
+    After off and the fault states come the habits: rates a unit has from the first day on and never takes up later.
+    """
 
     onset: float
     repair: float
     shares: Floats
     change: float
+    habits: Floats
 
     @property
     def initial(self) -> Floats:
-        """State probabilities at a random time (levels + 1,)."""
+        """State probabilities at a random time (states,)."""
         on = self.onset / (self.onset + self.repair)
-        return np.concatenate([[1.0 - on], on * self.shares])
+        off = (1.0 - on) * (1.0 - self.habits.sum())
+        return np.concatenate([[off], on * self.shares, (1.0 - on) * self.habits])
+
+    @property
+    def on(self) -> Floats:
+        """1 for the fault states, 0 for off and habits (states,)."""
+        return np.concatenate([[0.0], np.ones(len(self.shares)), np.zeros(len(self.habits))])
 
     @property
     def step(self) -> Floats:
-        """Transition matrix of one day (levels + 1, levels + 1), rows sum to 1."""
+        """Transition matrix of one day (states, states), rows sum to 1."""
         size = len(self.shares)
-        matrix = np.zeros((size + 1, size + 1))
-        matrix[0] = np.concatenate([[1.0 - self.onset], self.onset * self.shares])
-        matrix[1:, 0] = self.repair
-        matrix[1:, 1:] = (1.0 - self.repair) * ((1.0 - self.change) * np.eye(size) + self.change * self.shares[None, :])
+        matrix = np.eye(1 + size + len(self.habits)) * (1.0 - self.onset)
+        matrix[self.on == 0, 1 : 1 + size] = self.onset * self.shares
+        matrix[1 : 1 + size, 0] = self.repair
+        matrix[1 : 1 + size, 1 : 1 + size] = (1.0 - self.repair) * (
+            (1.0 - self.change) * np.eye(size) + self.change * self.shares[None, :]
+        )
         return matrix
 
 
@@ -48,7 +60,13 @@ def habits(prior: StatePrior, change: float) -> Habits:
     """The prior's habits: stationary share on = prevalence, mean length = days_on."""
     repair = 1.0 / prior.days_on
     shares = np.asarray(prior.shares, dtype=np.float64)
-    return Habits(prior.prevalence / (1.0 - prior.prevalence) * repair, repair, shares / shares.sum(), change)
+    return Habits(
+        prior.prevalence / (1.0 - prior.prevalence) * repair,
+        repair,
+        shares / shares.sum(),
+        change,
+        np.full(len(prior.habits), prior.habit_share / max(len(prior.habits), 1)),
+    )
 
 
 @dataclass(frozen=True)
@@ -96,18 +114,19 @@ def learn(
     """
     base = habits(prior, now.change)
     days = seen.belief.shape[1]
+    on, off = now.on > 0, now.on == 0
     belief, ahead, back = seen.belief[rows], seen.ahead[rows], seen.back[rows]
-    started = np.einsum("ut,utk->k", ahead[:, :-1, 0], back[:, 1:, 1:]) * now.step[0, 1:]
-    mended = float((ahead[:, :-1, 1:].sum(axis=2) * back[:, 1:, 0]).sum() * now.repair)
-    on_days = float(belief[:, :-1, 1:].sum())
+    started = np.einsum("ut,utk->k", ahead[:, :-1, off].sum(axis=2), back[:, 1:, on]) * now.step[0, on]
+    mended = float((ahead[:, :-1, on].sum(axis=2) * back[:, 1:, 0]).sum() * now.repair)
+    on_days = float(belief[:, :-1, on].sum())
     watched = units_total * (days - 1) - on_days
-    first = belief[:, 0, 1:].sum(axis=0)
+    first = belief[:, 0, on].sum(axis=0)
     unseen = prior.prior_units * days
     onset = (float(started.sum()) + base.onset * unseen) / (watched + unseen)
     repair = (mended + strengths[1]) / (on_days + strengths[1] / base.repair)
     onset = float(np.clip(onset, base.onset / LEARN_DOWN, base.onset * LEARN_UP))
     levels = started + first + strengths[0] * base.shares
-    return Habits(onset, repair, levels / levels.sum(), now.change)
+    return Habits(onset, repair, levels / levels.sum(), now.change, now.habits)
 
 
 def onset_weights(seen: Smoothed, step: Floats, on: Floats) -> Floats:

@@ -68,7 +68,7 @@ def refine(kinds: tuple[Kind, ...], failures: Failures, beliefs: Beliefs, bounds
         joint = _joint_evidence(kinds, which, failures, beliefs, rivals, evidence, (low, high, touched))
         seen = smooth(joint.reshape(high - low, days, -1), initial, step)
         belief[low:high] = seen.belief.reshape(high - low, days, states, -1).sum(axis=3)
-        on = np.repeat(np.arange(states) > 0, len(initial) // states).astype(np.float64)
+        on = np.repeat(focal.habits.on, len(initial) // states)
         onset[low:high] = onset_weights(seen, step, on)
     return Refined(belief, onset, rivals)
 

@@ -159,4 +159,3 @@ def standard_errors(cells: CrossedCells, fit: CrossedFit, *, width: float = 1e-4
         rows.append((sides[1] - sides[0]) / (2.0 * width))
     hessian = np.array(rows)
     return np.asarray(np.sqrt(np.diag(np.linalg.inv(0.5 * (hessian + hessian.T)))))
-

@@ -34,7 +34,7 @@ def week_frame(solution: Solution, kind: int, names: pl.DataFrame, p_name: str) 
     length = names.height * weeks
     tried = np.bincount(slot, minlength=length)
     missed = np.bincount(slot, evidence.failed[known], length)
-    on = 1.0 - solution.units[kind].belief[: names.height, 6::7, 0]
+    on = solution.units[kind].probability[: names.height, 6::7]
     where = np.flatnonzero(tried > 0)
     starts = pl.Series(
         "week_start_utc", [evidence.begin_utc + timedelta(weeks=w) for w in range(weeks)], dtype=pl.Datetime("us", "UTC")
@@ -53,7 +53,7 @@ def onset_columns(evidence: Evidence, states: UnitStates, units: int, settings: 
     The day's evidence has no order within it, so an onset lies anywhere in its day alike; mass on day 0 stands for 'before the look-back'.
     """
     weights = states.onset[:units]
-    now = 1.0 - states.belief[:units, -1, 0]
+    now = states.probability[:units, -1]
     total = weights.sum(axis=1)
     shown = (total > 0) & (now >= settings.doubt_at)
     tail = 0.5 * (1.0 - settings.interval)
@@ -92,7 +92,7 @@ def unit_frame(solution: Solution, kind: int, settings: AttributeSettings) -> pl
     priors = (settings.vehicle, settings.evse, settings.pairing)
     states = solution.units[kind]
     units = names.height
-    now = 1.0 - states.belief[:units, -1, 0]
+    now = states.probability[:units, -1]
     strength = power(evidence, unit, other, sizes, (priors[kind], priors[other_kind]))
     episode = _episode_start(states, units)
     recent = episode[np.minimum(unit, units - 1)] <= evidence.day if units else evidence.day < 0

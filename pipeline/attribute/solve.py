@@ -30,6 +30,11 @@ class UnitStates:
     suspect: Ints
     habits: Habits
 
+    @property
+    def probability(self) -> Floats:
+        """Probability that a fault state is on (units, days)."""
+        return np.asarray(self.belief @ self.habits.on)
+
 
 @dataclass(frozen=True)
 class Solution:
@@ -91,7 +96,10 @@ def _search(
         _kind(evidence, failed, "pairing", evidence.pairing, settings.pairing, habit[PAIRING], seen),
     )
     screened = tuple(_alone(kind, failures) for kind in kinds)
-    suspects = tuple(np.flatnonzero(s.belief[:, :, 0].min(axis=1) < 1.0 - settings.suspect_floor) for s in screened)
+    suspects = tuple(
+        np.flatnonzero((s.belief @ k.habits.on).max(axis=1) > settings.suspect_floor)
+        for s, k in zip(screened, kinds, strict=True)
+    )
     marked = np.zeros(len(failed), dtype=bool)
     for kind, units in zip(kinds, suspects, strict=True):
         flag = np.zeros(len(kind.quiet), dtype=bool)
@@ -111,9 +119,10 @@ def _kind(evidence: Evidence, failed: Ints, name: str, unit: Ints, prior: StateP
     slot = (unit * evidence.days + evidence.day)[good]
     weight = evidence.weight[good]
     length = units * evidence.days
-    quiet = np.zeros((length, len(prior.levels) + 1))
+    quiet = np.zeros((length, prior.states))
     plain = np.bincount(slot, weight, length)
-    for k, (level, diode) in enumerate(zip(prior.levels, prior.diode, strict=True), start=1):
+    levels = [*zip(prior.levels, prior.diode, strict=True), *((habit_level, False) for habit_level in prior.habits)]
+    for k, (level, diode) in enumerate(levels, start=1):
         quiet[:, k] = np.bincount(slot, weight * np.log1p(-level * seen[good]), length) if diode else plain * np.log1p(-level)
     quiet = quiet.reshape(units, evidence.days, -1)
     if name != "evse":
@@ -145,8 +154,8 @@ def _finish(search: _Search) -> tuple[UnitStates, UnitStates, UnitStates]:
     """Solve each suspect with its closest rivals and spread the result over all units."""
     stand_in = [np.zeros((1, s.belief.shape[1])) for s in search.screened]
     bounds = tuple(
-        np.concatenate([s.belief[units][:, :, 1:].sum(axis=2), row])
-        for s, units, row in zip(search.screened, search.suspects, stand_in, strict=True)
+        np.concatenate([s.belief[units] @ kind.habits.on, row])
+        for s, units, row, kind in zip(search.screened, search.suspects, stand_in, search.kinds, strict=True)
     )
     result = []
     for kind in range(3):

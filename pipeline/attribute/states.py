@@ -62,9 +62,10 @@ class Beliefs:
 
 
 def level_escape(prior: StatePrior, seen: Floats) -> Floats:
-    """1 - q for each attempt and state (attempts, levels + 1); diode states bite in proportion to `seen`, the chance the EVSE looks."""
-    levels = np.asarray(prior.levels)
-    bite = np.where(np.asarray(prior.diode)[None, :], levels[None, :] * seen[:, None], levels[None, :])
+    """1 - q for each attempt and state (attempts, states); diode states bite in proportion to `seen`, the chance the EVSE looks."""
+    levels = np.array([*prior.levels, *prior.habits])
+    diode = np.array([*prior.diode, *(False for _ in prior.habits)])
+    bite = np.where(diode[None, :], levels[None, :] * seen[:, None], levels[None, :])
     return np.concatenate([np.ones((len(seen), 1)), 1.0 - bite], axis=1)
 
 

@@ -26,11 +26,13 @@ def oracle_vehicles(world: World, attempts: pl.DataFrame, settings: AttributeSet
     log_ratio = np.where(failed, np.log1p(-succeed) - np.log1p(-succeed[:, :1]), np.log(escape))
     units, days, states = evidence.sizes[0], evidence.days, escape.shape[1]
     slot = evidence.vehicle * days + evidence.day
-    total = np.stack([np.bincount(slot, log_ratio[:, k], units * days) for k in range(states)], axis=1).reshape(units, days, states)
+    total = np.stack([np.bincount(slot, log_ratio[:, k], units * days) for k in range(states)], axis=1).reshape(
+        units, days, states
+    )
     total[-1, :, 1:] = NEVER
     habit = habits(settings.vehicle, settings.level_change_per_day)
     belief = smooth(total, habit.initial, habit.step).belief
-    return evidence.vehicles.with_columns(pl.Series("p_oracle", 1.0 - belief[:-1, -1, 0]))
+    return evidence.vehicles.with_columns(pl.Series("p_oracle", belief[:-1, -1] @ habit.on))
 
 
 def _looks(world: World, evse_id: pl.Series, settings: AttributeSettings) -> np.ndarray:

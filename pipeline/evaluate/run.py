@@ -107,7 +107,9 @@ def _wrongly_for_others(answer: Attribution, truth: Truth, vehicles: pl.Series) 
 
 def _early_finds(world: World, answer: Attribution, truth: Truth) -> dict[str, float]:
     """Of identifiable faulty vehicles whose third blamed failure lies a week back or more: how many are called."""
-    due = truth.vehicles.filter(pl.col("faulty") & pl.col("identifiable") & (pl.col("third_utc") < world.spec.end - timedelta(days=7)))
+    due = truth.vehicles.filter(
+        pl.col("faulty") & pl.col("identifiable") & (pl.col("third_utc") < world.spec.end - timedelta(days=7))
+    )
     found = due.join(answer.vehicles.filter(pl.col("verdict") == "fault"), on="vehicle_id", how="semi")
     return {"n_to_find": due.height, "n_found": found.height}
 

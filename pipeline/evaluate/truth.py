@@ -12,6 +12,8 @@ from sample_logs.generator.world import World
 CREEPING = ("pilot_diode_leaky",)
 """Faults that begin before they show: their onset is not the spell's begin, and before they show they are neither faulty nor sound."""
 LATENT_DAYS = 14
+HALF_MENDED = 3
+"""So many failures in the report week that the unit itself caused after its repair: the repair did not hold."""
 IDENTIFIABLE_EVSES = 2
 SERVED_OTHERS = 3
 """A vehicle is held to be identifiable by the data where it failed at two EVSEs or more that charged three others or more in the same fortnight."""
@@ -40,7 +42,9 @@ def truth_of(world: World) -> Truth:
     """Truth at the end of the world, which is the end of the report week."""
     attempts = attempts_of(world).filter(pl.col("outcome").is_in(["charged", "failed"]))
     ac = attempts.filter(pl.col("supply") == "AC")
-    vehicles = _units(world, ac, world.vehicle_truth, "vehicle_id", "vehicle").join(_third(world, ac), on="vehicle_id", how="left")
+    vehicles = _units(world, ac, world.vehicle_truth, "vehicle_id", "vehicle").join(
+        _third(world, ac), on="vehicle_id", how="left"
+    )
     return Truth(
         vehicles=vehicles.with_columns(pl.col("identifiable").fill_null(value=False)),
         evses=_units(world, attempts, world.evse_truth, "evse_id", "evse"),
@@ -54,12 +58,16 @@ def _units(world: World, attempts: pl.DataFrame, spells: pl.DataFrame, key: str,
     shown = attempts.filter((pl.col("cause") == cause) & (pl.col("outcome") == "failed"))
     on = spells.filter(pl.col("to_utc").is_null()).select(key, "fault", "severity", since_utc="from_utc").unique(key, keep="last")
     recent = shown.filter(pl.col("plugged_at_utc") >= late).group_by(key).agg(pl.len().alias("shown_lately"))
+    mended = spells.filter(pl.col("to_utc").is_not_null()).group_by(key).agg(pl.col("to_utc").max())
+    week = shown.filter(pl.col("plugged_at_utc") >= world.spec.end - timedelta(days=7)).join(mended, on=key)
+    week = week.filter(pl.col("plugged_at_utc") > pl.col("to_utc")).group_by(key).agg(pl.len().alias("shown_this_week"))
     once = shown.join(on.select(key, "since_utc"), on=key).filter(pl.col("plugged_at_utc") >= pl.col("since_utc"))
     met = attempts.select(key).drop_nulls().unique().sort(key)
     frame = met.join(on, on=key, how="left").join(recent, on=key, how="left")
     frame = frame.join(once.group_by(key).agg(pl.len().alias("shown")), on=key, how="left")
-    return frame.with_columns(pl.col("shown_lately", "shown").fill_null(0)).with_columns(
-        faulty=pl.col("fault").is_not_null() & (pl.col("shown_lately") > 0),
+    frame = frame.join(week, on=key, how="left")
+    return frame.with_columns(pl.col("shown_lately", "shown", "shown_this_week").fill_null(0)).with_columns(
+        faulty=(pl.col("fault").is_not_null() & (pl.col("shown_lately") > 0)) | (pl.col("shown_this_week") >= HALF_MENDED),
         latent=pl.col("fault").is_not_null() & (pl.col("shown_lately") == 0),
         since_utc=pl.when(~pl.col("fault").is_in(CREEPING)).then("since_utc"),
     )

@@ -26,6 +26,17 @@ class StatePrior(Frozen):
     prior_units: float = Field(
         gt=0, description="Weight of the prior on how often faults begin, in units watched for one look-back"
     )
+    habits: tuple[float, ...] = Field(
+        (), description="Failure rates a unit may have had all along without a fault (its place, its driver); blamed on chance"
+    )
+    habit_share: float = Field(
+        0.02, gt=0, lt=0.5, description="Share of units with such a habit beyond the baseline's normal spread; assumed"
+    )
+
+    @property
+    def states(self) -> int:
+        """Off, the fault states, the habits, in this order."""
+        return 1 + len(self.levels) + len(self.habits)
 
     @model_validator(mode="after")
     def _one_entry_a_level(self) -> StatePrior:
@@ -45,20 +56,21 @@ class AttributeSettings(Frozen):
             prevalence=0.01,
             days_on=60.0,
             prior_units=100.0,
+            habits=(0.1, 0.25),
         ),
         description="Assumed: about one vehicle in a hundred, for two months; a shorted pilot diode fails whenever it is looked for, other faults less",
     )
     evse: StatePrior = Field(
         StatePrior(
-            levels=(0.95, 0.6, 0.3),
-            diode=(False, False, False),
-            shares=(0.4, 0.3, 0.3),
+            levels=(0.95, 0.6, 0.3, 0.15),
+            diode=(False, False, False, False),
+            shares=(0.35, 0.3, 0.2, 0.15),
             prevalence=0.03,
             days_on=21.0,
             prior_units=50.0,
         ),
-        description="Assumed: equipment fails more often than cars (a survey found 22.7 % of public DC connectors out of order, Rempel 2022; a kept depot far less)"
-        " and is mended within weeks",
+        description="Assumed: equipment fails more often than cars (a survey found 22.7 % of public DC connectors out of order,"
+        " Rempel et al. 2022; a kept depot has far less) and is mended within weeks; one that fails a sixth of all comers is faulty",
     )
     pairing: StatePrior = Field(
         StatePrior(
@@ -72,7 +84,7 @@ class AttributeSettings(Frozen):
         description="Assumed: rare, begins with a firmware, lasts until the next",
     )
     level_change_per_day: float = Field(
-        0.005, ge=0, lt=1, description="Chance a fault changes its severity in a day; assumed small, faults keep their habit"
+        0.02, ge=0, lt=1, description="Chance a fault changes its severity in a day; assumed: weather and wear, some weeks apart"
     )
     dirichlet_units: float = Field(10.0, gt=0, description="Weight of the assumed shares of severities, in faults seen")
     repair_units: float = Field(10.0, gt=0, description="Weight of the assumed days until repair, in repairs seen")
@@ -120,7 +132,9 @@ class AttributeSettings(Frozen):
         le=10,
         description="Times baseline and fault states are fitted in turn; more changed probabilities by less than 0.01 in trials",
     )
-    passes: int = Field(100, ge=4, le=1000, description="Most message passes between units within a round; it ends sooner when messages rest")
+    passes: int = Field(
+        100, ge=4, le=1000, description="Most message passes between units within a round; it ends sooner when messages rest"
+    )
     damping: float = Field(
         0.4, ge=0, lt=1, description="Share of the old message kept in a pass; stops see-sawing between two explanations"
     )
