@@ -16,13 +16,14 @@ import polars as pl
 from pipeline.decisions import DecisionFrames, open_decisions
 from pipeline.errors import NotEnoughDataError
 from pipeline.ingest import ingest_delivery
+from pipeline.ingest.report import TOUCHED_SCHEMA
 from pipeline.normalise.stage import normalise
 from pipeline.progress import Progress, silent
 from pipeline.publish.week import publish_week
 from pipeline.report import WeekReport, report_week
 from pipeline.settings import Settings
 from pipeline.validate import validate
-from pipeline.warehouse import Connection, writing
+from pipeline.warehouse import Connection, rebuilding, writing
 from pipeline.weeks import last_complete_week, week_start
 
 
@@ -114,9 +115,10 @@ def ingest_step(con: Connection, request: Request, progress: Progress) -> list[d
 
 
 def normalise_step(con: Connection, settings: Settings, progress: Progress) -> None:
-    """Build core_* from raw_* that is not in core yet."""
+    """Build core_* from raw_* that is not in core yet, also what an earlier run read and did not come to build."""
     progress("Building attempts", 0, 0)
-    normalise(con, None, settings.normalise)
+    with rebuilding(con) as whole:
+        normalise(con, None if whole else pl.DataFrame(schema=TOUCHED_SCHEMA), settings.normalise)
 
 
 def validate_step(con: Connection, settings: Settings) -> None:

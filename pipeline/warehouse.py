@@ -91,6 +91,13 @@ def create_tables(con: Connection) -> None:
         con.execute("INSERT OR REPLACE INTO store_meta VALUES ('schema_version', ?)", [str(SCHEMA_VERSION)])
 
 
+@contextmanager
+def rebuilding(con: Connection) -> Iterator[bool]:
+    """Whether derived tables must be made whole, as after an update of the warehouse; noted as done when the block ends well."""
+    yield bool(con.execute("SELECT 1 FROM store_meta WHERE name = 'rebuild'").fetchall())
+    con.execute("DELETE FROM store_meta WHERE name = 'rebuild'")
+
+
 def _present_columns(con: Connection) -> dict[str, list[str]]:
     rows = con.execute(
         "SELECT table_name, list(column_name ORDER BY column_index) FROM duckdb_columns() WHERE NOT internal GROUP BY 1"
