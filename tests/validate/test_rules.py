@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import pytest
 
+from pipeline.circuit.pilot import high_window, low_window
 from pipeline.registry import registry
+from pipeline.validate import explain_rule
 from pipeline.validate.rules import needed_views, rules, views, with_views
 
 from .cases import CASES
@@ -123,3 +125,51 @@ def test_shorted_and_leaking_diodes_are_no_impossible_records() -> None:
         for rule in rules().values():
             if rule.family == "pilot_level":
                 assert con.execute(rule.sql).fetchall() == [], rule.name
+
+
+@pytest.mark.parametrize("letter", ["A", "B", "C", "D"])
+def test_level_windows_are_those_of_the_circuit(letter: str) -> None:
+    """level_a to level_d: the corners of the tolerances (derived; B, C, D as IEC 61851-1 Table A.3 from memory)."""
+    limits = rules()[f"level_{letter.lower()}"].limits
+    window = high_window(letter)
+    assert (limits["lo_v"], limits["hi_v"]) == (round(window.lo_v, 2), round(window.hi_v, 2))
+
+
+@pytest.mark.parametrize("letter", ["B", "C", "D"])
+def test_no_level_rule_reaches_a_shorted_diode(letter: str) -> None:
+    """The widened windows hold every level a shorted diode can give, both halves (derived): such rows are never caught."""
+    limits = rules()[f"level_{letter.lower()}"].limits
+    high, low = high_window(letter, shorted=True), low_window(letter, shorted=True)
+    assert limits["lo_v"] - limits["widen_v"] < high.lo_v
+    assert high.hi_v < limits["hi_v"] + limits["widen_v"]
+    assert low.hi_v < rules()["low_side_missing"].limits["limit_v"]
+
+
+def test_duty_law_agrees_with_its_worked_examples() -> None:
+    """The current duty_above_rating reads from a duty cycle (worked examples of IEC 61851-1 Table A.8's laws, derived)."""
+    for duty_pct, current_a in (
+        (8, 6),
+        (10, 6),
+        (26.67, 16),
+        (53.33, 32),
+        (80, 48),
+        (85, 51),
+        (86, 55),
+        (92, 70),
+        (96, 80),
+        (96.5, 80),
+    ):
+        row = {"pilot_state": "C2", "duty_pct": float(duty_pct)}
+        for rating, caught in ((current_a - 1.1, 1), (current_a - 0.9, 0)):
+            world: World = {"core_pilot": [row], "core_evse": [{"max_current_a": rating}]}
+            assert counted("duty_above_rating", world)[1] == caught, (duty_pct, rating)
+
+
+def test_rules_explain_themselves() -> None:
+    """Every rule tells its meaning, severity, source with clause, and who acts, with its limits filled in."""
+    for rule in rules().values():
+        told = explain_rule(rule.name)
+        assert rule.meaning in told
+        assert rule.clause in told
+        assert rule.acts in told
+        assert "{" not in told

@@ -51,7 +51,8 @@ def test_spotless_logs_keep_their_weight(tmp_path: Path) -> None:
 def test_planted_impossibilities_are_found(tmp_path: Path) -> None:
     """What the simulator planted is caught by the rule that names it, at its station.
 
-    Nine in ten within 3 minutes of their time, all within a day (where a clock jumped, the corrected time says it is that unsure).
+    Nine in ten within 3 minutes of their time, all within a day: where a clock jumped, the corrected time
+    is stated to be that unsure.
     """
     impossible, attempts = delivered(tmp_path, 3.0)
     planted = pl.read_csv(tmp_path / "truth" / "impossible.csv").with_columns(

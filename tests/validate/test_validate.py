@@ -7,6 +7,7 @@ import pytest
 
 from pipeline.settings.validate import ValidateSettings
 from pipeline.validate import rules, validate, validation_summary
+from pipeline.validate.bench import bench_validate
 from pipeline.warehouse import Connection, read
 
 from .cases import CASES, OPEN, SHUT, hour, pilot, start, statuses, stop
@@ -234,3 +235,11 @@ def test_evidence_of_faults_never_lowers_an_attempts_weight() -> None:
         assert weights(con) == {"a0": (False, 1.0)}
         noted = set(read(con, "core_impossible")["rule"])
     assert {"contactor_late", "contactor_closed_in_a", "contactor_closed_in_b", "ev_communication_error_status"} <= noted
+
+
+def test_the_benchmark_measures_a_valid_warehouse() -> None:
+    """What the benchmark fills judges records and is timed both ways (how fast is the benchmark's own business)."""
+    timing = bench_validate(1_700, alone=False)
+    assert timing.rows == 1_700
+    assert timing.validate_s > 0
+    assert timing.overhead == timing.validate_s / timing.bare_s
