@@ -1,0 +1,180 @@
+"""The book of worked cases (`cases/*.yaml`): each a few records, and the attempts the contract's own words make of them.
+
+The expectations were derived from the contract (what comes in, what goes out) and the standards it names, each with its clause in
+`why`, not from what the pipeline does. All cases are one delivery; each has stations, tokens and vehicles of its own.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pytest
+from jsonschema import Draft6Validator
+
+from pipeline.ingest import ingest_delivery
+from pipeline.normalise import normalise
+from pipeline.settings import Settings
+from pipeline.validate import validate
+from pipeline.warehouse import Connection, query, read, writing
+from tests.end_to_end.book import Case, load, write
+from tests.end_to_end.shorthand import Log
+
+BOOK = load()
+WITHIN_S = 3.0  # a plug-in and its unplugging are read from several records a second or two apart
+WITHIN_KWH = 0.011
+COLUMNS = {"kwh": "energy_kwh", "stage_s": "stage_seconds", "vehicle": "vehicle_id", "token": "id_token", "evse": "evse_id"}
+
+
+@dataclass(frozen=True)
+class Made:
+    """What the pipeline made of the book."""
+
+    attempts: pl.DataFrame
+    files: pl.DataFrame
+    impossible: pl.DataFrame
+    rejected: pl.DataFrame
+    words: pl.DataFrame
+    logs: dict[str, Log]
+
+
+def make(cases: list[Case], folder: Path) -> Made:
+    """Write the cases, and read them as a run does."""
+    logs = write(cases, folder / "delivery")
+    settings = Settings()
+    with writing(folder / "w.duckdb") as con:
+        report = ingest_delivery(con, folder / "delivery", settings.ingest)
+        normalise(con, None, settings.normalise)
+        validate(con, settings.validate_)
+        return Made(
+            read(con, "core_attempt"), report.files, read(con, "core_impossible"), rejected(con), read(con, "core_word"), logs
+        )
+
+
+def rejected(con: Connection) -> pl.DataFrame:
+    """Rejected lines, by file."""
+    return query(con, "SELECT file, line, reject_reason FROM raw_rejected ORDER BY ALL")
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
+    """The whole book, run once."""
+    return make(BOOK, tmp_path_factory.mktemp("book"))
+
+
+def attempts_of(case: Case, made: Made) -> list[dict[str, Any]]:
+    """A case's attempts, by time."""
+    own = made.attempts.filter(pl.col("evse_id").str.starts_with(case.prefix))
+    return list(own.sort("plugged_at_utc", "evse_id").to_dicts())
+
+
+def differences(case: Case, wanted: dict[str, Any], got: dict[str, Any]) -> Iterator[str]:
+    """What an attempt has otherwise than expected. A list of values: the contract leaves the choice among them."""
+    for key, value in wanted.items():
+        column = COLUMNS.get(key, key)
+        if key in {"plugged", "unplugged"}:
+            column = f"{key}_at_utc"
+            at, have = case.at(value), got[column]
+            slack = float(wanted.get("within", WITHIN_S))
+            same = have is at if at is None or have is None else abs((have - at).total_seconds()) <= slack
+        elif key == "within":
+            continue
+        elif key in {"kwh", "stage_s"} and value is not None:
+            slack = WITHIN_KWH if key == "kwh" else WITHIN_S
+            same = got[column] is not None and abs(got[column] - value) <= slack
+        elif key in {"vehicle", "token", "evse"} and value is not None:
+            same = got[column] == f"{case.prefix}{value}"
+        else:
+            same = got[column] in value if isinstance(value, list) else got[column] == value
+        if not same:
+            yield f"{key}: expected {value}, got {got[column]}"
+
+
+def faults_of(case: Case, made: Made) -> list[str]:
+    """Everything in which a case came out otherwise than the contract says."""
+    got = attempts_of(case, made)
+    told = [f"expected {len(case.told['expect'])} attempts, got {len(got)}: {[brief(g) for g in got]}"]
+    faults = told if len(got) != len(case.told["expect"]) else []
+    for wanted, have in zip(case.told["expect"], got, strict=False):
+        faults += [f"{d}   {brief(have)}" for d in differences(case, wanted, have)]
+    faults += accounts(case, made) + records(case, made)
+    return faults
+
+
+def brief(row: dict[str, Any]) -> str:
+    """An attempt on one line."""
+    span = f"{row['plugged_at_utc']:%d %H:%M:%S}–" + (f"{row['unplugged_at_utc']:%d %H:%M:%S}" if row["unplugged_at_utc"] else "?")
+    keys = ("evse_id", "vehicle_id", "outcome", "stage", "stage_seconds", "fault", "early_b", "energy_kwh", "source")
+    return f"[{span} {' '.join(str(row[k]) for k in keys)}]"
+
+
+def accounts(case: Case, made: Made) -> Iterator[str] | list[str]:
+    """Lines rejected or found again, where the case counts them."""
+    faults = []
+    for name, wanted in case.told.get("accounts", {}).items():
+        own = made.files.filter(pl.col("file") == case.own(name)).to_dicts()
+        have = {key: own[0][key] for key in wanted} if own else None
+        if have != wanted:
+            faults.append(f"{name}: expected {wanted}, got {have}")
+    for name, text in case.told.get("rejected", {}).items():
+        reasons = made.rejected.filter(pl.col("file") == case.own(name))["reject_reason"].to_list()
+        reasons += made.files.filter(pl.col("file") == case.own(name))["message"].drop_nulls().to_list()
+        if not any(case.own(text) in reason for reason in reasons):
+            faults.append(f"{name}: no reason says {text!r}: {reasons}")
+    return faults
+
+
+def records(case: Case, made: Made) -> list[str]:
+    """Impossible records (some or none at the case's stations), and words no list knows."""
+    faults = []
+    own = made.impossible.filter(pl.col("station_id").str.starts_with(case.prefix) | pl.col("detail").str.contains(case.prefix))
+    wanted = case.told.get("impossible")
+    if wanted is not None and (len(own) > 0) != (wanted == "some"):
+        faults.append(f"impossible: expected {wanted}, got {own.select('rule', 'detail').to_dicts()}")
+    for word in case.told.get("words", []):
+        if word not in made.words.filter(pl.col("code_state") == "unknown")["word"].to_list():
+            faults.append(f"the word {word!r} is not listed as unknown")
+    return faults
+
+
+@pytest.mark.parametrize("case", [pytest.param(c, id=c.name) for c in BOOK])
+def test_case(case: Case, made: Made, request: pytest.FixtureRequest) -> None:
+    """The attempts of a case are those its clause of the contract forces; a `known` disagreement must still disagree."""
+    if "known" in case.told:
+        request.applymarker(pytest.mark.xfail(reason=case.told["known"], strict=True))
+    faults = faults_of(case, made)
+    assert not faults, "\n".join([str(case.told["why"]), *faults])
+
+
+def test_every_frame_of_the_book_is_valid(made: Made) -> None:
+    """The frames written out agree with the JSON schemas of OCPP 1.6 and 2.0.1 (published; bundled by the `ocpp` package)."""
+    for version, action, is_result, payload in {json.dumps(c): c for log in made.logs.values() for c in log.calls}.values():
+        name = action + ("Response" if is_result else ("" if version == "1.6" else "Request"))
+        folder = "v16" if version == "1.6" else "v201"
+        schema = json.loads((files("ocpp") / folder / "schemas" / f"{name}.json").read_text(encoding="utf-8-sig"))
+        schema.pop("$id", None)
+        Draft6Validator(schema).validate(payload)
+
+
+def test_every_file_of_the_book_balances(made: Made) -> None:
+    """`lines = used + rejected + duplicates` for each file (contract, run.json), and each rejected line has its row."""
+    book = made.files
+    assert (book["lines"] == book["used"] + book["rejected"] + book["duplicates"]).all()
+    assert len(made.rejected) == book["rejected"].sum()
+
+
+ALONE = BOOK[:: max(1, len(BOOK) // 6)]
+
+
+@pytest.mark.parametrize("case", [pytest.param(c, id=c.name) for c in ALONE])
+def test_a_case_alone_is_as_among_the_others(case: Case, made: Made, tmp_path: Path) -> None:
+    """What a station's records become does not hang on other stations, vehicles and tokens in the delivery."""
+    kept = ["outcome", "stage", "stage_seconds", "fault", "early_b", "energy_kwh", "vehicle_id", "plugged_at_utc", "source"]
+    alone = attempts_of(case, make([case], tmp_path))
+    among = attempts_of(case, made)
+    assert [{k: a[k] for k in kept} for a in alone] == [{k: a[k] for k in kept} for a in among]
