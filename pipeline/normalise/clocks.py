@@ -8,6 +8,8 @@ of a station's clock (a restart, a correction); within it the least r - s of eac
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import polars as pl
 
 LEAST_ERROR_S = 2.0
@@ -21,6 +23,8 @@ DRIFT_LIMIT = 1e-3
 """No running clock gains or loses more: 86 s a day is 1000 ppm, a crystal keeps 100 ppm; common practice, no source."""
 JUMP_S = 20.0
 """A step of the offset beyond this (and beyond drift) is a jump, not a delay."""
+KNOT_EVERY = "2h"
+"""Clocks that are set once a day or an hour by Heartbeat run like saws: a knot must lie on every tooth; practice."""
 HOLDS_DAYS = 14
 """An offset is not carried further than this from where it was seen; a drift of 100 ppm makes two minutes by then; decided."""
 ASTRAY_S = 90 * DAY_S
@@ -97,13 +101,13 @@ def eras(fixed: pl.DataFrame) -> pl.DataFrame:
 
 
 def knots(fixed: pl.DataFrame) -> pl.DataFrame:
-    """One row a station, era and receiver's day: the offset at its least, the spread above it, how many fixed it.
+    """One row a station, era and two hours of the receiver: the offset at its least, the spread above it, how many fixed it.
 
     A clock within the least error of the receiver's is taken as right: its delay is not mistaken for an offset, and
     times already given do not shift by milliseconds when later frames come.
     """
-    rows = fixed.with_columns(day=pl.col("receiver_at_utc").dt.truncate("1d"))
-    daily = rows.group_by("station_id", "era", "day", maintain_order=True).agg(
+    rows = fixed.with_columns(bin=pl.col("receiver_at_utc").dt.truncate(KNOT_EVERY))
+    least = rows.group_by("station_id", "era", "bin", maintain_order=True).agg(
         station_at_utc=pl.col("station_at_utc").sort_by("late_s", maintain_order=True).first(),
         receiver_from_utc=pl.col("receiver_at_utc").min(),
         receiver_last_utc=pl.col("receiver_at_utc").max(),
@@ -113,28 +117,34 @@ def knots(fixed: pl.DataFrame) -> pl.DataFrame:
         astray=pl.col("astray").any(),
     )
     right = pl.col("least_s").abs() <= LEAST_ERROR_S
-    return daily.with_columns(offset_s=pl.when(right).then(0.0).otherwise("least_s"), right=right).sort(
+    return least.with_columns(offset_s=pl.when(right).then(0.0).otherwise("least_s"), right=right).sort(
         "station_id", "era", "station_at_utc"
     )
 
 
-def fit(seen: pl.DataFrame, booted: pl.DataFrame) -> pl.DataFrame:
-    """core_clock (with `era, era_from_utc, era_to_utc` beside): straight lines from knot to knot within an era."""
-    fixed = knots(eras(live(seen)))
+@dataclass(frozen=True)
+class Clock:
+    """Clocks of some stations: `lines` is core_clock with `era, era_from_utc, era_to_utc` beside; `fixed` what they rest on."""
+
+    lines: pl.DataFrame
+    fixed: pl.DataFrame
+
+
+def fit(seen: pl.DataFrame, booted: pl.DataFrame) -> Clock:
+    """Straight lines from knot to knot within an era."""
+    observed = eras(live(seen))
+    fixed = knots(observed)
     group = ["station_id", "era"]
     ahead = pl.col("station_at_utc").shift(-1).over(group)
     step_s = pl.col("offset_s").shift(-1).over(group) - pl.col("offset_s")
     length_days = seconds(ahead - pl.col("station_at_utc")) / DAY_S
     slope = pl.when(length_days > 0).then(step_s / length_days)
-    lines = fixed.with_columns(slope=slope, step_s=step_s)
-    bend_s = (pl.col("slope") - pl.col("slope").shift(1).over(group)).abs()
-    half_s = pl.max_horizontal(pl.col("step_s").abs(), pl.col("step_s").shift(1).over(group).abs()) / 2
-    lines = lines.with_columns(
-        drift_s_per_day=pl.coalesce("slope", pl.when(~pl.col("right")).then(pl.col("slope").shift(1).over(group)), pl.lit(0.0)),
-        unsure_s=pl.coalesce(bend_s, half_s, pl.lit(0.0)).clip(0, JUMP_S),
+    lines = fixed.with_columns(
+        drift_s_per_day=slope.fill_null(0.0),
+        unsure_s=(pl.max_horizontal(step_s.abs(), step_s.abs().shift(1).over(group)).fill_null(0.0) / 2).clip(0, JUMP_S),
     )
     bounded = bounds(lines, booted)
-    return bounded.select(
+    segments = bounded.select(
         "station_id",
         "era",
         segment_from_utc="station_at_utc",
@@ -147,6 +157,7 @@ def fit(seen: pl.DataFrame, booted: pl.DataFrame) -> pl.DataFrame:
         clock_error_s=LEAST_ERROR_S + pl.col("spread_s").clip(0, JUMP_S) + pl.col("unsure_s") + pl.col("astray_s"),
         anchors="anchors",
     )
+    return Clock(segments, observed.select("station_id", "era", "station_at_utc"))
 
 
 def bounds(lines: pl.DataFrame, booted: pl.DataFrame) -> pl.DataFrame:

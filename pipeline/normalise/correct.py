@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.normalise.clocks import DAY_S, HOLDS_DAYS, JUMP_S, LEAST_ERROR_S, UNKNOWN_ERROR_S, seconds, shift
+from pipeline.normalise.clocks import Clock, DAY_S, HOLDS_DAYS, JUMP_S, LEAST_ERROR_S, UNKNOWN_ERROR_S, seconds, shift
 
 ERA = ["station_id", "era"]
+BESIDE_S = 60
+"""A frame and a pilot row of one happening carry times this close; practice."""
 NEAR_S = DAY_S
 """A time further than this from every era is of a clock nobody heard."""
 
@@ -56,40 +58,52 @@ def by_arrival(rows: pl.DataFrame, clock: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def by_order(rows: pl.DataFrame, clock: pl.DataFrame) -> pl.DataFrame:
-    """Rows of a station's own record with their `era`; where its time fits several, the order of writing decides.
+def by_order(rows: pl.DataFrame, clock: Clock) -> pl.DataFrame:
+    """Rows of a station's own record with their `era` (null: their time is far from every era).
 
-    Adds `era_doubt` where it cannot. `era` is null where the time is far from every era.
+    Where a time fits several eras, frames that carry nearly the same time tell, else the order of writing;
+    `era_doubt` where neither does.
     """
-    tried = candidates(rows.with_row_index("_row"), clock).with_columns(least=pl.col("outside_s").min().over("_row"))
+    tried = candidates(rows.with_row_index("_row"), clock.lines).with_columns(least=pl.col("outside_s").min().over("_row"))
     fitting = tried.filter((pl.col("outside_s") == pl.col("least")) & (pl.col("least") <= NEAR_S))
     fitting = fitting.with_columns(fits=pl.len().over("_row"))
-    sure = fitting.filter(pl.col("fits") == 1).select("_row", sure="era")
+    several = fitting.filter(pl.col("fits") > 1).select("_row", "station_id", "era", "station_at_utc")
+    sure = pl.concat([fitting.filter(pl.col("fits") == 1).select("_row", sure="era"), by_frames(several, clock.fixed)])
     ordered = rows.with_row_index("_row").join(sure, on="_row", how="left").sort("station_id", "file_id", "line")
     file = ["station_id", "file_id"]
     ordered = ordered.with_columns(
         _low=pl.col("sure").forward_fill().over(file).fill_null(0),
         _high=pl.col("sure").backward_fill().over(file).fill_null(1 << 30),
     )
-    unsure = (
-        fitting.filter(pl.col("fits") > 1)
-        .select("_row", "era")
-        .join(ordered.select("_row", "_low", "_high"), on="_row")
-        .filter(pl.col("era").is_between("_low", "_high"))
-        .group_by("_row")
-        .agg(told=pl.col("era").max(), choices=pl.len())
-    )
-    many = fitting.filter(pl.col("fits") > 1).select("_row").unique().with_columns(several=pl.lit(value=True))
-    return (
-        ordered.join(unsure, on="_row", how="left")
-        .join(many, on="_row", how="left")
-        .with_columns(
-            era=pl.coalesce("sure", "told"),
-            era_doubt=(pl.col("several") & (pl.col("choices").fill_null(0) != 1)).fill_null(value=False),
+    open_ = several.join(sure, on="_row", how="anti").join(ordered.select("_row", "_low", "_high"), on="_row")
+    told = (
+        open_.group_by("_row")
+        .agg(
+            between=pl.col("era").filter(pl.col("era").is_between("_low", "_high")),
+            latest=pl.col("era").max(),
         )
-        .sort("_row")
-        .drop("_row", "sure", "_low", "_high", "told", "choices", "several")
+        .select(
+            "_row",
+            told=pl.when(pl.col("between").list.len() > 0).then(pl.col("between").list.max()).otherwise("latest"),
+            era_doubt=pl.col("between").list.len() != 1,
+        )
     )
+    return (
+        ordered.join(told, on="_row", how="left")
+        .with_columns(era=pl.coalesce("sure", "told"), era_doubt=pl.col("era_doubt").fill_null(value=False))
+        .sort("_row")
+        .drop("_row", "sure", "_low", "_high", "told")
+    )
+
+
+def by_frames(several: pl.DataFrame, fixed: pl.DataFrame) -> pl.DataFrame:
+    """`_row, sure`: of several eras the one in which a frame carried nearly the same time, and no other did."""
+    known = fixed.sort("station_at_utc").with_columns(_seen=pl.col("station_at_utc"))
+    near = several.sort("station_at_utc").join_asof(
+        known, on="station_at_utc", by=ERA, strategy="nearest", tolerance=f"{BESIDE_S}s", check_sortedness=False
+    )
+    beside = near.filter(pl.col("_seen").is_not_null())
+    return beside.filter(pl.len().over("_row") == 1).select("_row", sure="era")
 
 
 def apply(rows: pl.DataFrame, clock: pl.DataFrame) -> pl.DataFrame:
@@ -109,20 +123,20 @@ def apply(rows: pl.DataFrame, clock: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def frames(rows: pl.DataFrame, clock: pl.DataFrame) -> pl.DataFrame:
+def frames(rows: pl.DataFrame, clock: Clock) -> pl.DataFrame:
     """Rows of frames in true time. Without a time of its own a frame has the receiver's, which bounds every other."""
-    timed = apply(by_arrival(rows, clock), clock).drop("era")
+    timed = apply(by_arrival(rows, clock.lines), clock.lines).drop("era")
     return timed.with_columns(
         at_utc=pl.min_horizontal("at_utc", "receiver_at_utc"), clock_error_s=pl.coalesce("clock_error_s", pl.lit(LEAST_ERROR_S))
     )
 
 
-def pilot(rows: pl.DataFrame, clock: pl.DataFrame, booted: pl.DataFrame) -> pl.DataFrame:
+def pilot(rows: pl.DataFrame, clock: Clock, booted: pl.DataFrame) -> pl.DataFrame:
     """Pilot rows in true time. Rows of a clock never heard lie between their neighbours in the file, at a restart if one is known.
 
     A station without any clock keeps its own time, with an error that says so.
     """
-    timed = apply(by_order(rows, clock), clock).sort("station_id", "file_id", "line")
+    timed = apply(by_order(rows, clock), clock.lines).sort("station_id", "file_id", "line")
     timed = timed.with_columns(
         clock_error_s=pl.when("era_doubt").then(pl.lit(UNKNOWN_ERROR_S)).otherwise("clock_error_s"),
         known=pl.col("at_utc").is_not_null().any().over("station_id"),

@@ -7,6 +7,8 @@ import polars as pl
 REGISTER = "Energy.Active.Import.Register"
 LEAST_STEP_WH = 1.0
 """A rise of the register below its resolution says nothing; OCPP 1.6 gives whole Wh."""
+MOST_KW, OVER_RATING, SPARE_KWH = 400.0, 1.2, 0.2
+"""A leap beyond this is no energy: the largest station where no rating is given, a fifth over the rating; practice."""
 
 
 def readings(signals: pl.DataFrame, samples: pl.DataFrame) -> pl.DataFrame:
@@ -27,20 +29,25 @@ def readings(signals: pl.DataFrame, samples: pl.DataFrame) -> pl.DataFrame:
     return pl.concat([metered, whole, alone.select(whole.columns)])
 
 
-def delivered(register: pl.DataFrame) -> pl.DataFrame:
-    """`plug_in, metered_kwh, delivering_utc`: last less first reading of each transaction, and when the register first rose."""
-    ordered = register.sort("plug_in", "at_utc", "register_wh")
-    risen = pl.col("register_wh") - pl.col("register_wh").first() >= LEAST_STEP_WH
-    each = ordered.group_by("plug_in", "transaction_id", maintain_order=True).agg(
-        wh=pl.col("register_wh").last() - pl.col("register_wh").first(),
-        readings=pl.len(),
-        delivering_utc=pl.col("at_utc").filter(risen).first(),
+def delivered(register: pl.DataFrame, limits: pl.DataFrame) -> pl.DataFrame:
+    """`plug_in, metered_kwh, delivering_utc`: last less first reading of each transaction, and when the register first rose.
+
+    A reading that runs backwards, or leaps by more than the EVSE can deliver (`limit_kw`) in the time, does not count;
+    with no second reading left the energy is not known (null).
+    """
+    ordered = register.join(limits, on="plug_in").sort("plug_in", "at_utc", "register_wh")
+    ordered = ordered.with_columns(
+        start_wh=pl.col("register_wh").first().over("plug_in", "transaction_id"),
+        hours=(pl.col("at_utc") - pl.col("at_utc").first().over("plug_in", "transaction_id")).dt.total_microseconds() / 3.6e9,
+        place=pl.int_range(pl.len()).over("plug_in", "transaction_id"),
     )
-    return (
-        each.filter(pl.col("readings") > 1)
-        .group_by("plug_in")
-        .agg(metered_kwh=pl.col("wh").clip(lower_bound=0).sum() / 1000.0, delivering_utc=pl.col("delivering_utc").min())
+    rise_wh = pl.col("register_wh") - pl.col("start_wh")
+    most_wh = (pl.col("limit_kw").fill_null(MOST_KW) * OVER_RATING * pl.col("hours") + SPARE_KWH) * 1000
+    fits = ordered.filter((pl.col("place") > 0) & (rise_wh >= 0) & (rise_wh <= most_wh))
+    each = fits.group_by("plug_in", "transaction_id", maintain_order=True).agg(
+        wh=rise_wh.max(), delivering_utc=pl.col("at_utc").filter(rise_wh >= LEAST_STEP_WH).first()
     )
+    return each.group_by("plug_in").agg(metered_kwh=pl.col("wh").sum() / 1000.0, delivering_utc=pl.col("delivering_utc").min())
 
 
 def sampled_flow(samples: pl.DataFrame) -> pl.DataFrame:

@@ -12,6 +12,9 @@ from pipeline.normalise.clocks import UNKNOWN_ERROR_S
 from pipeline.settings.normalise import NormaliseSettings
 
 
+TAKEN_BACK = "offer taken back by the EVSE"
+
+
 @dataclass(frozen=True)
 class Evidence:
     """All recorded of some EVSEs, in true time: core_pilot and core_signal rows with their helpers, samples, exports."""
@@ -78,7 +81,7 @@ def build(evidence: Evidence, evses: pl.DataFrame, settings: NormaliseSettings) 
     parts = (
         outcomes.progress(said, timedelta(seconds=settings.settle_s)),
         outcomes.authorisation(there.signals),
-        energy.delivered(energy.readings(there.signals, there.samples)),
+        energy.delivered(energy.readings(there.signals, there.samples), limits(plug_ins, evses)),
         energy.sampled_flow(there.samples),
         moments.levels(there.pilot),
         there.exported,
@@ -86,7 +89,13 @@ def build(evidence: Evidence, evses: pl.DataFrame, settings: NormaliseSettings) 
     )
     for part in parts:
         facts = facts.join(part, on="plug_in", how="left", maintain_order="left")
-    return merged(facts).join(evses.select("evse_id", "station_id"), on="evse_id", how="left", maintain_order="left")
+    return merged(facts, settings).join(evses.select("evse_id", "station_id"), on="evse_id", how="left", maintain_order="left")
+
+
+def limits(plug_ins: pl.DataFrame, evses: pl.DataFrame) -> pl.DataFrame:
+    """`plug_in, limit_kw`: the rated power of its EVSE."""
+    rated = evses.select("evse_id", limit_kw="max_power_kw")
+    return plug_ins.select("plug_in", "evse_id").join(rated, on="evse_id", maintain_order="left").drop("evse_id")
 
 
 def sources(there: Evidence) -> pl.DataFrame:
@@ -102,10 +111,17 @@ def sources(there: Evidence) -> pl.DataFrame:
     return named.group_by("plug_in").agg(pl.col("source").unique().sort().str.join("+"))
 
 
-def merged(facts: pl.DataFrame) -> pl.DataFrame:
+def _true(mask: pl.Expr) -> pl.Expr:
+    return mask.fill_null(value=False)
+
+
+def merged(facts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     """Field by field the station's own word, else the export's; with the lineage of ends, fault and export."""
     told = pl.col("told_trouble").fill_null(value=False) & pl.col("fault_utc").is_null()
     lineage = pl.concat_list("began", "ended", "fault_at", "told_at").list.drop_nulls().list.unique(maintain_order=True)
+    stopped = (pl.col("stopped_utc") - pl.col("cut_utc")).abs() <= timedelta(seconds=2 * settings.settle_s)
+    meant = _true(stopped & ~pl.col("stop_reason").is_in(moments.SIGNS)) | _true(pl.col("paused"))
+    cut = pl.when(pl.col("sign_utc").is_null() & ~meant).then("cut_utc")
     unsure = pl.when(pl.col("clock_error_s") >= UNKNOWN_ERROR_S).then(pl.lit("no_clock"))
     return facts.with_columns(
         lineage=lineage,
@@ -117,6 +133,8 @@ def merged(facts: pl.DataFrame) -> pl.DataFrame:
         lasting=pl.col("lasting") | told,
         fault=pl.when(told).then("told_fault").otherwise("fault"),
         fault_raw=pl.when(told).then("told_raw").otherwise("fault_raw"),
+        sign_utc=pl.coalesce("sign_utc", cut),
+        sign_raw=pl.coalesce("sign_raw", pl.when(cut.is_not_null()).then(pl.lit(TAKEN_BACK))),
         stopped_utc=pl.coalesce("stopped_utc", pl.when(pl.col("told_at").is_not_null()).then("unplugged_at_utc")),
         stop_reason=pl.coalesce("stop_reason", "told_stop"),
         time_doubt=pl.coalesce(unsure, pl.when(pl.col("source") == "export").then("time_doubt")),

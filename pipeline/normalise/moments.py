@@ -1,8 +1,9 @@
 """Moments of a plug-in: what each record says of how far it had come and what went wrong.
 
-One row a record: `plug_in, at_utc, level, fault, fault_raw, rank, strength, done, file_id, line`.
+One row a record: `plug_in, at_utc, level, fault, fault_raw, rank, strength, done, cut, file_id, line`.
 level 0 plugged, 1 offered, 2 requested, 3 energised (4 delivering comes from the meter); null = does not say.
 strength 2 a fault, 1 a warning or sign, 0 none. done: charging has ended as meant.
+cut: the EVSE took back what it offered while the vehicle asked, or within the early window.
 """
 
 from __future__ import annotations
@@ -13,13 +14,15 @@ from pipeline.normalise import codes
 from pipeline.settings.normalise import NormaliseSettings
 
 STAGES = ("plugged", "offered", "requested", "energised", "delivering")
-MOMENT = ["plug_in", "at_utc", "level", "fault", "fault_raw", "rank", "strength", "done", "file_id", "line"]
-RESETS = ["HardReset", "Reboot", "ImmediateReset"]
-"""Stop reasons that say the station restarted under a session: a sign of trouble, not the trouble itself."""
+MOMENT = ["plug_in", "at_utc", "level", "fault", "fault_raw", "rank", "strength", "done", "cut", "file_id", "line"]
+SIGNS = ["HardReset", "Reboot", "ImmediateReset", "Other"]
+"""Stop reasons by which the station itself ended a session without saying why: a sign of trouble, not the trouble itself."""
 
 
-def _rank(fault: pl.Expr) -> pl.Expr:
-    return fault.replace_strict(codes.fault_ranks(), default=-1, return_dtype=pl.Int64).fill_null(-1)
+def _rank() -> pl.Expr:
+    """How exactly a fault is named; of two alike the one the source wrote itself goes before the one a phrase stands for."""
+    exact = pl.col("fault").replace_strict(codes.fault_ranks(), default=-1, return_dtype=pl.Int64).fill_null(-1)
+    return exact * 2 + (pl.col("fault") == pl.col("fault_raw")).fill_null(value=False).cast(pl.Int64)
 
 
 def of_pilot(pilot: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
@@ -28,6 +31,13 @@ def of_pilot(pilot: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     asks = letter.is_in(["C", "D"])
     lasts_s = (pl.col("at_utc").shift(-1).over("plug_in") - pl.col("at_utc")).dt.total_microseconds() / 1e6
     unsaid = pl.col("contactor").is_null().all().over("plug_in")
+    state, closed_before = (
+        pl.col("pilot_state").shift(1).over("plug_in"),
+        (pl.col("contactor") == "closed").shift(1).over("plug_in"),
+    )
+    offered_s = (pl.col("at_utc") - pl.col("at_utc").shift(1).over("plug_in")).dt.total_microseconds() / 1e6
+    opened = asks & (pl.col("contactor") == "open") & closed_before
+    withdrawn = (pl.col("pilot_state") == "B1") & (state == "B2") & (offered_s <= settings.early_window_s)
     closed = asks & ((pl.col("contactor") == "closed") | (unsaid & pwm & (lasts_s > settings.settle_s)))
     return (
         pilot.sort("plug_in", "at_utc", "file_id", "line")
@@ -41,9 +51,9 @@ def of_pilot(pilot: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
             .when(letter == "B")
             .then(0),
             strength=pl.when("fault_trouble").then(2).when(letter.is_in(["E", "F"])).then(1).otherwise(0),
-            rank=_rank(pl.col("fault")),
+            rank=_rank(),
             done=(letter == "B") & ~pl.col("fault_trouble"),
-            waits=(letter == "B") & pwm,
+            cut=(opened | withdrawn).fill_null(value=False),
             fault_raw=pl.coalesce("fault_raw", pl.when(letter.is_in(["E", "F"])).then(pl.format("state {}", "pilot_state"))),
         )
         .select(MOMENT)
@@ -62,9 +72,9 @@ def of_signals(signals: pl.DataFrame) -> pl.DataFrame:
     soft = (
         pl.col("fault_raw").is_not_null()
         | (pl.col("trigger_reason") == "EVCommunicationLost")
-        | pl.col("stop_reason").is_in(RESETS)
+        | pl.col("stop_reason").is_in(SIGNS)
     )
-    meant = ended & pl.col("fault").is_null() & ~pl.col("stop_reason").fill_null("Local").is_in(RESETS)
+    meant = ended & pl.col("fault").is_null() & ~pl.col("stop_reason").fill_null("Local").is_in(SIGNS)
     return signals.with_columns(
         level=pl.when("seen_by_pilot")
         .then(None)
@@ -74,9 +84,10 @@ def of_signals(signals: pl.DataFrame) -> pl.DataFrame:
         .then(1)
         .when(state.is_in(["Preparing", "EVConnected", "Occupied", "SuspendedEVSE"]))
         .then(0),
-        rank=_rank(pl.col("fault")),
+        rank=_rank(),
         strength=pl.when(hard.fill_null(value=False)).then(2).when(soft.fill_null(value=False)).then(1).otherwise(0),
         done=(state.is_in(["SuspendedEV", "Finishing"]) | meant).fill_null(value=False),
+        cut=pl.lit(value=False),
     ).select(MOMENT)
 
 

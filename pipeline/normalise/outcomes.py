@@ -11,6 +11,10 @@ from pipeline.settings.normalise import NormaliseSettings
 
 REFUSING_STOPS = ["DeAuthorized", "LocalOutOfCredit"]
 FULL_SOC_PCT = 99.0
+USUAL_A, MAINS_V = 16.0, 230.0
+"""Where no meter tells: what one phase delivers at the current offered, 16 A if that is not known either; practice."""
+CONTACTOR_FAULTS = ["PowerSwitchFailure", "EVSEContactorFault"]
+"""A contactor is told to close only when the vehicle asks (IEC 61851-1 sequence 4, as given by a secondary source)."""
 PILOT_FAULTS = ["DiodeFault", "PilotFault"]
 
 
@@ -51,6 +55,7 @@ def progress(moments: pl.DataFrame, settle: timedelta) -> pl.DataFrame:
         sign_utc=_first("at_utc", pl.col("strength") == 1),
         sign_fault=_first("fault", pl.col("strength") == 1),
         sign_raw=_first("fault_raw", pl.col("strength") == 1),
+        cut_utc=_first("at_utc", pl.col("cut") & (pl.col("good_utc").is_null() | (pl.col("at_utc") >= pl.col("good_utc")))),
         done_utc=_first("at_utc", ended),
         offered_utc=_first("at_utc", level >= 1),
         requested_utc=_first("at_utc", level >= 2),
@@ -84,6 +89,7 @@ def authorisation(signals: pl.DataFrame) -> pl.DataFrame:
             .drop_nulls()
             .last(),
             stopped_utc=pl.col("at_utc").filter(stops).last(),
+            paused=(pl.coalesce("status", "charging_state") == "SuspendedEVSE").any(),
         )
     )
 
@@ -104,7 +110,9 @@ def outcome(facts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     or wait; is the record broken off; else the driver left before anything could happen.
     """
     end = pl.coalesce("unplugged_at_utc", "seen_utc")
-    enough = _true(pl.col("energy_kwh") >= settings.charged_kwh)
+    closed_s = _seconds(pl.coalesce("done_utc", "fault_utc", "stopped_utc", "unplugged_at_utc", "seen_utc"), pl.col("closed_utc"))
+    likely_kwh = closed_s / 3600 * pl.coalesce("offered_a", pl.lit(USUAL_A)) * MAINS_V / 1000
+    enough = _true(pl.coalesce("energy_kwh", likely_kwh) >= settings.charged_kwh)
     some = _true(pl.col("energy_kwh") > 0)
     full = _true(pl.col("soc_pct") >= FULL_SOC_PCT)
     over = _true(pl.col("done_utc") + timedelta(seconds=settings.settle_s) < pl.col("fault_utc"))
@@ -125,7 +133,7 @@ def outcome(facts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
         .then(pl.lit("declined"))
         .when(technical)
         .then(pl.lit("failed"))
-        .when(some & (pl.col("done_utc").is_not_null() | full))
+        .when(some & (pl.col("done_utc").is_not_null() | full | (waited & (pl.col("source") == "export"))))
         .then(pl.lit("charged"))
         .when(broken)
         .then(pl.lit("unknown"))
@@ -156,8 +164,8 @@ def _fault(decided: pl.DataFrame) -> pl.DataFrame:
 def _stage(decided: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     """`stage`, `stage_seconds`, `early_b`.
 
-    An export does not say when the fault came. A fault of the pilot or its diode before any energy came in B or on the
-    step to C (a diode cannot be checked before the PWM is on: derived); any other only if the whole
+    An export does not say when the fault came. A fault of the pilot, its diode or the contactor before any energy came in B or on
+    the step to C (no diode can be checked before the PWM is on: derived); any other only if the whole
     plug-in was no longer than the window.
     """
     failed, exported = pl.col("outcome") == "failed", pl.col("source") == "export"
@@ -165,11 +173,14 @@ def _stage(decided: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     pilot_fault = exported & _true(pl.col("fault").is_in(PILOT_FAULTS))
     level = pl.when(pl.col("_faulted")).then("level_at_fault").otherwise("level").fill_null(0)
     level = pl.when(pilot_fault & ~delivering).then(1).otherwise(level)
+    asked = _true(pl.col("fault").is_in(CONTACTOR_FAULTS)) & ~pl.col("source").str.contains("pilot") & (level < 2)
+    level = pl.when(failed & asked).then(2).otherwise(level)
     level = pl.when(delivering & (exported | (level >= 3) | pl.col("closed_utc").is_null())).then(4).otherwise(level)
     end = pl.coalesce("ended_utc", "done_utc", "stopped_utc", "unplugged_at_utc", "seen_utc")
     offer_s, plug_s = _seconds(end, pl.col("offered_utc")), _seconds(end, pl.col("plugged_at_utc"))
     since_s = pl.when((offer_s >= 0) & (pl.col("offered_utc") >= pl.col("plugged_at_utc"))).then(offer_s).otherwise(plug_s)
-    soon = _true(pl.min_horizontal(since_s, plug_s) <= settings.early_window_s) | pilot_fault
+    told = pilot_fault | (exported & asked)
+    soon = _true(pl.min_horizontal(since_s, plug_s) <= settings.early_window_s) | told
     timed = pl.col("ended_utc").is_not_null()
     return decided.with_columns(_level=level, stage_seconds=since_s.clip(lower_bound=0)).with_columns(
         stage=pl.col("_level").replace_strict(dict(enumerate(STAGES)), return_dtype=pl.String),

@@ -7,11 +7,10 @@ from collections.abc import Mapping
 import polars as pl
 
 from pipeline.normalise import codes, correct
+from pipeline.normalise.clocks import Clock
 
 
-def build(
-    raw: pl.DataFrame, clock: pl.DataFrame, booted: pl.DataFrame, evses: pl.DataFrame, own: Mapping[str, str]
-) -> pl.DataFrame:
+def build(raw: pl.DataFrame, clock: Clock, booted: pl.DataFrame, evses: pl.DataFrame, own: Mapping[str, str]) -> pl.DataFrame:
     """core_pilot (with `fault_trouble` beside) of known EVSEs from raw_pilot of some stations."""
     known = evses.select("station_id", "connector_id", "evse_id")
     placed = raw.join(known, on=["station_id", "connector_id"], how="inner", maintain_order="left")

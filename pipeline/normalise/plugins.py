@@ -61,7 +61,10 @@ def signal_marks(signals: pl.DataFrame, settings: NormaliseSettings) -> pl.DataF
             | ((state == "Finishing") & (waited > timedelta(seconds=settings.retry_gap_s)))
         )
     )
+    plugging = (status & pl.col("status").is_in(["Preparing", "Occupied"])) | (pl.col("charging_state") == "EVConnected")
+    late_s = pl.when(plugging.fill_null(value=False)).then(0.0).otherwise(settings.card_first_s)
     return placed.with_columns(
+        clock_error_s=pl.col("clock_error_s") + late_s,
         plug=pl.when(gone.fill_null(value=False)).then(-1).when(there.fill_null(value=False)).then(1).otherwise(0),
         split=back.fill_null(value=False),
         order=pl.col("receiver_at_utc").dt.epoch("us"),

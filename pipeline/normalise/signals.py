@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.normalise import codes, correct
+from pipeline.normalise.clocks import Clock
 
 ANSWER_WITHIN_S = 86_400.0
 """An answer belongs to a call at most this much older: ids restart after a reboot; practice."""
@@ -132,7 +133,7 @@ def frame_fault(frame: pl.DataFrame, own: Mapping[str, str]) -> pl.DataFrame:
     ).select(*frame.columns, "fault", "fault_raw")
 
 
-def build(records: Records, clock: pl.DataFrame, evses: pl.DataFrame, own: Mapping[str, str]) -> pl.DataFrame:
+def build(records: Records, clock: Clock, evses: pl.DataFrame, own: Mapping[str, str]) -> pl.DataFrame:
     """core_signal (with `fault_raw`, `answer`, `answers_seen` beside) from what some stations said."""
     calls = answered(records.frames).filter((pl.col("direction") == "in") | pl.col("action").is_in(OUR_CALLS))
     calls = calls.filter(pl.col("action").fill_null("") != "NotifyEvent")
@@ -152,7 +153,7 @@ def at_evse(rows: pl.DataFrame, evses: pl.DataFrame) -> pl.DataFrame:
     return rows.join(known, on=["station_id", "connector_id"], how="left", maintain_order="left")
 
 
-def place_samples(samples: pl.DataFrame, signals: pl.DataFrame, clock: pl.DataFrame, evses: pl.DataFrame) -> pl.DataFrame:
+def place_samples(samples: pl.DataFrame, signals: pl.DataFrame, clock: Clock, evses: pl.DataFrame) -> pl.DataFrame:
     """Samples in true time at their EVSE; the connector of a transaction comes from its signals."""
     named = with_connector(samples, signals.select("station_id", "transaction_id", "connector_id"))
     return at_evse(correct.frames(named, clock), evses)

@@ -56,7 +56,7 @@ def core(
     samples = signals.place_samples(raw.samples, said, clock, evses)
     evidence = gather.Evidence(rows, said, samples, exports.build(raw.sessions, own))
     return {
-        "core_clock": clock,
+        "core_clock": clock.lines,
         "core_pilot": rows,
         "core_signal": said,
         "core_plug_in": gather.build(evidence, evses, settings),
