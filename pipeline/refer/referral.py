@@ -9,26 +9,34 @@ import polars as pl
 
 from pipeline.refer.decide import call_vehicles
 from pipeline.refer.evidence_model import Evidence
+from pipeline.refer.findings import listed
 from pipeline.refer.inputs import ReferInputs, Span, judged_attempts
+from pipeline.refer.lessons import lessons
+from pipeline.refer.next_tests import next_tests
 from pipeline.refer.pack.build import packs
 from pipeline.refer.proving import Test, proving_table
 from pipeline.refer.standing import standing
 from pipeline.refer.units import judge_evses, judge_pairings
 from pipeline.refer.vehicles import judge_vehicles
 from pipeline.refer.wording import evse_reason, vehicle_reason
-from pipeline.registry import conform, empty
+from pipeline.registry import conform
 from pipeline.settings.refer import ReferSettings
 
 
 @dataclass(frozen=True)
 class Referral:
-    """What the refer stage says of a week: frames as declared (out_*), and one evidence pack per referred vehicle."""
+    """What the refer stage says of a week: frames as declared (out_*), and one evidence pack per referred vehicle.
+
+    `lessons` (decision_lesson) and `listed` (decision_referral) are to be kept in the decisions store; what it has stays.
+    """
 
     vehicles: pl.DataFrame
     evses: pl.DataFrame
     pairings: pl.DataFrame
     next_tests: pl.DataFrame
     packs: Mapping[str, Evidence]
+    lessons: pl.DataFrame
+    listed: pl.DataFrame
 
 
 def refer(inputs: ReferInputs, settings: ReferSettings, week: str, look_back_weeks: int = 12) -> Referral:
@@ -53,8 +61,10 @@ def refer(inputs: ReferInputs, settings: ReferSettings, week: str, look_back_wee
         vehicles=vehicles,
         evses=out_evses(evses),
         pairings=conform(judge_pairings(inputs, attempts, settings), "out_pairings"),
-        next_tests=empty("out_next_tests"),
+        next_tests=next_tests(inputs, attempts, called, evses, settings),
         packs=packs(inputs, attempts, judged, called, vehicles, span),
+        lessons=lessons(inputs, attempts, judged.levels, span, settings),
+        listed=listed(week, vehicles),
     )
 
 

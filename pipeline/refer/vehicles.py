@@ -61,7 +61,7 @@ def since(inputs: ReferInputs, known: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _level_categories(rows: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame:
+def level_categories(rows: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame:
     """`unit, category` of `low_side` from the posterior of the reverse path; only where it does not rest on one nominal EVSE."""
     sure = rows.filter((~pl.col("nominal")).any().over("vehicle_id") | (pl.col("evse_id").n_unique().over("vehicle_id") > 1))
     vehicles, mass = posterior(sure)
@@ -135,7 +135,7 @@ def judge_vehicles(inputs: ReferInputs, attempts: pl.DataFrame, span: Span, sett
         [
             vehicle_signs(evidence),
             once(_trouble_codes(inputs, since_utc, span), "trouble_code"),
-            once(_level_categories(now, settings), "low_side"),
+            once(level_categories(now, settings), "low_side"),
             once(drift.select(pl.col("vehicle_id").alias("unit"), "category"), "drift"),
             once(ask.select(pl.col("vehicle_id").alias("unit"), "category"), "asks"),
         ]

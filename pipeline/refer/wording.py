@@ -30,8 +30,8 @@ def percent(p: pl.Expr) -> pl.Expr:
 
 
 def ohms(value: pl.Expr) -> pl.Expr:
-    """A resistance in kohm to three figures."""
-    return pl.format("{} kohm", (value / 1e3).round_sig_figs(3))
+    """A resistance in kΩ to three figures."""
+    return pl.format("{} kΩ", (value / 1e3).round_sig_figs(3))
 
 
 def vehicle_reason() -> pl.Expr:

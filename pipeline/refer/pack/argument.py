@@ -117,7 +117,7 @@ def refutes(suspect: str) -> tuple[str, ...]:
     common = "Unrepaired, it charges at several healthy EVSEs of the control group in a row."
     if suspect in DIODE_CLAIMS:
         return (
-            "The pair of resistance readings is kohm one way and Mohm the other, as in a sound vehicle of the model.",
+            "The pair of resistance readings is kΩ one way and MΩ the other, as in a sound vehicle of the model.",
             "On the oscilloscope the low side in state B is at -12 V while the high half is at 9 V.",
             common + " They must be known to check the diode.",
         )

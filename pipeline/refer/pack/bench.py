@@ -44,14 +44,14 @@ FORM = (
     FormField(label="Note", column="note", unit=None),
 )
 TYPE1 = frozenset({"cType1", "cCCS1", "cTesla"})
-OVER_RANGE = "over-range, tens of Mohm"
+OVER_RANGE = "over-range, tens of MΩ"
 
 
 def kohm(ohm: float | None) -> str:
-    """A resistance in kohm or Mohm to three figures."""
+    """A resistance in kΩ or MΩ to three figures."""
     if ohm is None:
         return "no upper bound"
-    return f"{ohm / 1e6:.3g} Mohm" if ohm >= 1e6 else f"{ohm / 1e3:.3g} kohm"
+    return f"{ohm / 1e6:.3g} MΩ" if ohm >= 1e6 else f"{ohm / 1e3:.3g} kΩ"
 
 
 def bench(suspect: str, inlets: tuple[str, ...], path_ohm: tuple[float | None, float | None, float | None]) -> Bench:
@@ -83,15 +83,15 @@ def _proximity(inlets: tuple[str, ...]) -> Reading:
     sound = f"{proximity_v(None):.2f} V unplugged"
     note = (
         f"With a plug: {proximity_v(PROXIMITY_PRESSED_OHM):.2f} V with the latch pressed, "
-        f"{proximity_v(PROXIMITY_LATCHED_OHM):.2f} V latched. Supply +-5 %, resistors +-10 %."
+        f"{proximity_v(PROXIMITY_LATCHED_OHM):.2f} V latched. Supply ±5 %, resistors ±10 %."
     )
     return "Proximity to earth, unplugged", "DC volts, vehicle awake", sound, sound, note
 
 
 def _forward(suspect: str) -> Reading:
     low, high = forward_reading_ohm(1e-3), forward_reading_ohm(1e-5)
-    sound = f"{kohm(low)} at 1 mA of test current up to {kohm(high)} at 10 uA"
-    shorted = f"{kohm(R2_OHM)} +-{EV_TOLERANCE:.0%}, whatever the test current".replace("%", " %")
+    sound = f"{kohm(low)} at 1 mA of test current up to {kohm(high)} at 10 µA"
+    shorted = f"{kohm(R2_OHM)} ±{EV_TOLERANCE:.0%}, whatever the test current".replace("%", " %")
     return (
         "Pilot to earth, leads one way", "Ohms range, inlet unplugged, vehicle asleep",
         shorted if suspect == "pilot_diode_shorted" else sound, sound,
@@ -103,12 +103,12 @@ def _reverse(suspect: str, path_ohm: tuple[float | None, float | None, float | N
     value, low, high = path_ohm
     expected = OVER_RANGE
     if suspect in {"pilot_diode_shorted", "pilot_diode_leaky"}:
-        expected = f"{kohm(R2_OHM)}: the same as the other way" if suspect == "pilot_diode_shorted" else "kohm, not Mohm"
+        expected = f"{kohm(R2_OHM)}: the same as the other way" if suspect == "pilot_diode_shorted" else "kΩ, not MΩ"
         if value is not None:
             expected += f" (the logs point to {kohm(value)}, 90 % interval {kohm(low)} to {kohm(high)})"
     return (
         "Pilot to earth, leads exchanged", "Ohms range, inlet unplugged, vehicle asleep", expected, OVER_RANGE,
-        "The pair is the test: kohm one way and Mohm the other is a sound diode, the same kohm both ways a shorted one.",
+        "The pair is the test: kΩ one way and MΩ the other is a sound diode, the same kΩ both ways a shorted one.",
     )  # fmt: skip
 
 

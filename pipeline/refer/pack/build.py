@@ -158,7 +158,7 @@ def _pilot(row: dict[str, Any], levels: pl.DataFrame) -> Pilot:
     else:
         text = (
             f"Against each EVSE's own usual low side the reverse path is {kohm(path[0])}, "
-            f"90 % interval {kohm(path[1])} to {kohm(path[2])}; a sound diode gives Mohm, a shorted one 2.74 kohm."
+            f"90 % interval {kohm(path[1])} to {kohm(path[2])}; a sound diode gives MΩ, a shorted one 2.74 kΩ."
         )
     return Pilot(
         text=text, readings=readings, bands=bands(),

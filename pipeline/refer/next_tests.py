@@ -1,0 +1,203 @@
+"""Which plug-in would tell: the test with the most expected information, practical ones first.
+
+Three causes stand against each other for an undecided vehicle: the vehicle (V), the EVSE it failed at most (E), neither (N). A
+plug-in fails or charges; its expected information is I(H; Y) = h(sum p_h f_h) - sum p_h h(f_h) bits, h the binary entropy, f_h
+the chance to fail under cause h (T. Cover, J. Thomas, Elements of Information Theory, from memory). Two kinds are proposed: this
+vehicle at a healthy EVSE, and a sound vehicle at the suspect EVSE.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.refer.inputs import ReferInputs
+from pipeline.refer.vehicles import DIODE
+from pipeline.registry import conform, empty
+from pipeline.settings.refer import ReferSettings
+
+Floats = NDArray[np.float64]
+
+SOUND_FAILS = 0.03
+"""Chance to fail with vehicle and EVSE sound: the fleet's usual 2 to 3 %."""
+FAULTY_EVSE_FAILS = 0.8
+FAILS = {
+    "pilot_diode_shorted": {"yes": 0.97, "unknown": 0.7, "no": 0.03},
+    "pilot_diode_leaky": {"yes": 0.65, "unknown": 0.45, "no": 0.03},
+}
+OTHER_FAILS = 0.75
+"""Chance to fail under a fault, by suspect and by whether the EVSE checks the diode; as in the declared signatures."""
+NEARNESS = {0: 1.0, 1: 0.8, 2: 0.4}
+"""What a bit is worth at the vehicle's usual site, at another one it uses, elsewhere: a detour costs a driver's time. Decided."""
+HEALTHY_BELOW = 0.05
+LEAST_BITS = 0.01
+LEAST_P = 0.02
+
+TYPE1, TYPE2 = ("cType1", "cCCS1"), ("cType2", "sType2", "cCCS2")
+PLUGS = {"cType1": TYPE1, "cType2": TYPE2, "cTesla": ("cTesla",)}
+"""Inlets a captive AC plug fits; a socket (s...) takes any AC vehicle with its own cable. A CCS inlet holds the AC part."""
+
+
+def information_bits(prior: Floats, fails: Floats) -> Floats:
+    """Expected information in bits of a test, shape (tests,); `prior` and `fails` have shape (tests, causes)."""
+
+    def entropy(p: Floats) -> Floats:
+        inner = np.clip(p, 1e-15, 1 - 1e-15)
+        return np.asarray(-(inner * np.log2(inner) + (1 - inner) * np.log2(1 - inner)))
+
+    return np.asarray(np.maximum(entropy((prior * fails).sum(axis=1)) - (prior * entropy(fails)).sum(axis=1), 0.0))
+
+
+def next_tests(
+    inputs: ReferInputs, attempts: pl.DataFrame, called: pl.DataFrame, evses: pl.DataFrame, settings: ReferSettings
+) -> pl.DataFrame:
+    """out_next_tests: at most `tests_per_question` plug-ins for each undecided vehicle, the most useful first.
+
+    `called`: as `call_vehicles` makes it; `evses`: as `judge_evses`.
+    """
+    questions = _questions(attempts, called, evses)
+    equipment = inputs.equipment.filter(pl.col("supply") == "AC").join(
+        evses.select("evse_id", "p_evse", pl.col("call").alias("evse_call")), on="evse_id", how="left"
+    )
+    checks = attempts.group_by("evse_id").agg(pl.col("check").last())
+    equipment = equipment.join(checks, on="evse_id", how="left").with_columns(
+        pl.coalesce("check", "diode_check").alias("check"), pl.col("p_evse").fill_null(0.0)
+    )
+    if questions.is_empty() or equipment.is_empty():
+        return empty("out_next_tests")
+    own = _this_vehicle_elsewhere(inputs, attempts, questions, equipment)
+    other = _sound_vehicle_there(attempts, questions, called)
+    tests = pl.concat([own, other], how="diagonal").with_row_index("row")
+    prior = tests.select("p_v", "p_e", "p_n").to_numpy()
+    bits = information_bits(prior, tests.select("f_v", "f_e", "f_n").to_numpy())
+    worth = pl.col("expected_bits") * pl.col("tier").replace_strict(NEARNESS, return_dtype=pl.Float64)
+    best = (
+        tests.with_columns(pl.Series("expected_bits", bits))
+        .filter(pl.col("expected_bits") >= LEAST_BITS)
+        .with_columns(worth.alias("worth"))
+        .sort(["question", "worth", "vehicle_id", "evse_id"], descending=[False, True, False, False])
+        .group_by("question", maintain_order=True)
+        .head(settings.tests_per_question)
+        .unique(["vehicle_id", "evse_id"], keep="first", maintain_order=True)
+    )
+    return conform(best, "out_next_tests")
+
+
+def _questions(attempts: pl.DataFrame, called: pl.DataFrame, evses: pl.DataFrame) -> pl.DataFrame:
+    """Undecided vehicles: `question` (their id), suspect, the rival EVSE, and prior `p_v, p_e, p_n`."""
+    failed = attempts.filter(pl.col("supply") == "AC", pl.col("outcome") == "failed", pl.col("vehicle_id").is_not_null())
+    rival = (
+        failed.group_by("vehicle_id", "evse_id")
+        .agg(pl.len().alias("n"))
+        .join(evses.select("evse_id", "p_evse"), on="evse_id")
+        .sort(["vehicle_id", "n", "p_evse", "evse_id"], descending=[False, True, True, False])
+        .group_by("vehicle_id", maintain_order=True)
+        .first()
+        .select("vehicle_id", pl.col("evse_id").alias("rival"), "p_evse")
+    )
+    undecided = called.filter(
+        pl.col("call").is_in(["watch", "thin"]), pl.col("p_vehicle").is_between(LEAST_P, 1 - LEAST_P), ~pl.col("dismissed")
+    )
+    p_v, p_e = pl.col("p_vehicle"), pl.col("p_evse").fill_null(0.0)
+    raw_v, raw_e, raw_n = p_v * (1 - p_e), p_e * (1 - p_v), (1 - p_v) * (1 - p_e)
+    total = raw_v + raw_e + raw_n
+    return undecided.join(rival, on="vehicle_id", how="left").select(
+        pl.col("vehicle_id").alias("question"),
+        "vehicle_model",
+        "suspect",
+        "rival",
+        (raw_v / total).alias("p_v"),
+        (raw_e / total).alias("p_e"),
+        (raw_n / total).alias("p_n"),
+    )
+
+
+def _fits(inputs: ReferInputs, attempts: pl.DataFrame, equipment: pl.DataFrame) -> pl.DataFrame:
+    """Pairs `vehicle_model, connector_type` that fit: by the plug, or because they have been plugged together."""
+    models = (
+        inputs.fleet.select("vehicle_model", pl.col("inlets").fill_null("").str.split(";").alias("inlet"))
+        .explode("inlet")
+        .with_columns(pl.col("inlet").str.strip_chars())
+        .unique()
+    )
+    plugs = pl.DataFrame(
+        [(plug, inlet) for plug, inlets in PLUGS.items() for inlet in inlets], schema=["connector_type", "inlet"], orient="row"
+    )
+    by_plug = models.join(plugs, on="inlet").select("vehicle_model", "connector_type")
+    sockets = equipment.filter(pl.col("connector_type").str.starts_with("s")).select("connector_type").unique()
+    ac_models = models.filter(pl.col("inlet").is_in([*TYPE1, *TYPE2, "cTesla"])).select("vehicle_model").unique()
+    by_socket = ac_models.join(sockets, how="cross")
+    used = attempts.filter(pl.col("supply") == "AC").select("vehicle_model", pl.col("coupler").alias("connector_type"))
+    return pl.concat([by_plug, by_socket, used.drop_nulls()]).unique()
+
+
+def _sites(attempts: pl.DataFrame, vehicles: pl.Series) -> pl.DataFrame:
+    """`question, site_id, tier`: 0 for the site a vehicle uses most, 1 for the others it uses."""
+    used = (
+        attempts.filter(pl.col("vehicle_id").is_in(vehicles.implode()))
+        .group_by(pl.col("vehicle_id").alias("question"), "site_id")
+        .len("n")
+        .sort(["question", "n", "site_id"], descending=[False, True, False])
+    )
+    return used.with_columns(pl.int_range(pl.len()).over("question").clip(0, 1).alias("tier")).drop("n")
+
+
+def _this_vehicle_elsewhere(
+    inputs: ReferInputs, attempts: pl.DataFrame, questions: pl.DataFrame, equipment: pl.DataFrame
+) -> pl.DataFrame:
+    healthy = equipment.filter(pl.col("p_evse") < HEALTHY_BELOW, pl.col("evse_call").fill_null("thin").is_in(["clear", "thin"]))
+    fails = pl.lit(OTHER_FAILS)
+    for suspect, by_check in FAILS.items():
+        here = pl.col("check").replace_strict(by_check, return_dtype=pl.Float64)
+        fails = pl.when(pl.col("suspect") == suspect).then(here).otherwise(fails)
+    checks = pl.when(pl.col("suspect").is_in(DIODE) & (pl.col("check") == "yes")).then(pl.lit(", which checks the pilot diode"))
+    where = pl.col("tier").replace_strict(
+        {0: "at its usual site", 1: "at a site it uses", 2: "at another site"}, return_dtype=pl.String
+    )
+    return (
+        questions.join(_fits(inputs, attempts, equipment), on="vehicle_model")
+        .join(healthy, on="connector_type")
+        .filter(pl.col("evse_id") != pl.col("rival").fill_null(""))
+        .join(_sites(attempts, questions["question"]), on=["question", "site_id"], how="left")
+        .with_columns(pl.col("tier").fill_null(2))
+        .select(
+            "question", "p_v", "p_e", "p_n", "tier", "evse_id",
+            pl.col("question").alias("vehicle_id"),
+            fails.alias("f_v"),
+            pl.lit(SOUND_FAILS).alias("f_e"),
+            pl.lit(SOUND_FAILS).alias("f_n"),
+            pl.format("whether vehicle {} is at fault", "question").alias("decides"),
+            pl.format("{} {}, a healthy EVSE{}: a failure there speaks for the vehicle's fault, a charge against it.",
+                      "evse_id", where, checks.fill_null("")).alias("reason"),
+        )
+    )  # fmt: skip
+
+
+def _sound_vehicle_there(attempts: pl.DataFrame, questions: pl.DataFrame, called: pl.DataFrame) -> pl.DataFrame:
+    """A sound vehicle that has charged at the rival EVSE's site, at that EVSE; the one that uses the site most."""
+    sound = called.filter(pl.col("call") == "clear", pl.col("p_vehicle") < HEALTHY_BELOW)["vehicle_id"]
+    place = attempts.group_by("evse_id").agg(pl.col("site_id").last(), pl.col("coupler").last())
+    guests = (
+        attempts.filter(pl.col("vehicle_id").is_in(sound.implode()), pl.col("supply") == "AC", pl.col("outcome") == "charged")
+        .group_by("site_id", "coupler", "vehicle_id")
+        .len("n")
+        .sort(["site_id", "coupler", "n", "vehicle_id"], descending=[False, False, True, False])
+        .group_by("site_id", "coupler", maintain_order=True)
+        .first()
+    )
+    return (
+        questions.filter(pl.col("rival").is_not_null())
+        .join(place.rename({"evse_id": "rival"}), on="rival")
+        .join(guests, on=["site_id", "coupler"])
+        .select(
+            "question", "p_v", "p_e", "p_n", pl.lit(0, dtype=pl.Int64).alias("tier"),
+            pl.col("rival").alias("evse_id"), "vehicle_id",
+            pl.lit(SOUND_FAILS).alias("f_v"),
+            pl.lit(FAULTY_EVSE_FAILS).alias("f_e"),
+            pl.lit(SOUND_FAILS).alias("f_n"),
+            pl.format("whether EVSE {} or vehicle {} is at fault", "rival", "question").alias("decides"),
+            pl.format("sound vehicle {} at {}, where {} failed: a failure speaks for the EVSE's fault, a charge against it.",
+                      "vehicle_id", "rival", "question").alias("reason"),
+        )
+    )  # fmt: skip
