@@ -67,7 +67,7 @@ def pilot_low_sides(vehicles: pl.DataFrame) -> Spec:
             "paint": ["var(--good)", "var(--vehicle)"],
         }
     )
-    scale = alt.Scale(domain=[-13, -5.5], nice=False, clamp=True)
+    scale = alt.Scale(domain=[-13, -7.5], nice=False, clamp=True)
     axis = alt.X("from:Q", scale=scale, title="low side of the pilot, state B (V)")
     ribbon = alt.Chart(named("bands")).mark_rect(opacity=0.18)
     ribbon = ribbon.encode(x=axis, x2="to:Q", color=alt.Color("paint:N", scale=None))

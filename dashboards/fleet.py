@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import polars as pl
 
 from dashboards import charts
-from dashboards.page_data import PageData, changes, failures_by_cause, stories
+from dashboards.page_data import PageData, changes, failures_by_cause, iso_week, stories
 from dashboards.words import CAUSES, STAGES, VEHICLE_CALLS, count, sentence
 
 _CHANGES_SHOWN = 12
@@ -19,10 +20,9 @@ def number_called(frame: pl.DataFrame, call: str) -> int:
     return frame.filter(pl.col("call") == call).height
 
 
-def refer_costs(data: PageData) -> tuple[float | None, float | None]:
-    """Cost of a week without AC charging and of a needless visit, as set for the run; None where not recorded."""
-    costs = (data.run.get("settings") or {}).get("refer") or {}
-    return costs.get("cost_week_without_ac"), costs.get("cost_needless_visit")
+def refer_settings(data: PageData) -> Mapping[str, Any]:
+    """The settings of the refer stage as the run recorded them; empty where it did not."""
+    return (data.run.get("settings") or {}).get("refer") or {}
 
 
 def fleet_headline(vehicles: pl.DataFrame) -> str:
@@ -34,7 +34,7 @@ def fleet_headline(vehicles: pl.DataFrame) -> str:
 
 def fleet_view(data: PageData, packs: dict[str, str], reviews: dict[str, str]) -> dict[str, Any]:
     """What the fleet template needs. packs, reviews: vehicle_id to the address of its evidence page, of its review."""
-    week_cost, visit_cost = refer_costs(data)
+    week_cost = refer_settings(data).get("cost_week_without_ac")
     changed = changes(data.vehicles, data.vehicles_before, "vehicle_id")
     rank = pl.col("call").replace_strict(_RANK, default=len(_RANK), return_dtype=pl.Int64)
     waiting = pl.col("p_vehicle").fill_null(0.0) * (week_cost or 0.0)
@@ -49,17 +49,18 @@ def fleet_view(data: PageData, packs: dict[str, str], reviews: dict[str, str]) -
         "lead": _lead(data, float(referred["waiting"].sum()) if week_cost else None),
         "changed": changed.head(_CHANGES_SHOWN).to_dicts(),
         "changed_more": max(0, changed.height - _CHANGES_SHOWN),
-        "changed_title": _changed_title(data, changed),
+        "first": data.vehicles_before is None,
+        "changed_title": _changed_title(changed),
         "vehicles": vehicles.sort("rank", pl.col("p_vehicle").neg(), "vehicle_id", nulls_last=True).to_dicts(),
         "week_cost": week_cost,
-        "visit_cost": visit_cost,
+        "visit_cost": refer_settings(data).get("cost_needless_visit"),
         "choices": [("refer proving watch thin proved", "all but the clear ones"), *VEHICLE_CALLS.items()],
         "chosen": "refer proving watch thin proved" if vehicles.filter(pl.col("call") != "clear").height else "",
         "causes_title": _causes_title(data),
         "causes_chart": charts.causes_by_week(failures_by_cause(data.attempts)),
         "low_chart": charts.pilot_low_sides(lows) if lows.height else None,
         "low_title": _low_title(lows),
-        "stories": {"vehicles": _stories(data, packs, reviews), "stages": STAGES},
+        "stories": {**_stories(data, packs, reviews), "stages": STAGES},
     }
 
 
@@ -67,13 +68,11 @@ def _lead(data: PageData, waiting: float | None) -> str:
     attempts = data.attempts.height
     parts = [f"{count(data.vehicles.height, 'vehicle')}, {count(attempts, 'charge attempt')} looked at."]
     if waiting:
-        parts.append(f"Leaving the referred ones for another week is expected to cost about {waiting:,.0f}.")
+        parts.append(f"Leaving the referred ones for another week is expected to cost about {waiting:,.0f} in your currency.")
     return " ".join(parts)
 
 
-def _changed_title(data: PageData, changed: pl.DataFrame) -> str:
-    if data.vehicles_before is None:
-        return "No earlier week to compare with"
+def _changed_title(changed: pl.DataFrame) -> str:
     new = changed.filter(pl.col("call") == "refer").height
     gone = changed.filter(pl.col("call_before") == "refer").height
     if not changed.height:
@@ -99,19 +98,30 @@ def _low_title(lows: pl.DataFrame) -> str:
 
 
 def _stories(data: PageData, packs: dict[str, str], reviews: dict[str, str]) -> dict[str, Any]:
+    """Each vehicle's story by its id; `weeks` names the columns of every story's counts."""
     tests = data.next_tests.group_by("vehicle_id").agg(tests=pl.struct("evse_id", "decides"))
     told = stories(data).join(tests, on="vehicle_id", how="left")
+    weeks = sorted(data.attempts.select(iso_week()).unique()["week"])
     return {
-        row["vehicle_id"]: {
-            "model": row["model"],
-            "weeks": [list(week.values()) for week in row["weeks"]],
-            "evses": [list(place.values()) for place in row["evses"]],
-            "failures": [list(failure.values()) for failure in row["failures"] or ()],
-            "tests": [list(test.values()) for test in row["tests"] or ()],
-            "links": _links(row["vehicle_id"], packs, reviews),
-        }
-        for row in told.to_dicts()
+        "weeks": weeks,
+        "vehicles": {
+            row["vehicle_id"]: {
+                "model": row["model"],
+                "counts": [list(week.values())[1:] for week in _every_week(row["weeks"], weeks)],
+                "evses": [list(place.values()) for place in row["evses"]],
+                "failures": [list(failure.values()) for failure in row["failures"] or ()],
+                "tests": [list(test.values()) for test in row["tests"] or ()],
+                "links": _links(row["vehicle_id"], packs, reviews),
+            }
+            for row in told.to_dicts()
+        },
     }
+
+
+def _every_week(known: list[dict[str, Any]], weeks: list[str]) -> list[dict[str, Any]]:
+    by_week = {row["week"]: row for row in known}
+    none = {"week": None, "AC charged": 0, "AC failed": 0}
+    return [by_week.get(week, none) for week in weeks]
 
 
 def _links(vehicle: str, packs: dict[str, str], reviews: dict[str, str]) -> list[tuple[str, str]]:

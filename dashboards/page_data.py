@@ -129,19 +129,16 @@ def changes(now: pl.DataFrame, before: pl.DataFrame | None, key: str) -> pl.Data
     return joined.filter(moved & (pl.col("call").is_in(notable) | pl.col("call_before").is_in(notable))).select(columns)
 
 
-def stories(data: PageData, *, failures_shown: int = 5, evses_shown: int = 6) -> pl.DataFrame:
+def stories(data: PageData, *, failures_shown: int = 4, evses_shown: int = 5) -> pl.DataFrame:
     """vehicle_id, model, weeks, evses, failures: what a vehicle did, small enough to travel in a page.
 
-    weeks: [week, AC charged, AC failed, DC charged, DC failed]; evses: [EVSE, attempts, failures], most failures first;
+    weeks: [week, AC charged, AC failed]; evses: [EVSE, attempts, failures], most failures first;
     failures: [time, EVSE, stage, seconds, fault], newest first.
     """
     known = counted(data.attempts).filter(pl.col("vehicle_id").is_not_null())
-    tally = [
-        ((pl.col("supply") == supply) & (pl.col("failed") == failed)).sum().alias(f"{supply}{failed}")
-        for supply in ("AC", "DC")
-        for failed in (False, True)
-    ]
-    weekly = known.with_columns(iso_week()).group_by("vehicle_id", "week").agg(tally).sort("vehicle_id", "week")
+    ac = pl.col("supply") == "AC"
+    tally = {"AC charged": (ac & ~pl.col("failed")).sum(), "AC failed": (ac & pl.col("failed")).sum()}
+    weekly = known.with_columns(iso_week()).group_by("vehicle_id", "week").agg(**tally).sort("vehicle_id", "week")
     weeks = weekly.group_by("vehicle_id").agg(weeks=pl.struct(pl.exclude("vehicle_id")))
     at_evse = known.group_by("vehicle_id", "evse_id").agg(attempts=pl.len(), failures=pl.col("failed").sum())
     at_evse = at_evse.sort("failures", "attempts", "evse_id", descending=[True, True, False])

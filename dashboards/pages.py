@@ -21,6 +21,8 @@ from pipeline.weeks import week_end, week_start
 
 PAGES: Mapping[str, str] = {"fleet": "Fleet", "sites": "Sites", "workshop": "Workshop", "data": "Data"}
 ASSETS = "assets"
+# Frames the data page shows that the week's folder holds nowhere else: kept with the pages, for the server to read again.
+CHECKS = ("rule_results", "rule_rates")
 Menu = list[tuple[str, str, str]]
 
 
@@ -83,5 +85,7 @@ def write_assets(folder: Path) -> None:
 def write_pages(week_dir: Path, data: PageData) -> None:
     """`fleet.html`, `sites.html`, `workshop.html`, `data.html` and their assets, into the week's folder."""
     write_assets(week_dir / ASSETS)
+    for name in CHECKS:
+        getattr(data, name).write_parquet(week_dir / ASSETS / f"{name}.parquet")
     for page in PAGES:
         (week_dir / f"{page}.html").write_text(render_page(page, data), encoding="utf-8")

@@ -7,7 +7,7 @@ from typing import Any
 import polars as pl
 
 from dashboards import charts
-from dashboards.fleet import number_called
+from dashboards.fleet import number_called, refer_settings
 from dashboards.matrix import site_matrix
 from dashboards.page_data import PageData, cells, success_by_site
 from dashboards.words import EVSE_CALLS, count, sentence
@@ -30,7 +30,7 @@ def sites_view(data: PageData) -> dict[str, Any]:
     return {
         "title": "Sites",
         "headline": _headline(evses, called),
-        "lead": _lead(data, rates),
+        "lead": _lead(data, rates, evses.filter(pl.col("call") == "faulty")),
         "to_mend": evses.filter(pl.col("call") == "faulty").to_dicts(),
         "pairings": called.to_dicts(),
         "pairings_title": sentence(f"{count(called.height, 'pairing')} of vehicle model, EVSE model and firmware in doubt"),
@@ -38,6 +38,7 @@ def sites_view(data: PageData) -> dict[str, Any]:
         "rate_title": _rate_title(rates),
         "rate_chart": charts.success_rates(rates) if rates.height else None,
         "evses": evses.to_dicts(),
+        "chosen": "faulty watch thin" if evses.filter(pl.col("call") != "clear").height else "",
         "choices": [("faulty watch thin", "all but the clear ones"), *EVSE_CALLS.items()],
         "distrusted": distrusted.head(_TROUBLE_SHOWN).to_dicts(),
         "clocks": _doubtful_clocks(data.attempts).to_dicts(),
@@ -55,10 +56,16 @@ def _headline(evses: pl.DataFrame, called: pl.DataFrame) -> str:
     return sentence(first + (f"; {count(bad, 'pairing')} {'does' if bad == 1 else 'do'} not get on" if bad else ""))
 
 
-def _lead(data: PageData, rates: pl.DataFrame) -> str:
+def _lead(data: PageData, rates: pl.DataFrame, faulty: pl.DataFrame) -> str:
+    said = [f"{count(data.evses.height, 'EVSE')} at {count(data.evses['site_id'].n_unique(), 'site')}."]
     whole = int(rates["attempts"].sum())
-    share = f" {int(rates['charged'].sum()) / whole:.1%} of attempts charged." if whole else ""
-    return f"{count(data.evses.height, 'EVSE')} at {count(data.evses['site_id'].n_unique(), 'site')}.{share}"
+    if whole:
+        said.append(f"{int(rates['charged'].sum()) / whole:.1%} of attempts charged.")
+    cost = refer_settings(data).get("cost_week_faulty_evse")
+    if cost and faulty.height:
+        waiting = float(faulty["p_evse"].sum()) * cost
+        said.append(f"Leaving the faulty ones for another week is expected to cost about {waiting:,.0f} in your currency.")
+    return " ".join(said)
 
 
 def _rate_title(rates: pl.DataFrame) -> str:
@@ -98,15 +105,16 @@ def _picture_title(site: str, here: pl.DataFrame, vehicles: frozenset[str], evse
     columns = here.filter(pl.col("evse_id").is_in(evses))["evse_id"].n_unique()
     kinds = ["vehicle_model", "evse_model", "firmware"]
     blocks = here.join(pairings, on=kinds, how="semi", nulls_equal=True).select(kinds).n_unique()
-    if not rows + columns + blocks:
-        return f"{site}: nothing stands out"
-    found = [count(rows, "bad row (vehicle)", "bad rows (vehicles)"), count(columns, "bad column (EVSE)", "bad columns (EVSEs)")]
-    found += [count(blocks, "bad block (pairing)", "bad blocks (pairings)")]
-    return f"{site}: {', '.join(found)}"
+    found = [
+        count(number, f"bad {shape} ({cause})", f"bad {shape}s ({cause}s)")
+        for number, shape, cause in ((rows, "row", "vehicle"), (columns, "column", "EVSE"), (blocks, "block", "pairing"))
+        if number
+    ]
+    return f"{site}: {', '.join(found) or 'nothing stands out'}"
 
 
 def _distrusted(impossible: pl.DataFrame) -> pl.DataFrame:
-    known = impossible.filter(pl.col("station_id").is_not_null())
+    known = impossible.filter(pl.col("station_id").is_not_null() & pl.col("severity").is_in(["reject", "distrust"]))
     grouped = known.group_by("station_id", "rule", "severity").agg(records=pl.len(), detail=pl.col("detail").first())
     return grouped.sort("records", "station_id", "rule", descending=[True, False, False])
 

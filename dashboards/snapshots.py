@@ -10,6 +10,7 @@ from typing import Any
 import polars as pl
 
 from dashboards.page_data import PageData
+from dashboards.pages import ASSETS, CHECKS
 from pipeline.errors import NotEnoughDataError, StoreError
 from pipeline.registry import conform, registry
 
@@ -67,7 +68,12 @@ def _read(folder: Path, week: str, before: Path | None) -> PageData:
         week=week,
         run=run,
         evidence={pack["vehicle"]["vehicle_id"]: pack for pack in packs},
+        **{name: _kept(folder / ASSETS / f"{name}.parquet") for name in CHECKS},
         vehicles_before=None if before is None else read_csv(before / "vehicles.csv", "out_vehicles"),
         evses_before=None if before is None else read_csv(before / "evses.csv", "out_evses"),
         **tables,
     )
+
+
+def _kept(path: Path) -> pl.DataFrame:
+    return pl.read_parquet(path) if path.is_file() else pl.DataFrame()

@@ -107,7 +107,7 @@ function tell(vehicle, all) {
   const row = [...document.querySelectorAll("[data-story]")].find((button) => button.dataset.story === vehicle).closest("tr");
   element("p", row.querySelector(".why").textContent, body);
   if (story) {
-    weekBars(body, story.weeks);
+    weekBars(body, all.weeks.map((week, index) => [week, ...story.counts[index]]));
     listOf(body, "Where it plugs in", story.evses.map(([evse, attempts, failures]) => `${evse}: ${failures} of ${attempts} failed`));
     listOf(body, "Latest failures", story.failures.map(([at, evse, stage, seconds, fault]) =>
       `${at} at ${evse}: ${all.stages[stage] || stage}${seconds === null ? "" : `, ${Math.round(seconds)} s`}${fault ? `, ${fault}` : ""}`));

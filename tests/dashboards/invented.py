@@ -136,6 +136,8 @@ def invented_week(
         "next_tests": _next_tests(),
         "run": _run(),
         "evidence": {"V-0000": invented_evidence(attempts, "V-0000")},
+        "rule_results": _rule_results(),
+        "rule_rates": _rule_rates(),
         "vehicles_before": conform(vehicle_rows, "out_vehicles").with_columns(
             call=pl.when(refer).then(pl.lit("watch")).otherwise("call")
         ),
@@ -155,6 +157,25 @@ def _impossible() -> pl.DataFrame:
         "attempt_id": "a0000003", "detail": "contactor closed with no vehicle",
     }  # fmt: skip
     return conform(pl.DataFrame({key: [value] for key, value in rows.items()}), "out_impossible")
+
+
+def _rule_results() -> pl.DataFrame:
+    """As `pipeline.validate.validation_summary` gives them, cut to what the pages show."""
+    rows = {
+        "rule": ["contactor_closed_in_a", "clock_far_off", "lock_lost"], "severity": ["distrust", "note", "reject"],
+        "rule_result": ["invalid", "valid", "not_evaluated"], "checked": [412, 2400, 0], "offending": [1, 0, 0],
+        "rate": [1 / 412, 0.0, None],
+        "meaning": ["The contactor is closed while no vehicle is there", "A clock is hours off", "-"],
+    }  # fmt: skip
+    return pl.DataFrame(rows)
+
+
+def _rule_rates() -> pl.DataFrame:
+    rows = {
+        "rule": ["contactor_closed_in_a"], "evse_model": ["Brook 11"], "firmware": ["2.4"], "stations_caught": [1],
+        "stations": [1], "rate": [0.02], "elsewhere_rate": [0.0], "whole_firmware": [True],
+    }  # fmt: skip
+    return pl.DataFrame(rows)
 
 
 def _next_tests() -> pl.DataFrame:

@@ -50,7 +50,9 @@ def test_every_page_and_its_assets_are_written(tmp_path: Path) -> None:
     """The folder holds the four pages and one copy of the scripts they share."""
     write_pages(tmp_path, invented_week())
     assert {path.name for path in tmp_path.iterdir()} == {f"{page}.html" for page in PAGES} | {ASSETS}
-    assert {path.name for path in (tmp_path / ASSETS).iterdir()} == {"charts.js", "pages.js", "pages.css"}
+    assert {path.name for path in (tmp_path / ASSETS).iterdir()} == {
+        "charts.js", "pages.js", "pages.css", "rule_results.parquet", "rule_rates.parquet",
+    }  # fmt: skip
 
 
 @pytest.mark.parametrize("page", PAGES)
@@ -81,8 +83,10 @@ def test_hostile_text_stays_text(page: str) -> None:
     run = json.loads(json.dumps(dict(data.run)))
     run["inputs"][0]["file"] += HOSTILE
     run["versions"][HOSTILE] = HOSTILE
-    checks = pl.DataFrame({HOSTILE: [HOSTILE]})
-    evil = replace(data, run=run, rule_results=checks, rule_rates=checks, **spoiled)
+    run["inputs"][0]["message"] = HOSTILE
+    run["inputs"][0]["unknown_columns"] = [HOSTILE]
+    rules, rates = (frame.with_columns(pl.col(pl.String) + HOSTILE) for frame in (data.rule_results, data.rule_rates))
+    evil = replace(data, run=run, rule_results=rules, rule_rates=rates, **spoiled)
     clean, dirty = (render_page(page, week) for week in (data, evil))
     scripts = [sum(tag == "script" for tag, _ in _parse(text).tags) for text in (clean, dirty)]
     assert scripts[0] == scripts[1]
