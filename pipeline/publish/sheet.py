@@ -128,13 +128,16 @@ def _strip(e: Evidence) -> dict[str, Any]:
         point: dict[str, Any] = {"x": _share(a.at, e), "y": STAGES.index(reached), "kind": kind}
         groups.setdefault(f"{a.supply} {a.coupler}", []).append(point)
     largest: list[tuple[str, list[dict[str, Any]]]] = sorted(groups.items(), key=lambda item: (-len(item[1]), item[0]))[:STRIPS]
-    # failures on top of what charged
-    parts = [{"coupler": printable(name, 24), "attempts": sorted(points, key=_failed_last)} for name, points in sorted(largest)]
+    parts = []
+    for name, points in sorted(largest, key=lambda item: item[0]):
+        points.sort(key=_failed_last)
+        parts.append({"coupler": printable(name, 24), "attempts": points})
     key = "• charged   × failed   ○ other (waits, refused, pulled out). How far each attempt came, by coupler."
     return {"strip": parts, "stages": list(STAGE_WORDS), "ticks": _ticks(e), "strip_key": key}
 
 
 def _failed_last(point: dict[str, Any]) -> tuple[bool, float]:
+    """Failures lie on top of what charged."""
     return point["kind"] == "failed", point["x"]
 
 

@@ -56,7 +56,7 @@ def kohm(ohm: float | None) -> str:
 
 def bench(suspect: str, inlets: tuple[str, ...], path_ohm: tuple[float | None, float | None, float | None]) -> Bench:
     """Readings for a suspect; `path_ohm` is the reverse path the logs point to, with its interval (median, low, high)."""
-    readings = [_proximity(inlets), _forward(suspect), _reverse(suspect, path_ohm), _live(suspect, path_ohm)]
+    readings = [_proximity(inlets), _forward(suspect, path_ohm[0]), _reverse(suspect, path_ohm), _live(suspect, path_ohm)]
     if suspect not in {"pilot_diode_shorted", "pilot_diode_leaky"}:
         readings.append(_elsewhere(suspect))
     return Bench(
@@ -88,13 +88,15 @@ def _proximity(inlets: tuple[str, ...]) -> Reading:
     return "Proximity to earth, unplugged", "DC volts, vehicle awake", sound, sound, note
 
 
-def _forward(suspect: str) -> Reading:
+def _forward(suspect: str, path_ohm: float | None) -> Reading:
     low, high = forward_reading_ohm(1e-3), forward_reading_ohm(1e-5)
     sound = f"{kohm(low)} at 1 mA of test current up to {kohm(high)} at 10 µA"
     shorted = f"{kohm(R2_OHM)} ±{EV_TOLERANCE:.0%}, whatever the test current".replace("%", " %")
+    expected = shorted if suspect == "pilot_diode_shorted" else sound
+    if suspect == "pilot_diode_leaky":
+        expected = "the leak bridges the diode: " + (f"at most {kohm(path_ohm)}" if path_ohm else "lower than sound")
     return (
-        "Pilot to earth, leads one way", "Ohms range, inlet unplugged, vehicle asleep",
-        shorted if suspect == "pilot_diode_shorted" else sound, sound,
+        "Pilot to earth, leads one way", "Ohms range, inlet unplugged, vehicle asleep", expected, sound,
         "A sound reading depends on the meter's test current. Not the diode-test range: sound and shorted both read over-range.",
     )  # fmt: skip
 
