@@ -28,10 +28,11 @@ class Evidence:
 def find(evidence: Evidence, settings: NormaliseSettings) -> pl.DataFrame:
     """Plug-ins of all sources as one set of spans, numbered; `bound_utc` closes those without an end."""
     silence = timedelta(days=settings.silence_days)
-    by_pilot = plugins.spans(plugins.pilot_marks(evidence.pilot), silence)
     by_signal = plugins.spans(plugins.signal_marks(evidence.signals, settings), silence)
-    seen = plugins.joined(by_pilot, by_signal, settings.settle_s)
-    every = plugins.joined(seen, evidence.exported.select(seen.columns), exports.EXPORT_ERROR_S)
+    marks = plugins.parted(plugins.pilot_marks(evidence.pilot, settings.card_first_s), by_signal, settings.settle_s)
+    by_pilot = plugins.spans(marks, silence)
+    seen = plugins.joined(by_pilot, by_signal, settings.settle_s, settings.card_first_s)
+    every = plugins.joined(seen, evidence.exported.select(seen.columns), exports.EXPORT_ERROR_S, 0.0)
     every = every.unique(["evse_id", "from_utc"], keep="first", maintain_order=True).with_row_index("plug_in")
     following = pl.col("from_utc").shift(-1).over("evse_id")
     later = pl.col("seen_utc") + timedelta(seconds=settings.retry_gap_s)

@@ -173,6 +173,7 @@ def _stage(decided: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     pilot_fault = exported & _true(pl.col("fault").is_in(PILOT_FAULTS))
     level = pl.when(pl.col("_faulted")).then("level_at_fault").otherwise("level").fill_null(0)
     level = pl.when(pilot_fault & ~delivering).then(1).otherwise(level)
+    level = pl.when((pl.col("outcome") == "not_requested") & exported).then(1).otherwise(level)
     asked = _true(pl.col("fault").is_in(CONTACTOR_FAULTS)) & ~pl.col("source").str.contains("pilot") & (level < 2)
     level = pl.when(failed & asked).then(2).otherwise(level)
     level = pl.when(delivering & (exported | (level >= 3) | pl.col("closed_utc").is_null())).then(4).otherwise(level)

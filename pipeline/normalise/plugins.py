@@ -16,13 +16,19 @@ THERE = ["Preparing", "Charging", "SuspendedEV", "SuspendedEVSE", "Occupied"]
 """Statuses (1.6 and 2.0.1) with a vehicle there. Finishing does not say: it may follow the unplugging."""
 GONE = ["Available", "Reserved"]
 CONNECTED = ["EVConnected", "Charging", "SuspendedEV", "SuspendedEVSE"]
+LATER_S = 3.0
+"""A start this much later than another source's is later, not the same within the clock's error; decided."""
 MARK = ["evse_id", "at_utc", "clock_error_s", "order", "plug", "split", "file_id", "line"]
 
 
-def pilot_marks(pilot: pl.DataFrame) -> pl.DataFrame:
-    """Marks of pilot rows: A gone; B, C, D there; E and F do not say."""
+def pilot_marks(pilot: pl.DataFrame, late_s: float) -> pl.DataFrame:
+    """Marks of pilot rows: A gone; B, C, D there; E and F do not say.
+
+    A record that begins with the PWM already on may lack the plug-in itself: its error is larger by `late_s`.
+    """
     letter = pl.col("pilot_state").str.slice(0, 1)
     return pilot.with_columns(
+        clock_error_s=pl.col("clock_error_s") + pl.when(pl.col("pilot_state") == "B1").then(0.0).otherwise(late_s),
         plug=pl.when(letter == "A").then(-1).when(letter.is_in(["B", "C", "D"])).then(1).otherwise(0),
         split=pl.lit(value=False),
         order=pl.col("line"),
@@ -96,25 +102,61 @@ def spans(marks: pl.DataFrame, silence: timedelta) -> pl.DataFrame:
     )
 
 
-def joined(best: pl.DataFrame, other: pl.DataFrame, tolerance_s: float) -> pl.DataFrame:
+def parted(marks: pl.DataFrame, other: pl.DataFrame, settle_s: float) -> pl.DataFrame:
+    """Marks with `split` where another source saw the vehicle leave and one come, and this one's leaving is missing.
+
+    Its record was on before the other's leaving, and on anew just when the other saw one come; nothing lies between.
+    """
+    slack = timedelta(seconds=settle_s)
+    gaps = other.sort("evse_id", "from_utc").select("evse_id", came="from_utc", left=pl.col("to_utc").shift(1).over("evse_id"))
+    gaps = gaps.filter(pl.col("came") - pl.col("left") >= slack).sort("came")
+    ordered = marks.sort("evse_id", "at_utc", "order", "line").with_columns(
+        _said=pl.col("plug").replace(0, None).forward_fill().shift(1).over("evse_id"),
+        _before=pl.col("at_utc").shift(1).over("evse_id"),
+    )
+    near = ordered.sort("at_utc").join_asof(
+        gaps, left_on="at_utc", right_on="came", by="evse_id", strategy="nearest", tolerance=slack, check_sortedness=False
+    )
+    lost = (pl.col("plug") == 1) & (pl.col("_said") == 1) & (pl.col("_before") <= pl.col("left") + slack)
+    return near.with_columns(split=pl.col("split") | lost.fill_null(value=False)).select(marks.columns)
+
+
+def joined(best: pl.DataFrame, other: pl.DataFrame, tolerance_s: float, early_s: float) -> pl.DataFrame:
     """Spans of two sources: all of the better one, and those of the other that meet none of it.
 
-    A better span without an end takes the end of the one it meets.
+    A better span without an end takes the end of the one it meets, and the start where that one saw it begin earlier
+    (by no more than `early_s`, and not before the span before had ended).
     """
     slack = timedelta(seconds=tolerance_s)
     end = pl.coalesce("to_utc", "seen_utc")
     left = other.with_row_index("_other").with_columns(_end=end)
-    right = best.with_row_index("_best").with_columns(_end=end)
-    met = left.join(right.select("evse_id", "_best", "from_utc", "to_utc", "_end"), on="evse_id", suffix="_b").filter(
-        (pl.col("from_utc") <= pl.col("_end_b") + slack) & (pl.col("from_utc_b") <= pl.col("_end") + slack)
+    right = best.sort("evse_id", "from_utc").with_row_index("_best").with_columns(_end=end, _last=end.shift(1).over("evse_id"))
+    met = left.join(
+        right.select("evse_id", "_best", "_last", "from_utc", "to_utc", "seen_utc", "_end"), on="evse_id", suffix="_b"
+    ).filter((pl.col("from_utc") <= pl.col("_end_b") + slack) & (pl.col("from_utc_b") <= pl.col("_end") + slack))
+    ending = (pl.col("to_utc") >= pl.col("from_utc_b")) & pl.col("to_utc_b").is_null()
+    earlier = (
+        (pl.col("from_utc") < pl.col("from_utc_b") - timedelta(seconds=LATER_S))
+        & (pl.col("from_utc") >= pl.col("from_utc_b") - timedelta(seconds=early_s))
+        & (pl.col("_last").is_null() | (pl.col("from_utc") > pl.col("_last")))
     )
-    ends = (
-        met.filter(pl.col("to_utc_b").is_null())
-        .group_by("_best")
-        .agg(pl.col("to_utc").max().alias("_to"), pl.col("ended").last().alias("_ended"))
+    told = (
+        met.sort("_best", "from_utc")
+        .group_by("_best", maintain_order=True)
+        .agg(
+            _to=pl.col("to_utc").filter(ending).first(),
+            _ended=pl.col("ended").filter(ending).first(),
+            _from=pl.col("from_utc").filter(earlier).first(),
+            _began=pl.col("began").filter(earlier).first(),
+            _error=pl.col("error_s").filter(earlier).first(),
+        )
     )
-    kept = right.join(ends, on="_best", how="left", maintain_order="left").with_columns(
-        to_utc=pl.coalesce("to_utc", "_to"), ended=pl.coalesce("ended", "_ended")
+    kept = right.join(told, on="_best", how="left", maintain_order="left").with_columns(
+        from_utc=pl.coalesce("_from", "from_utc"),
+        began=pl.coalesce("_began", "began"),
+        error_s=pl.coalesce("_error", "error_s"),
+        to_utc=pl.coalesce("to_utc", "_to"),
+        ended=pl.coalesce("ended", "_ended"),
     )
     alone = left.join(met.select("_other").unique(), on="_other", how="anti")
     return pl.concat([kept.select(best.columns), alone.select(best.columns)]).sort("evse_id", "from_utc")

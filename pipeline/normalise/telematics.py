@@ -49,13 +49,21 @@ def vehicle_spans(charging: pl.DataFrame, settings: NormaliseSettings) -> pl.Dat
 
 
 def enriched(attempts: pl.DataFrame, charging: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
-    """Adds `vehicle_fault` (null: the vehicle reported nothing) and the last state of charge it told, while plugged in."""
+    """Adds `vehicle_fault` (null: the vehicle reported nothing) and the last state of charge it told, while plugged in.
+
+    A report belongs to the attempt it lies in, else to the nearest within the slack.
+    """
     slack = timedelta(seconds=settings.telematics_slack_s)
     end = pl.coalesce("unplugged_at_utc", "seen_utc")
     ends = attempts.filter(pl.col("vehicle_id").is_not_null()).select("attempt_id", "vehicle_id", "plugged_at_utc", _end=end)
+    at = pl.col("at_utc")
+    away = pl.max_horizontal(pl.col("plugged_at_utc") - at, at - pl.col("_end"), pl.lit(timedelta(0)))
     told = (
         charging.join(ends, on="vehicle_id")
-        .filter(pl.col("at_utc").is_between(pl.col("plugged_at_utc") - slack, pl.col("_end") + slack))
+        .with_columns(_away=away)
+        .filter(pl.col("_away") <= slack)
+        .sort("file_id", "line", "_away", "plugged_at_utc")
+        .unique(["file_id", "line"], keep="first", maintain_order=True)
         .sort("attempt_id", "at_utc", "file_id", "line")
         .group_by("attempt_id", maintain_order=True)
         .agg(
