@@ -11,7 +11,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.errors import WhichsideError
+from pipeline.errors import StoreError, WhichsideError
 from pipeline.validate.evaluate import COUNTS, evaluate, forget
 from pipeline.validate.rules import rules
 from pipeline.warehouse import reading
@@ -65,7 +65,7 @@ class CheckResult:
 def check(store: Path) -> CheckResult:
     """Check a warehouse, read only.
 
-    Raises StoreError when there is none, WhichsideError when the `check` extra is not installed.
+    Raises StoreError when there is none or its path holds $ or ?, WhichsideError when the `check` extra is not installed.
     """
     with reading(store) as con:
         counts = evaluate(con).group_by("rule").agg(pl.col(COUNTS).sum())
@@ -102,14 +102,28 @@ def _run_suites(store: Path, library: Any) -> dict[str, Any]:
     context.enable_analytics(enable=False)
     context.variables.progress_bars = {"globally": False}
     with duckdb_connection_kept():
-        source = context.data_sources.add_sql("warehouse", connection_string=f"duckdb:///{store}?access_mode=read_only")
-        results = {}
-        for table, expectations in suites().items():
-            batch = source.add_table_asset(table, table_name=table).add_batch_definition_whole_table("all").get_batch()
-            suite = library.ExpectationSuite(name=table, expectations=expectations)
-            results[table] = batch.validate(suite, result_format="BASIC").to_json_dict()
-        source.get_engine().dispose()
-    return results
+        source = context.data_sources.add_sql("warehouse", connection_string=_address(store))
+        try:
+            return {
+                table: source.add_table_asset(table, table_name=table)
+                .add_batch_definition_whole_table("all")
+                .get_batch()
+                .validate(library.ExpectationSuite(name=table, expectations=expectations), result_format="BASIC")
+                .to_json_dict()
+                for table, expectations in suites().items()
+            }
+        finally:
+            with source.get_execution_engine().get_connection() as kept:
+                kept.close()
+            source.get_execution_engine().engine.dispose()
+            source.get_engine().dispose()
+
+
+def _address(store: Path) -> str:
+    path = str(store.resolve())
+    if set("$?") & set(path):  # $NAME is filled in from the environment, ? begins the options, neither can be escaped
+        raise StoreError("a warehouse whose path holds $ or ? cannot be checked", where=path, next_step="move or copy it")
+    return f"duckdb:///{path}?access_mode=read_only"
 
 
 def _rules(counts: pl.DataFrame, report: dict[str, Any]) -> pl.DataFrame:

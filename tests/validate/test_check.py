@@ -146,3 +146,20 @@ def test_no_warehouse_is_said_so(tmp_path: Path) -> None:
     """A path without a warehouse raises StoreError that names it."""
     with pytest.raises(StoreError, match=r"none\.duckdb"):
         check(tmp_path / "none.duckdb")
+
+
+def test_a_path_that_cannot_be_given_is_said_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A path with $ or ? raises StoreError before anything is tried; blanks are fine; afterwards the warehouse can be written."""
+    one = {"core_attempt": _suites()["core_attempt"]}
+    monkeypatch.setattr("pipeline.validate.suites.suites", lambda: one)
+    path = store(tmp_path, attempt())
+    odd = tmp_path / "a $x b"
+    odd.mkdir()
+    with pytest.raises(StoreError, match=r"\$ or \?"):
+        run_expectations(path.rename(odd / "w.duckdb"))
+    plain = tmp_path / "a b"
+    plain.mkdir()
+    moved = (odd / "w.duckdb").rename(plain / "w.duckdb")
+    assert run_expectations(moved)["core_attempt"]["success"]
+    with writing(moved) as con:
+        assert con.execute("SELECT count(*) FROM core_attempt").fetchone() == (1,)
