@@ -91,17 +91,11 @@ class Rule:
         }
 
 
-def _move_views() -> dict[str, View]:
-    """Tables of allowed moves, from `schemas/moves`, as views of (from_word, to_word)."""
-    views = {}
-    for path_name, moves in _move_lists().items():
-        pairs = ", ".join(f"('{origin}', '{target}')" for origin, targets in moves.items() for target in targets)
-        views[path_name] = View(path_name, "Allowed moves", (), f"SELECT * FROM (VALUES {pairs}) AS m(from_word, to_word)")
-    return views
-
-
-def _move_lists() -> dict[str, dict[str, list[str]]]:
-    return {"ocpp16_status": load_folder("moves")}
+def _allowed_moves() -> View:
+    """The status changes OCPP 1.6 allows (`schemas/moves`), as a view of (from_word, to_word)."""
+    moves = [(origin, target) for origin, targets in load_folder("moves").items() for target in targets]
+    rows = ", ".join(f"('{origin}', '{target}')" for origin, target in moves)
+    return View("ocpp16_status", "Status changes OCPP 1.6 allows", (), f"SELECT * FROM (VALUES {rows}) AS m(from_word, to_word)")
 
 
 @cache
@@ -111,7 +105,8 @@ def views() -> Mapping[str, View]:
         name: View(name, body["meaning"], tuple(body["tables"]), body["sql"].strip(), body.get("keep", False))
         for name, body in load_folder("views").items()
     }
-    return {**_move_views(), **declared}
+    moves = _allowed_moves()
+    return {moves.name: moves, **declared}
 
 
 @cache
