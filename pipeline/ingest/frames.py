@@ -83,9 +83,16 @@ _REJECTED = """
 
 def read_frames(sink: Sink, blocks: Iterator[Block]) -> Iterator[Account]:
     """Carry a file of frames into raw_frame, raw_sample, raw_event and raw_rejected; yields the account after each block."""
+    return read_lines(sink, (good_and_bad(block, sink.settings) for block in blocks))
+
+
+def read_lines(sink: Sink, parts: Iterator[tuple[pa.Table, pl.DataFrame]]) -> Iterator[Account]:
+    """As `read_frames`, from each block's good and bad lines.
+
+    Lines of different stations do not meet: those of some stations alone give what these have in the whole.
+    """
     account = Account()
-    for block in blocks:
-        good, bad = good_and_bad(block, sink.settings)
+    for good, bad in parts:
         account = _block(sink, good, account.plus(rejected=sink.reject(bad)))
         yield account
     _pair_across(sink, account)
@@ -105,15 +112,16 @@ def _pair_across(sink: Sink, account: Account) -> None:
 def _block(sink: Sink, lines: pa.Table, account: Account) -> Account:
     if not lines.num_rows:
         return account
-    sink.con.register("_lines", lines)
-    sink.stage("_staged", staged_query())
-    rejected = sink.reject(sink.query(_REJECTED))
-    sink.con.unregister("_lines")
-    sink.stage("_repeated", _REPEATED)
-    sink.stage("_paired", _PAIRED)
-    sink.stage("_left_out", _LEFT_OUT)
-    for insert in (frames_insert(), samples_insert(), events_insert()):
-        sink.con.execute(insert, [sink.file_id])
-    duplicates = sink.number("SELECT count(*) FROM _repeated")
-    used = lines.num_rows - rejected - duplicates
-    return account.plus(used=used, rejected=rejected, duplicates=duplicates, touched=sink.query(_TOUCHED))
+    with sink.seeing(_lines=lines):
+        staged = sink.table(staged_query())
+        with sink.seeing(_staged=staged):
+            rejected = sink.reject(sink.frame(_REJECTED))
+    with (
+        sink.seeing(_staged=staged),
+        sink.seeing(_repeated=(repeated := sink.table(_REPEATED)), _paired=sink.table(_PAIRED)),
+        sink.seeing(_left_out=sink.table(_LEFT_OUT)),
+    ):
+        for insert in (frames_insert(), samples_insert(), events_insert()):
+            sink.con.execute(insert, [sink.file_id])
+        used = lines.num_rows - rejected - repeated.num_rows
+        return account.plus(used=used, rejected=rejected, duplicates=repeated.num_rows, touched=sink.frame(_TOUCHED))
