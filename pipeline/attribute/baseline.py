@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
-from scipy.special import expit, logit
+from scipy.special import expit
 
 from pipeline.attribute.evidence import ECHO_EVSE, ECHO_NONE, ECHO_SAME, ECHO_VEHICLE, Evidence
 from pipeline.attribute.laplace import CrossedCells, CrossedFit, Floats, Ints
@@ -19,6 +19,8 @@ from pipeline.settings.attribute import AttributeSettings
 
 DRIFT_FAILURES = 20.0
 """Expected failures of pseudo-evidence that a week is like all others; keeps quiet weeks from jumping."""
+MEDIAN_PULL = 20.0
+"""Attempts' worth of the fleet's mean in each unit's rate, so that a median over units of few attempts is not nought."""
 RATE_LOW, RATE_HIGH = 0.002, 0.25
 """Start of the search lies between these rates: published figures for charging reach from well under 1 % to one visit in five."""
 
@@ -36,9 +38,10 @@ class Chance:
 
 @dataclass(frozen=True)
 class Cells:
-    """First plug-ins (no echoes) counted by vehicle x EVSE x pairing: sorted keys, attempts, and the cell of each attempt row asked for."""
+    """First plug-ins (no echoes) counted by vehicle x EVSE x pairing: sorted keys, attempts, and the cell of each attempt."""
 
     keys: Ints
+    row_cell: Ints
     trials: Floats
     levels: tuple[Ints, Ints, Ints]
     sizes: tuple[int, int, int]
@@ -47,38 +50,32 @@ class Cells:
 def count_cells(evidence: Evidence) -> Cells:
     """Cells of all first attempts, weighted; ordered by vehicle, EVSE, pairing."""
     _, evses, pairings = evidence.sizes
-    first = evidence.echo == ECHO_NONE
     key = (evidence.vehicle * evses + evidence.evse) * pairings + evidence.pairing
-    table = (
-        pl.DataFrame({"key": key, "trials": np.where(first, evidence.weight, 0.0)})
-        .group_by("key")
-        .agg(pl.col("trials").sum())
-        .sort("key")
-    )
-    keys = table["key"].to_numpy()
+    keys = pl.Series(key).unique().sort().to_numpy()
+    cell = np.searchsorted(keys, key)
+    trials = np.bincount(cell, np.where(evidence.echo == ECHO_NONE, evidence.weight, 0.0), len(keys))
     levels = (keys // (evses * pairings), keys // pairings % evses, keys % pairings)
-    return Cells(keys, table["trials"].to_numpy(), levels, evidence.sizes)
-
-
-def cell_of(cells: Cells, evidence: Evidence, rows: Ints) -> Ints:
-    """Cell of each of the given attempt rows."""
-    _, evses, pairings = cells.sizes
-    key = (evidence.vehicle[rows] * evses + evidence.evse[rows]) * pairings + evidence.pairing[rows]
-    return np.searchsorted(cells.keys, key)
+    return Cells(keys, cell, trials, levels, evidence.sizes)
 
 
 def first_guess(evidence: Evidence, failed: Ints, settings: AttributeSettings) -> Chance:
-    """A single robust rate: the median over EVSEs, since most equipment is sound most of the time."""
-    evses = evidence.sizes[1]
-    first = (evidence.echo == ECHO_NONE).astype(np.float64)
-    tried = np.bincount(evidence.evse, first, evses)
-    missed = np.bincount(evidence.evse, first * evidence.failed, evses)
-    used = tried >= 20
-    rate = float(np.median(missed[used] / tried[used])) if used.any() else float((missed.sum() + 1.0) / (tried.sum() + 20.0))
-    rate = float(np.clip(rate, RATE_LOW, RATE_HIGH))
+    """A single robust rate, since most units are sound most of the time: the mean of the medians over vehicles and over EVSEs."""
+    medians = [_median_rate(evidence, unit) for unit in (evidence.vehicle, evidence.evse)]
+    rate = float(np.clip(np.mean(medians), RATE_LOW, RATE_HIGH))
     echo = np.array([0.0, settings.echo_same, settings.echo_vehicle, settings.echo_evse])
     base = rate + (1.0 - rate) * echo[evidence.echo[failed]]
     return Chance(base, np.full(len(failed), rate), echo, np.zeros(evidence.days // 7), None)
+
+
+def _median_rate(evidence: Evidence, unit: Ints) -> float:
+    """Median failure rate of first plug-ins over the units, each weighted by its attempts and drawn to the fleet's mean by `MEDIAN_PULL`."""
+    first = (evidence.echo == ECHO_NONE).astype(np.float64)
+    tried, missed = np.bincount(unit, first), np.bincount(unit, first * evidence.failed)
+    fleet = (missed.sum() + 0.5) / (tried.sum() + 1.0)
+    rate = (missed + MEDIAN_PULL * fleet) / (tried + MEDIAN_PULL)
+    order = np.argsort(rate, kind="stable")
+    heights = np.cumsum(tried[order])
+    return float(rate[order][np.searchsorted(heights, 0.5 * heights[-1])])
 
 
 def refit(
@@ -92,7 +89,7 @@ def refit(
 ) -> Chance:
     """Baseline given each failed attempt's probability of having had a chance cause (failures,)."""
     first = evidence.echo[failed] == ECHO_NONE
-    cell = cell_of(cells, evidence, failed)
+    cell = cells.row_cell[failed]
     count = np.bincount(cell[first], (evidence.weight[failed] * by_chance)[first], len(cells.keys))
     week = evidence.day // 7
     data = CrossedCells(
@@ -122,9 +119,7 @@ def _lift(fit: CrossedFit) -> Floats:
 
 def _by_row(evidence: Evidence, cells: Cells, rate: Floats) -> Floats:
     """Each attempt's weight times its cell's rate, echoes left out."""
-    _, evses, pairings = cells.sizes
-    key = (evidence.vehicle * evses + evidence.evse) * pairings + evidence.pairing
-    return np.asarray(np.where(evidence.echo == ECHO_NONE, evidence.weight * rate[np.searchsorted(cells.keys, key)], 0.0))
+    return np.asarray(np.where(evidence.echo == ECHO_NONE, evidence.weight * rate[cells.row_cell], 0.0))
 
 
 def _echo_strengths(evidence: Evidence, failed: Ints, by_chance: Floats, settings: AttributeSettings) -> Floats:
@@ -141,8 +136,3 @@ def _echo_strengths(evidence: Evidence, failed: Ints, by_chance: Floats, setting
             weight[mine].sum() + settings.echo_units
         )
     return strengths
-
-
-def rate_to_logit(rate: Floats) -> Floats:
-    """Logit, clipped away from 0 and 1."""
-    return np.asarray(logit(np.clip(rate, 1e-9, 1 - 1e-9)))

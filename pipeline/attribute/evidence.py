@@ -6,11 +6,12 @@ counted by unit and day. Only failures tie units together.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from pipeline.attribute.laplace import Floats, Ints
 from pipeline.errors import SchemaError
@@ -29,7 +30,7 @@ class Evidence:
     """All technical attempts of one supply (AC or DC) in the look-back, one entry per attempt, in a canonical order.
 
     `vehicle`, `evse`, `pairing` index the name frames; the last index of vehicle and pairing stands for 'unknown'.
-    `day` counts from the first day of the look-back; `model` indexes EVSE model and firmware (for the diode check).
+    `at_days` is the time since the look-back began, in days; `day` its whole part, counted from the first day of the look-back; `model` indexes EVSE model and firmware (for the diode check).
     """
 
     attempt_id: pl.Series
@@ -38,6 +39,7 @@ class Evidence:
     pairing: Ints
     model: Ints
     day: Ints
+    at_days: Floats
     failed: Floats
     weight: Floats
     echo: Ints
@@ -49,6 +51,11 @@ class Evidence:
     models: pl.DataFrame
     days: int
     begin_utc: datetime
+
+    def only(self, keep: NDArray[np.bool_]) -> Evidence:
+        """The attempts marked, with the names of all units; `previous` is left as it was."""
+        columns = ("vehicle", "evse", "pairing", "model", "day", "at_days", "failed", "weight", "echo", "previous", "check")
+        return replace(self, attempt_id=self.attempt_id.filter(pl.Series(keep)), **{c: getattr(self, c)[keep] for c in columns})
 
     @property
     def sizes(self) -> tuple[int, int, int]:
@@ -107,6 +114,7 @@ def _index(rows: pl.DataFrame, settings: AttributeSettings, begin: datetime, day
         pairing=pairing,
         model=model,
         day=(rows["plugged_at_utc"] - begin).dt.total_days().to_numpy().astype(np.int64),
+        at_days=((rows["plugged_at_utc"] - begin).dt.total_microseconds() / 86_400e6).to_numpy(),
         failed=(rows["outcome"] == "failed").to_numpy().astype(np.float64),
         weight=rows["weight"].fill_null(1.0).clip(0.0, 1.0).to_numpy().astype(np.float64),
         echo=echo,

@@ -139,7 +139,6 @@ def _updated(inverse: Floats, moved: Floats, turned: Floats, fresh: Floats) -> F
 
 
 def _starting_values(cells: CrossedCells, start: CrossedFit | None) -> Floats:
-    p = cells.fixed.shape[1]
     if start is not None:
         return np.concatenate([start.beta, np.log(np.maximum(start.sd, 0.1))])
     rate = (cells.failures.sum() + 0.5) / (cells.trials.sum() + 1.0)

@@ -10,6 +10,8 @@ import polars as pl
 from pipeline.attribute.evidence import Evidence
 from pipeline.attribute.identify import enough_to_clear, power
 from pipeline.attribute.laplace import Floats, Ints
+from pipeline.attribute.onset import onset_days
+from pipeline.attribute.states import level_escape
 from pipeline.attribute.solve import EVSE, PAIRING, VEHICLE, Solution, UnitStates
 from pipeline.attribute.wording import reasons
 from pipeline.settings.attribute import AttributeSettings
@@ -47,38 +49,29 @@ def week_frame(solution: Solution, kind: int, names: pl.DataFrame, p_name: str) 
     )
 
 
-def onset_columns(evidence: Evidence, states: UnitStates, units: int, settings: AttributeSettings) -> dict[str, pl.Series]:
-    """Median and central interval of when the present fault began; null where the unit is not suspected now.
-
-    The day's evidence has no order within it, so an onset lies anywhere in its day alike; mass on day 0 stands for 'before the look-back'.
-    """
-    weights = states.onset[:units]
+def onset_columns(solution: Solution, kind: int, units: int, settings: AttributeSettings) -> dict[str, pl.Series]:
+    """Median and central interval of when the present fault began; null where the unit is not suspected now."""
+    evidence, states = solution.evidence, solution.units[kind]
     now = states.probability[:units, -1]
-    total = weights.sum(axis=1)
-    shown = (total > 0) & (now >= settings.doubt_at)
+    shown = np.flatnonzero(now >= settings.doubt_at)
     tail = 0.5 * (1.0 - settings.interval)
+    names, levels = ("onset_utc", "onset_lo_utc", "onset_hi_utc"), (0.5, tail, 1.0 - tail)
+    prior = (settings.vehicle, settings.evse, settings.pairing)[kind]
+    unit = (evidence.vehicle, evidence.evse, evidence.pairing)[kind]
+    mine = np.isin(unit, shown)
+    part = evidence.only(mine)
+    others = np.zeros(len(evidence.failed))
+    rest = np.prod([solution.escapes[j] for j in range(3) if j != kind], axis=0)
+    others[solution.failed] = (1.0 - solution.chance.base) * rest
+    days = onset_days(part, unit[mine], level_escape(prior, solution.seen[mine]), others[mine], states.habits, shown, levels).days
     columns = {}
-    for name, level in (("onset_utc", 0.5), ("onset_lo_utc", tail), ("onset_hi_utc", 1.0 - tail)):
-        days = _quantile_days(weights[shown] / total[shown, None], level)
-        micros = np.full(units, np.iinfo(np.int64).min)
-        micros[shown] = np.round(days * 86_400e6).astype(np.int64)
-        at = pl.Series(name, micros)
+    for name, value in zip(names, days, strict=True):
+        micros = np.zeros(units, dtype=np.int64)
+        micros[shown] = np.round(value * 86_400e6).astype(np.int64)
         begin = pl.lit(evidence.begin_utc).cast(pl.Datetime("us", "UTC"))
-        frame = pl.DataFrame({"at": at, "shown": shown})
+        frame = pl.DataFrame({"at": micros, "shown": now >= settings.doubt_at})
         columns[name] = frame.select(pl.when("shown").then(begin + pl.duration(microseconds="at")).alias(name)).to_series()
     return columns
-
-
-def _quantile_days(weights: Floats, level: float) -> Floats:
-    """Quantile of the onset in days since the look-back began, linear within a day; (units, days) → (units,)."""
-    if not len(weights):
-        return np.zeros(0)
-    heights = np.cumsum(weights, axis=1)
-    day = np.minimum((heights < level).sum(axis=1), weights.shape[1] - 1)
-    row = np.arange(len(weights))
-    before = np.where(day > 0, heights[row, np.maximum(day - 1, 0)], 0.0)
-    inside = (level - before) / np.maximum(weights[row, day], 1e-300)
-    return np.asarray(np.where(day == 0, 0.0, day + np.clip(inside, 0.0, 1.0)))
 
 
 def unit_frame(solution: Solution, kind: int, settings: AttributeSettings) -> pl.DataFrame:
@@ -107,7 +100,7 @@ def unit_frame(solution: Solution, kind: int, settings: AttributeSettings) -> pl
     }
     frame = names.with_columns(
         pl.Series("p", now),
-        *onset_columns(evidence, states, units, settings).values(),
+        *onset_columns(solution, kind, units, settings).values(),
         *(pl.Series(name, values[:units]) for name, values in counts.items()),
         pl.Series("can_clear", enough_to_clear(strength.attempts[:units], settings)),
     )

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.attribute.baseline import Chance, count_cells, first_guess, refit
-from pipeline.attribute.blame import failed_rows, shares
+from pipeline.attribute.blame import chance_bit, failed_rows, shares
 from pipeline.attribute.chains import Habits, Smoothed, habits, learn, smooth
 from pipeline.attribute.checks import check_chances, learn_checks
 from pipeline.attribute.evidence import Evidence
@@ -38,13 +38,14 @@ class UnitStates:
 
 @dataclass(frozen=True)
 class Solution:
-    """One supply solved: rows of failed attempts, chance, units by kind, `blame` (4, failures), chance the diode was looked for, by attempt and model."""
+    """One supply solved: rows of failed attempts, chance, units by kind, `blame` (4, failures), `escapes` (3, failures) of each kind, chance the diode was looked for, by attempt and model."""
 
     evidence: Evidence
     failed: Ints
     chance: Chance
     units: tuple[UnitStates, UnitStates, UnitStates]
     blame: Floats
+    escapes: Floats
     seen: Floats
     checks: Floats
 
@@ -71,23 +72,24 @@ def solve(evidence: Evidence, settings: AttributeSettings, start: CrossedFit | N
     habit = [habits(prior, settings.level_change_per_day) for prior in priors]
     checks, seen = np.full(evidence.models.height, np.nan), check_chances(evidence, None, settings)
     for turn in range(settings.rounds + 1):
-        search = _search(evidence, failed, chance, habit, seen, settings)
+        passes = settings.passes if turn == settings.rounds else settings.early_passes
+        search = _search(evidence, failed, chance, habit, seen, settings, passes)
         if turn == settings.rounds:
             break
         beliefs = tuple(_everywhere(search, kind, search.beliefs.smoothed[kind].belief) for kind in range(3))
-        _, bit = shares(search.kinds, search.failures, beliefs, evidence, chance)
+        bit = chance_bit(search.kinds, search.failures, beliefs)
         if turn:
             habit = [_learnt(search, kind, priors[kind], evidence.sizes[kind] - (kind != EVSE), settings) for kind in range(3)]
         checks = learn_checks(evidence, beliefs[VEHICLE], settings)
         seen = check_chances(evidence, checks, settings)
         chance = refit(evidence, cells, failed, bit, chance, settings, start)
     units = _finish(search)
-    blame, _ = shares(search.kinds, search.failures, tuple(unit.belief for unit in units), evidence, chance)
-    return Solution(evidence, failed, chance, units, blame, seen, checks)
+    judged = shares(search.kinds, search.failures, tuple(unit.belief for unit in units), evidence, chance)
+    return Solution(evidence, failed, chance, units, judged.blame, judged.escapes, seen, checks)
 
 
 def _search(
-    evidence: Evidence, failed: Ints, chance: Chance, habit: list[Habits], seen: Floats, settings: AttributeSettings
+    evidence: Evidence, failed: Ints, chance: Chance, habit: list[Habits], seen: Floats, settings: AttributeSettings, passes: int
 ) -> _Search:
     failures = Failures(evidence.day[failed], chance.base, evidence.weight[failed], failed)
     kinds = (
@@ -108,7 +110,7 @@ def _search(
     keep = np.flatnonzero(marked)
     near = tuple(narrowed(kind, units, keep) for kind, units in zip(kinds, suspects, strict=True))
     near_failures = failures.only(keep)
-    beliefs = exchange(near, near_failures, passes=settings.passes, damping=settings.damping)
+    beliefs = exchange(near, near_failures, passes=passes, damping=settings.damping)
     return _Search(kinds, failures, screened, suspects, near, near_failures, beliefs)
 
 

@@ -10,10 +10,10 @@ import polars as pl
 from sample_logs.generator.world import World
 
 CREEPING = ("pilot_diode_leaky",)
-"""Faults that begin before they show: their onset is not the spell's begin, and before they show they are neither faulty nor sound."""
+"""Faults that begin before they show: their onset is not the spell's begin, and before they show they are neither faulty nor sound ('latent')."""
 LATENT_DAYS = 14
 HALF_MENDED = 3
-"""So many failures in the report week that the unit itself caused after its repair: the repair did not hold."""
+"""A unit that itself caused so many failures in the report week after its repair is neither faulty nor sound: the repair held by half."""
 IDENTIFIABLE_EVSES = 2
 SERVED_OTHERS = 3
 """A vehicle is held to be identifiable by the data where it failed at two EVSEs or more that charged three others or more in the same fortnight."""
@@ -67,8 +67,10 @@ def _units(world: World, attempts: pl.DataFrame, spells: pl.DataFrame, key: str,
     frame = frame.join(once.group_by(key).agg(pl.len().alias("shown")), on=key, how="left")
     frame = frame.join(week, on=key, how="left")
     return frame.with_columns(pl.col("shown_lately", "shown", "shown_this_week").fill_null(0)).with_columns(
-        faulty=(pl.col("fault").is_not_null() & (pl.col("shown_lately") > 0)) | (pl.col("shown_this_week") >= HALF_MENDED),
-        latent=pl.col("fault").is_not_null() & (pl.col("shown_lately") == 0),
+        faulty=pl.col("fault").is_not_null() & (pl.col("shown_lately") > 0),
+        latent=pl.when(pl.col("fault").is_null())
+        .then(pl.col("shown_this_week") >= HALF_MENDED)
+        .otherwise(pl.col("shown_lately") == 0),
         since_utc=pl.when(~pl.col("fault").is_in(CREEPING)).then("since_utc"),
     )
 

@@ -135,6 +135,7 @@ class AttributeSettings(Frozen):
     passes: int = Field(
         100, ge=4, le=1000, description="Most message passes between units within a round; it ends sooner when messages rest"
     )
+    early_passes: int = Field(10, ge=1, le=1000, description="The same in all but the last round, where messages need not rest")
     damping: float = Field(
         0.4, ge=0, lt=1, description="Share of the old message kept in a pass; stops see-sawing between two explanations"
     )
