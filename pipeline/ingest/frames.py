@@ -63,7 +63,7 @@ _PAIRED_ACROSS = """
         FROM raw_frame a
         JOIN raw_frame c ON a.station_id = c.station_id AND a.message_id = c.message_id AND a.direction <> c.direction
         WHERE a.action IS NULL AND a.receiver_at_utc BETWEEN $since AND $until
-            AND c.message_type = 2 AND c.receiver_at_utc BETWEEN $since AND $until
+            AND c.message_type = 2 AND c.receiver_at_utc BETWEEN a.receiver_at_utc - $window AND a.receiver_at_utc + $window
         GROUP BY a.file_id, a.line
     ) found
     WHERE raw_frame.file_id = found.file_id AND raw_frame.line = found.line
@@ -106,7 +106,7 @@ def _pair_across(sink: Sink, account: Account) -> None:
     spans = pl.concat(account.touched)
     since, until = spans["from_utc"].min(), spans["to_utc"].max()
     if isinstance(since, datetime) and isinstance(until, datetime):
-        sink.con.execute(_PAIRED_ACROSS, {"since": since - window, "until": until + window})
+        sink.con.execute(_PAIRED_ACROSS, {"since": since - window, "until": until + window, "window": window})
 
 
 def _block(sink: Sink, lines: pa.Table, account: Account) -> Account:
