@@ -69,10 +69,11 @@ def read_sessions(sink: Sink, export: Export, found: tuple[str, ...], blocks: It
         if header and rows.num_rows:
             account, rows, header = account.plus(used=rows["span"][0].as_py()), rows.slice(1), False
         if rows.num_rows:
-            sink.stage("_typed", query, _records=rows)
-            rejected = sink.reject(one_a_line(sink.query("SELECT * FROM _typed WHERE reject_reason IS NOT NULL")))
-            held.append(sink.query(f"SELECT {', '.join(_HELD)} FROM _typed WHERE reject_reason IS NULL"))
-            account = account.plus(used=int(held[-1]["span"].sum()), rejected=rejected)
+            with sink.seeing(_records=rows):
+                typed = sink.frame(query)
+            bad = pl.col("reject_reason").is_not_null()
+            held.append(typed.filter(~bad).select(_HELD))
+            account = account.plus(used=int(held[-1]["span"].sum()), rejected=sink.reject(one_a_line(typed.filter(bad))))
         yield account
     if held:
         yield account.plus(touched=_insert(sink, export, pl.concat(held).sort("line")))
@@ -88,8 +89,8 @@ def _insert(sink: Sink, export: Export, rows: pl.DataFrame) -> pl.DataFrame:
         fault=mapped("fault_raw", export.fault),
     )
     append(sink.con, "raw_session", sessions)
-    sink.stage("_sessions", "SELECT * FROM _settled", _settled=sessions.select(_SPAN).to_arrow())
-    return sink.query(_TOUCHED)
+    with sink.seeing(_sessions=sessions.select(_SPAN).to_arrow()):
+        return sink.frame(_TOUCHED)
 
 
 def _query(export: Export, found: tuple[str, ...]) -> str:

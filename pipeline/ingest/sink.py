@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 
 import polars as pl
@@ -55,19 +57,19 @@ class Sink:
         append(self.con, "raw_rejected", rows)
         return lines.height
 
-    def stage(self, name: str, select: str, given: dict[str, str] | None = None, **tables: pa.Table) -> None:
-        """Keep a query's rows under a passing name; `tables` are seen by it under their names."""
-        for table, rows in tables.items():
-            self.con.register(table, rows)
-        self.con.execute(f"CREATE OR REPLACE TEMP TABLE {name} AS {select}", given or {})
-        for table in tables:
-            self.con.unregister(table)
+    @contextmanager
+    def seeing(self, **tables: pa.Table) -> Iterator[None]:
+        """Queries within see the tables under their names."""
+        for name, rows in tables.items():
+            self.con.register(name, rows)
+        yield
+        for name in tables:
+            self.con.unregister(name)
 
-    def query(self, select: str) -> pl.DataFrame:
-        """The rows of a query."""
+    def table(self, select: str, given: dict[str, str] | None = None) -> pa.Table:
+        """The rows of a query. They stay outside the warehouse: a passing table there would hold its memory until the commit."""
+        return self.con.sql(select, params=given or {}).to_arrow_table()
+
+    def frame(self, select: str) -> pl.DataFrame:
+        """The rows of a query as a frame."""
         return query(self.con, select)
-
-    def number(self, select: str) -> int:
-        """The one number a query gives."""
-        value: int = self.con.execute(select).fetchall()[0][0]
-        return value

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from pipeline.ingest.kinds import headers
 from pipeline.ingest.lines import Block
@@ -19,7 +20,6 @@ _TOUCHED = {
                 FROM _typed WHERE reject_reason IS NULL""",
 }
 _BAD = "SELECT line, byte_offset, span, reject_reason, text FROM _typed WHERE reject_reason IS NOT NULL"
-_USED = "SELECT CAST(coalesce(sum(span), 0) AS BIGINT) FROM _typed WHERE reject_reason IS NULL"
 
 
 def read_table(sink: Sink, kind: str, found: tuple[str, ...], blocks: Iterator[Block]) -> Iterator[Account]:
@@ -38,11 +38,14 @@ def read_table(sink: Sink, kind: str, found: tuple[str, ...], blocks: Iterator[B
 
 def _insert(sink: Sink, kind: str, found: tuple[str, ...], rows: pa.Table, account: Account) -> Account:
     select = typed_query(kind, found)
-    sink.stage("_typed", select, {"fleet_zone": fleet_zone(sink)} if "$fleet_zone" in select else {}, _records=rows)
-    rejected = sink.reject(one_a_line(sink.query(_BAD)))
-    sink.con.execute(insert_query(kind, found), {"file_id": sink.file_id})
-    touched = sink.query(_TOUCHED[kind]) if kind in _TOUCHED else None
-    return account.plus(used=sink.number(_USED), rejected=rejected, touched=touched)
+    with sink.seeing(_records=rows):
+        typed = sink.table(select, {"fleet_zone": fleet_zone(sink)} if "$fleet_zone" in select else {})
+    with sink.seeing(_typed=typed):
+        bad = sink.frame(_BAD)
+        sink.con.execute(insert_query(kind, found), {"file_id": sink.file_id})
+        touched = sink.frame(_TOUCHED[kind]) if kind in _TOUCHED else None
+    used = pc.sum(rows["span"]).as_py() - int(bad["span"].sum())
+    return account.plus(used=used, rejected=sink.reject(one_a_line(bad)), touched=touched)
 
 
 def fleet_zone(sink: Sink) -> str:

@@ -1,0 +1,102 @@
+"""One measured job a process: `python -m pipeline.ingest.bench_jobs JOB FRAMES STORE` prints seconds and memory as JSON.
+
+Peers of our reader, over the same file and into a table on disk: DuckDB alone, and pandas with a json loop.
+"""
+
+from __future__ import annotations
+
+import json
+import resource
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import duckdb
+
+from pipeline.ingest.frame_paths import ENVELOPE, METER_SHAPE, PATHS
+from pipeline.ingest.sql import quoted
+
+_LINE_CAP = 16 << 20
+
+
+def ours(frames: Path, store: Path) -> int:
+    """The whole of ingest: typed, checked, accounted, repeats out, answers paired. `frames` is a delivery folder."""
+    from pipeline.ingest import ingest_delivery
+    from pipeline.settings.ingest import IngestSettings
+    from pipeline.warehouse import writing
+
+    with writing(store) as con:
+        return int(ingest_delivery(con, frames, IngestSettings()).files["lines"].sum())
+
+
+def bare(frames: Path, store: Path) -> int:
+    """DuckDB's own JSON reader and one extract of the same fields, as text, and meter values unnested. Nothing checked."""
+    inner = {name: path.replace("$.frame", "$") for name, path in PATHS.items() if name not in ENVELOPE or "frame" in path}
+    paths = ", ".join(quoted(path) for path in inner.values())
+    named = ", ".join(f"f[{i}] AS {name}" for i, name in enumerate(inner, start=1))
+    shape = "{'at': 'VARCHAR', 'station_id': 'VARCHAR', 'dir': 'VARCHAR', 'version': 'VARCHAR', 'frame': 'JSON'}"
+    with duckdb.connect(str(store)) as con:
+        con.execute(
+            f"""CREATE TABLE frame AS SELECT "at", station_id, dir, version, {named}
+                FROM (SELECT *, json_extract_string(frame, [{paths}]) AS f
+                      FROM read_json(?, format = 'newline_delimited', columns = {shape}, maximum_object_size = {_LINE_CAP}))""",
+            [str(_only_file(frames))],
+        )
+        con.execute(
+            f"""CREATE TABLE sample AS SELECT station_id, m.timestamp AS sampled, v.*
+                FROM (SELECT station_id, m, unnest(m.sampledValue) AS v
+                      FROM (SELECT station_id, unnest(from_json(coalesce(meter, meter_stop_data), '{METER_SHAPE}')) AS m
+                            FROM frame WHERE coalesce(meter, meter_stop_data) IS NOT NULL))"""
+        )
+        return int(con.execute("SELECT count(*) FROM frame").fetchall()[0][0])
+
+
+def loop(frames: Path, store: Path) -> int:
+    """A plain json loop into pandas, the same fields, meter values unnested, kept as two parquet files."""
+    import pandas as pd
+
+    rows, samples = [], []
+    with _only_file(frames).open(encoding="utf-8") as lines:
+        for line in lines:
+            whole = json.loads(line)
+            row = {name: _at(whole, path) for name, path in PATHS.items()}
+            rows.append(row)
+            for meter in row["meter"] or row["meter_stop_data"] or []:
+                samples.extend({"at": meter["timestamp"], **value} for value in meter["sampledValue"])
+    pd.DataFrame(rows).astype("string").to_parquet(f"{store}.frame.parquet")
+    pd.DataFrame(samples).astype("string").to_parquet(f"{store}.sample.parquet")
+    return len(rows)
+
+
+def _at(whole: Any, path: str) -> Any:
+    """The value at a path as `$.frame[3].evse.id`; None where there is none."""
+    for step in path.removeprefix("$.").replace("[", ".").replace("]", "").split("."):
+        try:
+            whole = whole[int(step)] if isinstance(whole, list) else whole[step]
+        except (KeyError, IndexError, TypeError, ValueError):
+            return None
+    return whole
+
+
+def _only_file(folder: Path) -> Path:
+    (file,) = (path for path in folder.iterdir() if path.is_file())
+    return file
+
+
+JOBS: dict[str, Callable[[Path, Path], int]] = {"ours": ours, "bare": bare, "loop": loop}
+
+
+def main(job: str, frames: str, store: str) -> None:
+    """Run a job and print what it took."""
+    start = time.perf_counter()
+    lines = JOBS[job](Path(frames), Path(store))
+    wall = time.perf_counter() - start
+    used = resource.getrusage(resource.RUSAGE_SELF)
+    measured = {"lines": lines, "wall_s": wall, "cpu_s": used.ru_utime + used.ru_stime, "peak_mb": used.ru_maxrss / 1024}
+    sys.stdout.write(json.dumps(measured) + "\n")
+
+
+if __name__ == "__main__":
+    main(*sys.argv[1:])
