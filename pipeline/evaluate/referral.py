@@ -1,4 +1,4 @@
-"""How good are the refer stage's calls, suspects, circuit figures, early warnings and proposed tests, on simulated worlds?"""
+"""How good the refer stage's calls, suspects, circuit figures and early warnings are, on simulated worlds."""
 
 from __future__ import annotations
 
@@ -99,7 +99,7 @@ def _warned(world: World, weeks: int) -> pl.DataFrame:
         .first()
     )
     failed = (
-        world.attempts.filter(pl.col("cause") == "vehicle")
+        world.attempts.filter(pl.col("cause") == "vehicle", pl.col("vehicle_fault") == "pilot_diode_leaky")
         .group_by("vehicle_id")
         .agg(first_failed_utc=pl.col("plugged_at").min())
     )
@@ -117,7 +117,9 @@ def _warned(world: World, weeks: int) -> pl.DataFrame:
         .group_by("vehicle_id")
         .agg(first_watch_utc=pl.col("list_utc").filter(begun.is_null() | (pl.col("list_utc") >= begun)).min(), lists=pl.len())
     )
-    return table.join(seen, on="vehicle_id", how="left").with_columns(pl.col("lists").fill_null(0), n_lists=pl.lit(weeks - 3))
+    return table.join(seen, on="vehicle_id", how="left").with_columns(
+        pl.col("lists").fill_null(0), n_lists=pl.lit(weeks - 3), logs_from_utc=pl.lit(world.spec.start)
+    )
 
 
 def _week_list(attempts: pl.DataFrame, end: datetime) -> pl.DataFrame:
@@ -142,7 +144,7 @@ def _week_list(attempts: pl.DataFrame, end: datetime) -> pl.DataFrame:
     diode = [verdicts.suspects.index(s) for s in ("pilot_diode_shorted", "pilot_diode_leaky")]
     p_diode = odds[:, diode].sum(axis=1) / (1 + odds.sum(axis=1))
     watch = p_diode >= worth_watching(settings.cost_watching, settings.cost_week_without_ac)
-    return pl.DataFrame({"vehicle_id": vehicles.filter(pl.Series(watch)), "list_utc": end})
+    return vehicles.filter(pl.Series(watch)).to_frame().with_columns(list_utc=pl.lit(end))
 
 
 PRIOR_FAULT = 1e-3
@@ -151,8 +153,11 @@ PRIOR_FAULT = 1e-3
 
 def early_warning_summary(table: pl.DataFrame) -> dict[str, float]:
     """Leaks that began in the logs and failed: share watched before; sound vehicles: share watched, ever and per list."""
-    leaks = table.filter(pl.col("fault") == "pilot_diode_leaky", pl.col("first_failed_utc") > pl.col("from_utc"))
-    leaks = leaks.filter(pl.col("from_utc") > pl.col("first_failed_utc").min() - timedelta(weeks=52))
+    leaks = table.filter(
+        pl.col("fault") == "pilot_diode_leaky",
+        pl.col("from_utc") >= pl.col("logs_from_utc"),
+        pl.col("first_failed_utc") > pl.col("from_utc"),
+    )
     before = pl.col("first_watch_utc") <= pl.col("first_failed_utc")
     sound = table.filter(pl.col("fault").is_null())
     return {

@@ -56,7 +56,7 @@ def next_tests(
 
     `called`: as `call_vehicles` makes it; `evses`: as `judge_evses`.
     """
-    questions = _questions(attempts, called, evses)
+    questions = open_questions(attempts, called, evses)
     equipment = inputs.equipment.filter(pl.col("supply") == "AC").join(
         evses.select("evse_id", "p_evse", pl.col("call").alias("evse_call")), on="evse_id", how="left"
     )
@@ -84,7 +84,7 @@ def next_tests(
     return conform(best, "out_next_tests")
 
 
-def _questions(attempts: pl.DataFrame, called: pl.DataFrame, evses: pl.DataFrame) -> pl.DataFrame:
+def open_questions(attempts: pl.DataFrame, called: pl.DataFrame, evses: pl.DataFrame) -> pl.DataFrame:
     """Undecided vehicles: `question` (their id), suspect, the rival EVSE, and prior `p_v, p_e, p_n`."""
     failed = attempts.filter(pl.col("supply") == "AC", pl.col("outcome") == "failed", pl.col("vehicle_id").is_not_null())
     rival = (
