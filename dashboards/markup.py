@@ -54,7 +54,7 @@ def _finalize(value: Any) -> Any:
 
 
 def percent(value: float | None) -> str:
-    """A probability or share in per cent; never rounded to certainty."""
+    """A share in per cent; a little is not rounded to none, nor almost all to all."""
     if value is None:
         return "–"
     if 0 < value < 0.01:
@@ -62,6 +62,13 @@ def percent(value: float | None) -> str:
     if 0.99 < value < 1:
         return ">99 %"
     return f"{value * 100:.0f} %"
+
+
+def probability(value: float | None) -> str:
+    """A probability in per cent; none is certain, whatever it was rounded to."""
+    if value is not None and value < 0.01:
+        return "<1 %"
+    return ">99 %" if value is not None and value > 0.99 else percent(value)
 
 
 def day(value: datetime | None) -> str:
@@ -98,6 +105,7 @@ def environment(*folders: Path) -> Environment:
     env.filters.update(
         json_block=json_block,
         percent=percent,
+        probability=probability,
         day=day,
         figure=figure,
         ohms=ohms,

@@ -11,7 +11,7 @@ from markupsafe import Markup
 
 from dashboards.addresses import PACK_PAGE
 from dashboards.markup import STATIC, environment
-from dashboards.pages import chart_script, span_of
+from dashboards.pages import Menu, chart_script, span_of
 from dashboards.theme import CONFIG
 from dashboards.words import BENCH_CAUTIONS
 from pipeline.refer.evidence_model import Evidence
@@ -27,7 +27,9 @@ def _themed(spec: Mapping[str, Any] | None) -> dict[str, Any] | None:
     return None if spec is None else {**spec, "config": {**spec.get("config", {}), **CONFIG}}
 
 
-def render_evidence(evidence: Evidence | Mapping[str, Any], *, sheet: str | None = None, assets: str | None = None) -> str:
+def render_evidence(
+    evidence: Evidence | Mapping[str, Any], *, sheet: str | None = None, assets: str | None = None, menu: Menu | None = None
+) -> str:
     """The evidence page as HTML: one file with everything inside, or, with `assets`, for a server that has the scripts.
 
     sheet: address of the printable sheet. Raises pydantic.ValidationError when the evidence has another shape.
@@ -38,8 +40,8 @@ def render_evidence(evidence: Evidence | Mapping[str, Any], *, sheet: str | None
         title=f"{vehicle.vehicle_id}: {known.claim.suspect_words}",
         week=known.week,
         span=span_of(known.week),
-        menu=[],
-        here="",
+        menu=menu or [],
+        here="workshop",
         assets=assets,
         look_back=None,
         e=known,

@@ -19,7 +19,7 @@ class PageData:
     """One week's results.
 
     `evidence`: evidence.json of each referred vehicle. `vehicles_before`, `evses_before`: last week's frames, or none.
-    `rule_results`, `rule_rates`: the validation summary; empty where no check ran.
+    `rule_results`, `rule_rates`, `equipment`: the validation summary's `rules`, `firmware` and `equipment`, or empty.
     """
 
     week: str
@@ -34,6 +34,7 @@ class PageData:
     evidence: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     rule_results: pl.DataFrame = field(default_factory=pl.DataFrame)
     rule_rates: pl.DataFrame = field(default_factory=pl.DataFrame)
+    equipment: pl.DataFrame = field(default_factory=pl.DataFrame)
     vehicles_before: pl.DataFrame | None = None
     evses_before: pl.DataFrame | None = None
 
@@ -47,14 +48,17 @@ class PageData:
             vehicles=self.vehicles.filter(pl.col("vehicle_id").is_in(seen)),
             evses=evses,
             pairings=self.pairings.join(attempts.select("evse_model").unique(), on="evse_model", how="semi"),
-            attempts=attempts,
+            attempts=attempts.with_columns(id_token=pl.lit(None, pl.String)),
             rejected=empty("out_rejected"),
-            impossible=self.impossible.filter(pl.col("attempt_id").is_in(attempts["attempt_id"].implode())),
+            impossible=_tokens_shortened(
+                self.impossible.filter(pl.col("attempt_id").is_in(attempts["attempt_id"].implode())), self.attempts["id_token"]
+            ),
             next_tests=self.next_tests.filter(pl.col("evse_id").is_in(evses["evse_id"].implode())),
             run={key: value for key, value in self.run.items() if key != "inputs"},
             evidence={},
             rule_results=pl.DataFrame(),
             rule_rates=pl.DataFrame(),
+            equipment=self.equipment.filter(pl.col("site_id").is_in(sites)) if self.equipment.width else self.equipment,
             vehicles_before=None,
             evses_before=None,
         )
@@ -66,14 +70,25 @@ class PageData:
         return replace(
             self,
             vehicles=shown,
-            attempts=self.attempts.filter(pl.col("vehicle_id").is_in(ids)),
+            attempts=self.attempts.filter(pl.col("vehicle_id").is_in(ids)).with_columns(id_token=pl.lit(None, pl.String)),
             next_tests=self.next_tests.filter(pl.col("vehicle_id").is_in(ids)),
             rejected=empty("out_rejected"),
             impossible=empty("out_impossible"),
+            rule_results=pl.DataFrame(),
+            rule_rates=pl.DataFrame(),
+            equipment=pl.DataFrame(),
             run={key: value for key, value in self.run.items() if key != "inputs"},
             vehicles_before=None,
             evses_before=None,
         )
+
+
+def _tokens_shortened(impossible: pl.DataFrame, tokens: pl.Series) -> pl.DataFrame:
+    """The frame with every token in `detail` cut to its ends, for those who need not know it."""
+    known = tokens.drop_nulls().unique().sort()
+    # A token of three signs or less could be any word's part, and is no secret.
+    short = {token: f"{token[:2]}…{token[-2:]}" for token in known if len(token) > 3}
+    return impossible.with_columns(pl.col("detail").str.replace_many(short, leftmost=True)) if short else impossible
 
 
 def iso_week(column: str = "plugged_at") -> pl.Expr:

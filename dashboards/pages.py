@@ -22,7 +22,7 @@ from pipeline.weeks import week_end, week_start
 PAGES: Mapping[str, str] = {"fleet": "Fleet", "sites": "Sites", "workshop": "Workshop", "data": "Data"}
 ASSETS = "assets"
 # Frames the data page shows that the week's folder holds nowhere else: kept with the pages, for the server to read again.
-CHECKS = ("rule_results", "rule_rates")
+CHECKS = ("rule_results", "rule_rates", "equipment")
 Menu = list[tuple[str, str, str]]
 
 

@@ -27,6 +27,7 @@ def sites_view(data: PageData) -> dict[str, Any]:
     called = pairings.filter(pl.col("call").is_in(["faulty", "watch"]))
     rates = success_by_site(data.attempts)
     distrusted = _distrusted(data.impossible)
+    trust = _untrusted(data.equipment)
     return {
         "title": "Sites",
         "headline": _headline(evses, called),
@@ -40,6 +41,7 @@ def sites_view(data: PageData) -> dict[str, Any]:
         "evses": evses.to_dicts(),
         "chosen": "faulty watch thin" if evses.filter(pl.col("call") != "clear").height else "",
         "choices": [("faulty watch thin", "all but the clear ones"), *EVSE_CALLS.items()],
+        "trust": trust.head(_TROUBLE_SHOWN).to_dicts(),
         "distrusted": distrusted.head(_TROUBLE_SHOWN).to_dicts(),
         "clocks": _doubtful_clocks(data.attempts).to_dicts(),
         "trust_title": "Every station's log can be trusted"
@@ -117,6 +119,14 @@ def _distrusted(impossible: pl.DataFrame) -> pl.DataFrame:
     known = impossible.filter(pl.col("station_id").is_not_null() & pl.col("severity").is_in(["reject", "distrust"]))
     grouped = known.group_by("station_id", "rule", "severity").agg(records=pl.len(), detail=pl.col("detail").first())
     return grouped.sort("records", "station_id", "rule", descending=[True, False, False])
+
+
+def _untrusted(equipment: pl.DataFrame) -> pl.DataFrame:
+    """Stations of which attempts were not used or used with less weight, the least trusted first."""
+    if equipment.is_empty():
+        return equipment
+    doubted = equipment.filter(pl.col("share_not_trusted") > 0)
+    return doubted.sort("share_not_trusted", "station_id", descending=[True, False])
 
 
 def _doubtful_clocks(attempts: pl.DataFrame) -> pl.DataFrame:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import time
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,8 @@ from pipeline.errors import NotEnoughDataError, StoreError
 from pipeline.registry import conform, registry
 
 _WEEK = re.compile(r"\d{4}-W\d{2}")
+Stamp = tuple[int, int]
+_LOOKS, _PAUSE_S = 5, 0.02
 _FORMULA_GUARD = r"^'([=+\-@\t\r\n])"
 
 
@@ -40,22 +43,43 @@ def read_csv(path: Path, table: str) -> pl.DataFrame:
     return conform(raw.select(read), table)
 
 
+def stamp(out: Path, week: str) -> Stamp:
+    """What changes when a run replaces a week; NotEnoughDataError when there is no such finished week.
+
+    A run swaps the folder by two renames, so one that is gone is looked for again before it counts as missing.
+    """
+    for _ in range(_LOOKS):
+        if week in weeks(out):
+            try:
+                found = (out / week / "run.json").stat()
+            except FileNotFoundError:
+                continue
+            return found.st_ino, found.st_mtime_ns
+        if not _WEEK.fullmatch(week):
+            break
+        time.sleep(_PAUSE_S)
+    raise NotEnoughDataError(
+        f"there is no finished week {week!r}", where=str(out), next_step=f"choose of {', '.join(weeks(out)) or 'none so far'}"
+    )
+
+
 def read_week(out: Path, week: str) -> PageData:
-    """A finished week and, for comparison, the one before it.
+    """A finished week, whole and of one run, and for comparison the one before it.
 
     Raises NotEnoughDataError when there is no such week, StoreError when its folder cannot be read.
     """
-    known = weeks(out)
-    if week not in known:
-        raise NotEnoughDataError(f"there is no finished week {week!r}", where=str(out), next_step=f"choose of {', '.join(known)}")
-    earlier = [name for name in known if name < week]
-    try:
-        return _read(out / week, week, out / earlier[0] if earlier else None)
-    except FileNotFoundError:
-        # A run swaps the whole folder in between two reads: the second look finds the new one.
-        return _read(out / week, week, out / earlier[0] if earlier else None)
-    except (OSError, ValueError, pl.exceptions.PolarsError) as error:
-        raise StoreError(f"the week cannot be read: {error}", where=str(out / week), next_step="run that week again") from error
+    fault: Exception | None = None
+    for _ in range(_LOOKS):
+        before = stamp(out, week)
+        try:
+            data = _read(out / week, week, next((out / name for name in weeks(out) if name < week), None))
+        except (OSError, ValueError, KeyError, pl.exceptions.PolarsError) as error:
+            fault = error
+        else:
+            if stamp(out, week) == before:
+                return data
+    cure = "run that week again"
+    raise StoreError(f"the week cannot be read: {fault or 'it keeps changing'}", where=str(out / week), next_step=cure) from fault
 
 
 def _read(folder: Path, week: str, before: Path | None) -> PageData:

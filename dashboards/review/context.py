@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import getpass
 import threading
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -20,7 +21,7 @@ from dashboards.pages import PAGES, Menu
 from dashboards.review.people import Person
 from dashboards.review.runs import Runs
 from dashboards.review.sessions import Session, Sessions, same_token
-from dashboards.snapshots import read_week, weeks
+from dashboards.snapshots import Stamp, read_week, stamp, weeks
 from pipeline.decisions import Decisions
 from pipeline.errors import NotEnoughDataError
 from pipeline.settings.serve import ServeSettings
@@ -31,7 +32,7 @@ MAY: dict[str, tuple[str, ...]] = {
     "workshop": ("workshop",),
 }
 _NAMES = {"review": "Review", **PAGES, "upload": "Hand in"}
-_WEEKS_KEPT = 4
+_WEEKS_KEPT, _PAGES_KEPT = 2, 24
 
 
 @dataclass
@@ -46,26 +47,48 @@ class Context:
     sessions: Sessions
     runs: Runs
     templates: Environment
-    _weeks: dict[tuple[str, int], PageData] = field(default_factory=dict)
+    _weeks: dict[tuple[str, Stamp], PageData] = field(default_factory=dict)
+    _pages: dict[tuple[Hashable, Stamp], str] = field(default_factory=dict)
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     @property
     def at_desk(self) -> Person:
         """Who sits at this machine, where nobody need sign in."""
-        return Person(getpass.getuser(), "manager")
+        try:
+            return Person(getpass.getuser(), "manager")
+        except (KeyError, OSError):
+            return Person("this machine", "manager")
 
     def week(self, name: str) -> PageData:
         """A finished week, read once and again when a run has replaced it; 404 when there is none."""
         try:
-            stamp = (self.out / name / "run.json").stat().st_mtime_ns if name in weeks(self.out) else 0
+            key = (name, stamp(self.out, name))
             with self._lock:
-                if (name, stamp) not in self._weeks:
-                    for old in list(self._weeks)[: max(0, len(self._weeks) - _WEEKS_KEPT + 1)]:
-                        del self._weeks[old]
-                    self._weeks[name, stamp] = read_week(self.out, name)
-                return self._weeks[name, stamp]
-        except (NotEnoughDataError, FileNotFoundError) as error:
+                if key not in self._weeks:
+                    _make_room(self._weeks, _WEEKS_KEPT)
+                    self._weeks[key] = read_week(self.out, name)
+                return self._weeks[key]
+        except NotEnoughDataError as error:
             raise HTTPException(404, "there is no such finished week") from error
+
+    def page_once(self, key: tuple[str, Hashable, Hashable, Hashable], render: Callable[[], str]) -> str:
+        """A page (key: week, page, role, sites) as rendered before, or rendered now; anew when a run has replaced the week."""
+        try:
+            full = (key, stamp(self.out, key[0]))
+        except NotEnoughDataError as error:
+            raise HTTPException(404, "there is no such finished week") from error
+        if full not in self._pages:
+            text = render()
+            with self._lock:
+                _make_room(self._pages, _PAGES_KEPT)
+                self._pages[full] = text
+            return text
+        return self._pages[full]
+
+
+def _make_room(kept: dict[Any, Any], most: int) -> None:
+    for old in list(kept)[: max(0, len(kept) - most + 1)]:
+        del kept[old]
 
 
 def context(request: Request) -> Context:

@@ -15,7 +15,7 @@ from dashboards.fleet import fleet_headline
 from dashboards.packs import render_evidence
 from dashboards.page_data import PageData
 from dashboards.pages import PAGES, render_page, span_of
-from dashboards.review.context import MAY, address, allow, checked_form, context, menu, page, person, seen_by
+from dashboards.review.context import MAY, Context, address, allow, checked_form, context, menu, page, person, seen_by
 from dashboards.review.forms import FINDINGS, NUMBERS, Review, parse_finding, parse_review
 from dashboards.review.people import Person
 from dashboards.snapshots import weeks
@@ -43,15 +43,17 @@ def week_page(request: Request) -> Response:
         raise HTTPException(404, "there is no such page")
     who = allow(request, name)
     known = context(request)
-    data = seen_by(known.week(request.path_params["week"]), who)
+    key = (request.path_params["week"], name, who.role, who.sites)
+    return HTMLResponse(known.page_once(key, lambda: _render(known, known.week(key[0]), name, who)))
+
+
+def _render(known: Context, whole: PageData, name: str, who: Person) -> str:
+    data = seen_by(whole, who)
     packs = {vehicle: address(data.week, "pack", id=vehicle) for vehicle in data.evidence}
-    reviews = {}
-    if "review" in MAY[who.role]:
-        reviews = {v: address(data.week, "vehicle", id=v) for v in _under_review(data)["vehicle_id"]}
-    if who.role == "workshop":
-        reviews = {v: address(data.week, "vehicle", id=v) for v in data.vehicles["vehicle_id"]}
+    reviewed = {"manager": _under_review(data), "workshop": data.vehicles}.get(who.role, data.vehicles.clear())
+    reviews = {vehicle: address(data.week, "vehicle", id=vehicle) for vehicle in reviewed["vehicle_id"]}
     links = menu(who, data.week, signed_in=known.people is not None)
-    return HTMLResponse(render_page(name, data, menu=links, assets="/assets/", packs=packs, reviews=reviews))
+    return render_page(name, data, menu=links, assets="/assets/", packs=packs, reviews=reviews)
 
 
 def _under_review(data: PageData) -> pl.DataFrame:
@@ -159,13 +161,14 @@ async def find(request: Request) -> Response:
 
 def pack(request: Request) -> Response:
     """A referred vehicle's evidence page."""
-    _, data, row = _vehicle(request, request.query_params.get("id"))
+    who, data, row = _vehicle(request, request.query_params.get("id"))
     vehicle = row["vehicle_id"]
     if vehicle not in data.evidence:
         raise HTTPException(404, "this vehicle has no evidence pack")
     folder = context(request).out / data.week / "referrals" / pack_folder(vehicle)
     sheet = address(data.week, "sheet", id=vehicle) if _sheet(folder) else None
-    return HTMLResponse(render_evidence(data.evidence[vehicle], sheet=sheet, assets="/assets/"))
+    links = menu(who, data.week, signed_in=context(request).people is not None)
+    return HTMLResponse(render_evidence(data.evidence[vehicle], sheet=sheet, assets="/assets/", menu=links))
 
 
 def sheet(request: Request) -> Response:

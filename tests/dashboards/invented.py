@@ -138,6 +138,7 @@ def invented_week(
         "evidence": {"V-0000": invented_evidence(attempts, "V-0000")},
         "rule_results": _rule_results(),
         "rule_rates": _rule_rates(),
+        "equipment": _equipment(),
         "vehicles_before": conform(vehicle_rows, "out_vehicles").with_columns(
             call=pl.when(refer).then(pl.lit("watch")).otherwise("call")
         ),
@@ -154,7 +155,7 @@ def _impossible() -> pl.DataFrame:
     rows = {
         "rule": "contactor_closed_in_a", "severity": "distrust", "station_id": "S-02", "connector_id": 1,
         "at": END - timedelta(days=2),
-        "attempt_id": "a0000003", "detail": "contactor closed with no vehicle",
+        "attempt_id": "a0000000", "detail": "contactor closed with no vehicle, card 04A1B2C30000",
     }  # fmt: skip
     return conform(pl.DataFrame({key: [value] for key, value in rows.items()}), "out_impossible")
 
@@ -174,6 +175,14 @@ def _rule_rates() -> pl.DataFrame:
     rows = {
         "rule": ["contactor_closed_in_a"], "evse_model": ["Brook 11"], "firmware": ["2.4"], "stations_caught": [1],
         "stations": [1], "rate": [0.02], "elsewhere_rate": [0.0], "whole_firmware": [True],
+    }  # fmt: skip
+    return pl.DataFrame(rows)
+
+
+def _equipment() -> pl.DataFrame:
+    rows = {
+        "station_id": ["S-02", "S-03"], "site_id": ["yard-0", "yard-1"], "evse_model": ["Brook 11", "Ridge 22"],
+        "attempts": [200, 190], "attempts_rejected": [2, 0], "attempts_distrusted": [9, 0], "share_not_trusted": [0.055, 0.0],
     }  # fmt: skip
     return pl.DataFrame(rows)
 

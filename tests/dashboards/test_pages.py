@@ -51,7 +51,7 @@ def test_every_page_and_its_assets_are_written(tmp_path: Path) -> None:
     write_pages(tmp_path, invented_week())
     assert {path.name for path in tmp_path.iterdir()} == {f"{page}.html" for page in PAGES} | {ASSETS}
     assert {path.name for path in (tmp_path / ASSETS).iterdir()} == {
-        "charts.js", "pages.js", "pages.css", "rule_results.parquet", "rule_rates.parquet",
+        "charts.js", "pages.js", "pages.css", "rule_results.parquet", "rule_rates.parquet", "equipment.parquet",
     }  # fmt: skip
 
 
