@@ -13,6 +13,7 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.accounts import first_told
 from pipeline.decisions import DecisionFrames, open_decisions
 from pipeline.errors import NotEnoughDataError
 from pipeline.ingest import ingest_delivery
@@ -110,8 +111,8 @@ def decisions_of(request: Request) -> DecisionFrames:
 def ingest_step(con: Connection, request: Request, progress: Progress) -> list[dict[str, Any]]:
     """Read the deliveries into raw_*; one row a delivered file for run.json."""
     files = [ingest_delivery(con, delivery, request.settings.ingest, progress).files for delivery in request.deliveries]
-    account = pl.concat(files)
-    return [dict(row) for row in account.rename({"file_id": "sha256"}).to_dicts()]
+    account = first_told(con, pl.concat(files)) if files else pl.DataFrame()
+    return [dict(row) for row in account.rename({"file_id": "sha256"}, strict=False).to_dicts()]
 
 
 def normalise_step(con: Connection, settings: Settings, progress: Progress) -> None:

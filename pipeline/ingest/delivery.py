@@ -149,9 +149,10 @@ class _Run:
         row = {
             "file_id": source.sha256, "file": one.file, "kind": one.what.kind, "file_bytes": source.file_bytes,
             "content_sha256": source.content_sha256, "lines": account.lines, "used": account.used,
-            "rejected": account.rejected, "duplicates": account.duplicates, "ingested_at_utc": datetime.now(UTC),
+            "rejected": account.rejected, "duplicates": account.duplicates,
+            "unknown_columns": list(account.unknown_columns), "ingested_at_utc": datetime.now(UTC),
         }  # fmt: skip
-        append(self._con, "raw_file", pl.DataFrame([row]))
+        append(self._con, "raw_file", pl.DataFrame([row], schema_overrides={"unknown_columns": pl.List(pl.String)}))
 
     def _unreadable(self, one: Opened) -> Account:
         """A file without content counts as one rejected line, so that it is seen."""

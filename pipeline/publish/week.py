@@ -12,6 +12,7 @@ from dashboards.addresses import pack_folder
 from dashboards.packs import write_evidence_page
 from dashboards.page_data import PageData
 from dashboards.pages import write_pages
+from pipeline.accounts import tell
 from pipeline.publish.week_folder import complete_or_absent, write_tables
 from pipeline.refer.evidence_model import Evidence
 from pipeline.registry import conform, registry
@@ -41,6 +42,7 @@ def publish_week(
     with transaction(con):
         for name, frame in tables.items():
             replace(con, f"out_{name}", frame)
+        tell(con)
     return folder, tables, run
 
 
