@@ -202,6 +202,11 @@ CASES: dict[str, Case] = {
         {"core_signal": [start(0, meter_wh=0.0), stop(60, meter_wh=500.0), start(90, meter_wh=500.0, transaction_id="2")]},
     ),
     "register_backwards": Case(samples(100.0, 98.0), samples(100.0, 100.0)),
+    "register_leap": Case(samples(0.0, 1000.0), samples(0.0, 900.0)),
+    "meter_leap": Case(
+        {"core_signal": [start(0, meter_wh=0.0), stop(3600, meter_wh=27_000.0)]},
+        {"core_signal": [start(0, meter_wh=0.0), stop(3600, meter_wh=26_800.0)]},
+    ),
     "power_above_rating": Case(
         samples(26.5, measurand="Power.Active.Import", unit="kW"), samples(26.3, measurand="Power.Active.Import", unit="kW")
     ),

@@ -17,7 +17,7 @@ from .worlds import new
 
 FOUND_BY = {
     "register_backwards": ("meter_stop_below_start", "register_backwards"),
-    "register_leap": ("energy_absurd", "energy_above_rating"),
+    "register_leap": ("meter_leap", "register_leap", "energy_absurd", "energy_above_rating"),
     "closed_in_b": ("contactor_closed_in_b", "contactor_slow_to_open"),
     "level_out_of_range": ("level_beyond_supply",),
     "duty_forbidden": ("duty_means_no_charging",),

@@ -28,7 +28,7 @@ def fired(world: World) -> set[str]:
     return set(results.filter(pl.col("offending") > 0)["rule"])
 
 
-@settings(max_examples=20)
+@settings(max_examples=12)
 @given(valid.WORLDS)
 def test_a_valid_world_raises_nothing(drawn: list[list[valid.Plug]]) -> None:
     """No rule catches anything in records that agree with the standards, whatever levels, times and endings are drawn."""
@@ -125,6 +125,8 @@ MUTATIONS: dict[str, tuple[str, Callable[[World], None]]] = {
     "the meter goes back": ("meter_stop_below_start", put("core_signal", 0, {"meter_wh": 1.0}, **STOPS)),
     "the meter is exchanged": ("meter_below_last_stop", put("core_signal", 1, {"meter_wh": 0.0}, **STARTS)),
     "a sample goes back": ("register_backwards", put("raw_sample", 2, {"sample_value": 1.0})),
+    "a meter of Wh read as kWh": ("meter_leap", put("core_signal", 0, {"meter_wh": 1e6}, **STOPS)),
+    "a sample of Wh read as kWh": ("register_leap", put("raw_sample", 0, {"sample_value": 1e6}, unit="kWh")),
     "energy below zero": ("energy_negative", put("core_attempt", 0, {"energy_kwh": -1.0})),
     "Wh for kWh": ("energy_absurd", put("core_attempt", 0, {"energy_kwh": 5000.0})),
     "energy without a contactor": ("energy_not_energised", put("core_attempt", 0, {"stage": "offered"})),
