@@ -117,9 +117,11 @@ def knots(fixed: pl.DataFrame) -> pl.DataFrame:
         astray=pl.col("astray").any(),
     )
     right = pl.col("least_s").abs() <= LEAST_ERROR_S
-    return least.with_columns(offset_s=pl.when(right).then(0.0).otherwise("least_s"), right=right).sort(
-        "station_id", "era", "station_at_utc"
-    )
+    return least.with_columns(
+        offset_s=pl.when(right).then(0.0).otherwise("least_s"),
+        ahead_s=pl.when(right).then(-pl.col("least_s").clip(upper_bound=0.0)).otherwise(0.0),
+        right=right,
+    ).sort("station_id", "era", "station_at_utc")
 
 
 @dataclass(frozen=True)
@@ -154,7 +156,11 @@ def fit(seen: pl.DataFrame, booted: pl.DataFrame) -> Clock:
         era_to_utc="era_to_utc",
         offset_s="offset_s",
         drift_s_per_day="drift_s_per_day",
-        clock_error_s=LEAST_ERROR_S + pl.col("spread_s").clip(0, JUMP_S) + pl.col("unsure_s") + pl.col("astray_s"),
+        clock_error_s=LEAST_ERROR_S
+        + pl.col("ahead_s")
+        + pl.col("spread_s").clip(0, JUMP_S)
+        + pl.col("unsure_s")
+        + pl.col("astray_s"),
         anchors="anchors",
     )
     return Clock(segments, observed.select("station_id", "era", "station_at_utc"))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.normalise.clocks import Clock, DAY_S, HOLDS_DAYS, JUMP_S, LEAST_ERROR_S, UNKNOWN_ERROR_S, seconds, shift
+from pipeline.normalise.clocks import DAY_S, HOLDS_DAYS, JUMP_S, LEAST_ERROR_S, UNKNOWN_ERROR_S, Clock, seconds, shift
 
 ERA = ["station_id", "era"]
 BESIDE_S = 60
@@ -44,7 +44,7 @@ def candidates(rows: pl.DataFrame, clock: pl.DataFrame) -> pl.DataFrame:
 
 
 def by_arrival(rows: pl.DataFrame, clock: pl.DataFrame) -> pl.DataFrame:
-    """Rows (with `receiver_at_utc`) with their `era`: the latest begun that holds the time and does not put it after its arrival."""
+    """Rows with their `era`: the latest begun that holds the time and does not put it after its arrival."""
     tried = candidates(rows.with_row_index("_row"), clock)
     arrives = shift(pl.col("station_at_utc"), pl.col("first")) <= pl.col("receiver_at_utc") + pl.duration(seconds=JUMP_S)
     begun = pl.col("era_from_utc") <= pl.col("receiver_at_utc") + pl.duration(seconds=JUMP_S)
@@ -126,13 +126,15 @@ def apply(rows: pl.DataFrame, clock: pl.DataFrame) -> pl.DataFrame:
 def frames(rows: pl.DataFrame, clock: Clock) -> pl.DataFrame:
     """Rows of frames in true time. Without a time of its own a frame has the receiver's, which bounds every other."""
     timed = apply(by_arrival(rows, clock.lines), clock.lines).drop("era")
+    stamped = pl.col("station_at_utc").is_not_null()
     return timed.with_columns(
-        at_utc=pl.min_horizontal("at_utc", "receiver_at_utc"), clock_error_s=pl.coalesce("clock_error_s", pl.lit(LEAST_ERROR_S))
+        at_utc=pl.when(stamped).then(pl.min_horizontal("at_utc", "receiver_at_utc")).otherwise("receiver_at_utc"),
+        clock_error_s=pl.when(stamped).then("clock_error_s").fill_null(LEAST_ERROR_S),
     )
 
 
 def pilot(rows: pl.DataFrame, clock: Clock, booted: pl.DataFrame) -> pl.DataFrame:
-    """Pilot rows in true time. Rows of a clock never heard lie between their neighbours in the file, at a restart if one is known.
+    """Pilot rows in true time; those of a clock never heard lie between their neighbours in the file, at a known restart.
 
     A station without any clock keeps its own time, with an error that says so.
     """

@@ -17,6 +17,7 @@ DOUBT_ERROR_S = 3600.0
 def build(raw: pl.DataFrame, own: Mapping[str, str]) -> pl.DataFrame:
     """Spans of exported sessions with what they tell: columns as `plugins.spans`, and the export's own facts."""
     coded = codes.with_fault(raw.drop("fault"), "fault_raw", "vendor_code", own, "listed")
+    coded = codes.with_fault(coded, "stop_reason", "ocpp16_stop_reason", own, "stop")
     mapped = raw.select("file_id", "line", mapped="fault")
     timed = coded.join(mapped, on=["file_id", "line"], maintain_order="left").filter(pl.col("plugged_at_utc").is_not_null())
     doubt = pl.col("time_doubt").is_not_null()
@@ -30,13 +31,13 @@ def build(raw: pl.DataFrame, own: Mapping[str, str]) -> pl.DataFrame:
         began=here,
         ended=here,
         time_doubt="time_doubt",
-        told_token="id_token",
+        told_token="id_token",  # noqa: S106 a column
         told_vehicle="vehicle_id",
         told_kwh="energy_kwh",
         told_stop="stop_reason",
-        told_fault=pl.coalesce("mapped", "listed"),
+        told_fault=pl.coalesce("mapped", "listed", "stop"),
         told_raw="fault_raw",
-        told_trouble=pl.col("mapped").is_not_null() | pl.col("listed_trouble"),
+        told_trouble=pl.col("mapped").is_not_null() | pl.col("listed_trouble") | pl.col("stop").is_not_null(),
     ).sort("evse_id", "from_utc", "began")
 
 

@@ -7,10 +7,9 @@ from datetime import timedelta
 
 import polars as pl
 
-from pipeline.normalise import cards, energy, exports, moments, outcomes, plugins
+from pipeline.normalise import cards, energy, exports, marks, moments, outcomes, plugins
 from pipeline.normalise.clocks import UNKNOWN_ERROR_S
 from pipeline.settings.normalise import NormaliseSettings
-
 
 TAKEN_BACK = "offer taken back by the EVSE"
 
@@ -28,9 +27,9 @@ class Evidence:
 def find(evidence: Evidence, settings: NormaliseSettings) -> pl.DataFrame:
     """Plug-ins of all sources as one set of spans, numbered; `bound_utc` closes those without an end."""
     silence = timedelta(days=settings.silence_days)
-    by_signal = plugins.spans(plugins.signal_marks(evidence.signals, settings), silence)
-    marks = plugins.parted(plugins.pilot_marks(evidence.pilot, settings.card_first_s), by_signal, settings.settle_s)
-    by_pilot = plugins.spans(marks, silence)
+    by_signal = plugins.spans(marks.signal_marks(evidence.signals, settings), silence)
+    piloted = plugins.parted(marks.pilot_marks(evidence.pilot, settings.card_first_s), by_signal, settings.settle_s)
+    by_pilot = plugins.spans(piloted, silence)
     seen = plugins.joined(by_pilot, by_signal, settings.settle_s, settings.card_first_s)
     every = plugins.joined(seen, evidence.exported.select(seen.columns), exports.EXPORT_ERROR_S, 0.0)
     every = every.unique(["evse_id", "from_utc"], keep="first", maintain_order=True).with_row_index("plug_in")
@@ -118,6 +117,7 @@ def _true(mask: pl.Expr) -> pl.Expr:
 
 def merged(facts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     """Field by field the station's own word, else the export's; with the lineage of ends, fault and export."""
+    unsaid = pl.col("told_stop").is_in(moments.SIGNS) & pl.col("sign_utc").is_null()
     told = pl.col("told_trouble").fill_null(value=False) & pl.col("fault_utc").is_null()
     lineage = pl.concat_list("began", "ended", "fault_at", "told_at").list.drop_nulls().list.unique(maintain_order=True)
     stopped = (pl.col("stopped_utc") - pl.col("cut_utc")).abs() <= timedelta(seconds=2 * settings.settle_s)
@@ -134,8 +134,8 @@ def merged(facts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
         lasting=pl.col("lasting") | told,
         fault=pl.when(told).then("told_fault").otherwise("fault"),
         fault_raw=pl.when(told).then("told_raw").otherwise("fault_raw"),
-        sign_utc=pl.coalesce("sign_utc", cut),
-        sign_raw=pl.coalesce("sign_raw", pl.when(cut.is_not_null()).then(pl.lit(TAKEN_BACK))),
+        sign_utc=pl.coalesce("sign_utc", cut, pl.when(unsaid).then(pl.coalesce("unplugged_at_utc", "seen_utc"))),
+        sign_raw=pl.coalesce("sign_raw", pl.when(unsaid).then("told_stop"), pl.when(cut.is_not_null()).then(pl.lit(TAKEN_BACK))),
         stopped_utc=pl.coalesce("stopped_utc", pl.when(pl.col("told_at").is_not_null()).then("unplugged_at_utc")),
         stop_reason=pl.coalesce("stop_reason", "told_stop"),
         time_doubt=pl.coalesce(unsure, pl.when(pl.col("source") == "export").then("time_doubt")),

@@ -79,7 +79,7 @@ def authorisation(signals: pl.DataFrame) -> pl.DataFrame:
             started_token=_first("id_token", (pl.col("action") != "Authorize") & pl.col("id_token").is_not_null() & ~stops),
             shown_token=_first("id_token", pl.col("id_token").is_not_null() & ~stops),
             accepted=(cards & (said == "Accepted")).any(),
-            refused=(cards & said.is_not_null() & (said != "Accepted")).any(),
+            refused=said.filter(cards & said.is_not_null()).last() != "Accepted",
             unanswered=(
                 (pl.col("action") == "Authorize") & (pl.col("answer") != 3).fill_null(value=True) & pl.col("answers_seen")
             ).any(),
@@ -117,10 +117,12 @@ def outcome(facts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     full = _true(pl.col("soc_pct") >= FULL_SOC_PCT)
     over = _true(pl.col("done_utc") + timedelta(seconds=settings.settle_s) < pl.col("fault_utc"))
     faulted = pl.col("fault_utc").is_not_null() & ~(enough & (over | ~_true(pl.col("lasting"))))
-    refused = _true(pl.col("refused") & ~pl.col("accepted")) | _true(pl.col("stop_reason").is_in(REFUSING_STOPS))
+    refused = _true(pl.col("refused")) | _true(pl.col("stop_reason").is_in(REFUSING_STOPS))
     unanswered = _true(pl.col("unanswered") & ~pl.col("accepted")) & pl.col("closed_utc").is_null()
     not_closed = pl.col("closed_utc").is_null() & _true(pl.col("requested_s") > settings.close_limit_s)
-    technical = unanswered | not_closed | pl.col("sign_utc").is_not_null() | _true(pl.col("vehicle_fault"))
+    closed, ended = pl.col("closed_utc").is_not_null(), pl.col("done_utc").is_not_null()
+    idle = closed & ~ended & ~full & _true((pl.col("energy_kwh") == 0) & (closed_s >= settings.idle_limit_s))
+    technical = idle | unanswered | not_closed | pl.col("sign_utc").is_not_null() | _true(pl.col("vehicle_fault"))
     begun = pl.coalesce("offered_utc", pl.when(pl.col("source") == "export").then("plugged_at_utc"))
     waited = full | _true(_seconds(end, begun) >= settings.waiting_s)
     broken = pl.col("unplugged_at_utc").is_null() & pl.col("stopped_utc").is_null()
@@ -133,11 +135,11 @@ def outcome(facts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
         .then(pl.lit("declined"))
         .when(technical)
         .then(pl.lit("failed"))
-        .when(some & (pl.col("done_utc").is_not_null() | full | (waited & (pl.col("source") == "export"))))
+        .when(some & (ended | full | (waited & (pl.col("source") == "export"))))
         .then(pl.lit("charged"))
         .when(broken)
         .then(pl.lit("unknown"))
-        .when(waited & pl.col("closed_utc").is_null())
+        .when(waited & (ended | ~closed))
         .then(pl.lit("not_requested"))
         .otherwise(pl.lit("abandoned"))
     )

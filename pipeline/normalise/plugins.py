@@ -10,75 +10,12 @@ from datetime import timedelta
 
 import polars as pl
 
-from pipeline.settings.normalise import NormaliseSettings
-
-THERE = ["Preparing", "Charging", "SuspendedEV", "SuspendedEVSE", "Occupied"]
-"""Statuses (1.6 and 2.0.1) with a vehicle there. Finishing does not say: it may follow the unplugging."""
-GONE = ["Available", "Reserved"]
-CONNECTED = ["EVConnected", "Charging", "SuspendedEV", "SuspendedEVSE"]
 LATER_S = 3.0
 """A start this much later than another source's is later, not the same within the clock's error; decided."""
-MARK = ["evse_id", "at_utc", "clock_error_s", "order", "plug", "split", "file_id", "line"]
-
-
-def pilot_marks(pilot: pl.DataFrame, late_s: float) -> pl.DataFrame:
-    """Marks of pilot rows: A gone; B, C, D there; E and F do not say.
-
-    A record that begins with the PWM already on may lack the plug-in itself: its error is larger by `late_s`.
-    """
-    letter = pl.col("pilot_state").str.slice(0, 1)
-    return pilot.with_columns(
-        clock_error_s=pl.col("clock_error_s") + pl.when(pl.col("pilot_state") == "B1").then(0.0).otherwise(late_s),
-        plug=pl.when(letter == "A").then(-1).when(letter.is_in(["B", "C", "D"])).then(1).otherwise(0),
-        split=pl.lit(value=False),
-        order=pl.col("line"),
-    ).select(MARK)
-
-
-def signal_marks(signals: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
-    """Marks of messages, with `split` where a new plug-in must have begun though no leaving was reported.
-
-    A session under way does not go back to Preparing (OCPP 1.6, 4.9: C2, D2, E2 are no moves) unless the station
-    restarted; Finishing to Preparing is a retry while plugged only when it comes soon.
-    """
-    placed = signals.filter(pl.col("evse_id").is_not_null()).sort("evse_id", "at_utc", "receiver_at_utc", "file_id", "line")
-    status = pl.col("action") == "StatusNotification"
-    event = pl.col("action") == "TransactionEvent"
-    gone = (
-        (status & pl.col("status").is_in(GONE))
-        | ((pl.col("action") == "StopTransaction") & (pl.col("stop_reason") == "EVDisconnected"))
-        | (event & (pl.col("trigger_reason") == "EVDeparted"))
-        | (event & (pl.col("charging_state") == "Idle") & (pl.col("event_type") != "Started"))
-        | (event & (pl.col("event_type") == "Ended") & (pl.col("stop_reason") == "EVDisconnected"))
-    )
-    there = (
-        (status & pl.col("status").is_in(THERE))
-        | (pl.col("action") == "StartTransaction")
-        | (event & (pl.col("event_type") != "Ended") & pl.col("charging_state").is_in(CONNECTED))
-        | (event & pl.col("trigger_reason").is_in(["CablePluggedIn", "EVDetected"]))
-    )
-    state = pl.when(status).then(pl.col("status")).forward_fill().shift(1).over("evse_id")
-    waited = pl.col("at_utc") - pl.when(status).then(pl.col("at_utc")).forward_fill().shift(1).over("evse_id")
-    back = (
-        status
-        & (pl.col("status") == "Preparing")
-        & (
-            state.is_in(["Charging", "SuspendedEV", "SuspendedEVSE"])
-            | ((state == "Finishing") & (waited > timedelta(seconds=settings.retry_gap_s)))
-        )
-    )
-    plugging = (status & pl.col("status").is_in(["Preparing", "Occupied"])) | (pl.col("charging_state") == "EVConnected")
-    late_s = pl.when(plugging.fill_null(value=False)).then(0.0).otherwise(settings.card_first_s)
-    return placed.with_columns(
-        clock_error_s=pl.col("clock_error_s") + late_s,
-        plug=pl.when(gone.fill_null(value=False)).then(-1).when(there.fill_null(value=False)).then(1).otherwise(0),
-        split=back.fill_null(value=False),
-        order=pl.col("receiver_at_utc").dt.epoch("us"),
-    ).select(MARK)
 
 
 def spans(marks: pl.DataFrame, silence: timedelta) -> pl.DataFrame:
-    """One row a plug-in of one source: `evse_id, from_utc, to_utc (null: broken off), seen_utc, error_s, first_*/last_*` lineage."""
+    """One row a plug-in of one source: `evse_id, from_utc, to_utc` (null: broken off), `seen_utc, error_s, began, ended`."""
     ordered = marks.sort("evse_id", "at_utc", "order", "line")
     said = pl.when(pl.col("plug") != 0).then(pl.col("plug")).forward_fill().over("evse_id")
     ordered = ordered.with_columns(said=said).with_columns(

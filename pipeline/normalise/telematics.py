@@ -142,7 +142,7 @@ def unseen(
     pairs: pl.DataFrame,
     settings: NormaliseSettings,
 ) -> pl.DataFrame:
-    """Plug-ins that only the vehicle reported, placed by its card: `vehicle_id, evse_id, from_utc, to_utc, seen_utc, id_token, …`.
+    """Plug-ins that only the vehicle reported, placed by its card: its spans with `evse_id`, `station_of`, `id_token`.
 
     The card was shown at the time at a station with just one EVSE that fits the vehicle and had nobody plugged in.
     """

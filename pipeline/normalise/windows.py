@@ -36,7 +36,8 @@ frames AS (
   SELECT station_id, min(if(astray, r, least(r, s))) AS a, max(if(astray, r, greatest(r, s))) AS b, bool_or(astray) AS astray
   FROM judged GROUP BY 1
   UNION ALL
-  SELECT station_id, min(station_at_utc) FILTER (station_at_utc >= $clocks_from), max(station_at_utc), bool_or(station_at_utc < $clocks_from)
+  SELECT station_id, min(station_at_utc) FILTER (station_at_utc >= $clocks_from), max(station_at_utc),
+    bool_or(station_at_utc < $clocks_from)
   FROM raw_pilot SEMI JOIN fresh USING (file_id) GROUP BY 1
   UNION ALL
   SELECT e.station_id, min(plugged_at_utc), max(coalesce(unplugged_at_utc, plugged_at_utc)), false
@@ -44,7 +45,8 @@ frames AS (
   UNION ALL
   SELECT station_id, from_utc, to_utc, false FROM _touched
 )
-SELECT station_id, coalesce(min(a), $all_from) AS a, coalesce(max(b), $all_to) AS b, bool_or(astray) AS astray FROM spans GROUP BY 1
+SELECT station_id, coalesce(min(a), $all_from) AS a, coalesce(max(b), $all_to) AS b, bool_or(astray) AS astray
+FROM spans GROUP BY 1
 """
 
 _WINDOWS = """
@@ -62,7 +64,8 @@ WITH clocks AS (
     least(date_trunc('day', a) - INTERVAL 2 DAY,
       if(knot_before > a - $held - INTERVAL 1 DAY, date_trunc('day', knot_before), date_trunc('day', a))) AS keep_from,
     greatest(date_trunc('day', b) + INTERVAL 3 DAY,
-      if(len(knots_after) = 2, least(date_trunc('day', knots_after[2]) + INTERVAL 1 DAY, b + 2 * $held), b + $held + INTERVAL 2 DAY)) AS keep_to
+      if(len(knots_after) = 2, least(date_trunc('day', knots_after[2]) + INTERVAL 1 DAY, b + 2 * $held),
+        b + $held + INTERVAL 2 DAY)) AS keep_to
   FROM clocks
 ), ends AS (
   SELECT station_id, evse_id, plugged_at_utc,
@@ -92,7 +95,8 @@ WITH clocks AS (
   WHERE c.receiver_from_utc > k.keep_from - 2 * $held GROUP BY 1
 )
 SELECT k.station_id,
-  if(astray, $all_from, date_trunc('day', least(keep_from - INTERVAL 4 DAY, straddling - INTERVAL 1 DAY, knot - INTERVAL 1 DAY))) AS lo_utc,
+  if(astray, $all_from,
+    date_trunc('day', least(keep_from - INTERVAL 4 DAY, straddling - INTERVAL 1 DAY, knot - INTERVAL 1 DAY))) AS lo_utc,
   if(astray, $all_from, keep_from) AS keep_from_utc,
   if(astray, $all_to, keep_to) AS keep_to_utc,
   if(astray, $all_to, keep_to + $silence + INTERVAL 1 DAY) AS hi_utc
@@ -109,7 +113,8 @@ SELECT station_id, $all_from AS lo_utc, $all_from AS keep_from_utc, $all_to AS k
 
 _FRAMES = """
 SELECT t.* FROM "{table}" t JOIN _batch w USING (station_id)
-WHERE t.receiver_at_utc >= w.lo_utc AND t.receiver_at_utc < w.hi_utc OR t.station_at_utc >= w.lo_utc AND t.station_at_utc < w.hi_utc
+WHERE t.receiver_at_utc >= w.lo_utc AND t.receiver_at_utc < w.hi_utc
+  OR t.station_at_utc >= w.lo_utc AND t.station_at_utc < w.hi_utc
 """
 _PILOT = """
 SELECT t.* FROM raw_pilot t JOIN _batch w USING (station_id) WHERE t.station_at_utc >= w.lo_utc AND t.station_at_utc < w.hi_utc
@@ -154,10 +159,8 @@ def batches(con: Connection, rows: int) -> Iterator[pl.DataFrame]:
             ("raw_pilot", "station_at_utc"),
         )
     )
-    counted = query(
-        con,
-        f"SELECT w.*, coalesce(n, 0) AS n FROM _windows w LEFT JOIN (SELECT station_id, sum(n) n FROM ({parts}) GROUP BY 1) USING (station_id)",
-    )
+    summed = f"SELECT station_id, sum(n) AS n FROM ({parts}) GROUP BY 1"
+    counted = query(con, f"SELECT w.*, coalesce(n, 0) AS n FROM _windows w LEFT JOIN ({summed}) USING (station_id)")
     grouped = counted.sort("station_id").with_columns(part=(pl.col("n").cum_sum() - 1).clip(lower_bound=0) // rows)
     yield from grouped.drop("n").partition_by("part", include_key=False, maintain_order=True)
 

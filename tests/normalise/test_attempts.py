@@ -179,3 +179,100 @@ def test_a_lost_leaving_does_not_join_two_vehicles() -> None:
     made = attempts(world)
     assert made["vehicle_id"].to_list() == ["v1", "v2"]
     assert made["unplugged_at_utc"].is_null().to_list() == [True, False]
+
+
+def test_two_sessions_sent_from_the_queue_are_two_attempts() -> None:
+    """Offline a station replays transactions, no statuses: each is a plug-in, and the next Preparing begins another."""
+    world = station()
+    world.status(0, "Available")
+    for number, start in enumerate((1000, 9000)):
+        sent = {"received": 20_000 + number, "answer": {"id_token_status": "Accepted", "transaction_id": str(number)}}
+        world.call(start, "StartTransaction", connector_id=1, id_token=f"T{number}", meter_wh=0.0, **sent)
+        end = {
+            "received": 20_002 + number,
+            "answer": {},
+            "transaction_id": str(number),
+            "meter_wh": 4000.0,
+            "stop_reason": "Local",
+        }
+        world.call(start + 3600, "StopTransaction", **end)
+    world.status(30_000, "Preparing")
+    world.status(30_030, "Available")
+    made = attempts(world)
+    assert made["outcome"].to_list() == ["charged", "charged", "abandoned"]
+    assert [round((t - at(0)).total_seconds()) for t in made["plugged_at_utc"]] == [1000, 9000, 30_000]
+
+
+def test_a_session_the_station_ends_without_a_word_is_a_failure() -> None:
+    """Stopped by the station seconds after it began, nothing delivered, reason Other: failed, early, fault unknown."""
+    world = station()
+    world.status(0, "Preparing")
+    world.card(8)
+    world.start(10)
+    world.stop(16, 1000, "Other")
+    world.status(17, "Finishing")
+    world.status(300, "Available")
+    row = one(world)
+    assert (row["outcome"], row["stage"], row["fault"], row["early_b"]) == ("failed", "offered", None, True)
+
+
+def test_the_evse_that_opens_while_the_vehicle_asks_has_failed() -> None:
+    """The contactor opens in C by itself, nothing was delivered, nobody stopped it; stopped by the card it is no failure."""
+    failing, stopped = station(), station()
+    for world in (failing, stopped):
+        world.pilot(-600, "A1")
+        world.pilot(0, "B1")
+        world.status(0, "Preparing")
+        world.card(8)
+        world.start(10)
+        world.pilot(11, "B2", low=-12.0)
+        world.pilot(13, "C2", low=-12.0)
+        world.pilot(14, "C2", "closed", low=-12.0)
+        world.pilot(20, "C2", "open", low=-12.0)
+        world.pilot(21, "C1", "open")
+        if world is stopped:
+            world.stop(20, 1000, "Local")
+        world.pilot(200, "A1")
+        world.status(200, "Available")
+    assert (one(failing)["outcome"], one(failing)["stage"]) == ("failed", "energised")
+    assert one(stopped)["outcome"] != "failed"
+
+
+def test_a_lost_leaving_in_the_pilot_record_is_told_by_the_messages() -> None:
+    """The row of state A is lost, Available and Preparing are there: two plug-ins."""
+    world = station()
+    world.pilot(-600, "A1")
+    for start in (0, 5000):
+        world.pilot(start, "B1")
+        world.status(start + 0.4, "Preparing")
+        world.status(start + 4000, "Available")
+    world.pilot(9000, "A1")
+    made = attempts(world)
+    assert len(made) == 2
+    assert abs((made["unplugged_at_utc"][0] - at(4000)).total_seconds()) < 1
+
+
+def test_a_register_that_leaps_is_no_energy() -> None:
+    """A reading the EVSE's rating makes impossible is left out; without a second reading the energy is not known."""
+    world = station()
+    charge(world)
+    for row in world.rows["raw_frame"]:
+        if row.get("action") == "StopTransaction":
+            row["meter_wh"] = 9_000_000.0
+    row = one(world)
+    assert row["energy_kwh"] == pytest.approx(6.0)
+    assert row["outcome"] == "charged"
+
+
+@pytest.mark.parametrize("seconds", [59, 61])
+def test_the_early_window_is_sixty_seconds(seconds: float) -> None:
+    """early_b holds to 60 s after the PWM starts (contract), not beyond."""
+    world = station()
+    world.pilot(-600, "A1")
+    world.pilot(0, "B1")
+    world.pilot(100, "B2", low=-9.0)
+    world.pilot(100 + seconds, "B2", low=-9.0, fault="GroundFailure")
+    world.pilot(500, "A1")
+    row = one(world)
+    assert row["early_b"] == (seconds < 60)
+    assert row["stage_seconds"] == pytest.approx(seconds)

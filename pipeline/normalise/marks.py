@@ -1,0 +1,98 @@
+"""Marks: what each record says at its time of whether a vehicle is plugged in.
+
+plug 1 there, -1 gone, 0 does not say; split: a new plug-in begins here though no leaving was recorded.
+"""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import polars as pl
+
+from pipeline.settings.normalise import NormaliseSettings
+
+THERE = ["Preparing", "Charging", "SuspendedEV", "SuspendedEVSE", "Occupied"]
+"""Statuses (1.6 and 2.0.1) with a vehicle there. Finishing does not say: it may follow the unplugging."""
+GONE = ["Available", "Reserved"]
+CONNECTED = ["EVConnected", "Charging", "SuspendedEV", "SuspendedEVSE"]
+MARK = ["evse_id", "at_utc", "clock_error_s", "order", "plug", "split", "file_id", "line"]
+
+
+def pilot_marks(pilot: pl.DataFrame, late_s: float) -> pl.DataFrame:
+    """Marks of pilot rows: A gone; B, C, D there; E and F do not say.
+
+    A record that begins with the PWM already on may lack the plug-in itself: its error is larger by `late_s`.
+    """
+    letter = pl.col("pilot_state").str.slice(0, 1)
+    return pilot.with_columns(
+        clock_error_s=pl.col("clock_error_s") + pl.when(pl.col("pilot_state") == "B1").then(0.0).otherwise(late_s),
+        plug=pl.when(letter == "A").then(-1).when(letter.is_in(["B", "C", "D"])).then(1).otherwise(0),
+        split=pl.lit(value=False),
+        order=pl.col("line"),
+    ).select(MARK)
+
+
+def _true(mask: pl.Expr) -> pl.Expr:
+    return mask.fill_null(value=False)
+
+
+def _before(value: pl.Expr) -> pl.Expr:
+    """The last value said before this row at the same EVSE."""
+    return value.forward_fill().shift(1).over("evse_id")
+
+
+STATUS = pl.col("action") == "StatusNotification"
+EVENT = pl.col("action") == "TransactionEvent"
+START = (pl.col("action") == "StartTransaction") | (EVENT & (pl.col("event_type") == "Started"))
+STOP = (pl.col("action") == "StopTransaction") | (EVENT & (pl.col("event_type") == "Ended"))
+
+
+def gone() -> pl.Expr:
+    """The vehicle has left."""
+    left = (pl.col("trigger_reason") == "EVDeparted") | (
+        (pl.col("charging_state") == "Idle") & (pl.col("event_type") != "Started")
+    )
+    return _true((STATUS & pl.col("status").is_in(GONE)) | (STOP & (pl.col("stop_reason") == "EVDisconnected")) | (EVENT & left))
+
+
+def there() -> pl.Expr:
+    """The vehicle is plugged in."""
+    connected = (pl.col("event_type") != "Ended") & pl.col("charging_state").is_in(CONNECTED)
+    plugged = pl.col("trigger_reason").is_in(["CablePluggedIn", "EVDetected"])
+    return _true(
+        (STATUS & pl.col("status").is_in(THERE)) | (pl.col("action") == "StartTransaction") | (EVENT & (connected | plugged))
+    )
+
+
+def anew(settings: NormaliseSettings) -> pl.Expr:
+    """A new plug-in has begun though no leaving was reported.
+
+    A session under way does not go back to Preparing (OCPP 1.6, 4.9: C2, D2, E2 are no moves); Finishing to Preparing is
+    a retry while plugged only when it comes soon. After a stop, with no status since (the station was offline), what
+    begins later is another plug-in. In 2.0.1 a transaction that starts with the cable being plugged in is a new one.
+    """
+    at, soon = pl.col("at_utc"), timedelta(seconds=settings.retry_gap_s)
+    state = _before(pl.when(STATUS).then("status"))
+    said = _before(pl.when(STATUS).then("at_utc"))
+    preparing = STATUS & (pl.col("status") == "Preparing")
+    back = preparing & (state.is_in(["Charging", "SuspendedEV", "SuspendedEVSE"]) | ((state == "Finishing") & (at - said > soon)))
+    started, stopped = _before(pl.when(START).then("at_utc")), _before(pl.when(STOP).then("at_utc"))
+    silent = (stopped >= started) & (said.is_null() | (said < started))
+    offline = silent & ((preparing & (at - stopped > timedelta(seconds=settings.settle_s))) | (START & (at - stopped > soon)))
+    left, told = _before(pl.when(gone()).then("at_utc")), _before(pl.when(pl.col("transaction_id").is_not_null()).then("at_utc"))
+    cable = EVENT & (pl.col("event_type") == "Started") & pl.col("trigger_reason").is_in(["CablePluggedIn", "EVDetected"])
+    other = (_before(pl.col("transaction_id")) != pl.col("transaction_id")) & (left.is_null() | (told > left))
+    return _true(back) | _true(offline) | _true(cable & other)
+
+
+def signal_marks(signals: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
+    """Marks of messages. One that begins with a transaction may lack the plug-in itself: its error is larger."""
+    placed = signals.filter(pl.col("evse_id").is_not_null()).sort("evse_id", "at_utc", "receiver_at_utc", "file_id", "line")
+    plugging = _true((STATUS & pl.col("status").is_in(["Preparing", "Occupied"])) | (pl.col("charging_state") == "EVConnected"))
+    late_s = pl.when(plugging).then(0.0).otherwise(settings.card_first_s)
+    return placed.with_columns(
+        clock_error_s=pl.col("clock_error_s") + late_s,
+        plug=pl.when(gone()).then(-1).when(there()).then(1).otherwise(0),
+        split=anew(settings),
+        order=pl.col("receiver_at_utc").dt.epoch("us"),
+    ).select(MARK)
