@@ -37,6 +37,12 @@ def plain(word: str) -> str:
     return re.sub(r"[\W_]+", "", word.casefold())
 
 
+def openings(word: str) -> list[str]:
+    """A word's rests from each of its parts on, plain: `clockFault` → `clockfault`, `fault`."""
+    parts = [part.casefold() for part in re.findall(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+|\d+", word)]
+    return ["".join(parts[start:]) for start in range(len(parts))]
+
+
 def site_words(path: Path | None) -> dict[str, str]:
     """A site's own map `word: canonical code`; raises SchemaError naming an unknown code or an unreadable file."""
     if path is None:
@@ -72,7 +78,7 @@ def look_up(word: str, list_name: str, own: Mapping[str, str]) -> tuple[str, str
     if bare in _known(list_name):
         return _known(list_name)[bare]
     for part, code in lists()[list_name].get("contains", {}).items():
-        if part in bare:
+        if any(rest.startswith(part) for rest in openings(word)):
             return "alias", code
     return "unknown", None
 
