@@ -27,11 +27,9 @@ FLAGS = (
 _WIDE, _PHONE, _TALLEST = 1280, 390, 1500
 
 
-def take_pictures(week: Path, into: Path) -> list[Path]:
-    """A PNG of each page of a finished week, of an evidence page and of the review, and of the fleet page on a phone.
-
-    week: the week's folder. Raises WhichsideError when Chromium or playwright is missing.
-    """
+@contextmanager
+def chromium_at_work() -> Iterator[Any]:
+    """A headless Chromium under playwright. Raises WhichsideError when either is missing."""
     chromium = shutil.which("chromium") or shutil.which("chromium-browser")
     try:
         from playwright.sync_api import sync_playwright  # noqa: PLC0415 - of the test extra, needed here alone
@@ -39,18 +37,26 @@ def take_pictures(week: Path, into: Path) -> list[Path]:
         raise WhichsideError("playwright is not installed", next_step="pip install playwright") from error
     if chromium is None:
         raise WhichsideError("there is no chromium on this machine", next_step="apt-get install chromium")
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=chromium, args=list(FLAGS))
+        yield browser
+        browser.close()
+
+
+def take_pictures(week: Path, into: Path) -> list[Path]:
+    """A PNG of each page of a finished week, of an evidence page and of the review, and of the fleet page on a phone.
+
+    week: the week's folder. Raises WhichsideError when Chromium or playwright is missing.
+    """
     into.mkdir(parents=True, exist_ok=True)
     addresses = {page: (week / f"{page}.html").as_uri() for page in PAGES}
     packs = sorted(week.glob("referrals/*/index.html"))
     if packs:
         addresses["evidence"] = packs[0].as_uri()
-    with served(week.parent) as review, sync_playwright() as playwright:
+    with served(week.parent) as review, chromium_at_work() as browser:
         addresses["review"] = f"{review}/week/{week.name}/review"
-        browser = playwright.chromium.launch(executable_path=chromium, args=list(FLAGS))
         taken = [_picture(browser, address, into / f"{name}.png", _WIDE) for name, address in addresses.items()]
-        taken.append(_picture(browser, addresses["fleet"], into / "fleet-phone.png", _PHONE))
-        browser.close()
-    return taken
+        return [*taken, _picture(browser, addresses["fleet"], into / "fleet-phone.png", _PHONE)]
 
 
 def _picture(browser: Any, address: str, file: Path, width: int) -> Path:

@@ -51,15 +51,21 @@ for (const table of document.querySelectorAll("table.sortable")) {
   });
 }
 
-// --- finding
+// --- finding. Rows wait hidden (style sheet) until this has chosen, so that a long list is laid out once.
 for (const form of document.querySelectorAll("form.finder")) {
-  const rows = [...document.getElementById(form.dataset.for).tBodies[0].rows].map((row) => [row, row.textContent.toLowerCase()]);
+  const table = document.getElementById(form.dataset.for);
+  const rows = [...table.tBodies[0].rows];
+  const texts = new Map();
+  const textOf = (row) => {
+    if (!texts.has(row)) texts.set(row, row.textContent.toLowerCase());
+    return texts.get(row);
+  };
   const apply = () => {
     const wanted = form.elements.text.value.trim().toLowerCase();
     const calls = form.elements.call.value ? form.elements.call.value.split(" ") : null;
     let shown = 0;
-    for (const [row, text] of rows) {
-      const fits = (!wanted || text.includes(wanted)) && (!calls || calls.includes(row.dataset.call));
+    for (const row of rows) {
+      const fits = (!calls || calls.includes(row.dataset.call)) && (!wanted || textOf(row).includes(wanted));
       row.hidden = !fits;
       shown += fits;
     }
@@ -68,6 +74,7 @@ for (const form of document.querySelectorAll("form.finder")) {
   form.addEventListener("input", apply);
   form.addEventListener("submit", (event) => event.preventDefault());
   apply();
+  table.classList.remove("waiting");
 }
 
 // --- the vehicle's story. Text goes in as text, never as markup.
@@ -118,12 +125,13 @@ function tell(vehicle, all) {
   if (!dialog.open) dialog.showModal();
 }
 if (dialog && storyBlock) {
-  const all = JSON.parse(storyBlock.textContent);
+  let read = null;
+  const all = () => (read ??= JSON.parse(storyBlock.textContent));
   const known = (vehicle) => [...document.querySelectorAll("[data-story]")].some((button) => button.dataset.story === vehicle);
   const fromAddress = () => {
     let wanted = "";
     try { wanted = decodeURIComponent(location.hash.replace(/^#vehicle=/, "")); } catch { return; }
-    if (location.hash.startsWith("#vehicle=") && known(wanted)) tell(wanted, all);
+    if (location.hash.startsWith("#vehicle=") && known(wanted)) tell(wanted, all());
   };
   document.addEventListener("click", (event) => {
     const button = event.target.closest("[data-story]");
