@@ -50,13 +50,17 @@ def information_bits(prior: Floats, fails: Floats) -> Floats:
 
 
 def next_tests(
-    inputs: ReferInputs, attempts: pl.DataFrame, called: pl.DataFrame, evses: pl.DataFrame, settings: ReferSettings
+    inputs: ReferInputs,
+    attempts: pl.DataFrame,
+    questions: pl.DataFrame,
+    called: pl.DataFrame,
+    evses: pl.DataFrame,
+    settings: ReferSettings,
 ) -> pl.DataFrame:
     """out_next_tests: at most `tests_per_question` plug-ins for each undecided vehicle, the most useful first.
 
-    `called`: as `call_vehicles` makes it; `evses`: as `judge_evses`.
+    `questions`: as `open_questions` finds them; `called`: as `call_vehicles` makes it; `evses`: as `judge_evses`.
     """
-    questions = open_questions(attempts, called, evses)
     equipment = inputs.equipment.filter(pl.col("supply") == "AC").join(
         evses.select("evse_id", "p_evse", pl.col("call").alias("evse_call")), on="evse_id", how="left"
     )
@@ -85,7 +89,7 @@ def next_tests(
 
 
 def open_questions(attempts: pl.DataFrame, called: pl.DataFrame, evses: pl.DataFrame) -> pl.DataFrame:
-    """Undecided vehicles: `question` (their id), suspect, the rival EVSE, and prior `p_v, p_e, p_n`."""
+    """Undecided vehicles: `question` (their id), suspect, the rival EVSE, prior `p_v, p_e, p_n`, `f_v` at a checking EVSE."""
     failed = attempts.filter(pl.col("supply") == "AC", pl.col("outcome") == "failed", pl.col("vehicle_id").is_not_null())
     rival = (
         failed.group_by("vehicle_id", "evse_id")
@@ -110,6 +114,9 @@ def open_questions(attempts: pl.DataFrame, called: pl.DataFrame, evses: pl.DataF
         (raw_v / total).alias("p_v"),
         (raw_e / total).alias("p_e"),
         (raw_n / total).alias("p_n"),
+        pl.col("suspect")
+        .replace_strict({s: by_check["yes"] for s, by_check in FAILS.items()}, default=OTHER_FAILS, return_dtype=pl.Float64)
+        .alias("f_v"),
     )
 
 

@@ -15,7 +15,7 @@ from pipeline.settings.refer import ReferSettings
 
 
 @dataclass(frozen=True)
-class Test:
+class SequentialTest:
     """A sequential test of one failure probability (sound) against another (not repaired), attempt by attempt."""
 
     sound: float
@@ -24,7 +24,7 @@ class Test:
     beta: float
 
     @classmethod
-    def of(cls, settings: ReferSettings) -> Test:
+    def of(cls, settings: ReferSettings) -> SequentialTest:
         """The test the settings state."""
         return cls(settings.proving_sound_fails, settings.proving_faulty_fails, settings.proving_alpha, settings.proving_beta)
 
@@ -54,7 +54,7 @@ class Test:
         return math.ceil(self.proved_at / self.charged_step)
 
 
-def proving_table(attempts: pl.DataFrame, repairs: pl.DataFrame, healthy: pl.Series, test: Test) -> pl.DataFrame:
+def proving_table(attempts: pl.DataFrame, repairs: pl.DataFrame, healthy: pl.Series, test: SequentialTest) -> pl.DataFrame:
     """How far each repaired vehicle is: `vehicle_id, repaired_at_utc, proving, tried, failed, decided_at_utc`.
 
     `proving` is proving, proved or back; `tried` and `failed` count the attempts the test used.

@@ -12,9 +12,9 @@ from pipeline.refer.evidence_model import Evidence
 from pipeline.refer.findings import listed
 from pipeline.refer.inputs import ReferInputs, Span, judged_attempts
 from pipeline.refer.lessons import lessons
-from pipeline.refer.next_tests import next_tests
+from pipeline.refer.next_tests import next_tests, open_questions
 from pipeline.refer.pack.build import packs
-from pipeline.refer.proving import Test, proving_table
+from pipeline.refer.proving import SequentialTest, proving_table
 from pipeline.refer.standing import standing
 from pipeline.refer.units import judge_evses, judge_pairings
 from pipeline.refer.vehicles import judge_vehicles
@@ -27,6 +27,7 @@ from pipeline.settings.refer import ReferSettings
 class Referral:
     """What the refer stage says of a week: frames as declared (out_*), and one evidence pack per referred vehicle.
 
+    `questions` are the undecided vehicles that `next_tests` are for.
     `lessons` (decision_lesson) and `listed` (decision_referral) are to be kept in the decisions store; what it has stays.
     """
 
@@ -34,6 +35,7 @@ class Referral:
     evses: pl.DataFrame
     pairings: pl.DataFrame
     next_tests: pl.DataFrame
+    questions: pl.DataFrame
     packs: Mapping[str, Evidence]
     lessons: pl.DataFrame
     listed: pl.DataFrame
@@ -51,17 +53,19 @@ def refer(inputs: ReferInputs, settings: ReferSettings, week: str, look_back_wee
     stood = standing(inputs, attempts, span, settings)
     healthy = evses.filter(pl.col("call").is_in(["clear", "thin"]))["evse_id"]
     repairs = stood.filter(pl.col("repaired_at_utc") < span.to_utc).select("vehicle_id", "repaired_at_utc", "found")
-    proving = proving_table(attempts, repairs, healthy, Test.of(settings)).drop("repaired_at_utc")
+    proving = proving_table(attempts, repairs, healthy, SequentialTest.of(settings)).drop("repaired_at_utc")
     table = judged.table.join(stood, on="vehicle_id", how="left").with_columns(
         pl.col("dismissed", "held", "accepted").fill_null(value=False)
     )
     called = call_vehicles(table, proving, settings)
     vehicles = out_vehicles(called)
+    questions = open_questions(attempts, called, evses)
     return Referral(
         vehicles=vehicles,
         evses=out_evses(evses),
         pairings=conform(judge_pairings(inputs, attempts, settings), "out_pairings"),
-        next_tests=next_tests(inputs, attempts, called, evses, settings),
+        next_tests=next_tests(inputs, attempts, questions, called, evses, settings),
+        questions=questions,
         packs=packs(inputs, attempts, judged, called, vehicles, span),
         lessons=lessons(inputs, attempts, judged.levels, span, settings),
         listed=listed(week, vehicles),

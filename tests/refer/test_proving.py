@@ -1,0 +1,133 @@
+"""Wald's sequential test: the bounds, the operating characteristic and the average sample number of the textbook."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import polars as pl
+import pytest
+from scipy.optimize import brentq
+
+from pipeline.refer.proving import SequentialTest, proving_table
+from pipeline.settings.refer import ReferSettings
+
+TEXTBOOK = SequentialTest(sound=0.1, faulty=0.3, alpha=0.02, beta=0.03)
+
+
+def wald_oc(test: SequentialTest, p: float) -> float:
+    """Wald's approximate chance to accept 'sound' at failure probability p (Sequential Analysis, 1947, from memory)."""
+    a, b = math.exp(test.back_at), math.exp(test.proved_at)
+
+    def balance(h: float) -> float:
+        return p * math.exp(h * test.failed_step) + (1 - p) * math.exp(h * test.charged_step) - 1
+
+    h = brentq(balance, 1e-6, 60) if balance(1e-6) < 0 else brentq(balance, -60, -1e-6)
+    return (a**h - 1) / (a**h - b**h)
+
+
+def wald_asn(test: SequentialTest, p: float) -> float:
+    """Wald's approximate average number of attempts at failure probability p (same source)."""
+    accept = wald_oc(test, p)
+    mean_step = p * test.failed_step + (1 - p) * test.charged_step
+    return (accept * test.proved_at + (1 - accept) * test.back_at) / mean_step
+
+
+def walk(test: SequentialTest, p: float, runs: int = 4000) -> tuple[float, float]:
+    """Share accepted and mean attempts over simulated runs of 400 attempts."""
+    rng = np.random.default_rng(5)
+    steps = np.where(rng.random((runs, 400)) < p, test.failed_step, test.charged_step).cumsum(axis=1)
+    out = (steps <= test.proved_at) | (steps >= test.back_at)
+    first = np.where(out.any(axis=1), out.argmax(axis=1), 399)
+    return float((steps[np.arange(runs), first] <= test.proved_at).mean()), float(first.mean() + 1)
+
+
+def test_bounds_and_lines_of_the_textbook() -> None:
+    """p0 = 0.1, p1 = 0.3, alpha = 0.02, beta = 0.03: acceptance and rejection lines (intercepts derived from Wald's formulas).
+
+    d = s n +- h with g = ln(p1 (1 - p0) / (p0 (1 - p1))): s = 0.1862, h0 = 2.5827, h1 = 2.8760.
+    """
+    g = TEXTBOOK.failed_step - TEXTBOOK.charged_step
+    assert -TEXTBOOK.charged_step / g == pytest.approx(0.1862, abs=5e-5)
+    assert -TEXTBOOK.proved_at / g == pytest.approx(2.5827, abs=5e-3)
+    assert TEXTBOOK.back_at / g == pytest.approx(2.8760, abs=5e-3)
+
+
+@pytest.mark.parametrize("p", [0.05, 0.1, 0.15, 0.25, 0.3, 0.4])
+def test_operating_characteristic(p: float) -> None:
+    """Simulated acceptance follows Wald's curve; overshoot makes both errors smaller than stated, never larger by 1 %."""
+    accepted, attempts = walk(TEXTBOOK, p)
+    assert accepted == pytest.approx(wald_oc(TEXTBOOK, p), abs=0.06)
+    assert attempts == pytest.approx(wald_asn(TEXTBOOK, p), rel=0.25)
+    if p == TEXTBOOK.sound:
+        assert 1 - accepted <= TEXTBOOK.alpha + 0.01
+    if p == TEXTBOOK.faulty:
+        assert accepted <= TEXTBOOK.beta + 0.01
+
+
+def test_ends_of_the_curve() -> None:
+    """By construction the curve passes 1 - alpha at p0 and beta at p1 (Wald)."""
+    assert wald_oc(TEXTBOOK, 0.1) == pytest.approx(1 - TEXTBOOK.alpha, abs=1e-6)
+    assert wald_oc(TEXTBOOK, 0.3) == pytest.approx(TEXTBOOK.beta, abs=1e-6)
+
+
+def test_our_own_error_rates_hold() -> None:
+    """With the settings' rates: a sound repair is sent back, and a failed one passed, no oftener than stated."""
+    settings = ReferSettings()
+    test = SequentialTest.of(settings)
+    assert 1 - walk(test, settings.proving_sound_fails)[0] <= settings.proving_alpha + 0.005
+    assert walk(test, settings.proving_faulty_fails)[0] <= settings.proving_beta + 0.005
+
+
+def attempts(outcomes: str, check: str = "yes", evse: str = "E") -> pl.DataFrame:
+    """A vehicle's attempts a day apart from 2 March on: c charged, f failed."""
+    n = len(outcomes)
+    at = pl.datetime_range(
+        pl.datetime(2026, 3, 2), pl.datetime(2026, 3, 2) + pl.duration(days=n - 1), "1d", time_zone="UTC", eager=True
+    )
+    return pl.DataFrame(
+        {
+            "attempt_id": [f"A{i:03d}" for i in range(n)], "vehicle_id": "V", "evse_id": evse, "supply": "AC", "weight": 1.0,
+            "outcome": [{"c": "charged", "f": "failed"}[o] for o in outcomes],
+            "check": check, "plugged_at_utc": at.dt.cast_time_unit("us"),
+        }
+    )  # fmt: skip
+
+
+REPAIR = pl.DataFrame({"vehicle_id": ["V"], "found": ["pilot_diode_shorted"]}).with_columns(
+    repaired_at_utc=pl.datetime(2026, 3, 1, time_unit="us", time_zone="UTC")
+)
+TEST = SequentialTest.of(ReferSettings())
+
+
+@pytest.mark.parametrize(
+    ("outcomes", "state"),
+    [
+        ("", "proving"),
+        ("c" * (TEST.clean_attempts - 1), "proving"),
+        ("c" * TEST.clean_attempts, "proved"),
+        ("ff", "back"),
+        ("cfcf", "back"),
+    ],
+)
+def test_states_after_repair(outcomes: str, state: str) -> None:
+    """Too few attempts prove nothing; enough clean ones prove it; failures send it back."""
+    table = proving_table(attempts(outcomes or "c").head(len(outcomes)), REPAIR, pl.Series(["E"]), TEST)
+    assert table["proving"].to_list() == [state]
+    assert table["tried"].to_list() == [len(outcomes)]
+
+
+def test_a_decision_stands_whatever_comes_after() -> None:
+    """Failures after the proof are a new matter: the test is over at its first crossing."""
+    table = proving_table(attempts("c" * TEST.clean_attempts + "fff"), REPAIR, pl.Series(["E"]), TEST)
+    assert table.select("proving", "tried", "failed").row(0) == ("proved", TEST.clean_attempts, 0)
+
+
+def test_attempts_that_cannot_show_the_fault_do_not_count() -> None:
+    """After a diode repair: neither EVSEs that do not check the diode, nor sick ones, nor attempts before the repair."""
+    for frame, healthy in ((attempts("cccccccc", check="no"), ["E"]), (attempts("ffff"), ["other"])):
+        assert proving_table(frame, REPAIR, pl.Series(healthy), TEST)["tried"].to_list() == [0]
+    late = REPAIR.with_columns(repaired_at_utc=pl.datetime(2026, 4, 1, time_unit="us", time_zone="UTC"))
+    assert proving_table(attempts("ffff"), late, pl.Series(["E"]), TEST)["proving"].to_list() == ["proving"]
+    charger = REPAIR.with_columns(found=pl.lit("charger_input"))
+    assert proving_table(attempts("ffff", check="no"), charger, pl.Series(["E"]), TEST)["proving"].to_list() == ["back"]
