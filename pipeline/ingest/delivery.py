@@ -26,14 +26,15 @@ from pipeline.warehouse import Connection, append, transaction
 
 
 def ingest_delivery(
-    con: Connection, delivery: Path, settings: IngestSettings, progress: Progress | None = None
+    con: Connection, delivery: Path, settings: IngestSettings, progress: Progress | None = None,
+    leave: frozenset[Path] = frozenset(),
 ) -> IngestReport:  # fmt: skip
     """Read all files of a delivery folder into the raw tables; each file wholly or not at all, a known content not again.
 
-    Raises DeliveryError when the folder itself cannot be read. A bad file or line is no error: it is in the report and in
-    raw_rejected, with its reason.
+    Files to `leave` are not even opened: others read them. Raises DeliveryError when the folder itself cannot be read. A bad
+    file or line is no error: it is in the report and in raw_rejected, with its reason.
     """
-    found = opened(delivery, settings, _earlier_mappings(con))
+    found = opened(delivery, settings, _earlier_mappings(con), leave)
     run = _Run(con, settings, progress or silent, sum(one.source.file_bytes for one in found if one.source))
     accounts = [run.read(one) for one in found]
     with transaction(con):

@@ -29,18 +29,21 @@ class Opened:
     export: Export | None = None
 
 
-def opened(delivery: Path, settings: IngestSettings, earlier: list[tuple[str, Mapping]]) -> list[Opened]:
-    """All files of a delivery in the order they are read; `earlier` mappings (newest first) serve where none here does.
+def opened(
+    delivery: Path, settings: IngestSettings, earlier: list[tuple[str, Mapping]], leave: frozenset[Path] = frozenset()
+) -> list[Opened]:
+    """All files of a delivery but those to `leave`, in the order they are read; `earlier` mappings (newest first) serve too.
 
     Raises DeliveryError when the folder itself cannot be read.
     """
-    found = [_open(delivery, path, settings) for path in _paths(delivery)]
+    found = [_open(delivery, path, settings) for path in paths(delivery) if path not in leave]
     mappings = Mappings([*((one.file, one.mapping) for one in found if one.mapping), *earlier])
     told = [_as_export(one, mappings) for one in found]
     return sorted((_message_names_file(one) for one in told), key=lambda one: (READ_ORDER.index(one.what.kind), one.file))
 
 
-def _paths(delivery: Path) -> list[Path]:
+def paths(delivery: Path) -> list[Path]:
+    """Every file below a delivery folder; DeliveryError when it is none or cannot be listed."""
     if not delivery.is_dir():
         what = "the delivery is not a folder" if delivery.exists() else "there is no such delivery"
         raise DeliveryError(what, where=str(delivery), next_step="give the folder that holds the files")
