@@ -55,9 +55,10 @@ def bare(frames: Path, store: Path) -> int:
 
 def loop(frames: Path, store: Path) -> int:
     """A plain json loop into pandas, the same fields, meter values unnested, kept as two parquet files."""
-    import pandas as pd
+    import pandas as pd  # type: ignore[import-untyped]
 
-    rows, samples = [], []
+    rows: list[dict[str, Any]] = []
+    samples: list[dict[str, Any]] = []
     with _only_file(frames).open(encoding="utf-8") as lines:
         for line in lines:
             whole = json.loads(line)

@@ -55,19 +55,23 @@ _LEFT_OUT = f"""
     WHERE s.line IN (SELECT line FROM _repeated) AND s.station_at_utc IS NULL AND s.central_at_utc IS NULL
 """
 
-# Answers whose call stands in another block or file, before or after.
+# Answers whose call stands in another block or file, before or after: few, so they are found first and the rest is looked up.
+_UNPAIRED = """
+    SELECT file_id, line, station_id, message_id, direction, receiver_at_utc
+    FROM raw_frame WHERE action IS NULL AND message_type > 2 AND receiver_at_utc BETWEEN $since AND $until
+"""
 _PAIRED_ACROSS = """
-    UPDATE raw_frame SET action = found.action
-    FROM (
-        SELECT a.file_id, a.line, arg_min(c.action, abs(epoch(a.receiver_at_utc) - epoch(c.receiver_at_utc))) AS action
-        FROM raw_frame a
-        JOIN raw_frame c ON a.station_id = c.station_id AND a.message_id = c.message_id AND a.direction <> c.direction
-        WHERE a.action IS NULL AND a.receiver_at_utc BETWEEN $since AND $until
-            AND c.message_type = 2 AND c.receiver_at_utc BETWEEN a.receiver_at_utc - $window AND a.receiver_at_utc + $window
-        GROUP BY a.file_id, a.line
-    ) found
-    WHERE raw_frame.file_id = found.file_id AND raw_frame.line = found.line
-        AND raw_frame.action IS NULL AND raw_frame.receiver_at_utc BETWEEN $since AND $until
+    SELECT a.file_id, a.line, arg_min(c.action, abs(epoch(a.receiver_at_utc) - epoch(c.receiver_at_utc))) AS action
+    FROM raw_frame c
+    JOIN _unpaired a ON a.station_id = c.station_id AND a.message_id = c.message_id AND a.direction <> c.direction
+    WHERE c.message_type = 2 AND c.receiver_at_utc BETWEEN $since AND $until
+        AND c.receiver_at_utc BETWEEN a.receiver_at_utc - $window AND a.receiver_at_utc + $window
+    GROUP BY a.file_id, a.line
+"""
+_GIVE_ACTION = """
+    UPDATE raw_frame SET action = f.action
+    FROM _found f
+    WHERE raw_frame.file_id = f.file_id AND raw_frame.line = f.line AND raw_frame.receiver_at_utc BETWEEN $since AND $until
 """
 
 _TOUCHED = """
@@ -106,7 +110,12 @@ def _pair_across(sink: Sink, account: Account) -> None:
     spans = pl.concat(account.touched)
     since, until = spans["from_utc"].min(), spans["to_utc"].max()
     if isinstance(since, datetime) and isinstance(until, datetime):
-        sink.con.execute(_PAIRED_ACROSS, {"since": since - window, "until": until + window, "window": window})
+        span = {"since": since - window, "until": until + window}
+        with sink.seeing(_unpaired=sink.table(_UNPAIRED, span)):
+            found = sink.table(_PAIRED_ACROSS, span | {"window": window})
+        if found.num_rows:
+            with sink.seeing(_found=found):
+                sink.con.execute(_GIVE_ACTION, span)
 
 
 def _block(sink: Sink, lines: pa.Table, account: Account) -> Account:

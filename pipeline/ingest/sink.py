@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 
@@ -40,6 +40,22 @@ class Account:
         )
 
 
+@dataclass
+class _Slot:
+    """A name in the warehouse behind which tables come and go.
+
+    A table registered by itself would be held, with all its memory, until the transaction ends; one slot a name is not.
+    """
+
+    rows: pa.Table | None
+
+    def __arrow_c_stream__(self, requested_schema: object = None) -> object:
+        """The rows of the moment (Arrow's PyCapsule protocol)."""
+        if self.rows is None:
+            raise LookupError("no rows stand behind this name now")
+        return self.rows.__arrow_c_stream__(requested_schema)
+
+
 @dataclass(frozen=True)
 class Sink:
     """The warehouse as one file sees it."""
@@ -48,6 +64,7 @@ class Sink:
     file_id: str
     file: str
     settings: IngestSettings
+    _slots: dict[str, _Slot] = field(default_factory=dict, repr=False)
 
     def reject(self, lines: pl.DataFrame) -> int:
         """Keep rejected lines (`lines.REJECT_SCHEMA`) with place and reason, and give their number."""
@@ -61,14 +78,17 @@ class Sink:
     def seeing(self, **tables: pa.Table) -> Iterator[None]:
         """Queries within see the tables under their names."""
         for name, rows in tables.items():
-            self.con.register(name, rows)
+            if name not in self._slots:
+                self._slots[name] = _Slot(rows)
+                self.con.register(name, self._slots[name])
+            self._slots[name].rows = rows
         yield
         for name in tables:
-            self.con.unregister(name)
+            self._slots[name].rows = None
 
-    def table(self, select: str, given: dict[str, str] | None = None) -> pa.Table:
+    def table(self, select: str, given: Mapping[str, object] | None = None) -> pa.Table:
         """The rows of a query. They stay outside the warehouse: a passing table there would hold its memory until the commit."""
-        return self.con.sql(select, params=given or {}).to_arrow_table()
+        return self.con.sql(select, params=dict(given or {})).to_arrow_table()
 
     def frame(self, select: str) -> pl.DataFrame:
         """The rows of a query as a frame."""
