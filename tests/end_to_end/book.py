@@ -10,23 +10,25 @@ from typing import Any
 
 import yaml
 
+from tests.end_to_end.frames import write as write_frames
 from tests.end_to_end.shorthand import NAMES, Log, when
 
 CASES = Path(__file__).parent / "cases"
 DAY = "2026-03-10"
 KEYS = {
     "name", "why", "day", "log", "expect", "tokens", "vehicles", "without", "evses", "files", "mapping", "accounts", "impossible",
-    "known", "words", "rejected",
+    "known", "alone", "words", "rejected",
 }  # fmt: skip
-# station letter and connector → supply, connector type, current, phases, power. A, C, Q speak OCPP 1.6, B, E, R 2.0.1; X has exports only.
+# Station letter and connector → supply, connector type, current, phases, power. A, C, Q speak 1.6, B, E, R 2.0.1; X has exports.
 EVSES = {
-    **{name: ("AC", "sType2", 32, 3, 22) for name in ("A1", "A2", "B1", "B2", "C1", "E1", "Q3", "X1", "X2")},
-    **{name: ("DC", "cCCS2", 200, 3, 100) for name in ("Q1", "R1", "X3")},
+    **dict.fromkeys(("A1", "A2", "B1", "B2", "C1", "E1", "Q3", "X1", "X2"), ("AC", "sType2", 32, 3, 22)),
+    **dict.fromkeys(("Q1", "R1", "X3"), ("DC", "cCCS2", 200, 3, 100)),
     "Q2": ("DC", "cG105", 125, 3, 50),
 }
 VEHICLES = {"v1": "cType2;cCCS2", "v2": "cType2;cCCS2", "v3": "cType2;cG105"}
 EVSE_HEAD = (
-    "evse_id,site_id,station_id,connector_id,evse_model,firmware,supply,connector_type,max_current_a,phases,max_power_kw,timezone,diode_check"
+    "evse_id,site_id,station_id,connector_id,evse_model,firmware,supply,connector_type,"
+    "max_current_a,phases,max_power_kw,timezone,diode_check"
 )
 
 
@@ -62,7 +64,7 @@ class Case:
 
     def files(self) -> tuple[dict[str, str], Log]:
         """Its log files by name, and the log they came from."""
-        log = Log(self.prefix, self.day)
+        log = Log(self.prefix, self.day, write_frames)
         for line in str(self.told.get("log", "")).splitlines():
             if line.strip() and not line.lstrip().startswith("#"):
                 log.read(line)
@@ -92,11 +94,16 @@ class Case:
         supply, coupler, amps, phases, power = EVSES[name]
         zone = self.told.get("evses", {}).get(name, "Europe/Oslo")
         station = f"{self.prefix}{name[0]}"
-        return f"{self.prefix}{name},yard,{station},{name[1:]},Ambelin W11,1.0,{supply},{coupler},{amps},{phases},{power},{zone},yes"
+        return (
+            f"{self.prefix}{name},yard,{station},{name[1:]},Ambelin W11,1.0,{supply},{coupler},{amps},{phases},{power},{zone},yes"
+        )
 
 
 def load() -> list[Case]:
-    """Every case of the book, in the order of files and of each file. Raises ValueError on a case of unknown form or a name used twice."""
+    """Every case of the book, in the order of files and of each file.
+
+    Raises ValueError on a case of unknown form or a name used twice.
+    """
     told = [case for path in sorted(CASES.glob("*.yaml")) for case in yaml.safe_load(path.read_text(encoding="utf-8"))]
     for case in told:
         if set(case) - KEYS or not {"name", "why", "expect"} <= set(case):
@@ -117,7 +124,10 @@ def write(cases: list[Case], delivery: Path) -> dict[str, Log]:
             office[kind] += rows
         for name, text in files.items():
             put(delivery / name, text)
-    put(delivery / "fleet/vehicles.csv", "\n".join(["vehicle_id,vehicle_model,model_year,onboard_charger_kw,ac_phases,inlets", *office["vehicles"]]) + "\n")
+    put(
+        delivery / "fleet/vehicles.csv",
+        "\n".join(["vehicle_id,vehicle_model,model_year,onboard_charger_kw,ac_phases,inlets", *office["vehicles"]]) + "\n",
+    )
     put(delivery / "fleet/tokens.csv", "\n".join(["id_token,vehicle_id,valid_from,valid_to", *office["tokens"]]) + "\n")
     put(delivery / "sites/evses.csv", "\n".join([EVSE_HEAD, *office["evses"]]) + "\n")
     return logs
