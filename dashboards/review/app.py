@@ -21,7 +21,7 @@ from dashboards.markup import HERE, STATIC, environment
 from dashboards.pages import chart_script
 from dashboards.review import handing_in, signing, weekly
 from dashboards.review.context import Context, page
-from dashboards.review.guard import LOOPBACK, Guard
+from dashboards.review.guard import LOOPBACK, WILDCARDS, Guard
 from dashboards.review.people import load_people
 from dashboards.review.runs import RunDelivery, Runs
 from dashboards.review.sessions import Sessions
@@ -116,13 +116,18 @@ def create_app(store: Path, out: Path, decisions_url: str, run: RunDelivery, set
 
     store: the warehouse (deliveries handed in are kept beside it); decisions_url: the decisions store, a path or a database
     URL; run: takes a delivery and a progress, gives the week it finished.
-    Raises SettingsError when other machines reach the address and nobody can sign in, StoreError when the decisions store cannot
-    be opened.
+    Raises SettingsError when other machines reach the address and nobody can sign in or no host name is known, StoreError when
+    the decisions store cannot be opened.
     """
     if settings.host not in LOOPBACK and settings.people is None:
         raise SettingsError(
             f"{settings.host} can be reached from other machines, so people must sign in",
             next_step="name a file of people (made with `whichside person`), or listen on 127.0.0.1",
+        )
+    if settings.host in WILDCARDS and not settings.names:
+        raise SettingsError(
+            f"{settings.host} stands for every address, so the names browsers will use must be known",
+            next_step='set serve.names in the settings, like names = ["charging.our-town.example"]',
         )
     runs = Runs(run)
 

@@ -12,6 +12,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from pipeline.settings.serve import ServeSettings
 
 LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
+WILDCARDS = frozenset({"0.0.0.0", "::", ""})  # noqa: S104 - compared, not bound
 _SAFE = frozenset({"GET", "HEAD"})
 _FORM_CAP = 256 << 10
 _log = logging.getLogger(__name__)
@@ -39,7 +40,7 @@ class Guard:
     def __init__(self, app: ASGIApp, settings: ServeSettings) -> None:
         self._app = app
         self._names = {name.lower() for name in (*LOOPBACK, *settings.names)}
-        if settings.host not in {"0.0.0.0", "::"}:  # noqa: S104 - compared, not bound
+        if settings.host not in WILDCARDS:
             self._names.add(settings.host.lower())
         self._upload_cap = settings.upload_cap_bytes
         self._headers = dict(HEADERS)

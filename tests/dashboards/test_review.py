@@ -93,6 +93,15 @@ def test_an_open_address_without_sign_in_is_refused(client: Client) -> None:
         client(host="192.0.2.7")
 
 
+def test_every_address_needs_the_names_it_is_reached_by(client: Client, people: Path) -> None:
+    """Listening on all addresses, the host names must be set, and then only they are served."""
+    with pytest.raises(SettingsError, match="names"):
+        client(host="::", people=people)
+    one = client(host="::", people=people, names=("charging.our-town.example",))
+    assert one.get("/sign-in", headers={"host": "charging.our-town.example:8095"}).status_code == 200
+    assert one.get("/sign-in", headers={"host": "other.example:8095"}).status_code == 421
+
+
 @pytest.mark.parametrize("host", ["evil.example", "127.0.0.1.evil.example", "", "[::1"])
 def test_only_known_host_names_are_served(client: Client, host: str) -> None:
     """A name that was made to point here (DNS rebinding) gets nothing, not even on loopback."""
