@@ -6,6 +6,7 @@ from datetime import timedelta
 
 import polars as pl
 
+from pipeline.normalise.overlap import meeting
 from pipeline.settings.normalise import NormaliseSettings
 
 SHOWN = ["Authorize", "RemoteStartTransaction", "RequestStartTransaction"]
@@ -30,9 +31,8 @@ def placed(shown: pl.DataFrame, signals: pl.DataFrame, plug_ins: pl.DataFrame, s
     stations = signals.select("evse_id", "station_id").unique()
     open_ = plug_ins.join(stations, on="evse_id").select("station_id", "plug_in", "from_utc", "bound_utc", _evse="evse_id")
     numbered = shown.with_row_index("_card")
-    around = numbered.join(open_, on="station_id").filter(
-        pl.col("at_utc").is_between(pl.col("from_utc") - near, pl.col("bound_utc") + slack)
-    )
+    at = pl.col("at_utc")
+    around = meeting(numbered, open_, "station_id", ((at, at), (pl.col("from_utc") - near, pl.col("bound_utc") + slack)))
     tried = around.join(begun(signals), on="plug_in", how="left", maintain_order="left")
     soon = (pl.col("started_utc") - pl.col("at_utc")).is_between(-slack, near)
     each = tried.group_by("_card", "plug_in", maintain_order=True).agg(

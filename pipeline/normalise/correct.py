@@ -5,10 +5,13 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.normalise.clocks import DAY_S, HOLDS_DAYS, JUMP_S, LEAST_ERROR_S, UNKNOWN_ERROR_S, Clock, seconds, shift
+from pipeline.normalise.overlap import meeting
 
 ERA = ["station_id", "era"]
 BESIDE_S = 60
 """A frame and a pilot row of one happening carry times this close; practice."""
+QUEUED_ERAS = 4
+"""A queue reaches back over at most so many jumps of the clock; decided."""
 NEAR_S = DAY_S
 """A time further than this from every era is of a clock nobody heard."""
 
@@ -34,28 +37,40 @@ def spans(clock: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def candidates(rows: pl.DataFrame, clock: pl.DataFrame) -> pl.DataFrame:
-    """Rows times the eras of their station, with `outside_s`: how far the time lies outside the era (0 inside)."""
+def outside(rows: pl.DataFrame) -> pl.DataFrame:
+    """Adds `outside_s`: how far a row's own time lies outside the era beside it (0 inside)."""
     own = pl.col("station_at_utc")
     early_s, late_s = seconds(pl.col("own_from") - own), seconds(own - pl.col("own_to"))
-    return rows.join(spans(clock), on="station_id", how="left", maintain_order="left").with_columns(
-        outside_s=pl.max_horizontal(early_s, late_s, pl.lit(0.0))
-    )
+    return rows.with_columns(outside_s=pl.max_horizontal(early_s, late_s, pl.lit(0.0)))
 
 
 def by_arrival(rows: pl.DataFrame, clock: pl.DataFrame) -> pl.DataFrame:
-    """Rows with their `era`: the latest begun that holds the time and does not put it after its arrival."""
-    tried = candidates(rows.with_row_index("_row"), clock)
-    arrives = shift(pl.col("station_at_utc"), pl.col("first")) <= pl.col("receiver_at_utc") + pl.duration(seconds=JUMP_S)
-    begun = pl.col("era_from_utc") <= pl.col("receiver_at_utc") + pl.duration(seconds=JUMP_S)
-    fits = (arrives & begun).fill_null(value=False)
-    ranked = tried.with_columns(_misfit=pl.when(fits).then("outside_s").otherwise(pl.col("outside_s") + 1e12))
-    best = ranked.sort("_row", "_misfit", "era", descending=[False, False, True]).unique(
-        "_row", keep="first", maintain_order=True
+    """Rows with their `era`: the latest begun that holds the time and does not put it after its arrival.
+
+    What was queued was written in the era of its arrival or in one of the few before.
+    """
+    slack = pl.duration(seconds=JUMP_S)
+    known = spans(clock)
+    begun = known.select("station_id", "era_from_utc", latest="era").sort("era_from_utc")
+    numbered = rows.with_row_index("_row").with_columns(_at=pl.col("receiver_at_utc") + slack).sort("_at")
+    arrived = numbered.join_asof(begun, left_on="_at", right_on="era_from_utc", by="station_id", check_sortedness=False).drop(
+        "era_from_utc"
     )
-    return (
-        best.select("_row", "era").join(rows.with_row_index("_row"), on="_row", how="right", maintain_order="right").drop("_row")
+    first = known.group_by("station_id").agg(opening=pl.col("era").min())
+    back = pl.concat_list(pl.col("latest") - k for k in range(QUEUED_ERAS))
+    tried = (
+        arrived.join(first, on="station_id", how="left", maintain_order="left")
+        .with_columns(latest=pl.coalesce("latest", "opening"))
+        .with_columns(era=back)
+        .explode("era", empty_as_null=True)
+        .join(known, on=ERA)
     )
+    arrives = shift(pl.col("station_at_utc"), pl.col("first")) <= pl.col("_at")
+    fits = arrives.fill_null(value=False)
+    ranked = outside(tried).with_columns(_misfit=pl.when(fits).then("outside_s").otherwise(pl.col("outside_s") + 1e12))
+    ordered = ranked.sort("_row", "_misfit", "era", descending=[False, False, True])
+    best = ordered.unique("_row", keep="first", maintain_order=True)
+    return rows.with_row_index("_row").join(best.select("_row", "era"), on="_row", how="left", maintain_order="left").drop("_row")
 
 
 def by_order(rows: pl.DataFrame, clock: Clock) -> pl.DataFrame:
@@ -64,8 +79,11 @@ def by_order(rows: pl.DataFrame, clock: Clock) -> pl.DataFrame:
     Where a time fits several eras, frames that carry nearly the same time tell, else the order of writing;
     `era_doubt` where neither does.
     """
-    tried = candidates(rows.with_row_index("_row"), clock.lines).with_columns(least=pl.col("outside_s").min().over("_row"))
-    fitting = tried.filter((pl.col("outside_s") == pl.col("least")) & (pl.col("least") <= NEAR_S))
+    near = pl.duration(seconds=NEAR_S)
+    own = (pl.col("station_at_utc"), pl.col("station_at_utc"))
+    held = (pl.col("own_from") - near, pl.col("own_to") + near)
+    tried = outside(meeting(rows.with_row_index("_row"), spans(clock.lines), "station_id", (own, held)))
+    fitting = tried.filter(pl.col("outside_s") == pl.col("outside_s").min().over("_row"))
     fitting = fitting.with_columns(fits=pl.len().over("_row"))
     several = fitting.filter(pl.col("fits") > 1).select("_row", "station_id", "era", "station_at_utc")
     sure = pl.concat([fitting.filter(pl.col("fits") == 1).select("_row", sure="era"), by_frames(several, clock.fixed)])

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import timedelta
 
 import polars as pl
 
 from pipeline.normalise import codes
+from pipeline.normalise.overlap import meeting
 
 EXPORT_ERROR_S = 60.0
 """Exports are often written to the minute; common practice, no source."""
@@ -44,14 +46,11 @@ def build(raw: pl.DataFrame, own: Mapping[str, str]) -> pl.DataFrame:
 def matched(plug_ins: pl.DataFrame, told: pl.DataFrame) -> pl.DataFrame:
     """Each plug-in's exported session (the one that overlaps it longest): `plug_in` and the `told_*` facts."""
     end = pl.coalesce("to_utc", "seen_utc")
+    slack = timedelta(seconds=EXPORT_ERROR_S)
     left = plug_ins.select("plug_in", "evse_id", a="from_utc", b=end)
     right = told.with_columns(c=pl.col("from_utc"), d=end)
-    overlap = pl.min_horizontal("b", "d") - pl.max_horizontal("a", "c")
-    met = (
-        left.join(right, on="evse_id")
-        .with_columns(overlap=overlap)
-        .filter(pl.col("overlap").dt.total_seconds() >= -EXPORT_ERROR_S)
-    )
+    met = meeting(left, right, "evse_id", ((pl.col("a"), pl.col("b")), (pl.col("c") - slack, pl.col("d") + slack)))
+    met = met.with_columns(overlap=pl.min_horizontal("b", "d") - pl.max_horizontal("a", "c"))
     best = met.sort("overlap", "began", descending=[True, False]).unique("began", keep="first", maintain_order=True)
     best = best.unique("plug_in", keep="first", maintain_order=True)
     return best.select("plug_in", "time_doubt", pl.col("^told_.*$"), told_at="began")

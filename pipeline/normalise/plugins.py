@@ -10,6 +10,8 @@ from datetime import timedelta
 
 import polars as pl
 
+from pipeline.normalise.overlap import meeting
+
 LATER_S = 3.0
 """A start this much later than another source's is later, not the same within the clock's error; decided."""
 
@@ -68,9 +70,13 @@ def joined(best: pl.DataFrame, other: pl.DataFrame, tolerance_s: float, early_s:
     end = pl.coalesce("to_utc", "seen_utc")
     left = other.with_row_index("_other").with_columns(_end=end)
     right = best.sort("evse_id", "from_utc").with_row_index("_best").with_columns(_end=end, _last=end.shift(1).over("evse_id"))
-    met = left.join(
-        right.select("evse_id", "_best", "_last", "from_utc", "to_utc", "seen_utc", "_end"), on="evse_id", suffix="_b"
-    ).filter((pl.col("from_utc") <= pl.col("_end_b") + slack) & (pl.col("from_utc_b") <= pl.col("_end") + slack))
+    span = (pl.col("from_utc"), pl.col("_end"))
+    met = meeting(
+        left,
+        right.select("evse_id", "_best", "_last", "from_utc", "to_utc", "seen_utc", "_end"),
+        "evse_id",
+        (span, (pl.col("from_utc") - slack, pl.col("_end") + slack)),
+    )
     ending = (pl.col("to_utc") >= pl.col("from_utc_b")) & pl.col("to_utc_b").is_null()
     earlier = (
         (pl.col("from_utc") < pl.col("from_utc_b") - timedelta(seconds=LATER_S))

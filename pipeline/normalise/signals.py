@@ -10,7 +10,9 @@ import polars as pl
 from pipeline.normalise import codes, correct
 from pipeline.normalise.clocks import Clock
 
-ANSWER_WITHIN_S = 86_400.0
+ANSWER_EARLY_S = 1
+"""The receiver may note an answer this much before its call; practice."""
+ANSWER_WITHIN_S = 86_400
 """An answer belongs to a call at most this much older: ids restart after a reboot; practice."""
 OUR_CALLS = ("RemoteStartTransaction", "RequestStartTransaction")
 """Calls of the central system that say something of an attempt."""
@@ -44,23 +46,28 @@ def answered(frames: pl.DataFrame) -> pl.DataFrame:
         answer_transaction="transaction_id",
     )
     key = ["station_id", "message_id", "direction"]
-    joined = calls.with_row_index("_call").join(results, on=key, how="inner")
-    delay_s = (pl.col("answered_at") - pl.col("receiver_at_utc")).dt.total_microseconds() / 1e6
-    nearest = (
-        joined.filter(delay_s.is_between(-1.0, ANSWER_WITHIN_S))
-        .sort("_call", "answered_at")
-        .unique("_call", keep="first", maintain_order=True)
-        .select("_call", "answer", "answer_status", "answer_word", "answer_transaction")
+    early = pl.duration(seconds=ANSWER_EARLY_S)
+    paired = (
+        calls.with_columns(_from=pl.col("receiver_at_utc") - early)
+        .sort("_from")
+        .join_asof(
+            results.sort("answered_at"),
+            left_on="_from",
+            right_on="answered_at",
+            by=key,
+            strategy="forward",
+            tolerance=f"{ANSWER_WITHIN_S}s",
+            check_sortedness=False,
+        )
     )
     return (
-        calls.with_row_index("_call")
-        .join(nearest, on="_call", how="left", maintain_order="left")
+        paired.sort("station_id", "receiver_at_utc", "file_id", "line")
         .with_columns(
             id_token_status=pl.coalesce("answer_status", "id_token_status"),
             transaction_id=pl.coalesce("transaction_id", "answer_transaction"),
             status=pl.when(pl.col("action").is_in(OUR_CALLS)).then(pl.col("answer_word")).otherwise(pl.col("status")),
         )
-        .drop("_call", "answer_status", "answer_word", "answer_transaction")
+        .drop("_from", "answered_at", "answer_status", "answer_word", "answer_transaction")
     )
 
 

@@ -8,6 +8,7 @@ import polars as pl
 
 from pipeline.normalise import plugins
 from pipeline.normalise.identities import same_token
+from pipeline.normalise.overlap import meeting
 from pipeline.settings.normalise import NormaliseSettings
 
 VEHICLE_ERROR_S = 60.0
@@ -59,9 +60,8 @@ def enriched(attempts: pl.DataFrame, charging: pl.DataFrame, settings: Normalise
     at = pl.col("at_utc")
     away = pl.max_horizontal(pl.col("plugged_at_utc") - at, at - pl.col("_end"), pl.lit(timedelta(0)))
     told = (
-        charging.join(ends, on="vehicle_id")
+        meeting(charging, ends, "vehicle_id", ((at, at), (pl.col("plugged_at_utc") - slack, pl.col("_end") + slack)))
         .with_columns(_away=away)
-        .filter(pl.col("_away") <= slack)
         .sort("file_id", "line", "_away", "plugged_at_utc")
         .unique(["file_id", "line"], keep="first", maintain_order=True)
         .sort("attempt_id", "at_utc", "file_id", "line")
@@ -98,9 +98,8 @@ def free_spans(attempts: pl.DataFrame, spans: pl.DataFrame, settings: NormaliseS
     theirs = attempts.filter(pl.col("vehicle_id").is_not_null()).select(
         "vehicle_id", "plugged_at_utc", _end=pl.coalesce("unplugged_at_utc", "seen_utc")
     )
-    taken = spans.join(theirs, on="vehicle_id").filter(
-        (pl.col("plugged_at_utc") <= pl.coalesce("to_utc", "seen_utc") + slack) & (pl.col("from_utc") <= pl.col("_end") + slack)
-    )
+    reported = (pl.col("from_utc"), pl.coalesce("to_utc", "seen_utc"))
+    taken = meeting(spans, theirs, "vehicle_id", (reported, (pl.col("plugged_at_utc") - slack, pl.col("_end") + slack)))
     return spans.join(taken.select("span").unique(), on="span", how="anti", maintain_order="left")
 
 
@@ -156,12 +155,11 @@ def unseen(
             & (pl.col("valid_to_utc").is_null() | (pl.col("at_utc") < pl.col("valid_to_utc")))
         )
     )
-    met = spans.join(shown, on="vehicle_id").filter(
-        pl.col("at_utc").is_between(pl.col("from_utc") - near, pl.coalesce("to_utc", "seen_utc") + near)
-    )
+    reported = (pl.col("from_utc"), pl.coalesce("to_utc", "seen_utc"))
+    shown_at = (pl.col("at_utc") - near, pl.col("at_utc") + near)
+    met = meeting(spans, shown, "vehicle_id", (reported, shown_at))
     placed = met.join(pairs, on="vehicle_id").filter(pl.col("station_id") == pl.col("station_of"))
     placed = placed.unique(["span", "evse_id"], keep="first", maintain_order=True).filter(pl.len().over("span") == 1)
-    busy = placed.join(
-        attempts.select("evse_id", "plugged_at_utc", _end=pl.coalesce("unplugged_at_utc", "seen_utc")), on="evse_id"
-    ).filter((pl.col("plugged_at_utc") <= pl.coalesce("to_utc", "seen_utc")) & (pl.col("from_utc") <= pl.col("_end")))
+    plugged = attempts.select("evse_id", "plugged_at_utc", _end=pl.coalesce("unplugged_at_utc", "seen_utc"))
+    busy = meeting(placed, plugged, "evse_id", (reported, (pl.col("plugged_at_utc"), pl.col("_end"))))
     return placed.join(busy.select("span").unique(), on="span", how="anti", maintain_order="left")
