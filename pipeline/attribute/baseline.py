@@ -37,6 +37,14 @@ class Chance:
 
 
 @dataclass(frozen=True)
+class Search:
+    """How far a baseline fit goes: where it starts (None: from the fit before) and the most evaluations of the marginal."""
+
+    start: CrossedFit | None
+    most: int
+
+
+@dataclass(frozen=True)
 class Cells:
     """First plug-ins (no echoes) counted by vehicle x EVSE x pairing: sorted keys, attempts, and the cell of each attempt."""
 
@@ -85,7 +93,7 @@ def refit(
     by_chance: Floats,
     before: Chance,
     settings: AttributeSettings,
-    start: CrossedFit | None,
+    search: Search,
 ) -> Chance:
     """Baseline given each failed attempt's probability of having had a chance cause (failures,)."""
     first = evidence.echo[failed] == ECHO_NONE
@@ -100,7 +108,7 @@ def refit(
         np.maximum(cells.trials, 1e-9),
         np.zeros(len(count)),
     )
-    fit = fit_crossed(data, start=start if start is not None else before.fit, tolerance=settings.baseline_tolerance)
+    fit = fit_crossed(data, start=search.start or before.fit, tolerance=settings.baseline_tolerance, most=search.most)
     effect = np.concatenate([fit.modes + 0.5 * fit.variances * _lift(fit)])
     starts = data.starts
     eta = fit.beta[0] + effect[cells.levels[0]] + effect[starts[1] + cells.levels[1]] + effect[starts[2] + cells.levels[2]]

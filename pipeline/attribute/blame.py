@@ -42,11 +42,13 @@ def shares(
     cavities = _cavities(kinds, failures, beliefs)
     base = failures.base
     masks = [kind.habits.on for kind in kinds]
+    open_ = np.arange(len(base))
     for _ in range(INHERIT):
-        for low in range(0, len(base), CHUNK):
-            part = slice(low, low + CHUNK)
+        for low in range(0, len(open_), CHUNK):
+            part = open_[low : low + CHUNK]
             bases = (base[part], failures.base[part])
             blame[:, part] = _race([c[part] for c in cavities], [k.escape[part] for k in kinds], masks, bases)
+        open_ = np.flatnonzero(previous >= 0)
         inherited = np.where(previous >= 0, blame[3][previous], 1.0)
         base = chance.plain + (failures.base - chance.plain) * inherited
     escapes = np.stack([(c * kind.escape).sum(axis=1) for c, kind in zip(cavities, kinds, strict=True)])

@@ -11,20 +11,23 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.attribute.chains import onset_weights, smooth
+from pipeline.attribute.chains import smooth
 from pipeline.attribute.laplace import Floats, Ints
 from pipeline.attribute.states import Beliefs, Failures, Kind, scatter
 
 CHUNK = 128
 """Suspects solved at a time; bounds the working memory to about 100 MB."""
+LEAST_SCORE = 0.2
+"""A rival that could explain less than a fifth of one failure is none."""
+WORTH_IT = 0.1
+"""A suspect that stays below this even if blamed for everything keeps the belief from message passing."""
 
 
 @dataclass(frozen=True)
 class Refined:
-    """For each suspect of a kind: state probabilities (units, days, states), onset weights (units, days), its rivals (kinds - 1, units)."""
+    """For each suspect of a kind: state probabilities (units, days, states) and its rivals (kinds - 1, units), the stand-in where it has none."""
 
     belief: Floats
-    onset: Floats
     rivals: Ints
 
 
@@ -33,44 +36,52 @@ def rivals_of(focal: Kind, other: Kind, failures: Failures, bound: Floats) -> In
 
     `bound` (units of other, days) is the most the other could be at fault, were it blamed for everything.
     """
-    stand_in = len(other.quiet) - 1
+    width = len(other.quiet)
     score = bound[other.unit, failures.day] * failures.weight
-    key = focal.unit * len(other.quiet) + other.unit
-    distinct, where = np.unique(key, return_inverse=True)
-    total = np.where(distinct % len(other.quiet) == stand_in, 0.0, np.bincount(where, score, len(distinct)))
-    order = np.lexsort((total, distinct // len(other.quiet)))
-    owner = distinct[order] // len(other.quiet)
-    last = np.append(owner[1:] != owner[:-1], True) if len(owner) else np.zeros(0, dtype=bool)
-    best = np.full(len(focal.quiet), stand_in, dtype=np.int64)
-    strong = total[order][last] > 0.0
-    best[owner[last][strong]] = (distinct[order] % len(other.quiet))[last][strong]
+    distinct, where = np.unique(focal.unit * width + other.unit, return_inverse=True)
+    total = np.where(distinct % width == width - 1, 0.0, np.bincount(where, score, len(distinct)))
+    order = np.lexsort((total, distinct // width))
+    owner, rival, total = (distinct // width)[order], (distinct % width)[order], total[order]
+    strongest = np.append(owner[1:] != owner[:-1], True) if len(owner) else np.zeros(0, dtype=bool)
+    strongest &= total > LEAST_SCORE
+    best = np.full(len(focal.quiet), width - 1, dtype=np.int64)
+    best[owner[strongest]] = rival[strongest]
     return best
 
 
 def refine(kinds: tuple[Kind, ...], failures: Failures, beliefs: Beliefs, bounds: tuple[Floats, ...], which: int) -> Refined:
-    """Solve every suspect of kind `which` jointly with its closest rival of each other kind."""
+    """Solve the suspects of kind `which` jointly with their closest rivals; those who stay unsuspected even at worst keep their belief."""
     others = [j for j in range(len(kinds)) if j != which]
     focal = kinds[which]
     rivals = np.stack([rivals_of(focal, kinds[j], failures, bounds[j]) for j in others])
+    stand_in = np.array([len(kinds[j].quiet) - 1 for j in others])
     evidence = [kinds[j].quiet + scatter(kinds[j], failures, beliefs.messages[j]) for j in others]
-    units, days, states = focal.quiet.shape
-    belief, onset = np.zeros((units, days, states)), np.zeros((units, days))
-    belief[:, :, 0] = 1.0
-    habit = [kinds[which].habits, *(kinds[j].habits for j in others)]
-    initial, step = habit[0].initial, habit[0].step
-    for h in habit[1:]:
-        initial, step = np.kron(initial, h.initial), np.kron(step, h.step)
+    belief = beliefs.smoothed[which].belief.copy()
+    worst = bounds[which].max(axis=1)
     order = np.argsort(focal.unit, kind="stable")
-    edges = np.searchsorted(focal.unit[order], np.arange(units + 1))
-    for low in range(0, units - 1, CHUNK):
-        high = min(low + CHUNK, units - 1)
-        touched = order[edges[low] : edges[high]]
-        joint = _joint_evidence(kinds, which, failures, beliefs, rivals, evidence, (low, high, touched))
-        seen = smooth(joint.reshape(high - low, days, -1), initial, step)
-        belief[low:high] = seen.belief.reshape(high - low, days, states, -1).sum(axis=3)
-        on = np.repeat(focal.habits.on, len(initial) // states)
-        onset[low:high] = onset_weights(seen, step, on)
-    return Refined(belief, onset, rivals)
+    edges = np.searchsorted(focal.unit[order], np.arange(len(focal.quiet) + 1))
+    has = rivals != stand_in[:, None]
+    for pattern in ([True, True], [True, False], [False, True]):
+        group = np.flatnonzero((has == np.array(pattern)[:, None]).all(axis=0) & (worst > WORTH_IT))
+        part = [axis for axis in range(len(others)) if pattern[axis]]
+        initial, step = _together(kinds, [which, *(others[axis] for axis in part)])
+        for low in range(0, len(group), CHUNK):
+            units = group[low : low + CHUNK]
+            touched = np.concatenate([order[edges[u] : edges[u + 1]] for u in units])
+            joint = _joint_evidence(
+                kinds, which, failures, beliefs, (units, touched), [(others[a], rivals[a], evidence[a]) for a in part]
+            )
+            seen = smooth(joint.reshape(*joint.shape[:2], -1), initial, step)
+            belief[units] = seen.belief.reshape(*joint.shape[:3], -1).sum(axis=3)
+    return Refined(belief, rivals)
+
+
+def _together(kinds: tuple[Kind, ...], members: list[int]) -> tuple[Floats, Floats]:
+    """Initial and step of independent chains taken together."""
+    initial, step = np.ones(1), np.ones((1, 1))
+    for k in members:
+        initial, step = np.kron(initial, kinds[k].habits.initial), np.kron(step, kinds[k].habits.step)
+    return initial, step
 
 
 def _joint_evidence(
@@ -78,29 +89,34 @@ def _joint_evidence(
     which: int,
     failures: Failures,
     beliefs: Beliefs,
-    rivals: Ints,
-    evidence: list[Floats],
-    part: tuple[int, int, Ints],
+    part: tuple[Ints, Ints],
+    rivals: list[tuple[int, Ints, Floats]],
 ) -> Floats:
-    """Log evidence over the joint states of a chunk of suspects (units, days, focal states, rival states, rival states)."""
-    low, high, touched = part
-    others = [j for j in range(len(kinds)) if j != which]
-    unit, day = kinds[which].unit[touched] - low, failures.day[touched]
-    joint = kinds[which].quiet[low:high][:, :, :, None, None].copy()
-    escape = kinds[which].escape[touched][:, :, None, None]
-    for axis, j in enumerate(others):
-        mine = rivals[axis, low:high]
-        alone = evidence[axis][mine]
+    """Log evidence over the joint states of some suspects (units, days, focal states, rival states ...).
+
+    `part`: the suspects and the failures that touch them; `rivals`: kind, rival of each unit, and that kind's evidence from all failures.
+    """
+    units, touched = part
+    place = np.full(len(kinds[which].quiet), -1, dtype=np.int64)
+    place[units] = np.arange(len(units))
+    unit, day = place[kinds[which].unit[touched]], failures.day[touched]
+    extra = (1,) * len(rivals)
+    joint = kinds[which].quiet[units].reshape(*kinds[which].quiet[units].shape, *extra)
+    escape = kinds[which].escape[touched].reshape(len(touched), -1, *extra)
+    known = {which, *(j for j, _, _ in rivals)}
+    for j in range(len(kinds)):
+        if j not in known:
+            escape = escape * beliefs.escapes[j][touched].reshape(-1, 1, *extra)
+    for axis, (j, rival, evidence) in enumerate(rivals):
+        mine = rival[units]
+        alone = evidence[mine]
         shared = kinds[j].unit[touched] == mine[unit]
         np.subtract.at(alone, (unit[shared], day[shared]), beliefs.messages[j][touched][shared])
-        shape = [len(alone), alone.shape[1], 1, 1, 1]
-        shape[3 + axis] = alone.shape[2]
-        joint = joint + alone.reshape(shape)
+        shape = [1] * (1 + len(rivals))
+        shape[1 + axis] = alone.shape[2]
+        joint = joint + alone.reshape(*alone.shape[:2], *shape)
         theirs = np.where(shared[:, None], kinds[j].escape[touched], beliefs.escapes[j][touched][:, None])
-        reach = [len(touched), 1, 1, 1]
-        reach[2 + axis] = theirs.shape[1]
-        escape = escape * theirs.reshape(reach)
-    base = failures.base[touched][:, None, None, None]
-    factor = failures.weight[touched][:, None, None, None] * np.log(1.0 - (1.0 - base) * escape)
-    np.add.at(joint, (unit, day), factor)
+        escape = escape * theirs.reshape(len(touched), *shape)
+    base = failures.base[touched].reshape(-1, 1, *extra)
+    np.add.at(joint, (unit, day), failures.weight[touched].reshape(-1, 1, *extra) * np.log(1.0 - (1.0 - base) * escape))
     return joint

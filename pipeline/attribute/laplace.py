@@ -29,6 +29,8 @@ DENSE_GAIN = 60.0
 SMALLEST_LOG_SD = float(np.log(0.01))
 """A standard deviation of 0.01 on the logit scale changes a rate by a hundredth part: nought for any purpose here; the search stops there."""
 MOST_STEPS = 100
+SURE_STEP = 0.05
+"""A Newton step whose decrement is below this cannot overshoot by more than it gains (self-concordance); it is taken unchecked."""
 SLOW = 0.05
 """A step that leaves more than this share of the decrement means that the curvature borrowed is too old."""
 
@@ -176,14 +178,14 @@ def conditional_mode(
         decrement = float(slope @ step)
         if decrement < tolerance:
             break
-        scale, ahead = 1.0, -np.inf
-        while ahead < value + 1e-4 * scale * decrement - 1e-9 * abs(value) and scale > 1e-3:
-            trial = modes + scale * step
-            ahead = _penalised(cells, beta, trial, prior)
+        trial, scale = modes + step, 1.0
+        while decrement > SURE_STEP and _penalised(cells, beta, trial, prior) < value and scale > 1e-3:
             scale *= 0.5
-        if scale < 0.4 or decrement > SLOW * last:
+            trial = modes + scale * step
+        if scale < 1.0 or decrement > SLOW * last:
             curve = None
-        modes, value, last = trial, ahead, decrement
+        modes, last = trial, decrement
+        value = _penalised(cells, beta, modes, prior) if decrement > SURE_STEP else value
     mu = expit(predictor(cells, beta, modes))
     return modes, curvature(cells, cells.trials * mu * (1.0 - mu), sd**-2.0), mu
 

@@ -24,6 +24,8 @@ from pipeline.attribute.laplace import (
 )
 
 
+FADING_LOG_SD = float(np.log(0.12))
+"""A standard deviation below this that still falls is tried at nought at once; the climb backs off if that is worse."""
 LONGEST_STEP = 1.5
 """Most that a parameter moves at once: a factor of 4.5 in a standard deviation or in odds."""
 
@@ -98,6 +100,8 @@ def fit_crossed(
         free = np.concatenate([np.ones(p), (at[p:] > SMALLEST_LOG_SD) | (point.gradient[p:] > 0)])
         slope = point.gradient * free
         step = np.clip(free * (inverse @ slope), -LONGEST_STEP, LONGEST_STEP)
+        fading = np.flatnonzero((at[p:] < FADING_LOG_SD) & (slope[p:] < 0)) + p
+        step[fading] = SMALLEST_LOG_SD - at[fading]
         if abs(float(step @ slope)) < tolerance:
             converged = True
             break

@@ -87,8 +87,9 @@ def unit_frame(solution: Solution, kind: int, settings: AttributeSettings) -> pl
     units = names.height
     now = states.probability[:units, -1]
     strength = power(evidence, unit, other, sizes, (priors[kind], priors[other_kind]))
-    episode = _episode_start(states, units)
-    recent = episode[np.minimum(unit, units - 1)] <= evidence.day if units else evidence.day < 0
+    onset = onset_columns(solution, kind, units, settings)
+    begun = (onset["onset_lo_utc"] - evidence.begin_utc).dt.total_microseconds().fill_null(0).to_numpy() / 86_400e6
+    recent = np.append(begun, 0.0)[np.minimum(unit, units)] <= evidence.at_days
     counts = {
         "attempts": np.bincount(unit, minlength=sizes[0]),
         "failures": np.bincount(unit, evidence.failed, sizes[0]).astype(np.int64),
@@ -100,18 +101,19 @@ def unit_frame(solution: Solution, kind: int, settings: AttributeSettings) -> pl
     }
     frame = names.with_columns(
         pl.Series("p", now),
-        *onset_columns(solution, kind, units, settings).values(),
+        *onset.values(),
         *(pl.Series(name, values[:units]) for name, values in counts.items()),
         pl.Series("can_clear", enough_to_clear(strength.attempts[:units], settings)),
     )
-    return reasons(with_verdict(frame, settings), ("vehicle", "EVSE", "pairing")[kind], settings)
+    fault_at = settings.fault_at if kind == VEHICLE else settings.equipment_fault_at
+    return reasons(with_verdict(frame, settings, fault_at), ("vehicle", "EVSE", "pairing")[kind], settings)
 
 
-def with_verdict(frame: pl.DataFrame, settings: AttributeSettings) -> pl.DataFrame:
+def with_verdict(frame: pl.DataFrame, settings: AttributeSettings, fault_at: float) -> pl.DataFrame:
     """Add `separable` and `verdict`: never 'fault' on one partner alone, or where the design cannot separate the unit from its partners."""
     separable = pl.col("separable_bits") >= settings.separable_bits
     widely = (pl.col("partners") >= settings.partners_at_least) & (pl.col("partners_failed_lately") >= settings.partners_at_least)
-    likely, open_ = pl.col("p") >= settings.fault_at, pl.col("p") >= settings.doubt_at
+    likely, open_ = pl.col("p") >= fault_at, pl.col("p") >= settings.doubt_at
     return frame.with_columns(separable.alias("separable")).with_columns(
         pl.when(likely & widely & pl.col("separable"))
         .then(pl.lit("fault"))
@@ -122,13 +124,6 @@ def with_verdict(frame: pl.DataFrame, settings: AttributeSettings) -> pl.DataFra
         .otherwise(pl.lit("thin"))
         .alias("verdict")
     )
-
-
-def _episode_start(states: UnitStates, units: int) -> Ints:
-    """First day of the present episode's 95 % onset range, by unit; 0 where there is none."""
-    weights = states.onset[:units]
-    total = np.maximum(weights.sum(axis=1, keepdims=True), 1e-300)
-    return np.asarray((np.cumsum(weights / total, axis=1) < 0.05).sum(axis=1) % weights.shape[1], dtype=np.int64)
 
 
 def _distinct(unit: Ints, other: Ints, keep: np.ndarray, sizes: tuple[int, int]) -> Ints:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.attribute.baseline import Chance, count_cells, first_guess, refit
+from pipeline.attribute.baseline import Chance, Search, count_cells, first_guess, refit
 from pipeline.attribute.blame import chance_bit, failed_rows, shares
 from pipeline.attribute.chains import Habits, Smoothed, habits, learn, smooth
 from pipeline.attribute.checks import check_chances, learn_checks
@@ -22,10 +22,9 @@ NOBODY = -1
 
 @dataclass(frozen=True)
 class UnitStates:
-    """One kind of unit: `belief` (units, days, states), `onset` (units, days), `rivals` (2, units; -1 none), `suspect` units, habits learnt."""
+    """One kind of unit: `belief` (units, days, states), `rivals` (2, units; -1 none), `suspect` units, habits learnt."""
 
     belief: Floats
-    onset: Floats
     rivals: Ints
     suspect: Ints
     habits: Habits
@@ -82,7 +81,9 @@ def solve(evidence: Evidence, settings: AttributeSettings, start: CrossedFit | N
             habit = [_learnt(search, kind, priors[kind], evidence.sizes[kind] - (kind != EVSE), settings) for kind in range(3)]
         checks = learn_checks(evidence, beliefs[VEHICLE], settings)
         seen = check_chances(evidence, checks, settings)
-        chance = refit(evidence, cells, failed, bit, chance, settings, start)
+        last = turn == settings.rounds - 1
+        how = Search(start, settings.baseline_evaluations) if last else Search(None, settings.early_evaluations)
+        chance = refit(evidence, cells, failed, bit, chance, settings, how)
     units = _finish(search)
     judged = shares(search.kinds, search.failures, tuple(unit.belief for unit in units), evidence, chance)
     return Solution(evidence, failed, chance, units, judged.blame, judged.escapes, seen, checks)
@@ -162,14 +163,12 @@ def _finish(search: _Search) -> tuple[UnitStates, UnitStates, UnitStates]:
     result = []
     for kind in range(3):
         refined = refine(search.near, search.near_failures, search.beliefs, bounds, kind)
-        units, days, _ = search.screened[kind].belief.shape
+        units = len(search.screened[kind].belief)
         suspects = search.suspects[kind]
-        onset = np.zeros((units, days))
-        onset[suspects] = refined.onset[:-1]
         rivals = np.full((2, units), NOBODY, dtype=np.int64)
         others = [k for k in range(3) if k != kind]
         for axis, other in enumerate(others):
             names = np.append(search.suspects[other], NOBODY)
             rivals[axis, suspects] = names[refined.rivals[axis, :-1]]
-        result.append(UnitStates(_everywhere(search, kind, refined.belief), onset, rivals, suspects, search.kinds[kind].habits))
+        result.append(UnitStates(_everywhere(search, kind, refined.belief), rivals, suspects, search.kinds[kind].habits))
     return result[VEHICLE], result[EVSE], result[PAIRING]

@@ -117,7 +117,7 @@ def _early_finds(world: World, answer: Attribution, truth: Truth) -> dict[str, f
 def _evses(answer: Attribution, truth: Truth) -> dict[str, float]:
     rows = answer.evses.join(truth.evses, on="evse_id").filter(~pl.col("latent"))
     called = rows.filter(pl.col("verdict") == "fault")
-    due = rows.filter(pl.col("faulty") & (pl.col("shown") >= 3) & (pl.col("vehicles_failed") >= 2))
+    due = rows.filter(pl.col("faulty") & (pl.col("shown") >= 3) & (pl.col("partners_shown") >= 2))
     return {
         "ece_evse": calibration_error(rows["p_evse"].to_numpy(), rows["faulty"].to_numpy()),
         "n_evse_called": called.height,

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from datetime import timedelta
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -14,7 +16,7 @@ from pipeline.refer.next_tests import FAULTY_EVSE_FAILS, SOUND_FAILS, informatio
 from pipeline.refer.referral import refer
 from pipeline.settings.refer import ReferSettings
 from pipeline.weeks import week_of
-from sample_logs.generator.spec import WorldSpec
+from sample_logs.generator.spec import Rates, WorldSpec
 from sample_logs.generator.world import simulate_world
 
 Floats = NDArray[np.float64]
@@ -22,68 +24,100 @@ Floats = NDArray[np.float64]
 SURE = 0.95
 """Settled: the vehicle is at fault, or not, with this probability."""
 GIVE_UP = 100
-VEHICLE, EVSE, NEITHER = range(3)
+VEHICLE = 0
 
 
-def settle(
-    prior: Floats, usual: Floats, usual_fails: Floats, tests_fail: Floats, rng: np.random.Generator, *, advised: bool
-) -> int:
-    """Attempts until one undecided vehicle is settled, GIVE_UP at most; the true cause is drawn from the prior.
+class LonelySpec(WorldSpec):
+    """A world in which most vehicles keep to one EVSE and faults are five times as frequent: many questions stay open."""
 
-    `usual` (places,): how often the vehicle goes where; `usual_fails` (places, 3): chance to fail there by cause; `tests_fail`
-    (tests, 3): the same for the proposed tests, of which the one with the most expected information is made each time.
+    @property
+    def rates(self) -> Rates:
+        """The standard rates, made lonely and faulty."""
+        usual = super().rates
+        return replace(
+            usual, single_evse=0.7, exclusive_evse=0.3, vehicle_faults=tuple(5 * r for r in usual.vehicle_faults),
+            evse_faults=tuple(5 * r for r in usual.evse_faults),
+        )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Case:
+    """One undecided vehicle. Chances to fail have a column per cause (vehicle, EVSE, neither).
+
+    `usual` (places,): how often it goes where; `usual_fails` (places, 3); `tests_fail` (tests, 3): of the proposed tests;
+    `others`: plug-ins of other vehicles at the suspect EVSE per one of its own, which tell of the EVSE meanwhile.
     """
-    truth = rng.choice(3, p=prior)
-    belief = prior.copy()
+
+    prior: Floats
+    usual: Floats
+    usual_fails: Floats
+    tests_fail: Floats
+    others: float
+
+
+OTHERS_FAIL = np.array([SOUND_FAILS, FAULTY_EVSE_FAILS, SOUND_FAILS])
+
+
+def settle(case: Case, rng: np.random.Generator, *, advised: bool) -> int:
+    """Attempts until the vehicle is settled, GIVE_UP at most; the true cause is drawn from the prior.
+
+    Advised, the proposed test with the most expected information is made each time; what others do goes on either way.
+    """
+    truth = rng.choice(3, p=case.prior)
+    belief = case.prior
     for attempt in range(1, GIVE_UP + 1):
         if advised:
-            bits = information_bits(np.tile(belief, (len(tests_fail), 1)), tests_fail)
-            fails = tests_fail[int(bits.argmax())]
+            bits = information_bits(np.tile(belief, (len(case.tests_fail), 1)), case.tests_fail)
+            fails = case.tests_fail[int(bits.argmax())]
         else:
-            fails = usual_fails[rng.choice(len(usual), p=usual)]
-        failed = rng.random() < fails[truth]
-        belief = belief * (fails if failed else 1 - fails)
-        belief = belief / belief.sum()
+            fails = case.usual_fails[rng.choice(len(case.usual), p=case.usual)]
+        for chances in (fails, *[OTHERS_FAIL] * rng.poisson(case.others)):
+            belief = belief * (chances if rng.random() < chances[truth] else 1 - chances)
+            belief = belief / belief.sum()
         if not 1 - SURE < belief[VEHICLE] < SURE:
             return attempt
     return GIVE_UP
 
 
 def settled(seeds: Iterable[int], vehicles: int, evses: int, per_day: float, times: int = 200) -> pl.DataFrame:
-    """One row per question the refer stage left open in the worlds: mean attempts to settle it, both ways.
+    """One row per open question of the worlds with a test proposed for it: mean attempts to settle it, both ways.
 
-    Ordinary use is where the vehicle went in the look-back, the suspect EVSE included; its chance to fail elsewhere by its own
-    fault is that of the proposed tests.
+    Ordinary use is where the vehicle went in the look-back, the suspect EVSE included.
     """
     rows: list[dict[str, object]] = []
     for seed in seeds:
-        world = simulate_world(WorldSpec(vehicles, evses, 12, seed, attempts_per_day=per_day))
+        world = simulate_world(LonelySpec(vehicles, evses, 12, seed, attempts_per_day=per_day))
         week = week_of(world.spec.end - timedelta(days=1))
         inputs = inputs_of(world, week)
         out = refer(inputs, ReferSettings(), week)
-        asked = out.questions.join(
-            out.next_tests.select(pl.col("vehicle_id").alias("question")).unique(), on="question", how="semi"
-        )
-        for question in asked.to_dicts():
-            rows.append({"seed": seed} | _both(question, inputs.attempts, np.random.default_rng([seed, len(rows)]), times))
+        unsure = pl.max_horizontal("p_v", "p_e", "p_n") < SURE
+        for question in out.questions.filter(unsure).to_dicts():
+            case = case_of(question, inputs.attempts)
+            rng = np.random.default_rng([seed, len(rows)])
+            rows.append(
+                {"seed": seed, "vehicle_id": question["question"], "p_v": case.prior[0], "p_e": case.prior[1],
+                 "places": len(case.usual), "others": case.others,
+                 "ordinary": float(np.mean([settle(case, rng, advised=False) for _ in range(times)])),
+                 "advised": float(np.mean([settle(case, rng, advised=True) for _ in range(times)]))}
+            )  # fmt: skip
     return pl.DataFrame(rows)
 
 
-def _both(question: dict[str, object], attempts: pl.DataFrame, rng: np.random.Generator, times: int) -> dict[str, object]:
-    went = attempts.filter(
-        pl.col("vehicle_id") == question["question"], pl.col("supply") == "AC", pl.col("outcome").is_in(["charged", "failed"])
+def case_of(question: Mapping[str, Any], attempts: pl.DataFrame) -> Case:
+    """A row of `open_questions` as a case, its usual places counted in the attempts."""
+    used = attempts.filter(pl.col("supply") == "AC", pl.col("outcome").is_in(["charged", "failed"]))
+    mine = pl.col("vehicle_id") == question["question"]
+    places = used.filter(mine).group_by("evse_id").agg(pl.len().alias("n"), pl.col("diode_check").last()).sort("evse_id")
+    at_rival = pl.Series([e == question["rival"] for e in places["evse_id"]]).to_numpy()
+    others = used.filter(~mine, pl.col("evse_id") == str(question["rival"])).height / max(int(places["n"].sum()), 1)
+    diode = str(question["suspect"]).startswith("pilot_diode")
+    own = np.where((places["diode_check"] == "no").to_numpy() & diode, SOUND_FAILS, float(question["f_v"]))
+    sound = np.full(len(own), SOUND_FAILS)
+    tests = np.array([[float(question["f_v"]), SOUND_FAILS, SOUND_FAILS], OTHERS_FAIL])
+    return Case(
+        np.array([question["p_v"], question["p_e"], question["p_n"]], dtype=np.float64),
+        places["n"].to_numpy() / places["n"].sum(),
+        np.column_stack([own, np.where(at_rival, FAULTY_EVSE_FAILS, SOUND_FAILS), sound]),
+        tests,
+        others,
     )
-    places = went.group_by("evse_id").len("n").sort("evse_id")
-    at_rival = (places["evse_id"] == str(question["rival"])).fill_null(value=False).to_numpy()
-    usual = places["n"].to_numpy() / places["n"].sum()
-    prior = np.array([question["p_v"], question["p_e"], question["p_n"]], dtype=np.float64)
-    own = float(str(question["f_v"]))
-    usual_fails = np.column_stack(
-        [np.full(len(usual), own), np.where(at_rival, FAULTY_EVSE_FAILS, SOUND_FAILS), np.full(len(usual), SOUND_FAILS)]
-    )
-    tests = np.array([[own, SOUND_FAILS, SOUND_FAILS], [SOUND_FAILS, FAULTY_EVSE_FAILS, SOUND_FAILS]])
-    needed = {
-        name: np.mean([settle(prior, usual, usual_fails, tests, rng, advised=advised) for _ in range(times)])
-        for name, advised in (("ordinary", False), ("advised", True))
-    }
-    return {"vehicle_id": question["question"], "p_v": prior[0], "p_e": prior[1], "places": len(usual)} | needed

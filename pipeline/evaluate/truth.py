@@ -54,10 +54,14 @@ def truth_of(world: World) -> Truth:
 
 def _units(world: World, attempts: pl.DataFrame, spells: pl.DataFrame, key: str, cause: str) -> pl.DataFrame:
     """One row per unit met: fault state on at the end, whether it has shown itself in the last fortnight."""
-    late = world.spec.end - timedelta(days=LATENT_DAYS)
+    late, other = world.spec.end - timedelta(days=LATENT_DAYS), "evse_id" if key == "vehicle_id" else "vehicle_id"
     shown = attempts.filter((pl.col("cause") == cause) & (pl.col("outcome") == "failed"))
     on = spells.filter(pl.col("to_utc").is_null()).select(key, "fault", "severity", since_utc="from_utc").unique(key, keep="last")
-    recent = shown.filter(pl.col("plugged_at_utc") >= late).group_by(key).agg(pl.len().alias("shown_lately"))
+    recent = (
+        shown.filter(pl.col("plugged_at_utc") >= late)
+        .group_by(key)
+        .agg(pl.len().alias("shown_lately"), pl.col(other).n_unique().alias("partners_shown"))
+    )
     mended = spells.filter(pl.col("to_utc").is_not_null()).group_by(key).agg(pl.col("to_utc").max())
     week = shown.filter(pl.col("plugged_at_utc") >= world.spec.end - timedelta(days=7)).join(mended, on=key)
     week = week.filter(pl.col("plugged_at_utc") > pl.col("to_utc")).group_by(key).agg(pl.len().alias("shown_this_week"))
@@ -66,7 +70,7 @@ def _units(world: World, attempts: pl.DataFrame, spells: pl.DataFrame, key: str,
     frame = met.join(on, on=key, how="left").join(recent, on=key, how="left")
     frame = frame.join(once.group_by(key).agg(pl.len().alias("shown")), on=key, how="left")
     frame = frame.join(week, on=key, how="left")
-    return frame.with_columns(pl.col("shown_lately", "shown", "shown_this_week").fill_null(0)).with_columns(
+    return frame.with_columns(pl.col("shown_lately", "partners_shown", "shown", "shown_this_week").fill_null(0)).with_columns(
         faulty=pl.col("fault").is_not_null() & (pl.col("shown_lately") > 0),
         latent=pl.when(pl.col("fault").is_null())
         .then(pl.col("shown_this_week") >= HALF_MENDED)

@@ -74,9 +74,9 @@ class AttributeSettings(Frozen):
     )
     pairing: StatePrior = Field(
         StatePrior(
-            levels=(0.9, 0.55, 0.25),
-            diode=(False, False, False),
-            shares=(0.3, 0.4, 0.3),
+            levels=(0.95, 0.6, 0.3, 0.15),
+            diode=(False, False, False, False),
+            shares=(0.25, 0.25, 0.25, 0.25),
             prevalence=0.005,
             days_on=90.0,
             prior_units=50.0,
@@ -145,6 +145,10 @@ class AttributeSettings(Frozen):
         lt=0.1,
         description="A unit whose fault probability cannot reach this even if it is blamed for all its failures is set aside",
     )
+    baseline_evaluations: int = Field(
+        60, ge=1, description="Most evaluations of the marginal likelihood in the last baseline fit"
+    )
+    early_evaluations: int = Field(5, ge=1, description="The same in the fits before, which only need the rough rates")
     baseline_tolerance: float = Field(1e-10, gt=0, description="Newton decrement at which the baseline search stops")
 
     fault_at: float = Field(
@@ -152,6 +156,12 @@ class AttributeSettings(Frozen):
         gt=0.5,
         lt=1,
         description="Probability from which a verdict may be 'fault'; keeps expected false verdicts under one in ten, far fewer on average",
+    )
+    equipment_fault_at: float = Field(
+        0.7,
+        gt=0.5,
+        lt=1,
+        description="The same for EVSEs and pairings: a look at equipment costs less than a vehicle's day in the workshop",
     )
     doubt_at: float = Field(0.1, gt=0, lt=0.5, description="Probability from which a unit is no longer 'clear'")
     separable_bits: float = Field(
