@@ -9,8 +9,8 @@ import polars as pl
 from dashboards import charts
 from dashboards.fleet import number_called, refer_settings
 from dashboards.matrix import site_matrix
-from dashboards.page_data import PageData, cells, success_by_site
-from dashboards.words import EVSE_CALLS, count, sentence
+from dashboards.page_data import PageData, cells, counted, success_by_site
+from dashboards.words import CAUSES, EVSE_CALLS, count, sentence
 
 _RANK = {code: rank for rank, code in enumerate(EVSE_CALLS)}
 _OPEN_SITES = 3
@@ -83,13 +83,16 @@ def _pictures(data: PageData, evses: pl.DataFrame) -> list[dict[str, Any]]:
     bad_evses = frozenset(evses.filter(pl.col("call") == "faulty")["evse_id"])
     bad_pairings = data.pairings.filter(pl.col("call") == "faulty").select("vehicle_model", "evse_model", "firmware")
     every = cells(data.attempts)
-    sums = every.group_by("site_id").agg(
-        pl.col("attempts").sum(), pl.col("failures").sum(), called=pl.col("evse_id").is_in(bad_evses).any()
-    )
+    blamed = _blamed(data.attempts)
+    sums = counted(data.attempts).group_by("site_id").agg(
+        attempts=pl.len(), failures=pl.col("failed").sum().cast(pl.Int64), called=pl.col("evse_id").is_in(bad_evses).any()
+    )  # fmt: skip
     pictures: list[dict[str, Any]] = []
     for site in sums.sort(~pl.col("called"), pl.col("failures").neg(), "site_id").to_dicts():
         here = every.filter(pl.col("site_id") == site["site_id"])
-        words = f"{site['failures']} of {count(site['attempts'], 'attempt')} failed"
+        if here.is_empty():
+            continue
+        words = f"{site['failures']} of {count(site['attempts'], 'attempt')} failed{blamed.get(site['site_id'], '')}"
         pictures.append(
             {
                 "site_id": site["site_id"],
@@ -100,6 +103,16 @@ def _pictures(data: PageData, evses: pl.DataFrame) -> list[dict[str, Any]]:
             }
         )
     return pictures
+
+
+def _blamed(attempts: pl.DataFrame) -> dict[str, str]:
+    """Per site, what its failed attempts are put down to, in words."""
+    failed = attempts.filter(pl.col("outcome") == "failed")
+    sums = failed.group_by("site_id").agg(pl.col(f"p_{cause}").fill_null(0.0).sum().round().cast(pl.Int64) for cause in CAUSES)
+    return {
+        row["site_id"]: ", put down to: " + ", ".join(f"{row[f'p_{c}']} {name}" for c, name in CAUSES.items() if row[f"p_{c}"])
+        for row in sums.to_dicts()
+    }
 
 
 def _picture_title(site: str, here: pl.DataFrame, vehicles: frozenset[str], evses: frozenset[str], pairings: pl.DataFrame) -> str:
