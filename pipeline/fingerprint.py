@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import pickle
+from collections.abc import Iterable
 from functools import cache
 from pathlib import Path
 
@@ -32,8 +33,13 @@ def of_warehouse(con: Connection) -> str:
 
     Two warehouses with the same rows agree; DuckDB's 64-bit row hash is summed, so equal rows do not cancel.
     """
+    return of_tables(con, sorted(n for n in registry().tables if n.startswith(("raw_", "core_")) and n not in _WHETHER_TOLD))
+
+
+def of_tables(con: Connection, tables: Iterable[str]) -> str:
+    """SHA-256 over counts and summed row hashes of some tables."""
     digest = hashlib.sha256()
-    for table in sorted(n for n in registry().tables if n.startswith(("raw_", "core_")) and n not in _WHETHER_TOLD):
+    for table in tables:
         columns = ", ".join(f'"{c}"' for c in registry().table(table).column_names if c not in _WHEN_READ)
         found = con.execute(f'SELECT count(*), sum(CAST(hash({columns}) AS HUGEINT)) FROM "{table}"').fetchall()
         digest.update(f"{table} {found}\n".encode())

@@ -14,13 +14,14 @@ from typing import Any
 from prefect import Task, flow, task
 from prefect.artifacts import create_link_artifact, create_table_artifact
 from prefect.cache_policies import NO_CACHE
+from prefect.client.orchestration import get_client
 from prefect.client.schemas.objects import State, TaskRun
 from prefect.context import TaskRunContext
-from prefect.settings import temporary_settings
+from prefect.settings import get_current_settings, temporary_settings
 
 from pipeline import fingerprint
 from pipeline import run as steps
-from pipeline.errors import WhichsideError
+from pipeline.errors import SettingsError, StoreError, WhichsideError
 from pipeline.progress import silent
 from pipeline.run import Request, Result, Timings
 from pipeline.settings import Settings
@@ -50,6 +51,22 @@ def our_prefect() -> Iterator[None]:
     }
     with temporary_settings(set_defaults=defaults):
         yield
+
+
+def need_server(who: str) -> None:
+    """Make sure that a configured Prefect server answers.
+
+    Raises SettingsError when none is configured, StoreError when it does not answer.
+    """
+    url = get_current_settings().api.url
+    if url is None:
+        cure = "start one with `prefect server start` and set PREFECT_API_URL=http://127.0.0.1:4200/api"
+        raise SettingsError(f"{who} needs a Prefect server that stays", next_step=cure)
+    with get_client(sync_client=True) as client:
+        fault = client.api_healthcheck()
+    if fault is not None:
+        cure = "start it with `prefect server start`"
+        raise StoreError(f"the Prefect server does not answer: {fault}", where=url, next_step=cure)
 
 
 def _worth_retrying(_task: Task[Any, Any], _run: TaskRun, state: State[Any]) -> bool:

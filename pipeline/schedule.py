@@ -9,17 +9,15 @@ from pathlib import Path
 from typing import Any, cast
 
 from prefect import serve
-from prefect.client.orchestration import get_client
 from prefect.client.schemas.objects import FlowRun
 from prefect.client.schemas.schedules import CronSchedule
 from prefect.deployments import run_deployment
 from prefect.deployments.runner import RunnerDeployment
-from prefect.settings import get_current_settings
 from prefect.types.entrypoint import EntrypointType
 
 from pipeline.drop import Watch, record_of
-from pipeline.errors import SettingsError, StoreError
-from pipeline.flows import our_prefect, served_week
+from pipeline.errors import SettingsError
+from pipeline.flows import need_server, our_prefect, served_week
 from pipeline.run import Request
 
 DEPLOYMENT = "weekly"
@@ -59,19 +57,6 @@ def _watch_until(stop: threading.Event, watch: Watch, request: Request, every_s:
         take_drops(watch, lambda delivery: _run_served(request, delivery))
 
 
-def _check_server() -> None:
-    url = get_current_settings().api.url
-    if url is None:
-        cure = "start one with `prefect server start` and set PREFECT_API_URL=http://127.0.0.1:4200/api"
-        raise SettingsError("a schedule needs a Prefect server that stays", next_step=cure)
-    with get_client(sync_client=True) as client:
-        fault = client.api_healthcheck()
-    if fault is not None:
-        raise StoreError(
-            f"the Prefect server does not answer: {fault}", where=url, next_step="start it with `prefect server start`"
-        )
-
-
 def serve_schedule(cron: str, request: Request, drop: Path | None = None, look_every_s: float = LOOK_EVERY_S) -> None:
     """Serve the weekly run (times in UTC) against the configured Prefect server until stopped; at most one run at a time.
 
@@ -85,7 +70,7 @@ def serve_schedule(cron: str, request: Request, drop: Path | None = None, look_e
     watch = Watch(drop, record_of(request.store)) if drop else None
     stop = threading.Event()
     with our_prefect():
-        _check_server()
+        need_server("a schedule")
         if watch:
             watch.ready()
         deployment = served_week.to_deployment(
