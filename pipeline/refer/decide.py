@@ -41,7 +41,8 @@ def call_vehicles(table: pl.DataFrame, proving: pl.DataFrame, settings: ReferSet
     p = pl.col("p_vehicle")
     rows = table.join(proving, on="vehicle_id", how="left").sort("p_vehicle", "vehicle_id", descending=[True, False])
     failing = (pl.col("blamed") >= LEAST_BLAMED) & (pl.col("blamed_evses") >= LEAST_EVSES)
-    free = ~pl.col("dismissed") & ~pl.col("held") & ~pl.col("proving").is_in(["proving", "proved"]).fill_null(value=False)
+    under_test = (pl.col("proving") == "proving") | ((pl.col("proving") == "proved") & ~due_again())
+    free = ~pl.col("dismissed") & ~pl.col("held") & ~under_test.fill_null(value=False)
     due = (p >= refer_at) & pl.col("separable") & failing & free
     rows = rows.with_columns(due.alias("due")).with_columns(
         within_cap(p, pl.col("due"), settings.cap_false_referrals).alias("listed")

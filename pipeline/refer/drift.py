@@ -60,7 +60,8 @@ def weekly(levels: pl.DataFrame) -> pl.DataFrame:
             (pl.col("low_v") - pl.col("usual_v")).median().alias("above_v"),
             (MEDIAN_EFFICIENCY**2 * pl.col("noise_v").first() ** 2 / pl.len() + pl.col("usual_se_v").first() ** 2).alias("var"),
         )
-        .group_by("vehicle_id", "week_utc")
+        .sort("vehicle_id", "week_utc", "evse_id", "state")
+        .group_by("vehicle_id", "week_utc", maintain_order=True)
         .agg(
             ((pl.col("above_v") / pl.col("var")).sum() / (1 / pl.col("var")).sum()).alias("above_v"),
             (1 / pl.col("var")).sum().alias("precision"),

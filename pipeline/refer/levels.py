@@ -85,7 +85,7 @@ def _noise(frame: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame:
     return (
         frame.select("evse_id")
         .unique()
-        .join(per_evse, on="evse_id", how="left")
+        .join(per_evse, on="evse_id", how="left", maintain_order="left")
         .select("evse_id", pl.max_horizontal(shrunk, pl.lit(floor)).fill_null(common).alias("noise_v"))
     )
 
@@ -102,8 +102,9 @@ def against_usual(frame: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame:
         frame.join(
             _usual(frame, ["evse_id", "state", "week_utc"], "week"), on=["evse_id", "state", "week_utc", "who"], how="left"
         )
-        .join(_usual(frame, ["evse_id", "state"], "long"), on=["evse_id", "state", "who"], how="left")
-        .join(noise, on="evse_id", how="left")
+        .join(_usual(frame, ["evse_id", "state"], "long"), on=["evse_id", "state", "who"], how="left", maintain_order="left")
+        .join(noise, on="evse_id", how="left", maintain_order="left")
+        .sort("at", "attempt_id", "state")
     )
     rows = rows.filter(~_restless(enough))
     same_week, long = pl.col("week_n") >= enough, pl.col("long_n") >= enough
@@ -137,12 +138,12 @@ def recent(rows: pl.DataFrame, since: pl.DataFrame, settings: ReferSettings) -> 
     """
     last = pl.col("at").max().over("vehicle_id")
     kept = (
-        rows.join(since, on="vehicle_id", how="left")
+        rows.join(since, on="vehicle_id", how="left", maintain_order="left")
         .filter(pl.col("since_utc").is_null() | (pl.col("at") >= pl.col("since_utc")))
         .filter(pl.col("at") > last - timedelta(days=settings.level_recent_days))
     )
     return (
-        kept.group_by("vehicle_id", "evse_id", "state")
+        kept.group_by("vehicle_id", "evse_id", "state", maintain_order=True)
         .agg(
             (pl.col("low_v") - pl.col("usual_v")).median().alias("above_v"),
             pl.col("usual_v").mean(),

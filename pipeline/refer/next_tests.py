@@ -106,7 +106,7 @@ def open_questions(attempts: pl.DataFrame, called: pl.DataFrame, evses: pl.DataF
     p_v, p_e = pl.col("p_vehicle"), pl.col("p_evse").fill_null(0.0)
     raw_v, raw_e, raw_n = p_v * (1 - p_e), p_e * (1 - p_v), (1 - p_v) * (1 - p_e)
     total = raw_v + raw_e + raw_n
-    return undecided.join(rival, on="vehicle_id", how="left").select(
+    named = undecided.join(rival, on="vehicle_id", how="left").select(
         pl.col("vehicle_id").alias("question"),
         "vehicle_model",
         "suspect",
@@ -118,6 +118,8 @@ def open_questions(attempts: pl.DataFrame, called: pl.DataFrame, evses: pl.DataF
         .replace_strict({s: by_check["yes"] for s, by_check in FAILS.items()}, default=OTHER_FAILS, return_dtype=pl.Float64)
         .alias("f_v"),
     )
+    # a vehicle whose failures are its EVSE's by now asks nothing more
+    return named.filter(pl.col("p_v").is_between(LEAST_P, 1 - LEAST_P))
 
 
 def _fits(inputs: ReferInputs, attempts: pl.DataFrame, equipment: pl.DataFrame) -> pl.DataFrame:

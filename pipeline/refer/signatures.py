@@ -97,7 +97,9 @@ def learnt(kind: str, lessons: pl.DataFrame) -> dict[str, Signature]:
 def limited(signs: pl.DataFrame, witnesses_at_most: float) -> pl.DataFrame:
     """Signs with the amounts of one signature of one unit scaled down to at most so many witnesses."""
     total = pl.col("amount").sum().over("unit", "signature")
-    return signs.with_columns(pl.col("amount") * pl.min_horizontal(witnesses_at_most / total, 1.0))
+    return signs.sort("unit", "signature", "category").with_columns(
+        pl.col("amount") * pl.min_horizontal(witnesses_at_most / total, 1.0)
+    )
 
 
 @dataclass(frozen=True)
@@ -125,7 +127,8 @@ def weigh(signs: pl.DataFrame, units: pl.Series, signatures: Mapping[str, Signat
     `cap` bounds each signature's natural log weight between any two suspects.
     """
     suspects = next(s for s in signatures.values() if s.name.endswith("_prior")).categories
-    placed = signs.join(pl.DataFrame({"unit": units}).with_row_index("row"), on="unit")
+    # a fixed order of summing, so that the same signs give the same bits
+    placed = signs.join(pl.DataFrame({"unit": units}).with_row_index("row"), on="unit").sort("row", "signature", "category")
     by_signature: dict[str, Floats] = {}
     looks, direct, nothing = np.log(prior), np.zeros(prior.shape), np.zeros(units.len())
     for name, signature in signatures.items():

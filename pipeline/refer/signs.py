@@ -50,7 +50,7 @@ def with_words(failed: pl.DataFrame) -> pl.DataFrame:
     elsewhere = (pl.col("named_at") > 1) | (pl.col("named_first") != pl.col("vehicle_id"))
     says_nothing = pl.col("fault_word").is_in(["no_word", GENERIC_WORDS])
     return (
-        rows.join(namers, on="evse_model", how="left")
+        rows.join(namers, on="evse_model", how="left", maintain_order="left")
         .with_columns(
             pl.when(says_nothing & elsewhere.fill_null(value=False))
             .then(pl.lit("generic_though_named"))
@@ -69,13 +69,14 @@ def witnessed(rows: pl.DataFrame, unit: str, partner: str, signature: str, categ
     weighed = (
         rows.select(pl.col(unit).alias("unit"), pl.col(partner).alias("partner"), category.alias("category"), weight.alias("w"))
         .filter(pl.col("w") > 0, pl.col("unit").is_not_null(), pl.col("category").is_not_null())
-        .group_by("unit", "partner", "category")
+        .group_by("unit", "partner", "category", maintain_order=True)
         .agg(pl.col("w").sum())
+        .sort("unit", "partner", "category")
     )
     total = pl.col("w").sum().over("unit", "partner")
     return (
         weighed.with_columns(pl.col("w") / pl.max_horizontal(total, pl.lit(1.0)))
-        .group_by("unit", "category")
+        .group_by("unit", "category", maintain_order=True)
         .agg(pl.col("w").sum().alias("amount"))
         .select("unit", pl.lit(signature).alias("signature"), "category", "amount")
     )

@@ -54,7 +54,8 @@ def _since(inputs: ReferInputs, attempts: pl.DataFrame, said: pl.DataFrame, span
         attempts.filter(pl.col("supply") == "AC", pl.col("outcome") == "failed", pl.col("weight") > 0)
         .join(bound, on="vehicle_id")
         .filter(pl.col("plugged_at_utc") > pl.col("said_at_utc"))
-        .group_by("vehicle_id")
+        .sort("vehicle_id", "plugged_at_utc", "evse_id")
+        .group_by("vehicle_id", maintain_order=True)
         .agg(
             (pl.col("p_vehicle").fill_null(0.0) * pl.col("weight")).sum().alias("new_failures"),
             pl.col("evse_id").filter(pl.col("p_vehicle").fill_null(0.0) >= 0.5).n_unique().cast(pl.Int64).alias("new_evses"),

@@ -70,7 +70,7 @@ def judge_evses(inputs: ReferInputs, attempts: pl.DataFrame, settings: ReferSett
     since = table.select("evse_id", "onset_lo_utc")
     evidence = (
         used.filter(pl.col("weight") > 0)
-        .join(since, on="evse_id", how="left")
+        .join(since, on="evse_id", how="left", maintain_order="left")
         .filter(pl.col("onset_lo_utc").is_null() | (pl.col("plugged_at_utc") >= pl.col("onset_lo_utc")))
     )
     now = evse_levels(evidence, settings.level_others)

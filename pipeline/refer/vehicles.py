@@ -125,7 +125,7 @@ def judge_vehicles(inputs: ReferInputs, attempts: pl.DataFrame, span: Span, sett
     since_utc = since(inputs, known)
     evidence = (
         attempts.filter(pl.col("outcome").is_in(["charged", "failed"]), pl.col("weight") > 0)
-        .join(since_utc, on="vehicle_id", how="left")
+        .join(since_utc, on="vehicle_id", how="left", maintain_order="left")
         .filter(pl.col("since_utc").is_null() | (pl.col("plugged_at_utc") >= pl.col("since_utc")))
     )
     levels = against_usual(readings(attempts), settings)
@@ -201,9 +201,10 @@ def _blamed(evidence: pl.DataFrame) -> pl.DataFrame:
     blame = (pl.col("p_vehicle") * pl.col("weight")).fill_null(0.0)
     return (
         evidence.filter(pl.col("supply") == "AC", pl.col("outcome") == "failed", pl.col("vehicle_id").is_not_null())
-        .group_by("vehicle_id", "evse_id")
+        .group_by("vehicle_id", "evse_id", maintain_order=True)
         .agg(blame.sum().alias("blamed"))
-        .group_by("vehicle_id")
+        .sort("vehicle_id", "evse_id")
+        .group_by("vehicle_id", maintain_order=True)
         .agg(pl.col("blamed").sum(), (pl.col("blamed") >= HALF).sum().cast(pl.Int64).alias("blamed_evses"))
     )
 
