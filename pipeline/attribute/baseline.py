@@ -61,7 +61,9 @@ def count_cells(evidence: Evidence) -> Cells:
     key = (evidence.vehicle * evses + evidence.evse) * pairings + evidence.pairing
     keys = pl.Series(key).unique().sort().to_numpy()
     cell = np.searchsorted(keys, key)
-    trials = np.bincount(cell, np.where(evidence.echo == ECHO_NONE, evidence.weight, 0.0), len(keys))
+    trials = np.asarray(
+        np.bincount(cell, np.where(evidence.echo == ECHO_NONE, evidence.weight, 0.0), len(keys)), dtype=np.float64
+    )
     levels = (keys // (evses * pairings), keys // pairings % evses, keys % pairings)
     return Cells(keys, cell, trials, levels, evidence.sizes)
 

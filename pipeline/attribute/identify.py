@@ -48,7 +48,7 @@ def power(evidence: Evidence, unit: Ints, other: Ints, sizes: tuple[int, int], p
     prior = np.log2(priors[0].prevalence)
     against_chance = prior + attempts * np.log2(priors[0].levels[0] / TYPICAL_CHANCE)
     bits = np.minimum(prior - rival, against_chance)
-    return Power(bits, attempts, np.bincount(mine, minlength=sizes[0]))
+    return Power(bits, np.asarray(attempts, dtype=np.float64), np.bincount(mine, minlength=sizes[0]))
 
 
 def enough_to_clear(attempts: Floats, settings: AttributeSettings) -> Floats:

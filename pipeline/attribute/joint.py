@@ -78,9 +78,11 @@ def refine(kinds: tuple[Kind, ...], failures: Failures, beliefs: Beliefs, bounds
 
 def _together(kinds: tuple[Kind, ...], members: list[int]) -> tuple[Floats, Floats]:
     """Initial and step of independent chains taken together."""
-    initial, step = np.ones(1), np.ones((1, 1))
+    initial: Floats = np.ones(1)
+    step: Floats = np.ones((1, 1))
     for k in members:
-        initial, step = np.kron(initial, kinds[k].habits.initial), np.kron(step, kinds[k].habits.step)
+        initial = np.asarray(np.kron(initial, kinds[k].habits.initial), dtype=np.float64)
+        step = np.asarray(np.kron(step, kinds[k].habits.step), dtype=np.float64)
     return initial, step
 
 

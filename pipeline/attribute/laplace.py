@@ -142,7 +142,7 @@ def curvature(cells: CrossedCells, weight: Floats, precision: Floats) -> Curvatu
     if not width:
         return Curvature(diagonal, np.zeros((len(diagonal), 0)), np.zeros((0, 0)))
     pointer, columns, slot = cells.border
-    entries = np.bincount(slot, np.broadcast_to(weight, cells.rest.shape).ravel(), len(columns))
+    entries = np.asarray(np.bincount(slot, np.broadcast_to(weight, cells.rest.shape).ravel(), len(columns)), dtype=np.float64)
     sparse = csr_array((entries, columns, pointer), shape=(cells.sizes[0], width))
     scaled = csr_array((entries / np.repeat(np.sqrt(diagonal), np.diff(pointer)), columns, pointer), shape=sparse.shape)
     dense = sparse.toarray()
@@ -154,9 +154,10 @@ def curvature(cells: CrossedCells, weight: Floats, precision: Floats) -> Curvatu
     for row in cells.rest:
         for column in cells.rest:
             schur += np.bincount(row * width + column, weight, width * width).reshape(width, width)
+    schur = np.asarray(schur, dtype=np.float64)
     schur[np.diag_indices(width)] += np.repeat(precision[1:], cells.sizes[1:])
     factor, _ = cho_factor(schur, lower=True, overwrite_a=True, check_finite=False)
-    return Curvature(diagonal, dense, np.tril(factor))
+    return Curvature(diagonal, np.asarray(dense, dtype=np.float64), np.tril(factor))
 
 
 def conditional_mode(

@@ -127,10 +127,10 @@ def _kind(evidence: Evidence, failed: Ints, name: str, unit: Ints, prior: StateP
     levels = [*zip(prior.levels, prior.diode, strict=True), *((habit_level, False) for habit_level in prior.habits)]
     for k, (level, diode) in enumerate(levels, start=1):
         quiet[:, k] = np.bincount(slot, weight * np.log1p(-level * seen[good]), length) if diode else plain * np.log1p(-level)
-    quiet = quiet.reshape(units, evidence.days, -1)
+    by_day: Floats = quiet.reshape(units, evidence.days, -1)
     if name != "evse":
-        quiet[-1, :, 1:] = NEVER
-    return Kind(name, quiet, unit[failed], level_escape(prior, seen[failed]), habit)
+        by_day[-1, :, 1:] = NEVER
+    return Kind(name, by_day, unit[failed], level_escape(prior, seen[failed]), habit)
 
 
 def _alone(kind: Kind, failures: Failures) -> Smoothed:

@@ -76,7 +76,7 @@ def _vehicles(answer: Attribution, truth: Truth, oracle: pl.DataFrame) -> dict[s
     mine = average_precision(p, faulty)
     open_ = p > 0.02
     dated = rows.filter((pl.col("verdict") == "fault") & pl.col("faulty") & pl.col("since_utc").is_not_null())
-    begin = answer.vehicle_weeks["week_start_utc"].min()
+    begin = answer.solutions["AC"].evidence.begin_utc
     inside = dated.filter(
         (pl.col("since_utc").clip(lower_bound=begin) >= pl.col("onset_lo_utc")) & (pl.col("since_utc") <= pl.col("onset_hi_utc"))
         | (pl.col("since_utc") <= begin) & (pl.col("onset_lo_utc") <= begin)

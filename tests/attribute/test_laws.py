@@ -17,6 +17,7 @@ FAULTY = Plan(vehicle_faults={4: (60, 84, 0.95)}, evse_faults={7: (50, 84, 0.6)}
 
 
 def by_id(frame: pl.DataFrame, key: str, value: str, column: str) -> float:
+    """Value of one row."""
     return frame.filter(pl.col(key) == value)[column].item()
 
 
@@ -99,7 +100,7 @@ def test_vehicle_that_meets_one_evse_is_never_called_on_counts(seed: int) -> Non
 
 def test_faulty_depot_charger_does_not_blame_the_cars_that_live_there() -> None:
     """Five cars that charge nowhere else fail with their common EVSE: the EVSE is called, no car is."""
-    loyal = {v: 11 for v in range(5)}
+    loyal = dict.fromkeys(range(5), 11)
     answer = attribute(plant(Plan(loyal=loyal, exclusive=(11,), evse_faults={11: (60, 84, 0.7)})), SETTINGS, WEEK)
     assert by_id(answer.evses, "evse_id", "e011", "verdict") == "fault"
     assert not (answer.vehicles["verdict"] == "fault").any()
@@ -132,7 +133,7 @@ def test_a_vehicle_without_its_diode_charges_where_nobody_looks() -> None:
 
 def test_the_habit_of_checking_is_learnt_where_it_is_not_given() -> None:
     """With `diode_check` unknown, three vehicles that fail at one EVSE model and charge at the other teach which one looks."""
-    plan = Plan(vehicles=40, vehicle_faults={v: (50, 84, 0.97) for v in (4, 9, 14)}, diode=True)
+    plan = Plan(vehicles=40, vehicle_faults=dict.fromkeys((4, 9, 14), (50, 84, 0.97)), diode=True)
     attempts = plant(plan).with_columns(
         evse_model=pl.when(pl.col("diode_check") == "yes").then(pl.lit("looks")).otherwise(pl.lit("blind")),
         diode_check=pl.lit("unknown"),
