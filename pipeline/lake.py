@@ -27,7 +27,7 @@ CORE = ("core_clock", "core_firmware", "core_pilot", "core_signal", "core_plug_i
 
 def bucket_of(station: str, buckets: int) -> str:
     """SQL: the bucket of a station, the same on every machine and in every version; 0 where there is no station."""
-    return f"coalesce(CAST(concat('0x', left(md5({station}), 8)) AS UBIGINT) % {buckets}, 0)"
+    return f"coalesce(CAST('0x' || left(md5({station}), 8) AS UBIGINT) % {buckets}, 0)"
 
 
 @dataclass(frozen=True)
