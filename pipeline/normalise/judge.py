@@ -8,6 +8,7 @@ from itertools import pairwise
 import polars as pl
 
 from pipeline.normalise import attempts
+from pipeline.normalise.windows import REACH, bound
 from pipeline.registry import conform, registry
 from pipeline.settings.normalise import NormaliseSettings
 from pipeline.warehouse import Connection, append, query, read
@@ -28,13 +29,14 @@ def differing(before: pl.DataFrame, now: pl.DataFrame) -> pl.DataFrame:
     return pl.concat(apart).select(from_utc="plugged_at_utc", to_utc=pl.coalesce("unplugged_at_utc", "seen_utc"))
 
 
-def reported(con: Connection, settings: NormaliseSettings) -> pl.DataFrame:
-    """Spans of vehicles' own plug-ins with reports in files not seen before."""
+def reported(con: Connection, fresh: str, settings: NormaliseSettings) -> pl.DataFrame:
+    """Spans of vehicles' own plug-ins with reports in `fresh` files."""
     return query(
         con,
         f"""
-        WITH fresh AS (SELECT c.* FROM raw_charging c ANTI JOIN core_seen USING (file_id)),
-        plugs AS (SELECT vehicle_id, at_utc FROM raw_charging SEMI JOIN fresh USING (vehicle_id) WHERE event = 'plugged')
+        WITH fresh AS (SELECT * FROM raw_charging WHERE {fresh}),
+        plugs AS (SELECT vehicle_id, at_utc FROM raw_charging SEMI JOIN fresh USING (vehicle_id) WHERE event = 'plugged'
+          AND at_utc >= (SELECT min(at_utc) FROM fresh) - INTERVAL {settings.silence_days} DAY)
         SELECT coalesce(max(p.at_utc), f.at_utc) - INTERVAL {settings.telematics_slack_s} SECOND AS from_utc,
           f.at_utc + INTERVAL {settings.telematics_slack_s} SECOND AS to_utc
         FROM fresh f LEFT JOIN plugs p ON p.vehicle_id = f.vehicle_id AND p.at_utc <= f.at_utc
@@ -60,7 +62,8 @@ CREATE OR REPLACE TEMP TABLE _spans AS SELECT min(a) AS a, max(b) AS b FROM (
 _WIDENED = """
 CREATE OR REPLACE TEMP TABLE _spans AS
 SELECT least(m.a, min(p.plugged_at_utc)) AS a, m.b FROM _merged m LEFT JOIN core_plug_in p
-  ON p.plugged_at_utc < m.b AND coalesce(p.unplugged_at_utc, p.seen_utc) >= m.a GROUP BY m.a, m.b
+  ON p.plugged_at_utc < m.b AND p.plugged_at_utc >= m.a - $reach AND coalesce(p.unplugged_at_utc, p.seen_utc) >= m.a
+GROUP BY m.a, m.b
 """
 _PIECES = """
 SELECT min(plugged_at_utc), max(plugged_at_utc) FROM (
@@ -77,7 +80,7 @@ def attempts_of(con: Connection, spans: pl.DataFrame | None, settings: Normalise
     else:
         time = pl.Datetime("us", "UTC")
         con.register("_merged", pl.DataFrame(merged(spans), schema={"a": time, "b": time}, orient="row").to_arrow())
-        con.execute(_WIDENED)
+        con.execute(_WIDENED, {"reach": REACH})
         con.unregister("_merged")
     fleet = attempts.Fleet(read(con, "core_evse"), read(con, "core_vehicle"), read(con, "core_token"), read(con, "core_firmware"))
     for start, end in con.execute("SELECT a, b + INTERVAL 1 SECOND FROM _spans WHERE a IS NOT NULL ORDER BY a").fetchall():
@@ -91,18 +94,12 @@ def piece(con: Connection, start: datetime, end: datetime, fleet: attempts.Fleet
     """Replace the attempts plugged in within [start, end), seen with what lies around them."""
     around = timedelta(days=settings.silence_days + 1)
     bounds = {"a": start - around, "b": end + around}
-    plug_ins = frame(
-        con, "SELECT * FROM core_plug_in WHERE plugged_at_utc < $b AND coalesce(unplugged_at_utc, seen_utc) >= $a", bounds
-    )
-    charging = frame(con, "SELECT * FROM raw_charging WHERE at_utc >= $a AND at_utc < $b", bounds)
+    around_it = "plugged_at_utc >= $a - $reach AND plugged_at_utc < $b AND coalesce(unplugged_at_utc, seen_utc) >= $a"
+    plug_ins = bound(con, f"SELECT * FROM core_plug_in WHERE {around_it}", {**bounds, "reach": REACH})
+    charging = bound(con, "SELECT * FROM raw_charging WHERE at_utc >= $a AND at_utc < $b", bounds)
     shown = "SELECT station_id, at_utc, id_token FROM core_signal WHERE action = 'Authorize' AND evse_id IS NULL"
-    cards = frame(con, f"{shown} AND at_utc >= $a AND at_utc < $b", bounds)
+    cards = bound(con, f"{shown} AND at_utc >= $a AND at_utc < $b", bounds)
     made = attempts.build(conform(plug_ins, "core_plug_in"), conform(charging, "raw_charging"), cards, fleet, settings)
     con.execute("DELETE FROM core_attempt WHERE plugged_at_utc >= $a AND plugged_at_utc < $b", {"a": start, "b": end})
     inside = pl.col("plugged_at_utc").is_between(start, end, closed="left")
     append(con, "core_attempt", made.filter(inside).select(registry().table("core_attempt").column_names))
-
-
-def frame(con: Connection, sql: str, bound: dict[str, datetime]) -> pl.DataFrame:
-    """The rows of a query with bound values."""
-    return pl.DataFrame(con.sql(sql, params=bound).to_arrow_table())

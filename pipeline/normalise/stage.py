@@ -11,6 +11,7 @@ from pipeline.registry import empty, registry
 from pipeline.settings.normalise import NormaliseSettings
 from pipeline.warehouse import Connection, append, query, read, replace, transaction
 
+EVERY_FILE = "true"
 KEPT_BY = {
     "core_clock": "receiver_from_utc",
     "core_pilot": "at_utc",
@@ -30,18 +31,18 @@ def normalise(con: Connection, touched: pl.DataFrame | None, settings: Normalise
     own = codes.site_words(settings.codes_file)
     with transaction(con):
         changed = fleet.update(con)
+        fresh = EVERY_FILE if touched is None else windows.fresh_files(con)
         if touched is None:
-            con.execute("DELETE FROM core_seen")
             windows.whole(con)
         else:
-            windows.of_new(con, touched, changed.stations, settings)
+            windows.of_new(con, touched, changed.stations, fresh, settings)
         spans = [rebuild(con, batch, settings, own) for batch in windows.batches(con, settings.batch_rows)]
-        spans += [judge.reported(con, settings), firmware(con)]
+        spans += [judge.reported(con, fresh, settings), firmware(con, fresh)]
         if touched is None or changed.people:
             judge.attempts_of(con, None, settings)
         else:
             judge.attempts_of(con, pl.concat([*spans, windows.spans_of_new(con)]), settings)
-        replace(con, "core_word", words(con, own))
+        replace(con, "core_word", words(con, own, fresh))
         con.execute("INSERT INTO core_seen SELECT file_id FROM raw_file ANTI JOIN core_seen USING (file_id)")
 
 
@@ -68,38 +69,41 @@ def rebuild(con: Connection, batch: pl.DataFrame, settings: NormaliseSettings, o
     made = core(windows.records(con, batch), read(con, "core_evse"), settings, own)
     keep = batch.select("station_id", "keep_from_utc", "keep_to_utc")
     con.register("_keep", keep.to_arrow())
+    since = {"since": keep["keep_from_utc"].min()}
     changed = empty("core_plug_in").select(from_utc="plugged_at_utc", to_utc="seen_utc")
     for table, column in KEPT_BY.items():
         inside = pl.col(column).is_between("keep_from_utc", "keep_to_utc", closed="left")
         rows = made[table].join(keep, on="station_id").filter(inside).select(registry().table(table).column_names)
-        where = f"FROM _keep k WHERE k.station_id = t.station_id AND t.{column} >= k.keep_from_utc AND t.{column} < k.keep_to_utc"
+        where = f"k.station_id = t.station_id AND t.{column} >= k.keep_from_utc AND t.{column} < k.keep_to_utc"
         if table == "core_plug_in":
-            before = query(con, f"SELECT t.* FROM core_plug_in t, _keep k {where.removeprefix('FROM _keep k')}")
-            changed = judge.differing(before, rows)
-        con.execute(f'DELETE FROM "{table}" t WHERE EXISTS (SELECT 1 {where})')
+            old = f"SELECT t.* FROM (FROM core_plug_in WHERE {column} >= $since) t JOIN _keep k ON {where}"
+            changed = judge.differing(windows.bound(con, old, since), rows)
+        con.execute(f'DELETE FROM "{table}" t USING _keep k WHERE t.{column} >= $since AND {where}', since)
         append(con, table, rows)
     con.unregister("_keep")
     return changed
 
 
-def firmware(con: Connection) -> pl.DataFrame:
-    """core_firmware of the windows' stations; returns the spans in which another firmware is in force now."""
+def firmware(con: Connection, fresh: str) -> pl.DataFrame:
+    """core_firmware of the stations that restarted in `fresh` files; returns the spans in which it is another one now."""
+    restarted = f"SELECT DISTINCT station_id FROM raw_frame WHERE {fresh} AND action = 'BootNotification'"
+    con.execute(f"CREATE OR REPLACE TEMP TABLE _restarted AS {restarted}")
     boots = query(
         con,
-        "SELECT station_id, receiver_at_utc AS at_utc, firmware FROM raw_frame SEMI JOIN _windows USING (station_id)"
+        "SELECT station_id, receiver_at_utc AS at_utc, firmware FROM raw_frame SEMI JOIN _restarted USING (station_id)"
         " WHERE action = 'BootNotification' AND firmware IS NOT NULL",
     )
     now = identities.firmwares(boots)
-    before = query(con, "SELECT * FROM core_firmware SEMI JOIN _windows USING (station_id)")
+    before = query(con, "SELECT * FROM core_firmware SEMI JOIN _restarted USING (station_id)")
     key = ["station_id", "valid_from_utc", "firmware"]
     moved = pl.concat([now.join(before, on=key, how="anti"), before.select(now.columns).join(now, on=key, how="anti")])
-    con.execute("DELETE FROM core_firmware WHERE station_id IN (SELECT station_id FROM _windows)")
+    con.execute("DELETE FROM core_firmware WHERE station_id IN (SELECT station_id FROM _restarted)")
     append(con, "core_firmware", now)
     return moved.select(from_utc="valid_from_utc", to_utc=pl.coalesce("valid_to_utc", pl.lit(windows.ALL_TO)))
 
 
-def words(con: Connection, own: Mapping[str, str]) -> pl.DataFrame:
-    """core_word: every fault word met, what the lists say of it, how often; words of files seen before are only added to."""
+def words(con: Connection, own: Mapping[str, str], fresh: str) -> pl.DataFrame:
+    """core_word: every fault word met, what the lists say of it, how often; words of `fresh` files are added to those known."""
     asked = (
         ("raw_pilot", "fault_raw", "vendor_code", "true"),
         ("raw_session", "fault_raw", "vendor_code", "fault IS NULL"),
@@ -112,11 +116,11 @@ def words(con: Connection, own: Mapping[str, str]) -> pl.DataFrame:
     counted = [
         query(
             con,
-            f"SELECT {column} AS word, count(*) AS n, '{name}' AS list_name FROM {table} ANTI JOIN core_seen USING (file_id)"
-            f" WHERE {column} IS NOT NULL AND {where} GROUP BY 1",
+            f"SELECT {column} AS word, count(*) AS n, '{name}' AS list_name FROM {table}"
+            f" WHERE {fresh} AND {column} IS NOT NULL AND {where} GROUP BY 1",
         )
         for table, column, name, where in asked
     ]
-    if con.execute("SELECT count(*) FROM core_seen").fetchall()[0][0]:
+    if fresh != EVERY_FILE:
         counted.append(query(con, "SELECT word, occurrences AS n, list_name FROM core_word"))
     return codes.counted(pl.concat(counted), own)

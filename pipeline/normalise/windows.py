@@ -7,7 +7,7 @@ what must be read besides begins where those do. A station whose clock was astra
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime, timedelta
 
 import polars as pl
@@ -20,16 +20,17 @@ from pipeline.warehouse import Connection, query
 
 ALL_FROM, ALL_TO = datetime(1900, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzinfo=UTC)
 """Wide enough for every clock that was never set."""
+REACH = timedelta(days=120)
+"""No plug-in or knot older than this before the new rows is looked for: plug-ins end after days of silence."""
 CLOCKS_FROM = datetime(2015, 1, 1, tzinfo=UTC)
 """A pilot row of before was written by a clock never set: OCPP 1.6 is of 2015."""
 
 _NEW = """
 CREATE OR REPLACE TEMP TABLE _new AS
-WITH fresh AS (SELECT file_id FROM raw_file ANTI JOIN core_seen USING (file_id)),
-frames AS (
-  SELECT station_id, receiver_at_utc AS r, station_at_utc AS s FROM raw_frame SEMI JOIN fresh USING (file_id)
-  UNION ALL SELECT station_id, receiver_at_utc, station_at_utc FROM raw_sample SEMI JOIN fresh USING (file_id)
-  UNION ALL SELECT station_id, receiver_at_utc, station_at_utc FROM raw_event SEMI JOIN fresh USING (file_id)
+WITH frames AS (
+  SELECT station_id, receiver_at_utc AS r, station_at_utc AS s FROM raw_frame WHERE {fresh}
+  UNION ALL SELECT station_id, receiver_at_utc, station_at_utc FROM raw_sample WHERE {fresh}
+  UNION ALL SELECT station_id, receiver_at_utc, station_at_utc FROM raw_event WHERE {fresh}
 ), judged AS (
   SELECT *, s IS NOT NULL AND (s > r + INTERVAL 12 HOUR OR s < r - INTERVAL 60 DAY) AS astray FROM frames
 ), spans AS (
@@ -38,10 +39,10 @@ frames AS (
   UNION ALL
   SELECT station_id, min(station_at_utc) FILTER (station_at_utc >= $clocks_from), max(station_at_utc),
     bool_or(station_at_utc < $clocks_from)
-  FROM raw_pilot SEMI JOIN fresh USING (file_id) GROUP BY 1
+  FROM raw_pilot WHERE {fresh} GROUP BY 1
   UNION ALL
   SELECT e.station_id, min(plugged_at_utc), max(coalesce(unplugged_at_utc, plugged_at_utc)), false
-  FROM raw_session s SEMI JOIN fresh USING (file_id) JOIN core_evse e USING (evse_id) WHERE plugged_at_utc IS NOT NULL GROUP BY 1
+  FROM raw_session s JOIN core_evse e USING (evse_id) WHERE plugged_at_utc IS NOT NULL AND {fresh} GROUP BY 1
   UNION ALL
   SELECT station_id, from_utc, to_utc, false FROM _touched
 )
@@ -58,7 +59,7 @@ WITH clocks AS (
         OR receiver_from_utc BETWEEN a - INTERVAL 30 DAY AND b + INTERVAL 30 DAY)), false) AS astray,
     max(receiver_from_utc) FILTER (receiver_from_utc < date_trunc('day', a)) AS knot_before,
     min(receiver_from_utc, 2) FILTER (receiver_from_utc >= date_trunc('day', b) + INTERVAL 1 DAY) AS knots_after
-  FROM _new n LEFT JOIN core_clock c USING (station_id) GROUP BY ALL
+  FROM _new n LEFT JOIN (FROM core_clock WHERE receiver_from_utc >= $since) c USING (station_id) GROUP BY ALL
 ), reach AS (
   SELECT station_id, astray, b,
     least(date_trunc('day', a) - INTERVAL 2 DAY,
@@ -71,7 +72,7 @@ WITH clocks AS (
   SELECT station_id, evse_id, plugged_at_utc,
     least(coalesce(unplugged_at_utc, seen_utc + $silence),
       lead(plugged_at_utc, 1, 'infinity'::TIMESTAMPTZ) OVER (PARTITION BY evse_id ORDER BY plugged_at_utc)) AS end_utc
-  FROM core_plug_in SEMI JOIN _new USING (station_id)
+  FROM core_plug_in SEMI JOIN _new USING (station_id) WHERE plugged_at_utc >= $since
 ), met AS (
   SELECT r.station_id, min(e.plugged_at_utc) FILTER (e.plugged_at_utc < r.keep_to AND e.end_utc >= r.keep_from) AS first_met,
     max(e.end_utc) FILTER (e.plugged_at_utc < r.keep_to AND e.end_utc >= r.keep_from) AS last_met
@@ -90,7 +91,8 @@ WITH clocks AS (
     ON e.station_id = k.station_id AND e.plugged_at_utc < k.keep_from AND e.end_utc >= k.keep_from - INTERVAL 1 DAY GROUP BY 1
 ), earlier AS (
   SELECT k.station_id, min(receiver_from_utc) AS knot FROM kept k JOIN (
-    SELECT c.station_id, c.receiver_from_utc FROM core_clock c JOIN kept USING (station_id) WHERE c.receiver_from_utc < keep_from
+    SELECT c.station_id, c.receiver_from_utc FROM core_clock c JOIN kept USING (station_id)
+    WHERE c.receiver_from_utc >= $since AND c.receiver_from_utc < keep_from
     QUALIFY row_number() OVER (PARTITION BY c.station_id ORDER BY c.receiver_from_utc DESC) <= 2) c USING (station_id)
   WHERE c.receiver_from_utc > k.keep_from - 2 * $held GROUP BY 1
 )
@@ -112,12 +114,13 @@ SELECT station_id, $all_from AS lo_utc, $all_from AS keep_from_utc, $all_to AS k
 """
 
 _FRAMES = """
-SELECT t.* FROM "{table}" t JOIN _batch w USING (station_id)
-WHERE t.receiver_at_utc >= w.lo_utc AND t.receiver_at_utc < w.hi_utc
-  OR t.station_at_utc >= w.lo_utc AND t.station_at_utc < w.hi_utc
+SELECT t.* FROM (FROM "{table}" WHERE receiver_at_utc >= $lo) t JOIN _batch w USING (station_id)
+WHERE t.receiver_at_utc >= w.lo_utc
+  AND (t.receiver_at_utc < w.hi_utc OR t.station_at_utc >= w.lo_utc AND t.station_at_utc < w.hi_utc)
 """
 _PILOT = """
-SELECT t.* FROM raw_pilot t JOIN _batch w USING (station_id) WHERE t.station_at_utc >= w.lo_utc AND t.station_at_utc < w.hi_utc
+SELECT t.* FROM (FROM raw_pilot WHERE station_at_utc >= $lo) t JOIN _batch w USING (station_id)
+WHERE t.station_at_utc >= w.lo_utc AND t.station_at_utc < w.hi_utc
 """
 _SESSIONS = """
 SELECT t.*, e.station_id FROM raw_session t JOIN core_evse e USING (evse_id) JOIN _batch w USING (station_id)
@@ -130,15 +133,24 @@ def whole(con: Connection) -> None:
     con.execute(_WHOLE, {"all_from": ALL_FROM, "all_to": ALL_TO})
 
 
-def of_new(con: Connection, touched: pl.DataFrame, moved: list[str], settings: NormaliseSettings) -> None:
-    """Windows (temp table `_windows`) of stations with rows of files not yet in core_seen, and of those touched.
+def fresh_files(con: Connection) -> str:
+    """A condition on `file_id`: of files that no run has taken up yet, named one by one so that the store skips the rest."""
+    found = con.execute("SELECT file_id FROM raw_file ANTI JOIN core_seen USING (file_id) ORDER BY 1").fetchall()
+    quoted = ", ".join("'" + str(name).replace("'", "''") + "'" for (name,) in found)
+    return f"file_id IN ({quoted})" if found else "false"
+
+
+def of_new(con: Connection, touched: pl.DataFrame, moved: list[str], fresh: str, settings: NormaliseSettings) -> None:
+    """Windows (temp table `_windows`) of stations with rows of `fresh` files, and of those touched.
 
     Stations in `moved` (their EVSEs are described anew) are made whole.
     """
     con.register("_touched", touched.select("station_id", "from_utc", "to_utc").to_arrow())
-    con.execute(_NEW, {"clocks_from": CLOCKS_FROM, "all_from": ALL_FROM, "all_to": ALL_TO})
+    con.execute(_NEW.format(fresh=fresh), {"clocks_from": CLOCKS_FROM, "all_from": ALL_FROM, "all_to": ALL_TO})
     con.unregister("_touched")
-    spans = {"held": timedelta(days=HOLDS_DAYS), "silence": timedelta(days=settings.silence_days)}
+    oldest = con.execute("SELECT min(a) FROM _new").fetchall()[0][0] or ALL_TO
+    since = max(oldest, ALL_FROM + REACH) - REACH
+    spans = {"since": since, "held": timedelta(days=HOLDS_DAYS), "silence": timedelta(days=settings.silence_days)}
     con.execute(_WINDOWS, {**spans, "all_from": ALL_FROM, "all_to": ALL_TO})
     con.execute("DELETE FROM _windows WHERE station_id IN (SELECT unnest($moved))", {"moved": moved})
     con.execute(
@@ -165,15 +177,21 @@ def batches(con: Connection, rows: int) -> Iterator[pl.DataFrame]:
     yield from grouped.drop("n").partition_by("part", include_key=False, maintain_order=True)
 
 
+def bound(con: Connection, sql: str, values: Mapping[str, object]) -> pl.DataFrame:
+    """The rows of a query with bound values."""
+    return pl.DataFrame(con.sql(sql, params=values).to_arrow_table())
+
+
 def records(con: Connection, batch: pl.DataFrame) -> signals.Records:
     """Raw rows of a batch of windows."""
     con.register("_batch", batch.to_arrow())
-    tables = {name: query(con, _FRAMES.format(table=name)) for name in ("raw_frame", "raw_sample", "raw_event")}
+    lo = {"lo": batch["lo_utc"].min()}
+    tables = {name: bound(con, _FRAMES.format(table=name), lo) for name in ("raw_frame", "raw_sample", "raw_event")}
     found = signals.Records(
         frames=conform(tables["raw_frame"], "raw_frame"),
         samples=conform(tables["raw_sample"], "raw_sample"),
         events=conform(tables["raw_event"], "raw_event"),
-        pilot=conform(query(con, _PILOT), "raw_pilot"),
+        pilot=conform(bound(con, _PILOT, lo), "raw_pilot"),
         sessions=query(con, _SESSIONS),
     )
     con.unregister("_batch")

@@ -54,4 +54,4 @@ class NormaliseSettings(Frozen):
     silence_days: float = Field(
         14.0, gt=1, description="A plug-in of which nothing is heard for this long is broken off; decided"
     )
-    batch_rows: int = Field(1_500_000, ge=1000, description="Raw rows held in memory at a time; measured")
+    batch_rows: int = Field(400_000, ge=1000, description="Raw rows held in memory at a time; measured")
