@@ -39,6 +39,8 @@ def finding_row(row: Mapping[str, Any]) -> dict[str, Any]:
         value = row.get(column.name)
         if value is None and not column.nullable:
             raise DecisionError(f"{column.name} is missing", next_step=column.field.meaning)
+        if column.field.type == "timestamp" and isinstance(value, str):
+            value = _instant(column.name, value)
         if column.field.type == "timestamp" and value is not None and (not isinstance(value, datetime) or value.tzinfo is None):
             raise DecisionError(
                 f"{column.name} must be a time with its offset", next_step="write it like 2026-04-02T09:30:00+02:00"
@@ -50,6 +52,13 @@ def finding_row(row: Mapping[str, Any]) -> dict[str, Any]:
     if full["repaired_at_utc"] is not None and full["repaired_at_utc"] < full["at_utc"]:
         raise DecisionError("repaired before it was found", next_step="give repaired_at_utc after at_utc, or leave it out")
     return full
+
+
+def _instant(name: str, text: str) -> datetime:
+    try:
+        return datetime.fromisoformat(text)
+    except ValueError as error:
+        raise DecisionError(f"{name} is no time: {text!r}", next_step="write it like 2026-04-02T09:30:00+02:00") from error
 
 
 def _number(name: str, value: object) -> float:

@@ -14,8 +14,8 @@ from pipeline.settings.refer import ReferSettings
 
 FAULTY_NOT_ASKING = 0.85
 """Share of plug-ins at which a vehicle with this fault does not ask; it may be intermittent. Common practice, no source."""
-ALARM = math.log(1000.0)
-"""Log likelihood ratio from which the run counts as a sign: 1000 to 1 for the fault."""
+ALARM, SURE = math.log(1e3), math.log(1e5)
+"""Log likelihood ratios from which a run counts as a sign, and as a strong one where it spans two EVSEs or more."""
 USUAL_WORTH = 10.0
 """Plug-ins the fleet's habit is worth against the vehicle's own."""
 USUAL_LEAST, USUAL_MOST = 0.01, 0.6
@@ -24,8 +24,8 @@ USUAL_LEAST, USUAL_MOST = 0.01, 0.6
 def asking(attempts: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame:
     """One row per vehicle with an AC plug-in that shows whether it asked.
 
-    Columns `vehicle_id, category` (asks, never_asks), `since_utc` (when the run began, null if it asks), `plug_ins` and
-    `not_asked` in the run, `evses` in the run. `attempts`: core_attempt of the look-back.
+    Columns `vehicle_id, category` (asks, seldom_asks, never_asks), `since_utc` (when the run began, null if it asks), `plug_ins`
+    and `not_asked` in the run, `evses` in the run. `attempts`: core_attempt of the look-back.
     """
     shown = attempts.filter(
         pl.col("supply") == "AC",
@@ -53,10 +53,16 @@ def asking(attempts: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame:
         pl.col("silent").filter(run).sum().cast(pl.Int64).alias("not_asked"),
         pl.col("evse_id").filter(run).n_unique().cast(pl.Int64).alias("evses"),
     )
-    never = (pl.col("score") >= ALARM) & (pl.col("not_asked") >= settings.never_asks_least)
+    seldom = (pl.col("score") >= ALARM) & (pl.col("not_asked") >= settings.never_asks_least)
+    never = seldom & (pl.col("score") >= SURE) & (pl.col("evses") >= 2)
     return result.with_columns(
-        pl.when(never).then(pl.lit("never_asks")).otherwise(pl.lit("asks")).alias("category"),
-        pl.when(never).then("since_utc").alias("since_utc"),
+        pl.when(never)
+        .then(pl.lit("never_asks"))
+        .when(seldom)
+        .then(pl.lit("seldom_asks"))
+        .otherwise(pl.lit("asks"))
+        .alias("category"),
+        pl.when(seldom).then("since_utc").alias("since_utc"),
     ).select(list(_SCHEMA))
 
 

@@ -2,7 +2,7 @@
 
 A vehicle is referred where waiting one more week costs more than a needless visit would: p * week >= (1 - p) * visit. The list
 as a whole holds at most a stated number of expected false referrals; those beyond it wait. A vehicle the data cannot separate
-from its EVSE, or that has not yet failed, is never referred on the data alone.
+from its EVSE, or that has not yet failed (or ceased to ask), is never referred on the data alone.
 """
 
 from __future__ import annotations
@@ -43,7 +43,9 @@ def call_vehicles(table: pl.DataFrame, proving: pl.DataFrame, settings: ReferSet
     failing = (pl.col("blamed") >= LEAST_BLAMED) & (pl.col("blamed_evses") >= LEAST_EVSES)
     under_test = (pl.col("proving") == "proving") | ((pl.col("proving") == "proved") & ~due_again())
     free = ~pl.col("dismissed") & ~pl.col("held") & ~under_test.fill_null(value=False)
-    due = (p >= refer_at) & pl.col("separable") & failing & free
+    # a vehicle that asks at no EVSE is told from them by that; it has no failed attempts to be separated by
+    silent = (pl.col("asks") == "never_asks").fill_null(value=False) & (pl.col("suspect") == "never_requests")
+    due = (p >= refer_at) & ((pl.col("separable") & failing) | silent) & free
     rows = rows.with_columns(due.alias("due")).with_columns(
         within_cap(p, pl.col("due"), settings.cap_false_referrals).alias("listed")
     )
@@ -58,7 +60,7 @@ def call_vehicles(table: pl.DataFrame, proving: pl.DataFrame, settings: ReferSet
         (pl.col("held"), "watch", "held by a reviewer"),
         (pl.col("listed"), "refer", "waiting a week costs more than a needless visit"),
         (pl.col("due"), "watch", "due, but the week's list is full"),
-        (sign & ~pl.col("separable") & failing, "watch", "the data cannot tell it from its EVSE"),
+        (sign & ~pl.col("separable") & failing & ~silent, "watch", "the data cannot tell it from its EVSE"),
         (sign & pl.col("drifting") & ~failing, "watch", "the low side of the pilot rises, no failure yet"),
         (sign, "watch", "not sure enough to refer"),
         (pl.col("verdict") == "thin", "thin", "too little evidence"),

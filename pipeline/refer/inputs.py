@@ -78,7 +78,8 @@ class ReferInputs:
     """Frames of the refer stage.
 
     `attempts`: core_attempt, blame not joined. `fleet`: core_vehicle. `equipment`: core_evse. `dtcs`: raw_dtc. `findings`:
-    as `join_findings` makes it. `reviews`: decision_review, `lessons`: decision_lesson, both from the decisions store.
+    as `join_findings` makes it. `reviews`: decision_review, `lessons`: decision_lesson, `referrals`: decision_referral (past
+    lists), all from the decisions store.
     """
 
     attempts: pl.DataFrame
@@ -89,6 +90,7 @@ class ReferInputs:
     findings: pl.DataFrame = field(default_factory=lambda: join_findings(empty("raw_finding"), empty("decision_finding")))
     reviews: pl.DataFrame = field(default_factory=lambda: empty("decision_review"))
     lessons: pl.DataFrame = field(default_factory=lambda: empty("decision_lesson"))
+    referrals: pl.DataFrame = field(default_factory=lambda: empty("decision_referral"))
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ import polars as pl
 
 from pipeline.refer.decide import call_vehicles
 from pipeline.refer.evidence_model import Evidence
-from pipeline.refer.findings import listed
+from pipeline.refer.findings import before_after, listed, precision
 from pipeline.refer.inputs import ReferInputs, Span, judged_attempts
 from pipeline.refer.lessons import lessons
 from pipeline.refer.next_tests import next_tests, open_questions
@@ -28,6 +28,7 @@ class Referral:
     """What the refer stage says of a week: frames as declared (out_*), and one evidence pack per referred vehicle.
 
     `questions` are the undecided vehicles that `next_tests` are for.
+    `learning` shows the tables before and after the findings, `precision` how often past referrals were right, by quarter.
     `lessons` (decision_lesson) and `listed` (decision_referral) are to be kept in the decisions store; what it has stays.
     """
 
@@ -39,6 +40,8 @@ class Referral:
     packs: Mapping[str, Evidence]
     lessons: pl.DataFrame
     listed: pl.DataFrame
+    learning: pl.DataFrame
+    precision: pl.DataFrame
 
 
 def refer(inputs: ReferInputs, settings: ReferSettings, week: str, look_back_weeks: int = 12) -> Referral:
@@ -69,6 +72,8 @@ def refer(inputs: ReferInputs, settings: ReferSettings, week: str, look_back_wee
         packs=packs(inputs, attempts, judged, called, vehicles, span),
         lessons=lessons(inputs, attempts, judged.levels, span, settings),
         listed=listed(week, vehicles),
+        learning=before_after(inputs.lessons, inputs.findings),
+        precision=precision(inputs.referrals, inputs.findings),
     )
 
 

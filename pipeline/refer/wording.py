@@ -48,7 +48,7 @@ def vehicle_reason() -> pl.Expr:
             pl.coalesce(ohms(pl.col("reverse_path_hi_ohm")), pl.lit("unbounded")),
         )
     )
-    silent = pl.when((pl.col("asks") == "never_asks") & pl.col("call").is_in(["refer", "watch"])).then(
+    silent = pl.when((pl.col("asks") != "asks") & pl.col("call").is_in(["refer", "watch"])).then(
         pl.format(" It did not ask for charge at {} of {} AC plug-ins lately.", "not_asked", "plug_ins")
     )
     said = pl.when(pl.col("dismissed") | pl.col("held")).then(

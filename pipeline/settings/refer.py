@@ -62,7 +62,7 @@ class ReferSettings(Frozen):
         6.0, ge=1, description="One signature counts at most as many EVSEs: they share the vehicle's habits"
     )
     log_weight_cap: float = Field(
-        4.6, gt=0, description="Largest natural log Bayes factor of one signature (a factor of 100): no single sign convicts"
+        6.9, gt=0, description="Largest natural log Bayes factor of one signature (a factor of 1000): no single sign convicts"
     )
     checks_known_at: float = Field(
         0.9, gt=0.5, lt=1, description="Learnt probability that an EVSE model checks the diode from which it counts as known"

@@ -58,10 +58,19 @@ def test_who_asks_again_is_cleared() -> None:
     mask = np.r_[np.zeros(60, dtype=bool), np.ones(10, dtype=bool), np.zeros(30, dtype=bool)]
     fleet = {f"S{i:02d}": np.arange(120) % 25 == i % 25 for i in range(20)}
     table = asking(plug_ins(fleet | {"mended": mask}), ReferSettings())
-    assert table.filter(pl.col("category") == "never_asks").is_empty()
+    assert table.filter(pl.col("category") != "asks").is_empty()
 
 
 def test_failures_before_the_request_say_nothing() -> None:
     """Where a fault came before the vehicle could ask, it is neither asking nor silent; no such plug-in, no row."""
     frame = plug_ins({"V": np.zeros(5, dtype=bool)}).with_columns(outcome=pl.lit("failed"), stage=pl.lit("offered"))
     assert asking(frame, ReferSettings()).is_empty()
+
+
+def test_silence_at_one_evse_is_a_weaker_sign() -> None:
+    """At one EVSE only, the EVSE may be why; it stays `seldom_asks`."""
+    fleet = {f"S{i:02d}": np.arange(120) % 25 == i % 25 for i in range(20)}
+    frame = plug_ins(fleet | {"broken": np.r_[np.zeros(60, dtype=bool), np.ones(20, dtype=bool)]})
+    frame = frame.with_columns(evse_id=pl.when(pl.col("vehicle_id") == "broken").then(pl.lit("E0")).otherwise("evse_id"))
+    found = dict(asking(frame, ReferSettings()).select("vehicle_id", "category").iter_rows())
+    assert found["broken"] == "seldom_asks"

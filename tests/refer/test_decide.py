@@ -25,7 +25,7 @@ END = SPAN.to_utc
 USUAL: dict[str, Any] = {
     "vehicle_id": "V", "p_vehicle": 0.95, "separable": True, "verdict": "fault", "blamed": 6.0, "blamed_evses": 3,
     "dismissed": False, "held": False, "accepted": False, "found": None, "repaired_at_utc": None, "drifting": False,
-    "asks": "asks", "onset_utc": None,
+    "asks": "asks", "onset_utc": None, "suspect": "charger_input",
 }  # fmt: skip
 PROVING = pl.DataFrame(schema={"vehicle_id": pl.String, "proving": pl.String, "tried": pl.Int64, "failed": pl.Int64,
                                "decided_at_utc": UTC_US})  # fmt: skip
@@ -59,6 +59,8 @@ def test_break_even_probability() -> None:
         ({"p_vehicle": 0.01, "verdict": "thin"}, "thin", "too little"),
         ({"dismissed": True}, "watch", "dismissed"),
         ({"held": True}, "watch", "held"),
+        ({"blamed": 0.0, "asks": "never_asks", "suspect": "never_requests", "separable": False}, "refer", "costs more"),
+        ({"blamed": 0.0, "asks": "seldom_asks", "suspect": "never_requests"}, "watch", "not sure enough"),
         ({"found": "charger_input", "p_vehicle": 0.01}, "refer", "not reported repaired"),
     ],
 )
