@@ -111,14 +111,8 @@ _ROUTES = [
 ]
 
 
-def create_app(store: Path, out: Path, decisions_url: str, run: RunDelivery, settings: ServeSettings) -> Starlette:
-    """The review app over the finished weeks in `out`.
-
-    store: the warehouse (deliveries handed in are kept beside it); decisions_url: the decisions store, a path or a database
-    URL; run: takes a delivery and a progress, gives the week it finished.
-    Raises SettingsError when other machines reach the address and nobody can sign in or no host name is known, StoreError when
-    the decisions store cannot be opened.
-    """
+def _check_address(settings: ServeSettings) -> None:
+    """Raise SettingsError when other machines reach the address and nobody can sign in, or no host name is known."""
     if settings.host not in LOOPBACK and settings.people is None:
         raise SettingsError(
             f"{settings.host} can be reached from other machines, so people must sign in",
@@ -129,6 +123,17 @@ def create_app(store: Path, out: Path, decisions_url: str, run: RunDelivery, set
             f"{settings.host} stands for every address, so the names browsers will use must be known",
             next_step='set serve.names in the settings, like names = ["charging.our-town.example"]',
         )
+
+
+def create_app(store: Path, out: Path, decisions_url: str, run: RunDelivery, settings: ServeSettings) -> Starlette:
+    """The review app over the finished weeks in `out`.
+
+    store: the warehouse (deliveries handed in are kept beside it); decisions_url: the decisions store, a path or a database
+    URL; run: takes a delivery and a progress, gives the week it finished.
+    Raises SettingsError when other machines reach the address and nobody can sign in or no host name is known, StoreError when
+    the decisions store cannot be opened.
+    """
+    _check_address(settings)
     runs = Runs(run)
 
     @asynccontextmanager
