@@ -106,4 +106,4 @@ def _core(con: Connection, lake: Lake, bucket: int, settings: Settings) -> None:
     windows.whole(con)
     for batch in windows.batches(con, settings.normalise.batch_rows):
         stage.rebuild(con, batch, settings.normalise, own)
-    stage.firmware(con)
+    stage.firmware(con, stage.EVERY_FILE)

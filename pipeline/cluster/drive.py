@@ -140,7 +140,7 @@ def _take_back(con: Connection, lake: Lake, notes: list[dict[str, Any]], new: li
                 _insert(con, table, lake.table(name))
         judge.attempts_of(con, None, settings)
         con.execute("DELETE FROM core_seen")
-        replace(con, "core_word", stage.words(con, codes.site_words(settings.codes_file)))
+        replace(con, "core_word", stage.words(con, codes.site_words(settings.codes_file), stage.EVERY_FILE))
         con.execute("INSERT INTO core_seen SELECT file_id FROM raw_file")
     for one in new:
         lake.forget(f"cuts/{one.sha256}")
