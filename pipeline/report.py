@@ -8,36 +8,42 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.attribute.attribution import Attribution, attribute
+from pipeline.attribute.warm import WarmStart
 from pipeline.decisions import DecisionFrames
-from pipeline.refer.evidence_model import Evidence
-from pipeline.refer.inputs import Attributed, ReferInputs
-from pipeline.refer.referral import refer
+from pipeline.refer.inputs import Attributed, ReferInputs, join_findings
+from pipeline.refer.referral import Referral, refer
 from pipeline.registry import conform
 from pipeline.settings import Settings
 from pipeline.validate import validation_summary
 from pipeline.warehouse import Connection, read
-from pipeline.weeks import week_end
+from pipeline.weeks import week_before, week_end
 
 
 @dataclass(frozen=True)
 class WeekReport:
     """All that a week's folder shows.
 
-    `tables`: the out_ frames by name without out_, but `rejected`, which belongs to the deliveries of a run. `packs`: evidence
-    by referred vehicle. `validation`: what `validation_summary` gives.
+    `tables`: the out_ frames by name without out_, but `rejected`, which belongs to the deliveries of a run. `referral`: the
+    packs, and what is learnt. `validation`: what `validation_summary` gives. `baseline`: rows for next week's start, by table.
     """
 
     week: str
     tables: Mapping[str, pl.DataFrame]
-    packs: Mapping[str, Evidence]
+    referral: Referral
     validation: Mapping[str, pl.DataFrame]
+    baseline: Mapping[str, pl.DataFrame]
+
+
+def attribute_week(con: Connection, week: str, settings: Settings) -> Attribution:
+    """Attribution of one ISO week, started from the baseline of the week before where that was published."""
+    attempts = read(con, "core_attempt")
+    return attribute(attempts, settings.attribute, week, last_baseline(con, week), look_back_weeks=settings.look_back_weeks)
 
 
 def report_week(con: Connection, week: str, settings: Settings, decisions: DecisionFrames) -> WeekReport:
     """Attribute and refer for one ISO week. Raises NotEnoughDataError where its look-back holds no attempt."""
     attempts = read(con, "core_attempt")
-    attribution = attribute(attempts, settings.attribute, week, look_back_weeks=settings.look_back_weeks)
-    findings = pl.concat([read(con, "raw_finding"), decisions.findings], how="diagonal").select(read(con, "raw_finding").columns)
+    attribution = attribute_week(con, week, settings)
     referral = refer(
         ReferInputs(
             attempts=attempts,
@@ -45,9 +51,10 @@ def report_week(con: Connection, week: str, settings: Settings, decisions: Decis
             fleet=read(con, "core_vehicle"),
             equipment=read(con, "core_evse"),
             dtcs=read(con, "raw_dtc"),
-            findings=findings,
+            findings=join_findings(read(con, "raw_finding"), decisions.findings),
             reviews=decisions.reviews,
             lessons=decisions.lessons,
+            referrals=decisions.referrals,
         ),
         settings.refer,
         week,
@@ -62,7 +69,28 @@ def report_week(con: Connection, week: str, settings: Settings, decisions: Decis
         "attempts": out_attempts(shown, attribution),
         "impossible": out_impossible(read(con, "core_impossible"), week, settings),
     }
-    return WeekReport(week, tables, referral.packs, validation_summary(con))
+    return WeekReport(week, tables, referral, validation_summary(con), baseline(attribution))
+
+
+def last_baseline(con: Connection, week: str) -> WarmStart | None:
+    """Baseline of the week before, or None where that week was not published."""
+    before = week_before(week)
+    parameters = read(con, "core_baseline_parameter").filter(pl.col("week") == before).drop("week")
+    modes = read(con, "core_baseline_mode").filter(pl.col("week") == before).drop("week")
+    if parameters.is_empty():
+        return None
+    return WarmStart(parameters, modes.rename({"unit_kind": "kind", "unit_key": "unit"}))
+
+
+def baseline(attribution: Attribution) -> dict[str, pl.DataFrame]:
+    """What next week's search may start from, by table."""
+    week = pl.lit(attribution.week).alias("week")
+    warm = attribution.warm
+    modes = warm.modes.rename({"kind": "unit_kind", "unit": "unit_key"})
+    return {
+        "core_baseline_parameter": conform(warm.parameters.with_columns(week), "core_baseline_parameter"),
+        "core_baseline_mode": conform(modes.with_columns(week), "core_baseline_mode"),
+    }
 
 
 def _in_look_back(attempts: pl.DataFrame, week: str, settings: Settings) -> pl.DataFrame:

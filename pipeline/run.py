@@ -141,6 +141,12 @@ def publish_step(con: Connection, request: Request, report: WeekReport, inputs: 
         "timings_s": timings.seconds,
     }
     folder, tables, run = publish_week(con, request.out, report, about)
+    store = open_decisions(decisions_at(request.store, request.settings))
+    try:
+        store.add_referrals(report.referral.listed)
+        store.add_lessons(report.referral.lessons)
+    finally:
+        store.close()
     return Result(report.week, folder, tables, run)
 
 

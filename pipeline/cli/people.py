@@ -24,6 +24,25 @@ def explain(name: str) -> None:
     click.echo(explain_name(name))
 
 
+@main.command()
+@click.argument("name")
+@base.store
+@click.option("--week", help="ISO week asked about; the last complete one in the data if absent.")
+@base.settings
+def why(name: str, store: Path, week: str | None, settings_file: Path | None) -> None:
+    """Say why a vehicle, an EVSE or an attempt was called as it was, and what would change the answer."""
+    from pipeline.attribute.why import why as explain_call
+    from pipeline.report import attribute_week
+    from pipeline.run import week_to_report
+    from pipeline.settings import load_settings
+    from pipeline.warehouse import reading
+
+    settings = load_settings(settings_file)
+    with reading(store) as con:
+        answer = attribute_week(con, week_to_report(con, week), settings)
+    click.echo(explain_call(answer, settings.attribute, name).text())
+
+
 def _open(store: Path, decisions: str | None) -> str:
     from pipeline.run import decisions_at
     from pipeline.settings import load_settings

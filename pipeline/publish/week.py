@@ -13,11 +13,13 @@ from dashboards.packs import write_evidence_page
 from dashboards.page_data import PageData
 from dashboards.pages import write_pages
 from pipeline.accounts import tell
+from pipeline.publish.sheet import sheet_pdf
 from pipeline.publish.week_folder import complete_or_absent, write_tables
 from pipeline.refer.evidence_model import Evidence
+from pipeline.refer.referral import Referral
 from pipeline.registry import conform, registry
 from pipeline.report import WeekReport
-from pipeline.warehouse import Connection, query, replace, transaction
+from pipeline.warehouse import Connection, append, query, replace, transaction
 from pipeline.weeks import week_before
 
 SHEET = "sheet.pdf"
@@ -32,16 +34,19 @@ def publish_week(
     Raises StoreError when the folder cannot be written.
     """
     tables = {**report.tables, "rejected": rejected_of(con, [row["sha256"] for row in about["inputs"]])}
-    run = {**about, "week": report.week, "counts": counts(con, tables)}
+    run = {**about, "week": report.week, "counts": counts(con, tables), "learning": learning(report.referral)}
     folder = out / report.week
     with complete_or_absent(folder) as partial:
         write_tables(partial, tables, run)
-        for vehicle_id, pack in report.packs.items():
+        for vehicle_id, pack in report.referral.packs.items():
             write_pack(partial / "referrals" / pack_folder(vehicle_id), pack)
         write_pages(partial, page_data(report, tables, run, out))
     with transaction(con):
         for name, frame in tables.items():
             replace(con, f"out_{name}", frame)
+        for name, frame in report.baseline.items():
+            con.execute(f'DELETE FROM "{name}" WHERE week = ?', [report.week])
+            append(con, name, frame)
         tell(con)
     return folder, tables, run
 
@@ -50,7 +55,8 @@ def write_pack(folder: Path, pack: Evidence) -> None:
     """One referral: `evidence.json`, the printable sheet, the page."""
     folder.mkdir(parents=True)
     (folder / "evidence.json").write_text(pack.model_dump_json(indent=1) + "\n", encoding="utf-8")
-    write_evidence_page(folder, pack)
+    (folder / SHEET).write_bytes(sheet_pdf(pack))
+    write_evidence_page(folder, pack, sheet=SHEET)
 
 
 def page_data(report: WeekReport, tables: Mapping[str, pl.DataFrame], run: Mapping[str, Any], out: Path) -> PageData:
@@ -60,7 +66,7 @@ def page_data(report: WeekReport, tables: Mapping[str, pl.DataFrame], run: Mappi
         week=report.week,
         **tables,
         run=run,
-        evidence={vehicle_id: pack.model_dump(mode="json") for vehicle_id, pack in report.packs.items()},
+        evidence={vehicle_id: pack.model_dump(mode="json") for vehicle_id, pack in report.referral.packs.items()},
         rule_results=report.validation["rules"],
         rule_rates=report.validation["firmware"],
         vehicles_before=_published(before / "vehicles.csv", "out_vehicles"),
@@ -72,6 +78,11 @@ def _published(path: Path, table: str) -> pl.DataFrame | None:
     if not path.is_file():
         return None
     return conform(pl.read_csv(path, infer_schema=False), table)
+
+
+def learning(referral: Referral) -> dict[str, Any]:
+    """What findings changed (each table's share before and after), and how often past referrals were right, by quarter."""
+    return {"findings_taught": referral.learning.to_dicts(), "referrals_right": referral.precision.to_dicts()}
 
 
 def rejected_of(con: Connection, file_ids: list[str]) -> pl.DataFrame:
