@@ -11,7 +11,7 @@ from typing import Any
 import yaml
 
 from tests.end_to_end.frames import write as write_frames
-from tests.end_to_end.shorthand import NAMES, Log, when
+from tests.end_to_end.shorthand import NAMES, Habits, Log, when
 
 CASES = Path(__file__).parent / "cases"
 DAY = "2026-03-10"
@@ -47,7 +47,7 @@ class Case:
     @property
     def prefix(self) -> str:
         """What every id of the case starts with."""
-        return f"k{self.number:03d}"
+        return str(self.told.get("prefix", f"k{self.number:03d}"))
 
     @property
     def day(self) -> datetime:
@@ -62,9 +62,9 @@ class Case:
         """Text with `<A1>` as the case's own id."""
         return NAMES.sub(lambda m: f"{self.prefix}{m[1]}", text)
 
-    def files(self) -> tuple[dict[str, str], Log]:
+    def files(self, habits: Habits) -> tuple[dict[str, str], Log]:
         """Its log files by name, and the log they came from."""
-        log = Log(self.prefix, self.day, write_frames)
+        log = Log(self.prefix, self.day, write_frames, habits)
         for line in str(self.told.get("log", "")).splitlines():
             if line.strip() and not line.lstrip().startswith("#"):
                 log.read(line)
@@ -84,9 +84,9 @@ class Case:
         used = [e for e in EVSES if re.search(rf"\b{e}\b|\b{e[0]} ", told) and e not in absent]
         own = self.prefix
         return {
-            "vehicles": [f"{own}{v},Oskel Tiffin,2024,11,3,{inlets}" for v, inlets in vehicles.items() if v not in absent],
-            "tokens": [",".join([own + row.split(",")[0], own + row.split(",")[1], *row.split(",")[2:]]) for row in tokens],
-            "evses": [self.evse_row(e) for e in used],
+            "fleet/vehicles": [f"{own}{v},Oskel Tiffin,2024,11,3,{inlets}" for v, inlets in vehicles.items() if v not in absent],
+            "fleet/tokens": [",".join([own + row.split(",")[0], own + row.split(",")[1], *row.split(",")[2:]]) for row in tokens],
+            "sites/evses": [self.evse_row(e) for e in used],
         }
 
     def evse_row(self, name: str) -> str:
@@ -114,22 +114,30 @@ def load() -> list[Case]:
     return [Case(number, case) for number, case in enumerate(told, 1)]
 
 
-def write(cases: list[Case], delivery: Path) -> dict[str, Log]:
-    """Write the cases as one delivery; the logs they came from, by case name."""
-    office: dict[str, list[str]] = {"vehicles": [], "tokens": [], "evses": []}
+VEHICLE_HEAD = "vehicle_id,vehicle_model,model_year,onboard_charger_kw,ac_phases,inlets"
+CARDS_HEAD = "id_token,vehicle_id,valid_from,valid_to"
+
+
+def write(cases: list[Case], delivery: Path, habits: Habits = Habits()) -> dict[str, Log]:  # noqa: B008  # frozen
+    """Write the cases as one delivery; the logs they came from, by case name.
+
+    A case that counts the lines of its log has files of its own; the logs of the others come in one file a kind.
+    """
+    shared: dict[str, list[str]] = {}
     logs = {}
     for case in cases:
-        files, logs[case.name] = case.files()
-        for kind, rows in case.office().items():
-            office[kind] += rows
+        files, logs[case.name] = case.files(habits)
         for name, text in files.items():
-            put(delivery / name, text)
-    put(
-        delivery / "fleet/vehicles.csv",
-        "\n".join(["vehicle_id,vehicle_model,model_year,onboard_charger_kw,ac_phases,inlets", *office["vehicles"]]) + "\n",
-    )
-    put(delivery / "fleet/tokens.csv", "\n".join(["id_token,vehicle_id,valid_from,valid_to", *office["tokens"]]) + "\n")
-    put(delivery / "sites/evses.csv", "\n".join([EVSE_HEAD, *office["evses"]]) + "\n")
+            if "accounts" in case.told or name not in logs[case.name].files():
+                put(delivery / name, text)
+            else:
+                rows = shared.setdefault(name.replace(case.prefix, "all"), [])
+                rows += text.splitlines()[1 if rows and name.endswith(".csv") else 0 :]
+        office = case.office()
+        for name, head in (("fleet/vehicles", VEHICLE_HEAD), ("fleet/tokens", CARDS_HEAD), ("sites/evses", EVSE_HEAD)):
+            shared.setdefault(f"{name}.csv", [head]).extend(office[name])
+    for name, rows in shared.items():
+        put(delivery / name, "\n".join(rows) + "\n")
     return logs
 
 

@@ -51,6 +51,15 @@ class Clock:
         return self.shows + gone + timedelta(seconds=self.fast_s_per_day * gone.total_seconds() / 86400)
 
 
+@dataclass(frozen=True)
+class Habits:
+    """What stations may do otherwise without changing what happened."""
+
+    ahead_s: float = 0.0
+    whole_seconds: bool = False
+    newest_first: bool = False
+
+
 @dataclass
 class Log:
     """Files of one case, built line by line. `prefix` keeps the ids of cases apart."""
@@ -58,6 +67,7 @@ class Log:
     prefix: str
     day: datetime
     write: Callable[[Told, str, list[str]], None]
+    habits: Habits
     frames: list[tuple[datetime, str]] = field(default_factory=list)
     calls: list[tuple[str, str, bool, dict[str, Any]]] = field(default_factory=list)  # version, action, is a result, payload
     pilot: list[list[str]] = field(default_factory=list)
@@ -72,7 +82,8 @@ class Log:
 
     def station_time(self, station: str, true: datetime) -> datetime:
         """True time as the station's clock shows it."""
-        return self.clocks[station].at(true) if station in self.clocks else true
+        shown = self.clocks[station].at(true) if station in self.clocks else true + timedelta(seconds=self.habits.ahead_s)
+        return shown.replace(microsecond=0) if self.habits.whole_seconds else shown
 
     def read(self, line: str) -> None:
         """Write out one line of shorthand."""
@@ -112,7 +123,7 @@ class Log:
         """The delivery's files, by name; frames as the receiver saw them."""
         made = {}
         if self.frames:
-            lines = [line for _, line in sorted(self.frames, key=lambda f: f[0])]
+            lines = [line for _, line in sorted(self.frames, key=lambda f: f[0], reverse=self.habits.newest_first)]
             made[f"ocpp/{self.prefix}.jsonl"] = "\n".join(lines) + "\n"
         if self.pilot:
             made[f"pilot/{self.prefix}.csv"] = table(PILOT_HEAD, self.pilot)
