@@ -6,12 +6,12 @@ days, never over units (Rabiner 1989, Proc. IEEE 77:257-286, scaled forward-back
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from pipeline.attribute.laplace import Floats
-from pipeline.settings.attribute import StatePrior
+from pipeline.settings.attribute import AttributeSettings, StatePrior
 
 
 LEARN_UP, LEARN_DOWN = 4.0, 10.0
@@ -19,10 +19,20 @@ LEARN_UP, LEARN_DOWN = 4.0, 10.0
 
 
 @dataclass(frozen=True)
+class Strengths:
+    """Weight of the prior when habits are learnt: units watched for one look-back, faults seen, repairs seen."""
+
+    units: float
+    faults: float
+    repairs: float
+
+
+@dataclass(frozen=True)
 class Habits:
     """How a kind of unit's states come and go: chance a day of falling faulty, of repair, and the shares of severities (levels,).
 
-    After off and the fault states come the habits: rates a unit has from the first day on and never takes up later.
+    After off and the fault states come the habits, rates a unit has from the first day on and never takes up later, and last 'just mended',
+    from which it may fall back (`relapse` a day) until it counts as sound again (`settle` a day).
     """
 
     onset: float
@@ -30,33 +40,48 @@ class Habits:
     shares: Floats
     change: float
     habits: Floats
+    relapse: float
+    settle: float
 
     @property
     def initial(self) -> Floats:
         """State probabilities at a random time (states,)."""
         on = self.onset / (self.onset + self.repair)
-        off = (1.0 - on) * (1.0 - self.habits.sum())
-        return np.concatenate([[off], on * self.shares, (1.0 - on) * self.habits])
+        mended = on * self.repair / (self.relapse + self.settle)
+        rest = 1.0 - on - mended
+        return np.concatenate([[rest * (1.0 - self.habits.sum())], on * self.shares, rest * self.habits, [mended]])
 
     @property
     def on(self) -> Floats:
-        """1 for the fault states, 0 for off and habits (states,)."""
-        return np.concatenate([[0.0], np.ones(len(self.shares)), np.zeros(len(self.habits))])
+        """1 for the fault states, 0 for the others (states,)."""
+        return np.concatenate([[0.0], np.ones(len(self.shares)), np.zeros(len(self.habits) + 1)])
 
     @property
     def step(self) -> Floats:
         """Transition matrix of one day (states, states), rows sum to 1."""
         size = len(self.shares)
-        matrix = np.eye(1 + size + len(self.habits)) * (1.0 - self.onset)
-        matrix[self.on == 0, 1 : 1 + size] = self.onset * self.shares
-        matrix[1 : 1 + size, 0] = self.repair
-        matrix[1 : 1 + size, 1 : 1 + size] = (1.0 - self.repair) * (
-            (1.0 - self.change) * np.eye(size) + self.change * self.shares[None, :]
+        levels = slice(1, 1 + size)
+        matrix = np.eye(2 + size + len(self.habits)) * (1.0 - self.onset)
+        matrix[self.on == 0, levels] = self.onset * self.shares
+        matrix[levels] = 0.0
+        matrix[levels, -1] = self.repair
+        matrix[levels, levels] = (1.0 - self.repair) * ((1.0 - self.change) * np.eye(size) + self.change * self.shares[None, :])
+        matrix[-1] = 0.0
+        matrix[-1, 0], matrix[-1, levels], matrix[-1, -1] = (
+            self.settle,
+            self.relapse * self.shares,
+            1.0 - self.settle - self.relapse,
         )
         return matrix
 
+    def paced(self, days: float) -> Habits:
+        """The same for steps of so many days (small: rates are scaled)."""
+        rates = (self.onset, self.repair, self.change, self.relapse, self.settle)
+        onset, repair, change, relapse, settle = (1.0 - (1.0 - rate) ** days for rate in rates)
+        return Habits(onset, repair, self.shares, change, self.habits, relapse, settle)
 
-def habits(prior: StatePrior, change: float) -> Habits:
+
+def habits(prior: StatePrior, settings: AttributeSettings) -> Habits:
     """The prior's habits: stationary share on = prevalence, mean length = days_on."""
     repair = 1.0 / prior.days_on
     shares = np.asarray(prior.shares, dtype=np.float64)
@@ -64,8 +89,10 @@ def habits(prior: StatePrior, change: float) -> Habits:
         prior.prevalence / (1.0 - prior.prevalence) * repair,
         repair,
         shares / shares.sum(),
-        change,
+        settings.level_change_per_day,
         np.full(len(prior.habits), prior.habit_share / max(len(prior.habits), 1)),
+        settings.relapse_per_day,
+        settings.settle_per_day,
     )
 
 
@@ -104,29 +131,26 @@ def smooth(log_evidence: Floats, initial: Floats, step: Floats) -> Smoothed:
     return Smoothed(belief, ahead, back, likelihood)
 
 
-def learn(
-    prior: StatePrior, seen: Smoothed, now: Habits, rows: slice, units_total: int, strengths: tuple[float, float]
-) -> Habits:
+def learn(base: Habits, seen: Smoothed, now: Habits, rows: slice, units_total: int, strengths: Strengths) -> Habits:
     """Habits after the fleet's own data: expected onsets, repairs and severities, added to the prior's pseudo-counts.
 
     `rows` are the real units among those smoothed; the `units_total - rows` others, set aside as healthy, count as watched without an onset.
-    `strengths` are the weights of the prior shares (faults) and of the prior days (repairs).
     """
-    base = habits(prior, now.change)
     days = seen.belief.shape[1]
-    on, off = now.on > 0, now.on == 0
+    on, sound = now.on > 0, now.on == 0
+    sound[-1] = False
     belief, ahead, back = seen.belief[rows], seen.ahead[rows], seen.back[rows]
-    started = np.einsum("ut,utk->k", ahead[:, :-1, off].sum(axis=2), back[:, 1:, on]) * now.step[0, on]
-    mended = float((ahead[:, :-1, on].sum(axis=2) * back[:, 1:, 0]).sum() * now.repair)
+    started = np.einsum("ut,utk->k", ahead[:, :-1, sound].sum(axis=2), back[:, 1:, on]) * now.step[0, on]
+    mended = float((ahead[:, :-1, on].sum(axis=2) * back[:, 1:, -1]).sum() * now.repair)
     on_days = float(belief[:, :-1, on].sum())
     watched = units_total * (days - 1) - on_days
     first = belief[:, 0, on].sum(axis=0)
-    unseen = prior.prior_units * days
+    unseen = strengths.units * days
     onset = (float(started.sum()) + base.onset * unseen) / (watched + unseen)
-    repair = (mended + strengths[1]) / (on_days + strengths[1] / base.repair)
     onset = float(np.clip(onset, base.onset / LEARN_DOWN, base.onset * LEARN_UP))
-    levels = started + first + strengths[0] * base.shares
-    return Habits(onset, repair, levels / levels.sum(), now.change, now.habits)
+    repair = (mended + strengths.repairs) / (on_days + strengths.repairs / base.repair)
+    levels = started + first + strengths.faults * base.shares
+    return replace(now, onset=onset, repair=repair, shares=levels / levels.sum())
 
 
 def onset_weights(seen: Smoothed, step: Floats, on: Floats) -> Floats:

@@ -60,7 +60,7 @@ def learn_checks(evidence: Evidence, vehicle_belief: Floats, settings: Attribute
     `vehicle_belief` (vehicles, days, states).  Each vehicle votes by its failures and successes while its diode state is believed on.
     """
     models = evidence.models.height
-    diode = np.array([False, *settings.vehicle.diode, *(False for _ in settings.vehicle.habits)])
+    diode = np.array([False, *(looked for _, looked in settings.vehicle.bites)])
     unknown = np.flatnonzero(evidence.check == CHECK_UNKNOWN)
     learned = np.full(models, np.nan)
     if not len(unknown):

@@ -10,8 +10,8 @@ from pipeline.attribute.chains import Habits, onset_weights, smooth
 from pipeline.attribute.evidence import Evidence
 from pipeline.attribute.laplace import Floats, Ints
 
-PASSED = 0.25
-"""Days; a chain's step is at most this, so that onset and repair stay rare within a step."""
+LONGEST_STEP_DAYS = 3.0
+"""A chain's step, the fleet's usual time between two attempts of a unit, is at most this, so that onset and repair stay rare within it."""
 
 
 @dataclass(frozen=True)
@@ -48,18 +48,18 @@ def onset_days(
     at = np.zeros((len(units), longest))
     at[owner, column] = evidence.at_days[rows]
     gap = np.diff(at, axis=1, prepend=0.0)
-    pace = min(evidence.days / max(float(np.median(count)), 1.0), PASSED) if len(count) else PASSED
-    slow = Habits(habits.onset * pace, habits.repair * pace, habits.shares, habits.change * pace, habits.habits)
+    pace = min(evidence.days / max(float(np.median(count)), 1.0), LONGEST_STEP_DAYS)
+    slow = habits.paced(pace)
     weights = onset_weights(smooth(log_evidence, slow.initial, slow.step), slow.step, slow.on)
     first = longest - count
     late = np.arange(longest)[None, :] > first[:, None]
     whole = np.where(late, weights * gap, 0.0)
     scale = np.where(late, gap, 0.0).sum(axis=1) / np.maximum(count - 1, 1)
     before = np.where(late, 0.0, weights).sum(axis=1) * scale
-    return OnsetDays(units, np.stack([_quantile(whole, before, at, first, level) for level in levels]))
+    return OnsetDays(units, np.stack([_quantile(whole, before, at, level) for level in levels]))
 
 
-def _quantile(whole: Floats, before: Floats, at: Floats, first: Ints, level: float) -> Floats:
+def _quantile(whole: Floats, before: Floats, at: Floats, level: float) -> Floats:
     """Level of the distribution with mass `before` up to the first attempt and `whole` in the gap that ends at each attempt."""
     row = np.arange(len(whole))
     heights = before[:, None] + np.cumsum(whole, axis=1)

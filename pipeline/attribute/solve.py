@@ -8,7 +8,7 @@ import numpy as np
 
 from pipeline.attribute.baseline import Chance, Search, count_cells, first_guess, refit
 from pipeline.attribute.blame import chance_bit, failed_rows, shares
-from pipeline.attribute.chains import Habits, Smoothed, habits, learn, smooth
+from pipeline.attribute.chains import Habits, Smoothed, Strengths, habits, learn, smooth
 from pipeline.attribute.checks import check_chances, learn_checks
 from pipeline.attribute.evidence import Evidence
 from pipeline.attribute.joint import refine
@@ -68,7 +68,7 @@ def solve(evidence: Evidence, settings: AttributeSettings, start: CrossedFit | N
     cells = count_cells(evidence)
     chance = first_guess(evidence, failed, settings)
     priors = (settings.vehicle, settings.evse, settings.pairing)
-    habit = [habits(prior, settings.level_change_per_day) for prior in priors]
+    habit = [habits(prior, settings) for prior in priors]
     checks, seen = np.full(evidence.models.height, np.nan), check_chances(evidence, None, settings)
     for turn in range(settings.rounds + 1):
         passes = settings.passes if turn == settings.rounds else settings.early_passes
@@ -124,8 +124,7 @@ def _kind(evidence: Evidence, failed: Ints, name: str, unit: Ints, prior: StateP
     length = units * evidence.days
     quiet = np.zeros((length, prior.states))
     plain = np.bincount(slot, weight, length)
-    levels = [*zip(prior.levels, prior.diode, strict=True), *((habit_level, False) for habit_level in prior.habits)]
-    for k, (level, diode) in enumerate(levels, start=1):
+    for k, (level, diode) in enumerate(prior.bites, start=1):
         quiet[:, k] = np.bincount(slot, weight * np.log1p(-level * seen[good]), length) if diode else plain * np.log1p(-level)
     by_day: Floats = quiet.reshape(units, evidence.days, -1)
     if name != "evse":
@@ -149,8 +148,8 @@ def _everywhere(search: _Search, kind: int, belief: Floats) -> Floats:
 
 def _learnt(search: _Search, kind: int, prior: StatePrior, units: int, settings: AttributeSettings) -> Habits:
     seen = search.beliefs.smoothed[kind]
-    strengths = (settings.dirichlet_units, settings.repair_units)
-    return learn(prior, seen, search.kinds[kind].habits, slice(0, len(search.suspects[kind])), units, strengths)
+    strengths = Strengths(prior.prior_units, settings.dirichlet_units, settings.repair_units)
+    return learn(habits(prior, settings), seen, search.kinds[kind].habits, slice(0, len(search.suspects[kind])), units, strengths)
 
 
 def _finish(search: _Search) -> tuple[UnitStates, UnitStates, UnitStates]:

@@ -63,8 +63,8 @@ class Beliefs:
 
 def level_escape(prior: StatePrior, seen: Floats) -> Floats:
     """1 - q for each attempt and state (attempts, states); diode states bite in proportion to `seen`, the chance the EVSE looks."""
-    levels = np.array([*prior.levels, *prior.habits])
-    diode = np.array([*prior.diode, *(False for _ in prior.habits)])
+    levels = np.array([level for level, _ in prior.bites])
+    diode = np.array([looked for _, looked in prior.bites])
     bite = np.where(diode[None, :], levels[None, :] * seen[:, None], levels[None, :])
     return np.concatenate([np.ones((len(seen), 1)), 1.0 - bite], axis=1)
 

@@ -30,7 +30,7 @@ def oracle_vehicles(world: World, attempts: pl.DataFrame, settings: AttributeSet
         units, days, states
     )
     total[-1, :, 1:] = NEVER
-    habit = habits(settings.vehicle, settings.level_change_per_day)
+    habit = habits(settings.vehicle, settings)
     belief = smooth(np.asarray(total, dtype=np.float64), habit.initial, habit.step).belief
     return evidence.vehicles.with_columns(pl.Series("p_oracle", belief[:-1, -1] @ habit.on))
 

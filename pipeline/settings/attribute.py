@@ -35,8 +35,14 @@ class StatePrior(Frozen):
 
     @property
     def states(self) -> int:
-        """Off, the fault states, the habits, in this order."""
-        return 1 + len(self.levels) + len(self.habits)
+        """Off, the fault states, the habits, just mended, in this order."""
+        return 2 + len(self.levels) + len(self.habits)
+
+    @property
+    def bites(self) -> tuple[tuple[float, bool], ...]:
+        """Failure probability of each state after off, and whether it bites only where the diode is looked for."""
+        benign = ((level, False) for level in (*self.habits, 0.0))
+        return (*zip(self.levels, self.diode, strict=True), *benign)
 
     @model_validator(mode="after")
     def _one_entry_a_level(self) -> StatePrior:
@@ -56,7 +62,7 @@ class AttributeSettings(Frozen):
             prevalence=0.01,
             days_on=60.0,
             prior_units=100.0,
-            habits=(0.1, 0.25),
+            habits=(0.08, 0.2),
         ),
         description="Assumed: about one vehicle in a hundred, for two months; a shorted pilot diode fails whenever it is looked for, other faults less",
     )
@@ -82,6 +88,15 @@ class AttributeSettings(Frozen):
             prior_units=50.0,
         ),
         description="Assumed: rare, begins with a firmware, lasts until the next",
+    )
+    relapse_per_day: float = Field(
+        0.01,
+        ge=0,
+        lt=1,
+        description="Chance a day that what was just mended falls faulty again; with `settle_per_day`, one repair in six does not hold (assumed)",
+    )
+    settle_per_day: float = Field(
+        0.05, gt=0, lt=1, description="Chance a day that a repair has proved itself and counts as sound"
     )
     level_change_per_day: float = Field(
         0.02, ge=0, lt=1, description="Chance a fault changes its severity in a day; assumed: weather and wear, some weeks apart"

@@ -48,7 +48,9 @@ def test_salamander_matches_glmer() -> None:
     assert standard_errors(cells, fit)[:4] == pytest.approx([0.3938, 0.3747, 0.4460, 0.3912], abs=1e-3)
     data = pl.read_csv(REFERENCE / "lme4_salamander.csv")
     for factor, name in enumerate(("Female", "Male")):
-        reference = pl.read_csv(REFERENCE / f"ref_glmer_salamander_{name}.csv").with_columns(pl.col("id").cast(pl.String)).sort("id")
+        reference = (
+            pl.read_csv(REFERENCE / f"ref_glmer_salamander_{name}.csv").with_columns(pl.col("id").cast(pl.String)).sort("id")
+        )
         assert codes(data[name])[1] == reference["id"].to_list()
         assert np.corrcoef(reference["mode"], fit.mode_of(factor))[0, 1] > 0.9999
         assert fit.variance_of(factor) == pytest.approx(reference["var"].to_numpy(), abs=1e-3)
@@ -78,7 +80,9 @@ def test_verbal_aggression_matches_glmer() -> None:
     assert fit.sd**2 == pytest.approx([1.8861, 1.2757], abs=1e-2)
     assert fit.log_likelihood == pytest.approx(-4101.549, abs=1e-2)
     for factor, (kind, names) in enumerate((("id", persons), ("item", items))):
-        reference = pl.read_csv(REFERENCE / f"ref_glmer_VerbAggnull_{kind}.csv").with_columns(pl.col("id").cast(pl.String)).sort("id")
+        reference = (
+            pl.read_csv(REFERENCE / f"ref_glmer_VerbAggnull_{kind}.csv").with_columns(pl.col("id").cast(pl.String)).sort("id")
+        )
         assert reference["id"].to_list() == names
         assert np.corrcoef(reference["mode"], fit.mode_of(factor))[0, 1] > 0.9999
 
