@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import timedelta
 
 import polars as pl
 
@@ -88,11 +89,12 @@ def out_vehicles(called: pl.DataFrame) -> pl.DataFrame:
         .otherwise("onset_utc")
     )  # fmt: skip
     rows = called.with_columns(vehicle_reason().alias("reason"), onset.alias("onset"))
+    doubt = pl.when(creeping).then(pl.lit(timedelta(weeks=1))).otherwise(pl.lit(timedelta(days=1)))
     moved = (pl.col("onset") != pl.col("onset_utc")).fill_null(value=True)
     rows = rows.with_columns(
         pl.when(pointed).then(suspect).alias("suspect"),
-        pl.when(moved).then("onset").otherwise("onset_lo_utc").alias("onset_lo"),
-        pl.when(moved).then("onset").otherwise("onset_hi_utc").alias("onset_hi"),
+        pl.when(moved).then(pl.col("onset") - doubt).otherwise("onset_lo_utc").alias("onset_lo"),
+        pl.when(moved).then(pl.col("onset") + doubt).otherwise("onset_hi_utc").alias("onset_hi"),
     )
     return conform(rows, "out_vehicles")
 

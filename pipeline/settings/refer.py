@@ -59,7 +59,9 @@ class ReferSettings(Frozen):
     )
 
     witnesses_at_most: float = Field(
-        6.0, ge=1, description="One signature counts at most as many EVSEs: they share the vehicle's habits"
+        4.0,
+        ge=1,
+        description="One signature counts so many EVSEs at most: they share the vehicle's habits and the table's errors",
     )
     log_weight_cap: float = Field(
         6.9, gt=0, description="Largest natural log Bayes factor of one signature (a factor of 1000): no single sign convicts"

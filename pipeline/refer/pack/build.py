@@ -69,7 +69,7 @@ class _Own:
 
 def _pack(row: dict[str, Any], own: _Own, judged: Judged, place: int, span: Span) -> Evidence:
     suspects = sorted(zip(judged.verdicts.suspects, judged.given[place].tolist(), strict=True), key=lambda item: -item[1])
-    suspect = suspects[0][0]
+    suspect, named = suspects[0][0], row["suspect"] or "unclear"
     inlets = tuple(i for i in (own.fleet.get("inlets") or "").split(";") if i)
     strip = _strip(own.attempts)
     pilot = _pilot(row, own.levels)
@@ -93,9 +93,9 @@ def _pack(row: dict[str, Any], own: _Own, judged: Judged, place: int, span: Span
         pilot=pilot,
         pilot_chart=pilot_chart(pilot.readings, pilot.bands),
         ruled_out=ruled_out(_since(own.attempts, row["onset_lo_utc"]), own.peers, dict(suspects)),
-        bench=bench(suspect, inlets, path),
-        refutes=refutes(suspect),
-        doubts=doubts(own.attempts, own.levels.height, suspect),
+        bench=bench(named, inlets, path),
+        refutes=refutes(named),
+        doubts=doubts(own.attempts, own.levels.height, named),
         history=own.history,
         form=FORM,
     )  # fmt: skip
