@@ -10,6 +10,7 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.ingest.ahead import ahead
+from pipeline.ingest.engine import check_keys, memory_capped
 from pipeline.ingest.exports import read_sessions, recoder
 from pipeline.ingest.frames import read_frames
 from pipeline.ingest.lines import REJECT_SCHEMA, Block, blocks, good_and_bad
@@ -31,14 +32,17 @@ def ingest_delivery(
 ) -> IngestReport:  # fmt: skip
     """Read all files of a delivery folder into the raw tables; each file wholly or not at all, a known content not again.
 
-    Files to `leave` are not even opened: others read them. Raises DeliveryError when the folder itself cannot be read. A bad
-    file or line is no error: it is in the report and in raw_rejected, with its reason.
+    Files to `leave` are not even opened: others read them. Raises DeliveryError when the folder itself cannot be read, and
+    StoreError when the warehouse knows its frames by other keys. A bad file or line is no error: it is in the report and in
+    raw_rejected, with its reason.
     """
+    check_keys(con)
     found = opened(delivery, settings, _earlier_mappings(con), leave)
     run = _Run(con, settings, progress or silent, sum(one.source.file_bytes for one in found if one.source))
-    accounts = [run.read(one) for one in found]
-    with transaction(con):
-        placed = place_local_times(con)
+    with memory_capped(con, settings):
+        accounts = [run.read(one) for one in found]
+        with transaction(con):
+            placed = place_local_times(con)
     files = pl.DataFrame([row for row, _ in accounts], schema=FILES_SCHEMA, orient="row").sort("file")
     return IngestReport(files, spans([*(part for _, account in accounts for part in account.touched), placed]))
 

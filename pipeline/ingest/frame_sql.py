@@ -122,27 +122,33 @@ def frames_insert() -> str:
 def samples_insert() -> str:
     """INSERT of every sampled value of the used rows of `_staged` into raw_sample; `?` is the file id."""
     energy = "coalesce(v.measurand, 'Energy.Active.Import.Register')"
-    unit = f"coalesce(v.unit, v.unitOfMeasure.unit, CASE WHEN starts_with({energy}, 'Energy.Active') THEN 'Wh' END)"
-    scaled = f"({real('v.value')}) * pow(10, coalesce(({whole('v.unitOfMeasure.multiplier')}), 0))"
+    times_ten, power = "v.unitOfMeasure.multiplier", whole("v.unitOfMeasure.multiplier")
     given = {
         "file_id": "?",
-        "station_at_utc": utc("m_at"),
-        "sample_value": f"CASE WHEN isfinite({scaled}) THEN {scaled} END",
+        "station_at_utc": "m_utc",
+        "sample_value": f"CASE WHEN {times_ten} IS NULL THEN {real('v.value')} ELSE {_scaled('v.value', power)} END",
         "sample_context": "coalesce(v.context, 'Sample.Periodic')",
         "measurand": energy,
         "phase": "v.phase",
         "location": "coalesce(v.location, 'Outlet')",
-        "unit": unit,
-        "unzoned": _zoneless_within("m_at"),
+        "unit": f"coalesce(v.unit, v.unitOfMeasure.unit, CASE WHEN starts_with({energy}, 'Energy.Active') THEN 'Wh' END)",
+        "unzoned": "m_unzoned",
     }
     return f"""
         INSERT INTO raw_sample SELECT {_columns("raw_sample", given)}
-        FROM (SELECT *, m.timestamp AS m_at, unnest(m.sampledValue) AS v
+        FROM (SELECT line, receiver_at_utc, station_id, connector_id, transaction_id, unnest(m.sampledValue) AS v,
+                  {utc("m.timestamp")} AS m_utc, {_zoneless_within("m.timestamp")} AS m_unzoned
               FROM (SELECT *, unnest(from_json(meter_list, '{METER_SHAPE}')) AS m
                     FROM _staged
                     WHERE meter_list IS NOT NULL AND reject_reason IS NULL
-                        AND line NOT IN (SELECT line FROM _left_out))) s
+                        AND line NOT IN (SELECT line FROM _left_out)) s) s
         WHERE v.value IS NOT NULL"""
+
+
+def _scaled(value: str, power: str) -> str:
+    """A 2.0.1 value times ten to its multiplier; null where that is no finite number."""
+    product = f"{real(value)} * pow(10, coalesce(({power}), 0))"
+    return f"CASE WHEN isfinite({product}) THEN {product} END"
 
 
 @cache

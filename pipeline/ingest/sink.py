@@ -13,6 +13,9 @@ from pipeline.ingest.lines import printable
 from pipeline.settings.ingest import IngestSettings
 from pipeline.warehouse import Connection, append, query
 
+# Rows of a record batch: one batch is one task for DuckDB's threads.
+_BATCH_ROWS = 1 << 14
+
 
 @dataclass(frozen=True)
 class Account:
@@ -88,7 +91,7 @@ class Sink:
 
     def table(self, select: str, given: Mapping[str, object] | None = None) -> pa.Table:
         """The rows of a query. They stay outside the warehouse: a passing table there would hold its memory until the commit."""
-        return self.con.sql(select, params=dict(given or {})).to_arrow_table()
+        return self.con.sql(select, params=dict(given or {})).to_arrow_table(_BATCH_ROWS)
 
     def frame(self, select: str) -> pl.DataFrame:
         """The rows of a query as a frame."""

@@ -6,7 +6,6 @@ from __future__ import annotations
 _EXTENDED = r"[12]\d{3}-\d\d-\d\d([Tt ]\d\d:\d\d(:\d\d([.,]\d+)?)?([Zz]|[+-]\d\d(:?\d\d)?)?)?"
 _BASIC = r"[12]\d{7}[Tt]\d{6}([.,]\d+)?([Zz]|[+-]\d\d(:?\d\d)?)?"
 _ZONED = r"[Zz]$|[Tt ]\d\d:?\d\d.*[+-]\d\d(:?\d\d)?$"
-_NUMBER = r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?"
 _WHOLE = r"[+-]?\d{1,18}(\.0+)?"
 
 
@@ -32,7 +31,7 @@ def unzoned(x: str) -> str:
 
 def real(x: str) -> str:
     """Finite decimal number as DOUBLE."""
-    return f"CASE WHEN regexp_full_match({x}, '{_NUMBER}') THEN nullif(nullif(TRY_CAST({x} AS DOUBLE), 'inf'), '-inf') END"
+    return f"nullif(nullif(nullif(TRY_CAST({x} AS DOUBLE), 'inf'), '-inf'), 'nan')"
 
 
 def whole(x: str) -> str:

@@ -11,6 +11,11 @@ class IngestSettings(Frozen):
     """How bytes are read."""
 
     block_bytes: int = Field(32 << 20, ge=1 << 10, description="Bytes read at a time: bounds memory; measured")
+    engine_bytes: int = Field(
+        512 << 20,
+        ge=256 << 20,
+        description="DuckDB's buffers while files are read; with blocks and results under 1.5 GB, measured",
+    )
     line_cap_bytes: int = Field(
         4 << 20, ge=1 << 10, description="A longer line is rejected: no OCPP message comes near; practice"
     )

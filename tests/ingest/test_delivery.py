@@ -13,7 +13,7 @@ import zstandard
 from delivered import assert_accounts, frame, lines_of, put, read, reasons, row
 
 import pipeline.ingest.delivery as delivery_module
-from pipeline.errors import DeliveryError
+from pipeline.errors import DeliveryError, StoreError
 from pipeline.fingerprint import of_warehouse
 from pipeline.ingest import ingest_delivery
 from pipeline.ingest.lines import Block
@@ -284,3 +284,19 @@ def test_touched_spans_the_new_rows(con: Connection, delivery: Path) -> None:
     report = read(con, delivery)
     assert_accounts(con, report)
     assert report.touched.is_empty()
+
+
+def test_other_frame_keys_are_an_error(con: Connection, delivery: Path) -> None:
+    """A warehouse whose keys were made by another hash is refused, before a repeat could be taken for new."""
+    read(con, delivery)
+    con.execute("UPDATE store_meta SET value = '1' WHERE name = 'frame_key_probe'")
+    with pytest.raises(StoreError, match="frame keys"):
+        ingest_delivery(con, delivery, IngestSettings())
+
+
+def test_memory_is_given_back(con: Connection, delivery: Path) -> None:
+    """The bound on DuckDB's memory holds while files are read, and no longer."""
+    before = con.execute("SELECT current_setting('memory_limit')").fetchall()
+    put(delivery, "a.jsonl", FRAMES)
+    read(con, delivery)
+    assert con.execute("SELECT current_setting('memory_limit')").fetchall() == before

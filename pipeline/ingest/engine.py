@@ -1,0 +1,40 @@
+"""What ingest asks of DuckDB: bounded memory, and a hash that stays the same as long as the warehouse."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from pipeline.errors import StoreError
+from pipeline.settings.ingest import IngestSettings
+from pipeline.warehouse import Connection
+
+_PROBE = "frame_key_probe"
+
+
+@contextmanager
+def memory_capped(con: Connection, settings: IngestSettings) -> Iterator[None]:
+    """DuckDB's buffers bounded while files are read; beyond, it writes to disk."""
+    before = con.execute("SELECT current_setting('memory_limit')").fetchall()[0][0]
+    con.execute(f"SET memory_limit = '{settings.engine_bytes >> 20}MiB'")
+    try:
+        yield
+    finally:
+        con.execute(f"SET memory_limit = '{before}'")
+
+
+def check_keys(con: Connection) -> None:
+    """DuckDB does not promise `hash` to stay the same from version to version; frame keys live as long as the warehouse.
+
+    Raises StoreError when this version hashes otherwise than the one that wrote the keys.
+    """
+    con.execute("CREATE TABLE IF NOT EXISTS store_meta (name VARCHAR PRIMARY KEY, value VARCHAR NOT NULL)")
+    now = con.execute("SELECT CAST(hash('station', 'in', '2', 'id', 'Action', '{}') AS VARCHAR)").fetchall()[0][0]
+    kept = con.execute("SELECT value FROM store_meta WHERE name = $1", [_PROBE]).fetchall()
+    if not kept:
+        con.execute("INSERT INTO store_meta VALUES ($1, $2)", [_PROBE, now])
+    elif kept[0][0] != now:
+        raise StoreError(
+            "this version of DuckDB makes other frame keys than the one that wrote this warehouse: repeats would not be seen",
+            next_step="remove the warehouse and run all deliveries again, or go back to the DuckDB version before",
+        )
