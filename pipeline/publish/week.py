@@ -12,6 +12,7 @@ from dashboards.addresses import pack_folder
 from dashboards.packs import write_evidence_page
 from dashboards.page_data import PageData
 from dashboards.pages import write_pages
+from dashboards.snapshots import read_csv
 from pipeline.accounts import tell
 from pipeline.publish.sheet import sheet_pdf
 from pipeline.publish.week_folder import complete_or_absent, write_tables
@@ -69,15 +70,14 @@ def page_data(report: WeekReport, tables: Mapping[str, pl.DataFrame], run: Mappi
         evidence={vehicle_id: pack.model_dump(mode="json") for vehicle_id, pack in report.referral.packs.items()},
         rule_results=report.validation["rules"],
         rule_rates=report.validation["firmware"],
+        equipment=report.validation["equipment"],
         vehicles_before=_published(before / "vehicles.csv", "out_vehicles"),
         evses_before=_published(before / "evses.csv", "out_evses"),
     )
 
 
 def _published(path: Path, table: str) -> pl.DataFrame | None:
-    if not path.is_file():
-        return None
-    return conform(pl.read_csv(path, infer_schema=False), table)
+    return read_csv(path, table) if path.is_file() else None
 
 
 def learning(referral: Referral) -> dict[str, Any]:
