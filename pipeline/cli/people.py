@@ -59,7 +59,7 @@ def _open(store: Path, decisions: str | None) -> str:
 @_decisions
 @_by
 def review(vehicle: str, decision: str, reason: str, week: str, store: Path, decisions: str | None, by: str) -> None:
-    """Keep a decision on a VEHICLE's call; it counts from the next run on."""
+    """Keep a decision on a VEHICLE's call; it counts in the lists of weeks that end after it."""
     from pipeline.decisions import open_decisions
     from pipeline.weeks import week_start
 
@@ -96,7 +96,7 @@ def finding(
     kept = open_decisions(_open(store, decisions))
     kept.finding(row, by)
     kept.close()
-    click.echo(f"Kept: {vehicle} {finding}, by {by}. The next run learns from it.")
+    click.echo(f"Kept: {vehicle} {finding}, by {by}. It counts in the lists of weeks that end after it.")
 
 
 def _utc(at: datetime | None) -> datetime | None:
