@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 
 import polars as pl
@@ -48,9 +48,12 @@ class Referral:
 def refer(inputs: ReferInputs, settings: ReferSettings, week: str, look_back_weeks: int = 12) -> Referral:
     """Decide the week's calls from attribution and all other evidence.
 
-    `week` is the ISO week reported, the look-back ends with it. Raises SchemaError where a frame lacks a column.
+    `week` is the ISO week reported, the look-back ends with it; what was found or decided later does not count.
+    Raises SchemaError where a frame lacks a column.
     """
     span = Span.of(week, look_back_weeks)
+    known = inputs.findings.filter(pl.col("at_utc") < span.to_utc)
+    inputs = replace(inputs, findings=known, lessons=inputs.lessons.filter(pl.col("found_at_utc") < span.to_utc))
     attempts = judged_attempts(inputs, span, settings.checks_known_at)
     evses = judge_evses(inputs, attempts, settings)
     judged = judge_vehicles(inputs, attempts, span, settings)
