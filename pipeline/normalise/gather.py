@@ -81,7 +81,7 @@ def build(evidence: Evidence, evses: pl.DataFrame, settings: NormaliseSettings) 
     parts = (
         outcomes.progress(said, timedelta(seconds=settings.settle_s)),
         outcomes.authorisation(there.signals),
-        energy.delivered(energy.readings(there.signals, there.samples), limits(plug_ins, evses)),
+        energy.delivered(energy.readings(there.signals, there.samples), rated(plug_ins, evses)),
         energy.sampled_flow(there.samples),
         moments.levels(there.pilot),
         there.exported,
@@ -92,10 +92,9 @@ def build(evidence: Evidence, evses: pl.DataFrame, settings: NormaliseSettings) 
     return merged(facts, settings).join(evses.select("evse_id", "station_id"), on="evse_id", how="left", maintain_order="left")
 
 
-def limits(plug_ins: pl.DataFrame, evses: pl.DataFrame) -> pl.DataFrame:
-    """`plug_in, limit_kw`: the rated power of its EVSE."""
-    rated = evses.select("evse_id", limit_kw="max_power_kw")
-    return plug_ins.select("plug_in", "evse_id").join(rated, on="evse_id", maintain_order="left").drop("evse_id")
+def rated(plug_ins: pl.DataFrame, evses: pl.DataFrame) -> pl.DataFrame:
+    """Plug-ins with `limit_kw`, the rated power of their EVSE."""
+    return plug_ins.join(evses.select("evse_id", limit_kw="max_power_kw"), on="evse_id", how="left", maintain_order="left")
 
 
 def sources(there: Evidence) -> pl.DataFrame:

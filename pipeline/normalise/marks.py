@@ -41,6 +41,11 @@ def _before(value: pl.Expr) -> pl.Expr:
     return value.forward_fill().shift(1).over("evse_id")
 
 
+def _next(mask: pl.Expr) -> pl.Expr:
+    """When it holds next at the same EVSE, this row included."""
+    return pl.when(mask).then("at_utc").backward_fill().over("evse_id")
+
+
 STATUS = pl.col("action") == "StatusNotification"
 EVENT = pl.col("action") == "TransactionEvent"
 START = (pl.col("action") == "StartTransaction") | (EVENT & (pl.col("event_type") == "Started"))
@@ -68,17 +73,26 @@ def anew(settings: NormaliseSettings) -> pl.Expr:
     """A new plug-in has begun though no leaving was reported.
 
     A session under way does not go back to Preparing (OCPP 1.6, 4.9: C2, D2, E2 are no moves); Finishing to Preparing is
-    a retry while plugged only when it comes soon. After a stop, with no status since (the station was offline), what
-    begins later is another plug-in. In 2.0.1 a transaction that starts with the cable being plugged in is a new one.
+    a retry while plugged only when it comes soon and with the same card. After a stop, with no status since (the station
+    was offline), what begins later is another plug-in. In 2.0.1 a transaction that starts with the cable is a new one.
     """
     at, soon = pl.col("at_utc"), timedelta(seconds=settings.retry_gap_s)
     state = _before(pl.when(STATUS).then("status"))
     said = _before(pl.when(STATUS).then("at_utc"))
     preparing = STATUS & (pl.col("status") == "Preparing")
-    back = preparing & (state.is_in(["Charging", "SuspendedEV", "SuspendedEVSE"]) | ((state == "Finishing") & (at - said > soon)))
     started, stopped = _before(pl.when(START).then("at_utc")), _before(pl.when(STOP).then("at_utc"))
+    starting = pl.when(START).then("id_token")
+    held, next_held = _before(starting), starting.backward_fill().over("evse_id")
+    starts_first = _next(START) < _next(gone())
+    other_card = _true(held != next_held) & starts_first.fill_null(value=True)
+    back = preparing & (
+        state.is_in(["Charging", "SuspendedEV", "SuspendedEVSE"]) | ((state == "Finishing") & ((at - said > soon) | other_card))
+    )
     silent = (stopped >= started) & (said.is_null() | (said < started))
-    offline = silent & ((preparing & (at - stopped > timedelta(seconds=settings.settle_s))) | (START & (at - stopped > soon)))
+    offline = silent & (
+        (preparing & (at - stopped > timedelta(seconds=settings.settle_s)))
+        | (START & ((at - stopped > soon) | (held != pl.col("id_token"))))
+    )
     left, told = _before(pl.when(gone()).then("at_utc")), _before(pl.when(pl.col("transaction_id").is_not_null()).then("at_utc"))
     cable = EVENT & (pl.col("event_type") == "Started") & pl.col("trigger_reason").is_in(["CablePluggedIn", "EVDetected"])
     other = (_before(pl.col("transaction_id")) != pl.col("transaction_id")) & (left.is_null() | (told > left))

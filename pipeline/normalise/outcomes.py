@@ -143,7 +143,11 @@ def outcome(facts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
         .then(pl.lit("not_requested"))
         .otherwise(pl.lit("abandoned"))
     )
-    named = facts.with_columns(outcome=decided, _faulted=faulted, _unanswered=unanswered)
+    never = pl.col("closed_utc").is_null() & pl.col("flow_utc").is_null() & (decided != "charged")
+    none = pl.when(never).then(0.0)
+    named = facts.with_columns(
+        outcome=decided, energy_kwh=pl.coalesce("energy_kwh", none), _faulted=faulted, _unanswered=unanswered
+    )
     return _stage(_fault(named), settings)
 
 
@@ -166,9 +170,9 @@ def _fault(decided: pl.DataFrame) -> pl.DataFrame:
 def _stage(decided: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     """`stage`, `stage_seconds`, `early_b`.
 
-    An export does not say when the fault came. A fault of the pilot, its diode or the contactor before any energy came in B or on
-    the step to C (no diode can be checked before the PWM is on: derived); any other only if the whole
-    plug-in was no longer than the window.
+    An export does not say when the fault came: `stage_seconds` is null. A fault of the pilot, its diode or the contactor
+    before any energy came in B or on the step to C (no diode can be checked before the PWM is on: derived); any other
+    only if the whole plug-in was no longer than the window.
     """
     failed, exported = pl.col("outcome") == "failed", pl.col("source") == "export"
     delivering = _true(pl.col("energy_kwh") > 0) | pl.col("flow_utc").is_not_null()
@@ -185,7 +189,9 @@ def _stage(decided: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     told = pilot_fault | (exported & asked)
     soon = _true(pl.min_horizontal(since_s, plug_s) <= settings.early_window_s) | told
     timed = pl.col("ended_utc").is_not_null()
-    return decided.with_columns(_level=level, stage_seconds=since_s.clip(lower_bound=0)).with_columns(
+    return decided.with_columns(
+        _level=level, stage_seconds=pl.when(~(failed & exported)).then(since_s.clip(lower_bound=0))
+    ).with_columns(
         stage=pl.col("_level").replace_strict(dict(enumerate(STAGES)), return_dtype=pl.String),
         early_b=failed & (pl.col("supply") == "AC") & (pl.col("_level") <= 2) & timed & soon,
     )

@@ -66,7 +66,8 @@ def core(
 
 def rebuild(con: Connection, batch: pl.DataFrame, settings: NormaliseSettings, own: Mapping[str, str]) -> pl.DataFrame:
     """Rebuild the core rows in a batch of windows; returns the spans (`from_utc, to_utc`) of plug-ins that changed."""
-    made = core(windows.records(con, batch), read(con, "core_evse"), settings, own)
+    evses = read(con, "core_evse").unique(["station_id", "connector_id"], keep="last", maintain_order=True)
+    made = core(windows.records(con, batch), evses, settings, own)
     keep = batch.select("station_id", "keep_from_utc", "keep_to_utc")
     con.register("_keep", keep.to_arrow())
     since = {"since": keep["keep_from_utc"].min()}

@@ -104,11 +104,11 @@ def free_spans(attempts: pl.DataFrame, spans: pl.DataFrame, settings: NormaliseS
 
 
 def identified(attempts: pl.DataFrame, spans: pl.DataFrame, pairs: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
-    """Unknown vehicles named by their own reports: plugged (and, where both are known, unplugged) at the same time.
+    """Unknown vehicles named by their own reports: plugged and unplugged at the same moments.
 
     Only where one free vehicle and one attempt fit each other and no other; a token conflict is left alone.
     """
-    slack = timedelta(seconds=settings.telematics_slack_s)
+    slack = timedelta(seconds=settings.same_moment_s)
     unknown = attempts.filter(pl.col("vehicle_known_by") == "none").select(
         "attempt_id", "evse_id", "plugged_at_utc", "unplugged_at_utc", minute=pl.col("plugged_at_utc").dt.truncate("1h")
     )
@@ -116,7 +116,7 @@ def identified(attempts: pl.DataFrame, spans: pl.DataFrame, pairs: pl.DataFrame,
         [spans.with_columns(minute=(pl.col("from_utc") + pl.duration(hours=h)).dt.truncate("1h")) for h in (-1, 0, 1)]
     )
     near = (pl.col("from_utc") - pl.col("plugged_at_utc")).abs() <= slack
-    left = ((pl.col("to_utc") - pl.col("unplugged_at_utc")).abs() <= slack).fill_null(value=True)
+    left = ((pl.col("to_utc") - pl.col("unplugged_at_utc")).abs() <= slack).fill_null(value=False)
     fits = unknown.join(hours, on="minute").filter(near & left).join(pairs, on=["vehicle_id", "evse_id"], how="semi")
     sure = fits.filter((pl.len().over("attempt_id") == 1) & (pl.len().over("span") == 1)).select(
         "attempt_id", _vehicle="vehicle_id"

@@ -51,6 +51,9 @@ class NormaliseSettings(Frozen):
     telematics_slack_s: float = Field(
         180.0, gt=0, description="A vehicle's report and the EVSE's lie within this; reports are to the minute, practice"
     )
+    same_moment_s: float = Field(
+        60.0, gt=0, description="Only this close do two clocks tell of one plug-in of a vehicle not known otherwise; decided"
+    )
     silence_days: float = Field(
         14.0, gt=1, description="A plug-in of which nothing is heard for this long is broken off; decided"
     )

@@ -5,6 +5,7 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Callable
 
 from tests.normalise.world import World
 
@@ -59,6 +60,13 @@ def reports(world: World, rng: random.Random, t: float, over: float, vehicle: st
         world.vehicle(over + rng.uniform(-50, 50), "unplugged", vehicle=vehicle)
 
 
+def clock(rng: random.Random, days: int) -> Callable[[float], float]:
+    """A station's clock: an offset, a drift, a few jumps."""
+    offset, drift = rng.choice([0, 0, 0.5, -7, 3600, -40_000]), rng.choice([0, 0, 3e-5])
+    jumps = [(rng.uniform(0, days * DAY_S), rng.choice([-600, 45, 20_000])) for _ in range(rng.randrange(4))]
+    return lambda t: offset + drift * t + sum(by for when, by in jumps if t > when)
+
+
 def plan(rng: random.Random, days: int) -> list[tuple[float, int]]:
     """When somebody comes to which connector."""
     wished = []
@@ -82,14 +90,12 @@ def depot(seed: int, days: int = 9) -> list[World]:
         if number == 1:
             for vehicle in range(4):
                 world.token(f"T{vehicle}", f"v{vehicle}")
-        world.clock = rng.choice([0, 0, 0.5, -7, 3600, -40_000])
+        world.clock_at = clock(rng, days)
         piloted = rng.random() < 0.6
         busy = {1: 0.0, 2: 0.0}
         for t, connector in plan(rng, days):
             if t > busy[connector] + 60:
                 busy[connector] = session(world, rng, t, connector, rng.randrange(4))
-            if rng.random() < 0.1:
-                world.clock += rng.choice([-600, 45, 20_000])
         if not piloted:
             world.rows["raw_pilot"].clear()
         rows = world.rows["raw_frame"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -44,6 +45,11 @@ class World:
     latency: float = 0.2
     rows: dict[str, list[dict[str, Any]]] = field(default_factory=lambda: {t: [] for t in TABLES})
     ids: int = 0
+    clock_at: Callable[[float], float] | None = None
+
+    def stamp(self, t: float) -> datetime:
+        """What the station's clock shows at true second t."""
+        return at(t + (self.clock if self.clock_at is None else self.clock_at(t)))
 
     def evse(self, evse_id: str = "e1", connector: int = 1, **more: Any) -> None:
         """An EVSE of the station."""
@@ -86,7 +92,7 @@ class World:
         self.ids += 1
         got = t + self.latency if received is None else received
         base = {"station_id": self.station, "version": self.version, "message_id": str(self.ids)}
-        stamp = at(t + self.clock) if stamped else None
+        stamp = self.stamp(t) if stamped else None
         self.add(
             "raw_frame",
             receiver_at_utc=at(got),
@@ -134,7 +140,7 @@ class World:
             station_id=self.station,
             connector_id=connector,
             transaction_id=tx,
-            station_at_utc=at(t + self.clock),
+            station_at_utc=self.stamp(t),
             sample_value=wh,
             sample_context="Sample.Periodic",
             measurand="Energy.Active.Import.Register",
@@ -156,7 +162,7 @@ class World:
             receiver_at_utc=at(t + self.latency),
             station_id=self.station,
             connector_id=connector,
-            station_at_utc=at(t + self.clock),
+            station_at_utc=self.stamp(t),
             trigger_reason="Alerting",
             component="Connector",
             variable="Problem",
@@ -186,7 +192,7 @@ class World:
         duty = 26.7 if state.endswith("2") else None
         self.add(
             "raw_pilot",
-            station_at_utc=at(t + self.clock),
+            station_at_utc=self.stamp(t),
             station_id=self.station,
             connector_id=connector,
             pilot_state=state,
