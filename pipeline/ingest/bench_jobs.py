@@ -15,19 +15,19 @@ from typing import Any
 
 import duckdb
 
+from pipeline.ingest.delivery import ingest_delivery
 from pipeline.ingest.frame_paths import ENVELOPE, METER_SHAPE, PATHS
 from pipeline.ingest.sql import quoted
+from pipeline.settings.ingest import IngestSettings
+from pipeline.warehouse import writing
 
 _LINE_CAP = 16 << 20
 
 
 def ours(frames: Path, store: Path) -> int:
     """The whole of ingest: typed, checked, accounted, repeats out, answers paired. `frames` is a delivery folder."""
-    from pipeline.ingest import ingest_delivery
-    from pipeline.settings.ingest import IngestSettings
-    from pipeline.warehouse import writing
-
     with writing(store) as con:
+        con.execute("SET enable_progress_bar = false")
         return int(ingest_delivery(con, frames, IngestSettings()).files["lines"].sum())
 
 
@@ -38,6 +38,7 @@ def bare(frames: Path, store: Path) -> int:
     named = ", ".join(f"f[{i}] AS {name}" for i, name in enumerate(inner, start=1))
     shape = "{'at': 'VARCHAR', 'station_id': 'VARCHAR', 'dir': 'VARCHAR', 'version': 'VARCHAR', 'frame': 'JSON'}"
     with duckdb.connect(str(store)) as con:
+        con.execute("SET enable_progress_bar = false")
         con.execute(
             f"""CREATE TABLE frame AS SELECT "at", station_id, dir, version, {named}
                 FROM (SELECT *, json_extract_string(frame, [{paths}]) AS f
@@ -55,7 +56,7 @@ def bare(frames: Path, store: Path) -> int:
 
 def loop(frames: Path, store: Path) -> int:
     """A plain json loop into pandas, the same fields, meter values unnested, kept as two parquet files."""
-    import pandas as pd  # type: ignore[import-untyped]
+    import pandas as pd  # type: ignore[import-untyped]  # noqa: PLC0415  # only this job pays for it
 
     rows: list[dict[str, Any]] = []
     samples: list[dict[str, Any]] = []
@@ -69,6 +70,26 @@ def loop(frames: Path, store: Path) -> int:
     pd.DataFrame(rows).astype("string").to_parquet(f"{store}.frame.parquet")
     pd.DataFrame(samples).astype("string").to_parquet(f"{store}.sample.parquet")
     return len(rows)
+
+
+def lengthen(store: Path, months: int) -> None:
+    """Give a warehouse of one month's frames `months` of them: copies moved back in time, ids and keys their own."""
+    times = ("receiver_at_utc", "station_at_utc", "central_at_utc")
+    moved = ", ".join(f"{time_} - to_days(31 * k) AS {time_}" for time_ in times)
+    with writing(store) as con:
+        con.execute("SET enable_progress_bar = false")
+        con.execute(
+            f"""INSERT INTO raw_frame SELECT f.* REPLACE (
+                    {moved}, file_id || k AS file_id, message_id || '-' || k AS message_id,
+                    CAST(hash(frame_key, k) >> 1 AS BIGINT) AS frame_key)
+                FROM raw_frame f, range(1, $months) t(k)""",
+            {"months": months},
+        )
+
+
+def rates(job: dict[str, float]) -> dict[str, float]:
+    """Lines per second, of the wall and of the processor."""
+    return {"wall": job["lines"] / job["wall_s"], "cpu": job["lines"] / job["cpu_s"]}
 
 
 def _at(whole: Any, path: str) -> Any:

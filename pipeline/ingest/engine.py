@@ -15,12 +15,11 @@ _PROBE = "frame_key_probe"
 @contextmanager
 def memory_capped(con: Connection, settings: IngestSettings) -> Iterator[None]:
     """DuckDB's buffers bounded while files are read; beyond, it writes to disk."""
-    before = con.execute("SELECT current_setting('memory_limit')").fetchall()[0][0]
     con.execute(f"SET memory_limit = '{settings.engine_bytes >> 20}MiB'")
     try:
         yield
     finally:
-        con.execute(f"SET memory_limit = '{before}'")
+        con.execute("RESET memory_limit")  # a set value read back is rounded, and would shrink run by run
 
 
 def check_keys(con: Connection) -> None:
