@@ -179,6 +179,11 @@ class Frames(Told):
         scale = {"unitOfMeasure": {"unit": "Wh", "multiplier": int(self.options["ten"])}} if "ten" in self.options else {}
         return {"value": float(self.options["wh"])} | scale
 
+    def meter_201(self, value: str) -> tuple[str, dict[str, Any], dict[str, Any]]:
+        """`B1 meter 6000`: a MeterValues message of its own, Wh."""
+        sample = {"timestamp": self.shown(), "sampledValue": [{"value": float(value)}]}
+        return "MeterValues", {"evseId": self.connector, "meterValue": [sample]}, {}
+
     def event_201(self, code: str) -> tuple[str, dict[str, Any], dict[str, Any]]:
         """`B1 event CX014 [tx=a] [info=…] [cleared]`: a NotifyEvent with a techCode."""
         told: dict[str, Any] = {

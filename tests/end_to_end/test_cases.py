@@ -7,6 +7,8 @@ The expectations were derived from the contract (what comes in, what goes out) a
 from __future__ import annotations
 
 import json
+import re
+import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass
 from importlib.resources import files
@@ -23,12 +25,14 @@ from pipeline.run import Request, run_week
 from pipeline.settings import Settings
 from pipeline.validate import validate
 from pipeline.warehouse import Connection, query, read, writing
-from tests.end_to_end.book import Case, load, write
+from tests.end_to_end.book import Case, load, put, write
 from tests.end_to_end.shorthand import Habits, Log
 
 BOOK = load()
 WITHIN_S = 3.0  # a plug-in and its unplugging are read from several records a second or two apart
 WITHIN_KWH = 0.011
+SAME = ["outcome", "stage", "stage_seconds", "fault", "early_b", "energy_kwh", "vehicle_id", "plugged_at_utc", "source"]
+TIME = re.compile(r"20\d\d-\d\d-\d\dT\d\d:\d\d:\d\d")
 CONTRACT = {
     "vehicles.csv": (
         "vehicle_id call p_vehicle p_diode suspect onset onset_lo onset_hi ac_attempts ac_failures evses_failed_at dc_attempts "
@@ -209,6 +213,57 @@ def looser(told: dict[str, Any]) -> dict[str, Any]:
     return {key: value for key, value in told.items() if key not in {"accounts", "impossible"}} | {"expect": expect}
 
 
+PART = "2026-03-10T08:20:00"
+
+
+def parted(delivery: Path, folder: Path) -> list[Path]:
+    """A delivery as two: what its rows say was by PART and what came after, the mappings in both, the lists in the later."""
+    early, late = folder / "early", folder / "late"
+    for path in sorted(p for p in delivery.rglob("*") if p.is_file()):
+        name = path.relative_to(delivery).as_posix()
+        if path.suffix == ".jsonl" or name.startswith(("pilot/all", "telematics/all")):
+            rows = path.read_text(encoding="utf-8").splitlines(keepends=True)
+            head = rows[:1] if path.suffix == ".csv" else []
+            told = [(row, TIME.search(row)) for row in rows[len(head) :]]
+            put(early / name, "".join([*head, *(row for row, at in told if at is None or at[0] < PART)]))
+            put(late / name, "".join([*head, *(row for row, at in told if at is not None and at[0] >= PART)]))
+        else:
+            shutil.copyfile(path, placed(late / name))
+            if path.suffix == ".yaml":
+                shutil.copyfile(path, placed(early / name))
+    return [early, late]
+
+
+def placed(path: Path) -> Path:
+    """A path with the folders above it."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    return path
+
+
+@pytest.mark.parametrize("order", [(0, 1), (1, 0)], ids=["in order", "the later first"])
+def test_delivered_in_parts_is_the_same(order: tuple[int, int], tmp_path: Path) -> None:
+    """Sessions cut in two by the delivery, whichever comes first, end as if all had come at once; again, nothing is used twice.
+
+    Contract: files in any number, in any order, again and again. Cases with frames found again are left out: which of two
+    copies was received first is told only when both are there.
+    """
+    cases = [case for case in BOOK if not {"alone", "known"} & set(case.told) and "again=" not in str(case.told.get("log"))]
+    settings = Settings()
+    write(cases, tmp_path / "delivery")
+    parts = parted(tmp_path / "delivery", tmp_path)
+    made = []
+    for name, deliveries in (("whole", [tmp_path / "delivery"]), ("parts", [parts[i] for i in order])):
+        with writing(tmp_path / f"{name}.duckdb") as con:
+            for delivery in deliveries:
+                report = ingest_delivery(con, delivery, settings.ingest)
+                normalise(con, report.touched, settings.normalise)
+            again = ingest_delivery(con, deliveries[-1], settings.ingest).files
+            assert again["used"].sum() == 0
+            made.append({row["attempt_id"]: {k: row[k] for k in SAME} for row in read(con, "core_attempt").to_dicts()})
+    assert len(made[0]) > 150
+    assert {key for key in made[0].keys() | made[1].keys() if made[0].get(key) != made[1].get(key)} == set()
+
+
 def test_every_frame_of_the_book_is_valid(made: Made) -> None:
     """The frames written out agree with the JSON schemas of OCPP 1.6 and 2.0.1 (published; bundled by the `ocpp` package)."""
     for version, action, is_result, payload in {json.dumps(c): c for log in made.logs.values() for c in log.calls}.values():
@@ -266,7 +321,6 @@ ALONE = [case for case in BOOK if not {"alone", "known"} & set(case.told)][::30]
 @pytest.mark.parametrize("case", [pytest.param(c, id=c.name) for c in ALONE])
 def test_a_case_alone_is_as_among_the_others(case: Case, made: Made, tmp_path: Path) -> None:
     """What a station's records become does not hang on other stations, vehicles and tokens in the delivery."""
-    kept = ["outcome", "stage", "stage_seconds", "fault", "early_b", "energy_kwh", "vehicle_id", "plugged_at_utc", "source"]
     alone = attempts_of(case, make([case], tmp_path))
     among = attempts_of(case, made)
-    assert [{k: a[k] for k in kept} for a in alone] == [{k: a[k] for k in kept} for a in among]
+    assert [{k: a[k] for k in SAME} for a in alone] == [{k: a[k] for k in SAME} for a in among]
