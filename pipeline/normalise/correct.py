@@ -47,30 +47,34 @@ def outside(rows: pl.DataFrame) -> pl.DataFrame:
 def by_arrival(rows: pl.DataFrame, clock: pl.DataFrame) -> pl.DataFrame:
     """Rows with their `era`: the latest begun that holds the time and does not put it after its arrival.
 
-    What was queued was written in the era of its arrival or in one of the few before.
+    What was queued was written in the era of its arrival or in one of the few before. Most stations have one era only.
     """
-    slack = pl.duration(seconds=JUMP_S)
     known = spans(clock)
+    numbered = rows.with_row_index("_row")
+    eras = known.group_by("station_id").agg(opening=pl.col("era").min(), eras=pl.len())
+    counted = numbered.join(eras, on="station_id", how="left", maintain_order="left")
+    plain = counted.filter(pl.col("eras") == 1).select("_row", era="opening")
+    several = counted.filter(pl.col("eras") > 1).drop("eras").sort("receiver_at_utc")
+    told = pl.concat([plain, of_several(several, known)])
+    return numbered.join(told, on="_row", how="left", maintain_order="left").drop("_row")
+
+
+def of_several(rows: pl.DataFrame, known: pl.DataFrame) -> pl.DataFrame:
+    """`_row, era` of rows whose station's clock jumped (`opening` is its first era)."""
     begun = known.select("station_id", "era_from_utc", latest="era").sort("era_from_utc")
-    numbered = rows.with_row_index("_row").with_columns(_at=pl.col("receiver_at_utc") + slack).sort("_at")
-    arrived = numbered.join_asof(begun, left_on="_at", right_on="era_from_utc", by="station_id", check_sortedness=False).drop(
-        "era_from_utc"
-    )
-    first = known.group_by("station_id").agg(opening=pl.col("era").min())
-    back = pl.concat_list(pl.col("latest") - k for k in range(QUEUED_ERAS))
+    timed = rows.with_columns(_at=pl.col("receiver_at_utc") + pl.duration(seconds=JUMP_S))
+    arrived = timed.join_asof(begun, left_on="_at", right_on="era_from_utc", by="station_id", check_sortedness=False)
+    latest = pl.coalesce("latest", "opening")
     tried = (
-        arrived.join(first, on="station_id", how="left", maintain_order="left")
-        .with_columns(latest=pl.coalesce("latest", "opening"))
-        .with_columns(era=back)
+        arrived.drop("era_from_utc")
+        .with_columns(era=pl.concat_list(latest - k for k in range(QUEUED_ERAS)))
         .explode("era", empty_as_null=True)
         .join(known, on=ERA)
     )
-    arrives = shift(pl.col("station_at_utc"), pl.col("first")) <= pl.col("_at")
-    fits = arrives.fill_null(value=False)
+    fits = (shift(pl.col("station_at_utc"), pl.col("first")) <= pl.col("_at")).fill_null(value=False)
     ranked = outside(tried).with_columns(_misfit=pl.when(fits).then("outside_s").otherwise(pl.col("outside_s") + 1e12))
     ordered = ranked.sort("_row", "_misfit", "era", descending=[False, False, True])
-    best = ordered.unique("_row", keep="first", maintain_order=True)
-    return rows.with_row_index("_row").join(best.select("_row", "era"), on="_row", how="left", maintain_order="left").drop("_row")
+    return ordered.unique("_row", keep="first", maintain_order=True).select("_row", "era")
 
 
 def by_order(rows: pl.DataFrame, clock: Clock) -> pl.DataFrame:

@@ -10,6 +10,7 @@ from pipeline.normalise.moments import STAGES
 from pipeline.settings.normalise import NormaliseSettings
 
 REFUSING_STOPS = ["DeAuthorized", "LocalOutOfCredit"]
+EXPORT_ONLY = ["export", "export+telematics"]
 FULL_SOC_PCT = 99.0
 USUAL_A, MAINS_V = 16.0, 230.0
 """Where no meter tells: what one phase delivers at the current offered, 16 A if that is not known either; practice."""
@@ -123,7 +124,7 @@ def outcome(facts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     closed, ended = pl.col("closed_utc").is_not_null(), pl.col("done_utc").is_not_null()
     idle = closed & ~ended & ~full & _true((pl.col("energy_kwh") == 0) & (closed_s >= settings.idle_limit_s))
     technical = idle | unanswered | not_closed | pl.col("sign_utc").is_not_null() | _true(pl.col("vehicle_fault"))
-    begun = pl.coalesce("offered_utc", pl.when(pl.col("source") == "export").then("plugged_at_utc"))
+    begun = pl.coalesce("offered_utc", pl.when(pl.col("source").is_in(EXPORT_ONLY)).then("plugged_at_utc"))
     waited = full | _true(_seconds(end, begun) >= settings.waiting_s)
     broken = pl.col("unplugged_at_utc").is_null() & pl.col("stopped_utc").is_null()
     decided = (
@@ -135,7 +136,7 @@ def outcome(facts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
         .then(pl.lit("declined"))
         .when(technical)
         .then(pl.lit("failed"))
-        .when(some & (ended | full | (waited & (pl.col("source") == "export"))))
+        .when(some & (ended | full | (waited & (pl.col("source").is_in(EXPORT_ONLY)))))
         .then(pl.lit("charged"))
         .when(broken)
         .then(pl.lit("unknown"))
@@ -174,7 +175,7 @@ def _stage(decided: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     before any energy came in B or on the step to C (no diode can be checked before the PWM is on: derived); any other
     only if the whole plug-in was no longer than the window.
     """
-    failed, exported = pl.col("outcome") == "failed", pl.col("source") == "export"
+    failed, exported = pl.col("outcome") == "failed", pl.col("source").is_in(EXPORT_ONLY)
     delivering = _true(pl.col("energy_kwh") > 0) | pl.col("flow_utc").is_not_null()
     pilot_fault = exported & _true(pl.col("fault").is_in(PILOT_FAULTS))
     level = pl.when(pl.col("_faulted")).then("level_at_fault").otherwise("level").fill_null(0)

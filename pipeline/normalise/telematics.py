@@ -76,7 +76,12 @@ def enriched(attempts: pl.DataFrame, charging: pl.DataFrame, settings: Normalise
     )
     return (
         attempts.join(told, on="attempt_id", how="left", maintain_order="left")
-        .with_columns(soc_pct=pl.coalesce("soc_pct", "_soc"))
+        .with_columns(
+            soc_pct=pl.coalesce("soc_pct", "_soc"),
+            source=pl.when(pl.col("vehicle_fault").is_not_null() & ~pl.col("source").str.contains("telematics"))
+            .then(pl.format("{}+telematics", "source"))
+            .otherwise("source"),
+        )
         .drop("_soc")
     )
 
