@@ -28,6 +28,7 @@ def spans(clock: pl.DataFrame) -> pl.DataFrame:
             pl.col("era_from_utc", "era_to_utc").first(),
             first=pl.col("offset_s").first(),
             last=pl.col("offset_s").last(),
+            lowest=pl.col("offset_s").min(),
             last_knot=pl.col("segment_from_utc").last(),
         )
         .with_columns(
@@ -71,7 +72,7 @@ def of_several(rows: pl.DataFrame, known: pl.DataFrame) -> pl.DataFrame:
         .explode("era", empty_as_null=True)
         .join(known, on=ERA)
     )
-    fits = (shift(pl.col("station_at_utc"), pl.col("first")) <= pl.col("_at")).fill_null(value=False)
+    fits = (shift(pl.col("station_at_utc"), pl.col("lowest")) <= pl.col("_at")).fill_null(value=False)
     ranked = outside(tried).with_columns(_misfit=pl.when(fits).then("outside_s").otherwise(pl.col("outside_s") + 1e12))
     ordered = ranked.sort("_row", "_misfit", "era", descending=[False, False, True])
     return ordered.unique("_row", keep="first", maintain_order=True).select("_row", "era")

@@ -133,3 +133,15 @@ def test_the_stated_error_of_a_clock_nobody_heard_says_so() -> None:
     made = attempts(world)
     assert made["time_doubt"].to_list() == [None, "no_clock"]
     assert made["clock_error_s"][1] >= DAY_S
+
+
+def test_a_long_drift_after_a_jump_stays_in_its_era() -> None:
+    """A clock that gains minutes over weeks after it jumped: its frames are not taken for ones of the era before."""
+    plan = visits(16)
+    world = station()
+    world.rows["raw_frame"].clear()
+    for t in plan:
+        visit(world, t, lambda s: 300.0 if s < DAY_S else 5.5e-5 * s)
+    for start_s, length_s, stated_s in wrong_by(attempts(world), plan):
+        assert abs(start_s) <= stated_s < 15
+        assert abs(length_s) <= stated_s
