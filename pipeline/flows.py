@@ -69,7 +69,7 @@ def need_server(who: str) -> None:
         raise StoreError(f"the Prefect server does not answer: {fault}", where=url, next_step=cure)
 
 
-def _worth_retrying(_task: Task[Any, Any], _run: TaskRun, state: State[Any]) -> bool:
+def worth_retrying(_task: Task[Any, Any], _run: TaskRun, state: State[Any]) -> bool:
     """A fault of ours says what to mend, so the same again will not help; anything else may pass."""
     return not isinstance(state.result(raise_on_failure=False), WhichsideError)
 
@@ -83,9 +83,7 @@ def _report_key(_context: TaskRunContext, given: Mapping[str, Any]) -> str:
 def _task(name: str, step: Any, *, key: Any = None) -> Any:
     """A step as a task; it is never taken from the cache unless a key says what its result depends on."""
     caching: dict[str, Any] = {"cache_key_fn": key, "persist_result": True} if key else {"cache_policy": NO_CACHE}
-    return task(
-        step, name=name, retries=RETRIES, retry_delay_seconds=RETRY_DELAY_S, retry_condition_fn=_worth_retrying, **caching
-    )
+    return task(step, name=name, retries=RETRIES, retry_delay_seconds=RETRY_DELAY_S, retry_condition_fn=worth_retrying, **caching)
 
 
 def _show(result: Result) -> None:

@@ -19,7 +19,7 @@ from pipeline.accounts import first_told
 from pipeline.cluster.build import LISTS, build
 from pipeline.cluster.cut import Cut, cut
 from pipeline.errors import StoreError
-from pipeline.flows import RETRIES, need_server, our_prefect
+from pipeline.flows import RETRIES, need_server, our_prefect, worth_retrying
 from pipeline.ingest import ingest_delivery
 from pipeline.ingest.opened import paths
 from pipeline.ingest.report import FILES_SCHEMA
@@ -33,8 +33,8 @@ from pipeline.warehouse import Connection, append, replace, transaction, writing
 # Stations are spread over so many parts when a lake is made: enough for as many workers, few enough for small files.
 BUCKETS = 32
 
-_cut: Any = task(cast("Any", cut), name="cut", retries=RETRIES, cache_policy=NO_CACHE)
-_build: Any = task(cast("Any", build), name="build", retries=RETRIES, cache_policy=NO_CACHE)
+_cut: Any = task(cast("Any", cut), name="cut", retries=RETRIES, retry_condition_fn=worth_retrying, cache_policy=NO_CACHE)
+_build: Any = task(cast("Any", build), name="build", retries=RETRIES, retry_condition_fn=worth_retrying, cache_policy=NO_CACHE)
 
 
 @flow(name="whichside-cut", validate_parameters=False, persist_result=False)
@@ -67,6 +67,7 @@ def run_on_cluster(request: Request, address: str, lake_url: str, progress: Prog
     runner = cast("Any", DaskTaskRunner(address=address))
     with our_prefect(), writing(request.store) as con:
         need_server("a run on a cluster")
+        _check_lake(con, lake)
         with timings.step("ingest"):
             progress("Cutting files by station", 0, 0)
             cuts = _cut_all.with_options(task_runner=runner)(lake, request)
@@ -108,6 +109,14 @@ def _unknown(con: Connection, cuts: list[Cut]) -> list[Cut]:
     return new
 
 
+def _check_lake(con: Connection, lake: Lake) -> None:
+    """Raise StoreError when the warehouse holds frames or pilot rows that are not in the lake."""
+    held = {file_id for (file_id,) in con.execute("SELECT file_id FROM raw_file WHERE kind IN ('frames', 'pilot')").fetchall()}
+    if missing := held - lake.bucket(0).get("accounts", {}).keys():
+        what = f"{len(missing)} files of this warehouse were read without this lake"
+        raise StoreError(what, where=lake.url, next_step="begin a new warehouse with this lake, or run without --cluster")
+
+
 def _put_lists(con: Connection, lake: Lake) -> str:
     """Put what stations need of the fleet's lists into the lake, under a name by their content; gives that folder."""
     fleet.update(con)
@@ -118,18 +127,11 @@ def _put_lists(con: Connection, lake: Lake) -> str:
 
 
 def _take_back(con: Connection, lake: Lake, notes: list[dict[str, Any]], new: list[Cut], request: Request) -> None:
-    """Put the lake's tables in the place of the warehouse's, note the new files, and make attempts: all or nothing.
-
-    Raises StoreError when the warehouse holds frames or pilot rows that are not in the lake.
-    """
+    """Put the lake's tables in the place of the warehouse's, note the new files, and make attempts: all or nothing."""
     rows = _accounts(notes, new)
     settings = request.settings.normalise
     with transaction(con):
         append(con, "raw_file", rows)
-        held = con.execute("SELECT file_id FROM raw_file WHERE kind IN ('frames', 'pilot')").fetchall()
-        if missing := {file_id for (file_id,) in held} - notes[0]["accounts"].keys():
-            what = f"{len(missing)} files of this warehouse were read without this lake"
-            raise StoreError(what, where=lake.url, next_step="begin a new warehouse with this lake, or run without --cluster")
         con.execute(
             "DELETE FROM raw_rejected USING raw_file f WHERE raw_rejected.file_id = f.file_id AND f.kind IN ('frames', 'pilot')"
         )

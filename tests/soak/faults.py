@@ -22,17 +22,20 @@ from tests.ops import delivery, files, run_json, same_bytes
 LIMIT_S = 600
 
 
-def command(delivered: Path, place: Path) -> list[str]:
-    """The command line of a run of a delivery, its stores in `place`."""
-    run = ["run", str(delivered), "--store", str(place / "w.duckdb"), "--out", str(place / "out"), "--quiet"]
+def command(delivered: Path, place: Path, out: Path | None = None) -> list[str]:
+    """The command line of a run of a delivery, its stores in `place`, the weeks there too or in `out`."""
+    run = ["run", str(delivered), "--store", str(place / "w.duckdb"), "--out", str(out or place / "out"), "--quiet"]
     return [sys.executable, "-c", "from pipeline.cli import main; main()", *run]
 
 
-def finish(delivered: Path, place: Path, env: dict[str, str] | None = None) -> subprocess.CompletedProcess[str]:
+def finish(
+    delivered: Path, place: Path, out: Path | None = None, env: dict[str, str] | None = None
+) -> subprocess.CompletedProcess[str]:
     """Run to the end; its exit code and what it said."""
     return subprocess.run(
-        command(delivered, place), capture_output=True, text=True, timeout=LIMIT_S, check=False, env={**os.environ, **(env or {})}
-    )
+        command(delivered, place, out), capture_output=True, text=True, timeout=LIMIT_S, check=False,
+        env={**os.environ, **(env or {})},
+    )  # fmt: skip
 
 
 def start(delivered: Path, place: Path) -> subprocess.Popen[bytes]:

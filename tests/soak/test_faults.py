@@ -52,21 +52,35 @@ def small_disk(place: Path, size_bytes: int) -> Iterator[None]:
         subprocess.run(["umount", "-l", place], check=True)
 
 
-@pytest.mark.parametrize("part", [0.15, 0.6, 0.9])
-def test_disk_full(case: Case, tmp_path: Path, part: float) -> None:
-    """On a disk with room for a part of what a run writes: a clear message, no half-written week; with room, the same bytes."""
-    whole = sum(p.stat().st_size for p in case.reference.parent.parent.rglob("*") if p.is_file())
+def _clear_and_not_half(full: subprocess.CompletedProcess[str], case: Case, place: Path) -> None:
+    assert full.returncode == 5, full.stderr
+    assert "What to do" in full.stderr
+    assert "Traceback" not in full.stderr
+    case.whole_or_absent(place, [case.reference])
+
+
+@pytest.mark.parametrize("room_bytes", [200_000, 3_000_000])
+def test_disk_full(case: Case, tmp_path: Path, room_bytes: int) -> None:
+    """A disk that is full at once, or while files are read: a clear message; with room again, the same bytes."""
     place = tmp_path / "disk"
-    with small_disk(place, int(whole * part)):
-        full = finish(case.delivered, place)
-        assert full.returncode == 5, full.stderr
-        assert "What to do" in full.stderr
-        assert "Traceback" not in full.stderr
-        case.whole_or_absent(place, [case.reference])
+    with small_disk(place, room_bytes):
+        _clear_and_not_half(finish(case.delivered, place), case, place)
         subprocess.run(["mount", "-o", "remount,size=1g", place], check=True)
         done = finish(case.delivered, place)
         assert done.returncode == 0, done.stderr
         case.check(place)
+
+
+def test_disk_full_while_publishing(case: Case, tmp_path: Path) -> None:
+    """The weeks' disk has no room for the whole week: a clear message and no week; with room again, the same bytes."""
+    disk = tmp_path / "disk"
+    with small_disk(disk, 300_000):
+        _clear_and_not_half(finish(case.delivered, tmp_path, disk / "out"), case, disk)
+        assert not (disk / "out" / case.week).exists()
+        subprocess.run(["mount", "-o", "remount,size=1g", disk], check=True)
+        done = finish(case.delivered, tmp_path, disk / "out")
+        assert done.returncode == 0, done.stderr
+        case.check(disk)
 
 
 def test_two_runs_at_once(case: Case, tmp_path: Path) -> None:
@@ -177,7 +191,7 @@ def test_the_machines_clock_steps(case: Case, tmp_path: Path, step: str) -> None
         "LD_PRELOAD": str(FAKETIME), "FAKETIME_TIMESTAMP_FILE": str(control), "FAKETIME_NO_CACHE": "1",
         "FAKETIME_DONT_FAKE_MONOTONIC": "1",
     }  # fmt: skip
-    done = finish(case.delivered, tmp_path, env)
+    done = finish(case.delivered, tmp_path, env=env)
     stepped.join()
     assert done.returncode == 0, done.stderr
     case.check(tmp_path)

@@ -7,52 +7,20 @@ import signal
 import subprocess
 import sys
 import time
-import urllib.error
-import urllib.request
-from collections.abc import Iterator
-from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 import pytest
 from prefect.client.orchestration import get_client
-from prefect.settings import temporary_settings
 
 from pipeline import flows, run
 from pipeline.drop import record_of
 from pipeline.errors import DeliveryError
 from pipeline.run import Request, run_week
 from pipeline.settings import Settings
-from tests.ops import delivery, free_port, same_bytes
+from tests.ops import delivery, same_bytes
 
-# A server takes 7-26 s to start on two cores, measured; this is a limit for a broken machine, not a bench.
-START_S = 120
-
-
-@pytest.fixture(scope="module")
-def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """One local Prefect server for this module, with a home of its own."""
-    home, port = tmp_path_factory.mktemp("prefect"), free_port()
-    api = f"http://127.0.0.1:{port}/api"
-    env = {**os.environ, "PREFECT_HOME": str(home), "PREFECT_SERVER_ANALYTICS_ENABLED": "false"}
-    command = [sys.executable, "-m", "prefect", "server", "start", "--port", str(port), "--no-ui"]
-    with (home / "server.log").open("wb") as log, subprocess.Popen(command, env=env, stdout=log, stderr=log) as process:
-        try:
-            _wait_for(f"{api}/health")
-            with temporary_settings({"PREFECT_HOME": home, "PREFECT_API_URL": api}):
-                yield api
-        finally:
-            process.send_signal(signal.SIGTERM)
-            process.wait(30)
-
-
-def _wait_for(url: str) -> None:
-    end = time.monotonic() + START_S
-    while True:
-        with suppress(urllib.error.URLError, ConnectionError), urllib.request.urlopen(url, timeout=5):
-            return
-        assert time.monotonic() < end, f"{url} did not answer within {START_S} s"
-        time.sleep(0.2)
+LIMIT_S = 120
 
 
 def _request(folder: Path, delivered: Path) -> Request:
@@ -114,7 +82,7 @@ def test_a_served_schedule_takes_a_drop(server: str, tmp_path: Path) -> None:
     env = {**os.environ, "PREFECT_API_URL": server, "WHICHSIDE_PREFECT_HOME": str(tmp_path / "prefect")}
     with subprocess.Popen([sys.executable, "-c", SERVE, str(tmp_path)], env=env, start_new_session=True) as process:
         try:
-            end = time.monotonic() + START_S
+            end = time.monotonic() + LIMIT_S
             while not record_of(tmp_path / "w.duckdb").is_file():
                 assert process.poll() is None, "the schedule ended"
                 assert time.monotonic() < end, "nothing was taken"
