@@ -9,6 +9,7 @@ import polars as pl
 
 from pipeline.normalise import cards, energy, exports, marks, moments, outcomes, plugins
 from pipeline.normalise.clocks import UNKNOWN_ERROR_S
+from pipeline.normalise.masks import sure
 from pipeline.settings.normalise import NormaliseSettings
 
 TAKEN_BACK = "offer taken back by the EVSE"
@@ -110,17 +111,13 @@ def sources(there: Evidence) -> pl.DataFrame:
     return named.group_by("plug_in").agg(pl.col("source").unique().sort().str.join("+"))
 
 
-def _true(mask: pl.Expr) -> pl.Expr:
-    return mask.fill_null(value=False)
-
-
 def merged(facts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     """Field by field the station's own word, else the export's; with the lineage of ends, fault and export."""
     unsaid = pl.col("told_stop").is_in(moments.SIGNS) & pl.col("sign_utc").is_null()
     told = pl.col("told_trouble").fill_null(value=False) & pl.col("fault_utc").is_null()
     lineage = pl.concat_list("began", "ended", "fault_at", "told_at").list.drop_nulls().list.unique(maintain_order=True)
     stopped = (pl.col("stopped_utc") - pl.col("cut_utc")).abs() <= timedelta(seconds=2 * settings.settle_s)
-    meant = _true(stopped & ~pl.col("stop_reason").is_in(moments.SIGNS)) | _true(pl.col("paused"))
+    meant = sure(stopped & ~pl.col("stop_reason").is_in(moments.SIGNS)) | sure(pl.col("paused"))
     cut = pl.when(pl.col("sign_utc").is_null() & ~meant).then("cut_utc")
     unsure = pl.when(pl.col("clock_error_s") >= UNKNOWN_ERROR_S).then(pl.lit("no_clock"))
     return facts.with_columns(

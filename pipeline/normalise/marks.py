@@ -9,6 +9,7 @@ from datetime import timedelta
 
 import polars as pl
 
+from pipeline.normalise.masks import sure
 from pipeline.settings.normalise import NormaliseSettings
 
 THERE = ["Preparing", "Charging", "SuspendedEV", "SuspendedEVSE", "Occupied"]
@@ -32,10 +33,6 @@ def pilot_marks(pilot: pl.DataFrame, late_s: float) -> pl.DataFrame:
     ).select(MARK)
 
 
-def _true(mask: pl.Expr) -> pl.Expr:
-    return mask.fill_null(value=False)
-
-
 def _before(value: pl.Expr) -> pl.Expr:
     """The last value said before this row at the same EVSE."""
     return value.forward_fill().shift(1).over("evse_id")
@@ -57,14 +54,14 @@ def gone() -> pl.Expr:
     left = (pl.col("trigger_reason") == "EVDeparted") | (
         (pl.col("charging_state") == "Idle") & (pl.col("event_type") != "Started")
     )
-    return _true((STATUS & pl.col("status").is_in(GONE)) | (STOP & (pl.col("stop_reason") == "EVDisconnected")) | (EVENT & left))
+    return sure((STATUS & pl.col("status").is_in(GONE)) | (STOP & (pl.col("stop_reason") == "EVDisconnected")) | (EVENT & left))
 
 
 def there() -> pl.Expr:
     """The vehicle is plugged in."""
     connected = (pl.col("event_type") != "Ended") & pl.col("charging_state").is_in(CONNECTED)
     plugged = pl.col("trigger_reason").is_in(["CablePluggedIn", "EVDetected"])
-    return _true(
+    return sure(
         (STATUS & pl.col("status").is_in(THERE)) | (pl.col("action") == "StartTransaction") | (EVENT & (connected | plugged))
     )
 
@@ -84,7 +81,7 @@ def anew(settings: NormaliseSettings) -> pl.Expr:
     starting = pl.when(START).then("id_token")
     held, next_held = _before(starting), starting.backward_fill().over("evse_id")
     starts_first = _next(START) < _next(gone())
-    other_card = _true(held != next_held) & starts_first.fill_null(value=True)
+    other_card = sure(held != next_held) & starts_first.fill_null(value=True)
     back = preparing & (
         state.is_in(["Charging", "SuspendedEV", "SuspendedEVSE"]) | ((state == "Finishing") & ((at - said > soon) | other_card))
     )
@@ -96,13 +93,13 @@ def anew(settings: NormaliseSettings) -> pl.Expr:
     left, told = _before(pl.when(gone()).then("at_utc")), _before(pl.when(pl.col("transaction_id").is_not_null()).then("at_utc"))
     cable = EVENT & (pl.col("event_type") == "Started") & pl.col("trigger_reason").is_in(["CablePluggedIn", "EVDetected"])
     other = (_before(pl.col("transaction_id")) != pl.col("transaction_id")) & (left.is_null() | (told > left))
-    return _true(back) | _true(offline) | _true(cable & other)
+    return sure(back) | sure(offline) | sure(cable & other)
 
 
 def signal_marks(signals: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     """Marks of messages. One that begins with a transaction may lack the plug-in itself: its error is larger."""
     placed = signals.filter(pl.col("evse_id").is_not_null()).sort("evse_id", "at_utc", "receiver_at_utc", "file_id", "line")
-    plugging = _true((STATUS & pl.col("status").is_in(["Preparing", "Occupied"])) | (pl.col("charging_state") == "EVConnected"))
+    plugging = sure((STATUS & pl.col("status").is_in(["Preparing", "Occupied"])) | (pl.col("charging_state") == "EVConnected"))
     late_s = pl.when(plugging).then(0.0).otherwise(settings.card_first_s)
     return placed.with_columns(
         clock_error_s=pl.col("clock_error_s") + late_s,

@@ -6,6 +6,7 @@ from datetime import timedelta
 
 import polars as pl
 
+from pipeline.normalise.masks import sure
 from pipeline.normalise.moments import STAGES
 from pipeline.settings.normalise import NormaliseSettings
 
@@ -99,10 +100,6 @@ def _seconds(later: pl.Expr, earlier: pl.Expr) -> pl.Expr:
     return (later - earlier).dt.total_microseconds() / 1e6
 
 
-def _true(mask: pl.Expr) -> pl.Expr:
-    return mask.fill_null(value=False)
-
-
 def outcome(facts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     """Adds `outcome`, `stage`, `stage_seconds`, `early_b`, and leaves in `fault` only what counts.
 
@@ -113,19 +110,19 @@ def outcome(facts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     end = pl.coalesce("unplugged_at_utc", "seen_utc")
     closed_s = _seconds(pl.coalesce("done_utc", "fault_utc", "stopped_utc", "unplugged_at_utc", "seen_utc"), pl.col("closed_utc"))
     likely_kwh = closed_s / 3600 * pl.coalesce("offered_a", pl.lit(USUAL_A)) * MAINS_V / 1000
-    enough = _true(pl.coalesce("energy_kwh", likely_kwh) >= settings.charged_kwh)
-    some = _true(pl.col("energy_kwh") > 0)
-    full = _true(pl.col("soc_pct") >= FULL_SOC_PCT)
-    over = _true(pl.col("done_utc") + timedelta(seconds=settings.settle_s) < pl.col("fault_utc"))
-    faulted = pl.col("fault_utc").is_not_null() & ~(enough & (over | ~_true(pl.col("lasting"))))
-    refused = _true(pl.col("refused")) | _true(pl.col("stop_reason").is_in(REFUSING_STOPS))
-    unanswered = _true(pl.col("unanswered") & ~pl.col("accepted")) & pl.col("closed_utc").is_null()
-    not_closed = pl.col("closed_utc").is_null() & _true(pl.col("requested_s") > settings.close_limit_s)
+    enough = sure(pl.coalesce("energy_kwh", likely_kwh) >= settings.charged_kwh)
+    some = sure(pl.col("energy_kwh") > 0)
+    full = sure(pl.col("soc_pct") >= FULL_SOC_PCT)
+    over = sure(pl.col("done_utc") + timedelta(seconds=settings.settle_s) < pl.col("fault_utc"))
+    faulted = pl.col("fault_utc").is_not_null() & ~(enough & (over | ~sure(pl.col("lasting"))))
+    refused = sure(pl.col("refused")) | sure(pl.col("stop_reason").is_in(REFUSING_STOPS))
+    unanswered = sure(pl.col("unanswered") & ~pl.col("accepted")) & pl.col("closed_utc").is_null()
+    not_closed = pl.col("closed_utc").is_null() & sure(pl.col("requested_s") > settings.close_limit_s)
     closed, ended = pl.col("closed_utc").is_not_null(), pl.col("done_utc").is_not_null()
-    idle = closed & ~ended & ~full & _true((pl.col("energy_kwh") == 0) & (closed_s >= settings.idle_limit_s))
-    technical = idle | unanswered | not_closed | pl.col("sign_utc").is_not_null() | _true(pl.col("vehicle_fault"))
+    idle = closed & ~ended & ~full & sure((pl.col("energy_kwh") == 0) & (closed_s >= settings.idle_limit_s))
+    technical = idle | unanswered | not_closed | pl.col("sign_utc").is_not_null() | sure(pl.col("vehicle_fault"))
     begun = pl.coalesce("offered_utc", pl.when(pl.col("source").is_in(EXPORT_ONLY)).then("plugged_at_utc"))
-    waited = full | _true(_seconds(end, begun) >= settings.waiting_s)
+    waited = full | sure(_seconds(end, begun) >= settings.waiting_s)
     broken = pl.col("unplugged_at_utc").is_null() & pl.col("stopped_utc").is_null()
     decided = (
         pl.when(faulted)
@@ -176,19 +173,20 @@ def _stage(decided: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     only if the whole plug-in was no longer than the window.
     """
     failed, exported = pl.col("outcome") == "failed", pl.col("source").is_in(EXPORT_ONLY)
-    delivering = _true(pl.col("energy_kwh") > 0) | pl.col("flow_utc").is_not_null()
-    pilot_fault = exported & _true(pl.col("fault").is_in(PILOT_FAULTS))
+    delivering = sure(pl.col("energy_kwh") > 0) | pl.col("flow_utc").is_not_null()
+    pilot_fault = exported & sure(pl.col("fault").is_in(PILOT_FAULTS))
     level = pl.when(pl.col("_faulted")).then("level_at_fault").otherwise("level").fill_null(0)
     level = pl.when(pilot_fault & ~delivering).then(1).otherwise(level)
     level = pl.when((pl.col("outcome") == "not_requested") & exported).then(1).otherwise(level)
-    asked = _true(pl.col("fault").is_in(CONTACTOR_FAULTS)) & ~pl.col("source").str.contains("pilot") & (level < 2)
+    asked = sure(pl.col("fault").is_in(CONTACTOR_FAULTS)) & ~pl.col("source").str.contains("pilot") & (level < 2)
     level = pl.when(failed & asked).then(2).otherwise(level)
     level = pl.when(delivering & (exported | (level >= 3) | pl.col("closed_utc").is_null())).then(4).otherwise(level)
+    level = pl.when(pl.col("outcome") == "charged").then(4).otherwise(level)
     end = pl.coalesce("ended_utc", "done_utc", "stopped_utc", "unplugged_at_utc", "seen_utc")
     offer_s, plug_s = _seconds(end, pl.col("offered_utc")), _seconds(end, pl.col("plugged_at_utc"))
     since_s = pl.when((offer_s >= 0) & (pl.col("offered_utc") >= pl.col("plugged_at_utc"))).then(offer_s).otherwise(plug_s)
     told = pilot_fault | (exported & asked)
-    soon = _true(pl.min_horizontal(since_s, plug_s) <= settings.early_window_s) | told
+    soon = sure(pl.min_horizontal(since_s, plug_s) <= settings.early_window_s) | told
     timed = pl.col("ended_utc").is_not_null()
     return decided.with_columns(
         _level=level, stage_seconds=pl.when(~(failed & exported)).then(since_s.clip(lower_bound=0))
