@@ -13,6 +13,7 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -104,10 +105,12 @@ class Killing:
     moments: list[float] = field(default_factory=list)
 
 
-def kill_often(case: Case, times: int, seed: int, most_in_a_row: int = 6) -> Killing:
+def kill_often(
+    case: Case, times: int, seed: int, most_in_a_row: int = 12, tell: Callable[[Killing], None] = lambda _: None
+) -> Killing:
     """Kill runs at random moments, up to so many in a row on one warehouse, then let one finish and compare; repeat.
 
-    A run that ended before its moment came is `missed` and does not count as a kill.
+    A run that ended before its moment came is `missed` and does not count as a kill. `tell` hears of each comparison.
     """
     rng = random.Random(seed)  # noqa: S311  # moments, no secrets
     count = Killing()
@@ -128,5 +131,6 @@ def kill_often(case: Case, times: int, seed: int, most_in_a_row: int = 6) -> Kil
         assert done.returncode == 0, done.stderr
         case.check(place)
         count.finished += 1
+        tell(count)
         shutil.rmtree(place)
     return count

@@ -17,9 +17,14 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1, help="seed of the moments and of the delivery")
     given = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="whichside-soak-") as folder:
-        case = make_case(Path(folder), seed=given.seed)
+        case = make_case(Path(folder), vehicles=6, evses=3, weeks=1, seed=given.seed)
         begin = time.monotonic()
-        count = kill_often(case, given.times, given.seed)
+        count = kill_often(
+            case,
+            given.times,
+            given.seed,
+            tell=lambda c: print(f"{c.kills} kills, {c.finished} finished with the same bytes", flush=True),  # noqa: T201
+        )
     tenths = [sum(1 for m in count.moments if tenth <= m * 10 < tenth + 1) for tenth in range(11)]
     print(  # noqa: T201  # a script that reports
         f"undisturbed run {case.seconds:.1f} s; {count.kills} kills, {count.missed} runs ended before their moment, "
