@@ -13,7 +13,7 @@ from pipeline.refer.asks import asking
 from pipeline.refer.decide import worth_watching
 from pipeline.refer.drift import drift_table
 from pipeline.refer.inputs import Span
-from pipeline.refer.levels import against_usual, readings, recent
+from pipeline.refer.levels import against_usual, readings, recent, without_mended
 from pipeline.refer.referral import refer
 from pipeline.refer.signatures import learnt, limited, weigh
 from pipeline.refer.signs import once
@@ -25,7 +25,6 @@ from sample_logs.generator.spec import WorldSpec
 from sample_logs.generator.world import World, simulate_world
 
 LOOK_BACK = 12
-R2_OHM = 2740.0
 
 
 def calls(seeds: Iterable[int], vehicles: int, evses: int, per_day: float, scenario: str = "standard") -> pl.DataFrame:
@@ -36,15 +35,26 @@ def calls(seeds: Iterable[int], vehicles: int, evses: int, per_day: float, scena
         week = week_of(world.spec.end - timedelta(days=1))
         out = refer(inputs_of(world, week, LOOK_BACK), ReferSettings(), week, LOOK_BACK)
         truth = world.vehicle_truth.filter(pl.col("to_utc").is_null()).select("vehicle_id", "from_utc", truth="fault")
+        own = world.vehicles.select("vehicle_id").with_columns(r2_ohm=pl.Series(world.fleet.pilot_ev.r2_ohm))
         ohm = (
             world.attempts.filter(pl.col("pilot_low_v").is_not_null())
             .sort("plugged_at")
             .group_by("vehicle_id")
-            .agg(true_ohm=pl.col("leak_ohm").last() + R2_OHM, failed=(pl.col("cause") == "vehicle").sum())
+            .agg(pl.col("leak_ohm").last())
+            .join(own, on="vehicle_id")
+            .select("vehicle_id", true_ohm=pl.col("leak_ohm") + pl.col("r2_ohm"))
+        )
+        failed = (
+            world.attempts.filter(pl.col("cause") == "vehicle")
+            .join(truth, on="vehicle_id")
+            .filter(pl.col("plugged_at") >= pl.col("from_utc"))
+            .group_by("vehicle_id")
+            .agg(failed=pl.len())
         )
         frames.append(
             out.vehicles.join(truth, on="vehicle_id", how="left")
             .join(ohm, on="vehicle_id", how="left")
+            .join(failed, on="vehicle_id", how="left")
             .with_columns(seed=pl.lit(seed), questions=pl.lit(out.next_tests.height))
         )
     return pl.concat(frames)
@@ -53,7 +63,7 @@ def calls(seeds: Iterable[int], vehicles: int, evses: int, per_day: float, scena
 def calls_summary(table: pl.DataFrame) -> dict[str, float]:
     """Precision of referrals, recall among vehicles that failed by their own fault, suspects right, coverage of the path."""
     referred = table.filter(pl.col("call") == "refer")
-    due = table.filter(pl.col("truth").is_not_null(), pl.col("early_b_failures") + pl.col("ac_failures") > 2)
+    due = table.filter(pl.col("truth").is_not_null(), pl.col("failed") >= 3)
     path = table.filter(pl.col("reverse_path_ohm").is_not_null(), pl.col("true_ohm").is_finite(), pl.col("true_ohm") < 1e5)
     within = pl.col("true_ohm").is_between(pl.col("reverse_path_lo_ohm"), pl.col("reverse_path_hi_ohm").fill_null(np.inf))
     diode = pl.col("truth").str.starts_with("pilot_diode").fill_null(value=False)
@@ -127,13 +137,15 @@ def _week_list(attempts: pl.DataFrame, end: datetime) -> pl.DataFrame:
     settings = ReferSettings()
     span = Span.of(week_of(end - timedelta(days=1)), LOOK_BACK)
     known = attempts.filter(pl.col("plugged_at_utc").is_between(span.from_utc, span.to_utc, closed="left"))
-    levels = against_usual(readings(known), settings)
+    levels = without_mended(against_usual(readings(known), settings))
+    drift = drift_table(levels, span, settings)
+    creeping = drift.filter(pl.col("category") == "rising")["vehicle_id"]
     vehicles = known["vehicle_id"].drop_nulls().unique().sort()
     bound = pl.DataFrame({"vehicle_id": vehicles}).with_columns(since_utc=pl.lit(None, dtype=pl.Datetime("us", "UTC")))
     signs = pl.concat(
         [
-            once(level_categories(recent(levels, bound, settings), settings), "low_side"),
-            once(drift_table(levels, span, settings).select(unit="vehicle_id", category="category"), "drift"),
+            once(level_categories(recent(levels, bound, creeping, settings), settings), "low_side"),
+            once(drift.select(unit="vehicle_id", category="category"), "drift"),
             once(asking(known, settings).select(unit="vehicle_id", category="category"), "asks"),
         ]
     )

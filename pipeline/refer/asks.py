@@ -16,6 +16,8 @@ FAULTY_NOT_ASKING = 0.85
 """Share of plug-ins at which a vehicle with this fault does not ask; it may be intermittent. Common practice, no source."""
 ALARM, SURE = math.log(1e3), math.log(1e5)
 """Log likelihood ratios from which a run counts as a sign, and as a strong one where it spans two EVSEs or more."""
+OVER = math.log(100.0)
+"""Fall of the sum below its peak, 100 to 1 for asking again, from which the run is over: three plug-ins that charge."""
 USUAL_WORTH = 10.0
 """Plug-ins the fleet's habit is worth against the vehicle's own."""
 USUAL_LEAST, USUAL_MOST = 0.01, 0.6
@@ -48,12 +50,13 @@ def asking(attempts: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame:
     run = pl.col("plugged_at_utc") >= pl.col("begins_utc")
     result = rows.group_by("vehicle_id").agg(
         pl.col("score").last(),
+        (pl.col("walk").filter(run).max() - pl.col("walk").last()).alias("fallen"),
         pl.col("begins_utc").last().alias("since_utc"),
         run.sum().cast(pl.Int64).alias("plug_ins"),
         pl.col("silent").filter(run).sum().cast(pl.Int64).alias("not_asked"),
         pl.col("evse_id").filter(run).n_unique().cast(pl.Int64).alias("evses"),
     )
-    seldom = (pl.col("score") >= ALARM) & (pl.col("not_asked") >= settings.never_asks_least)
+    seldom = (pl.col("score") >= ALARM) & (pl.col("fallen") < OVER) & (pl.col("not_asked") >= settings.never_asks_least)
     never = seldom & (pl.col("score") >= SURE) & (pl.col("evses") >= 2)
     return result.with_columns(
         pl.when(never)

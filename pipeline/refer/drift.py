@@ -16,9 +16,8 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy.stats import norm
 
-from pipeline.circuit.pilot import GENERATOR_V, LOAD_OHM, low_v
 from pipeline.refer.inputs import Span
-from pipeline.refer.levels import MEDIAN_EFFICIENCY
+from pipeline.refer.levels import MEDIAN_EFFICIENCY, SHORTED_LIFT_V
 from pipeline.settings.refer import ReferSettings
 
 Floats = NDArray[np.float64]
@@ -29,8 +28,6 @@ NORMAL_MAD = 0.6745
 SLOPE_SHARE = 0.05
 """One-sided chance that a sound vehicle's slope passes alone; the level's own bound does the rest."""
 
-SHORTED_LIFT_V = {s + "2": GENERATOR_V + low_v(LOAD_OHM[s]) for s in "BC"}
-"""How far a shorted diode lifts the low side: 3.2 V in B2, 6.4 V in C2."""
 BETWEEN, RAMP_LEAST = 0.75, 0.2
 """A diode that shorts at once goes straight to that; one that creeps spends weeks under three quarters of it. Derived."""
 

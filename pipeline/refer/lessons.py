@@ -46,6 +46,11 @@ def lessons(
         .drop("found_at_utc", "suspect")
     )
     bound = cases.select("vehicle_id", pl.lit(None, dtype=pl.Datetime("us", "UTC")).alias("since_utc"))
-    signs = pl.concat([vehicle_signs(before), once(level_categories(recent(shown, bound, settings), settings), "low_side")])
+    signs = pl.concat(
+        [
+            vehicle_signs(before),
+            once(level_categories(recent(shown, bound, cases["vehicle_id"].clear(), settings), settings), "low_side"),
+        ]
+    )
     rows = limited(signs, settings.witnesses_at_most).rename({"unit": "vehicle_id"}).join(cases, on="vehicle_id")
     return conform(rows.sort("vehicle_id", "signature", "category"), "decision_lesson")

@@ -6,11 +6,9 @@ from other vehicles at the same EVSE, a weak pilot generator (all vehicles read 
 
 from __future__ import annotations
 
-from datetime import timedelta
-
 import polars as pl
 
-from pipeline.circuit.pilot import GENERATOR_TOLERANCE, GENERATOR_V
+from pipeline.circuit.pilot import GENERATOR_TOLERANCE, GENERATOR_V, LOAD_OHM, low_v
 from pipeline.circuit.reverse_path import METER_SD_V, UNIFORM_SD
 from pipeline.settings.refer import ReferSettings
 
@@ -18,6 +16,10 @@ NOMINAL_SE_V = float((GENERATOR_V * GENERATOR_TOLERANCE * UNIFORM_SD) + METER_SD
 MEDIAN_EFFICIENCY = 1.2533
 """Standard error of a median over that of a mean, normal errors: sqrt(pi / 2)."""
 MAD_TO_SD = 1.4826
+SHORTED_LIFT_V = {s + "2": GENERATOR_V + low_v(LOAD_OHM[s]) for s in "BC"}
+"""How far a shorted diode lifts the low side: 3.2 V in B2, 6.4 V in C2."""
+HIGH_LIFT, BACK_SHARE, BACK_ATTEMPTS = 0.1, 0.25, 3
+"""A level was high from a tenth of that lift, and is back when three attempts in a row stay under a quarter of it. Derived."""
 RESTLESS_SHARE = 1 / 3
 """Share of an EVSE's vehicles in a week that read high from which the EVSE itself is at work; faulty diodes are far fewer."""
 
@@ -28,22 +30,17 @@ def readings(attempts: pl.DataFrame) -> pl.DataFrame:
     Columns `attempt_id, who, vehicle_id, evse_id, at, week_utc, state, low_v, high_v`; `who` is the vehicle, or whatever stands
     for it where it is unknown.
     """
-    base = attempts.filter(pl.col("weight") > 0).select(
-        "attempt_id",
+    base = attempts.filter(pl.col("weight") > 0).with_columns(
         pl.coalesce("vehicle_id", pl.concat_str(pl.lit("token "), "id_token"), "attempt_id").alias("who"),
-        "vehicle_id",
-        "evse_id",
         pl.col("plugged_at_utc").alias("at"),
         pl.col("plugged_at_utc").dt.truncate("1w").alias("week_utc"),
-        pl.struct(pl.lit("B2").alias("state"), low_v="pilot_low_b_v", high_v="pilot_high_b_v").alias("B2"),
-        pl.struct(pl.lit("C2").alias("state"), low_v="pilot_low_c_v", high_v="pilot_high_c_v").alias("C2"),
     )
-    return (
-        base.with_columns(pl.concat_list("B2", "C2").alias("level"))
-        .drop("B2", "C2")
-        .explode("level")
-        .unnest("level")
-        .filter(pl.col("low_v").is_not_null())
+    columns = ("attempt_id", "who", "vehicle_id", "evse_id", "at", "week_utc")
+    return pl.concat(
+        base.filter(pl.col(low).is_not_null()).select(
+            *columns, pl.lit(state).alias("state"), pl.col(low).alias("low_v"), pl.col(high).alias("high_v")
+        )
+        for state, low, high in (("B2", "pilot_low_b_v", "pilot_high_b_v"), ("C2", "pilot_low_c_v", "pilot_high_c_v"))
     )
 
 
@@ -130,17 +127,42 @@ def _restless(enough: int) -> pl.Expr:
     return (high_vehicles >= 2) & (high_vehicles >= RESTLESS_SHARE * pl.col("who").n_unique().over(here))
 
 
-def recent(rows: pl.DataFrame, since: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame:
+def without_mended(rows: pl.DataFrame) -> pl.DataFrame:
+    """Readings without those from before a lifted level went back to usual by itself: somebody mended it, told or not.
+
+    `rows`: as `against_usual` gives them. Mended is a vehicle whose last attempts all lie under a quarter of its high readings; a
+    leak that grows has its last readings highest.
+    """
+    short = pl.col("state").replace_strict(SHORTED_LIFT_V, return_dtype=pl.Float64)
+    rows = rows.with_columns(((pl.col("low_v") - pl.col("usual_v")) / short).alias("lift"))
+    by_attempt = rows.group_by("vehicle_id", "attempt_id", "at").agg(pl.col("lift").max()).sort("vehicle_id", "at", "attempt_id")
+    high, latest = pl.col("lift").quantile(0.9), pl.col("lift").tail(BACK_ATTEMPTS).max()
+    spans = by_attempt.group_by("vehicle_id", maintain_order=True).agg(
+        pl.when((high >= HIGH_LIFT) & (latest < BACK_SHARE * high))
+        .then(pl.col("at").filter(pl.col("lift") >= BACK_SHARE * high).max())
+        .alias("high_until_utc")
+    )
+    return (
+        rows.join(spans, on="vehicle_id", how="left", maintain_order="left")
+        .filter(pl.col("high_until_utc").is_null() | (pl.col("at") > pl.col("high_until_utc")))
+        .drop("lift", "high_until_utc")
+    )
+
+
+def recent(rows: pl.DataFrame, since: pl.DataFrame, creeping: pl.Series, settings: ReferSettings) -> pl.DataFrame:
     """Readings to judge the reverse path by today: per vehicle, EVSE and state, as `circuit.reverse_path` takes them.
 
     `rows`: as `against_usual` gives them; `since`: `vehicle_id, since_utc` (null: no bound), before which readings say nothing of
-    today, such as the onset of a fault or a repair.
+    today, such as the onset of a fault or a repair; `creeping`: vehicles whose level moves by the day, so that only the last days
+    tell where it is.
     """
+    days = pl.when(pl.col("vehicle_id").is_in(creeping.implode())).then(settings.level_creeping_days)
+    rows = rows.with_columns(days.otherwise(settings.level_recent_days).alias("recent_days"))
     last = pl.col("at").max().over("vehicle_id")
     kept = (
         rows.join(since, on="vehicle_id", how="left", maintain_order="left")
         .filter(pl.col("since_utc").is_null() | (pl.col("at") >= pl.col("since_utc")))
-        .filter(pl.col("at") > last - timedelta(days=settings.level_recent_days))
+        .filter(pl.col("at") > last - pl.duration(days="recent_days"))
     )
     return (
         kept.group_by("vehicle_id", "evse_id", "state", maintain_order=True)

@@ -13,7 +13,7 @@ from pipeline.refer.asks import asking
 from pipeline.refer.drift import drift_table
 from pipeline.refer.findings import confirmed, prior_lessons
 from pipeline.refer.inputs import ReferInputs, Span
-from pipeline.refer.levels import against_usual, readings, recent
+from pipeline.refer.levels import against_usual, readings, recent, without_mended
 from pipeline.refer.signatures import Signature, Verdicts, learnt, limited, weigh
 from pipeline.refer.signs import once, vehicle_signs
 from pipeline.settings.refer import ReferSettings
@@ -129,8 +129,9 @@ def judge_vehicles(inputs: ReferInputs, attempts: pl.DataFrame, span: Span, sett
         .filter(pl.col("since_utc").is_null() | (pl.col("plugged_at_utc") >= pl.col("since_utc")))
     )
     levels = against_usual(readings(attempts), settings)
-    now = recent(levels, since_utc, settings)
-    ask, drift = asking(attempts, settings), drift_table(levels, span, settings)
+    valid = without_mended(levels)
+    ask, drift = asking(attempts, settings), drift_table(valid, span, settings)
+    now = recent(valid, since_utc, drift.filter(pl.col("category") == "rising")["vehicle_id"], settings)
     signs = pl.concat(
         [
             vehicle_signs(evidence),

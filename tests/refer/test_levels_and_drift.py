@@ -13,10 +13,11 @@ from hypothesis import strategies as st
 from pipeline.circuit.pilot import LOAD_OHM, low_v
 from pipeline.refer.drift import drift_table, spread, weekly
 from pipeline.refer.inputs import Span
-from pipeline.refer.levels import _others_median, against_usual, recent
+from pipeline.refer.levels import _others_median, against_usual, recent, without_mended
 from pipeline.settings.refer import ReferSettings
 
 SETTINGS = ReferSettings()
+NONE = pl.Series("vehicle_id", [], dtype=pl.String)
 SPAN = Span.of("2026-W14", 12)
 VEHICLES, EVSES, WEEKS = 40, 6, 12
 
@@ -95,8 +96,8 @@ def test_recent_readings_start_after_the_onset() -> None:
     since = pl.DataFrame({"vehicle_id": ["V00"], "since_utc": [SPAN.to_utc - timedelta(days=3)]}).with_columns(
         pl.col("since_utc").dt.cast_time_unit("us")
     )
-    assert recent(rows.filter(pl.col("vehicle_id") == "V00"), since, SETTINGS).height <= 2
-    assert recent(rows, since, SETTINGS)["vehicle_id"].n_unique() == VEHICLES
+    assert recent(rows.filter(pl.col("vehicle_id") == "V00"), since, NONE, SETTINGS).height <= 2
+    assert recent(rows, since, NONE, SETTINGS)["vehicle_id"].n_unique() == VEHICLES
 
 
 CREEP = 10 ** np.linspace(6.2, 3.9, WEEKS)
@@ -156,3 +157,18 @@ def test_times_are_utc() -> None:
     """The span is half-open, in UTC, and ends with the week."""
     assert SPAN.to_utc == datetime(2026, 4, 6, tzinfo=UTC)
     assert SPAN.to_utc - SPAN.from_utc == timedelta(weeks=12)
+
+
+def test_a_mended_diode_leaves_no_shadow() -> None:
+    """A short until the tenth week, sound since: only readings from after the repair are left, and they rise no more.
+
+    A leak that still grows loses nothing.
+    """
+    mended = np.where(np.arange(WEEKS) < 10, 0.0, 50e6)
+    rows = against_usual(fleet(9, leaks={0: mended, 1: CREEP}), SETTINGS)
+    kept = without_mended(rows)
+    assert kept.filter(pl.col("vehicle_id") == "V00")["at"].min() >= SPAN.from_utc + timedelta(weeks=10)
+    assert kept.filter(pl.col("vehicle_id") != "V00").height == rows.filter(pl.col("vehicle_id") != "V00").height
+    found = dict(drift_table(kept, SPAN, SETTINGS).select("vehicle_id", "category").iter_rows())
+    assert found.get("V00", "steady") == "steady"
+    assert found["V01"] == "rising"

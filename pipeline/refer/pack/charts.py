@@ -29,7 +29,7 @@ def strip_chart(strip: Sequence[StripAttempt]) -> dict[str, Any]:
         for a in strip
     ]
     chart = (
-        alt.Chart(alt.InlineData(values=rows))
+        alt.Chart(alt.NamedData("attempts"))
         .mark_point(filled=True, opacity=0.7, size=40)
         .encode(
             x=alt.X("at:T", title=None),
@@ -43,7 +43,7 @@ def strip_chart(strip: Sequence[StripAttempt]) -> dict[str, Any]:
         )
         .properties(width=620, height=110)
     )
-    return _spec(chart)
+    return _spec(chart, attempts=rows)
 
 
 def pilot_chart(readings: Sequence[PilotReading], bands: Sequence[Band]) -> dict[str, Any] | None:
@@ -55,24 +55,31 @@ def pilot_chart(readings: Sequence[PilotReading], bands: Sequence[Band]) -> dict
     ]
     if not rows:
         return None
-    areas = [{"band": b.name, "lo_v": b.lo_v, "hi_v": b.hi_v} for b in bands if b.side == "low"]
+    low = {b.name: b for b in bands if b.side == "low"}
+    areas = [{"band": name, "lo_v": b.lo_v, "hi_v": b.hi_v} for name, b in low.items()]
+    inks = alt.Scale(domain=list(low), range=["#1b6ca8", "#b3261e", "#d9902f"])
     at = alt.X("at:T", title=None)
     band = (
-        alt.Chart(alt.InlineData(values=areas))
+        alt.Chart(alt.NamedData("bands"))
         .mark_rect(opacity=0.18)
-        .encode(y=alt.Y("lo_v:Q", title="low side of the pilot, V"), y2="hi_v:Q", color=alt.Color("band:N", title=None))
+        .encode(
+            y=alt.Y("lo_v:Q", title="low side of the pilot, V"), y2="hi_v:Q", color=alt.Color("band:N", scale=inks, title=None)
+        )
     )
-    points = alt.Chart(alt.InlineData(values=rows)).mark_point(filled=True, size=36)
+    points = alt.Chart(alt.NamedData("readings")).mark_point(filled=True, size=36)
     mine = points.encode(
         x=at,
         y="low_v:Q",
         shape=alt.Shape("state:N", title=None),
         tooltip=["at:T", "EVSE:N", "state:N", "low_v:Q", "usual_low_v:Q"],
     )
-    usual = alt.Chart(alt.InlineData(values=rows)).mark_tick(thickness=2, color="#444").encode(x=at, y="usual_low_v:Q")
-    return _spec(alt.layer(band, usual, mine).properties(width=620, height=180))
+    usual = alt.Chart(alt.NamedData("readings")).mark_tick(thickness=2, color="#444").encode(x=at, y="usual_low_v:Q")
+    return _spec(alt.layer(band, usual, mine).properties(width=620, height=180), readings=rows, bands=areas)
 
 
-def _spec(chart: Any) -> dict[str, Any]:
-    """The spec without a theme: a page brings its own, and the bytes stay the same whatever theme is in force."""
-    return {key: part for key, part in chart.to_dict().items() if key != "config"}
+def _spec(chart: Any, **datasets: list[dict[str, Any]]) -> dict[str, Any]:
+    """The spec with its data, without a theme: a page brings its own, and the bytes stay the same whatever theme is in force.
+
+    The data are put in afterwards: checking every row against the schema of Vega-Lite would take seconds a pack.
+    """
+    return {key: part for key, part in chart.to_dict().items() if key != "config"} | {"datasets": datasets}
