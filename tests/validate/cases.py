@@ -227,6 +227,8 @@ CASES: dict[str, Case] = {
     "attempt_in_token_conflict": Case(attempt(vehicle_id=None, vehicle_known_by="conflict"), attempt()),
     "token_not_listed": Case(attempt(vehicle_id=None, vehicle_known_by="none"), attempt()),
     "vehicle_not_listed": Case(attempt(vehicle_id="v9"), attempt()),
+    "pilot_connector_not_listed": Case({"raw_pilot": [{"connector_id": 2}]}, {"raw_pilot": [{"connector_id": 1}]}),
+    "exported_evse_not_listed": Case({"raw_session": [{"evse_id": "e9"}]}, {"raw_session": [{"evse_id": "e1"}]}),
     "vehicle_out_of_service": Case(vehicle(attempt(), in_service_from_utc=1), vehicle(attempt(), in_service_from_utc=0)),
     "ac_on_dc_connector": Case(attempt(coupler="cCCS2"), attempt(coupler="cType2")),
     "dc_on_ac_connector": Case(attempt(supply="DC", coupler="sType2"), attempt(supply="DC", coupler="cCCS2")),
