@@ -69,12 +69,10 @@ def bench(
 def as_words(result: dict[str, Any]) -> str:
     """The result as lines of text."""
     verdict = {True: "met", False: "NOT met"}
-    lines = [
-        f"{name:<42} {ratio['got']:>8.2f}  asked {ratio['asked']:<8} {verdict[ratio['met']]}"
-        for name, ratio in result["ratios"].items()
-    ]
+    ratios = result["ratios"].items()
+    lines = [f"{name:<42} {ratio['got']:>8.2f}  asked {ratio['asked']:<8} {verdict[ratio['met']]}" for name, ratio in ratios]
     lines += [
-        f"{name:<10} {job['lines']:>10} lines {job['wall_s']:>8.1f} s wall {job['cpu_s']:>8.1f} s processor {job['peak_mb']:>6.0f} MB"
+        f"{name:<9} {job['lines']:>9} lines {job['wall_s']:>7.1f} s wall {job['cpu_s']:>7.1f} s cpu {job['peak_mb']:>5.0f} MB"
         for name, job in {**result["jobs"], **result["day"]}.items()
     ]
     return "\n".join(lines)

@@ -124,13 +124,19 @@ def _block(sink: Sink, lines: pa.Table, account: Account) -> Account:
     with sink.seeing(_lines=lines):
         staged = sink.table(staged_query())
         with sink.seeing(_staged=staged):
-            rejected = sink.reject(sink.frame(_REJECTED))
-    with (
-        sink.seeing(_staged=staged),
-        sink.seeing(_repeated=(repeated := sink.table(_REPEATED)), _paired=sink.table(_PAIRED)),
-        sink.seeing(_left_out=sink.table(_LEFT_OUT)),
-    ):
-        for insert in (frames_insert(), samples_insert(), events_insert()):
-            sink.con.execute(insert, [sink.file_id])
-        used = lines.num_rows - rejected - repeated.num_rows
-        return account.plus(used=used, rejected=rejected, duplicates=repeated.num_rows, touched=sink.frame(_TOUCHED))
+            rejected = sink.reject(sink.frame(_REJECTED)) if _any(staged, "reject_reason") else 0
+            repeated, paired = sink.table(_REPEATED), sink.table(_PAIRED)
+    with sink.seeing(_staged=staged, _repeated=repeated, _paired=paired):
+        left_out = sink.table(_LEFT_OUT) if repeated.num_rows else repeated
+        with sink.seeing(_left_out=left_out):
+            for column, insert in (("line", frames_insert), ("meter_list", samples_insert), ("event_list", events_insert)):
+                if _any(staged, column):
+                    sink.con.execute(insert(), [sink.file_id])
+        touched = sink.frame(_TOUCHED)
+    used = lines.num_rows - rejected - repeated.num_rows
+    return account.plus(used=used, rejected=rejected, duplicates=repeated.num_rows, touched=touched)
+
+
+def _any(rows: pa.Table, column: str) -> bool:
+    """Whether a column holds anything: what is not there need not be asked for, which counts where files are small."""
+    return bool(rows[column].null_count < rows.num_rows)
