@@ -44,26 +44,34 @@ def readings(attempts: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _others_median(of: str, over: list[str]) -> pl.Expr:
-    """Median over a group without the row's own value, from order statistics; null where the row is alone."""
-    place = pl.col(of).rank("ordinal").over(over).cast(pl.Int64) - 1
-    ordered = pl.col(of).sort().implode().over(over)
-    rest = pl.len().over(over).cast(pl.Int64) - 1
+def others_median(frame: pl.DataFrame, over: list[str], value: str) -> pl.DataFrame:
+    """The frame with `others` (the group's median without the row's own value, null where it is alone) and `others_n`.
 
-    def kept(index: pl.Expr) -> pl.Expr:
-        return ordered.list.get(index + (index >= place).cast(pl.Int64), null_on_oob=True)
-
-    return pl.when(rest > 0).then((kept((rest - 1) // 2) + kept(rest // 2)) / 2)
+    Leaving one value out moves a median between three middle order statistics at most, so those are all a row needs.
+    """
+    ordered, n = pl.col(value).sort(), pl.len().cast(pl.Int64)
+    middle = frame.group_by(over).agg(
+        (n - 1).alias("others_n"),
+        ordered.get(pl.max_horizontal((n - 3) // 2, 0)).alias("_below"),
+        ordered.get((n - 1) // 2).alias("_middle"),
+        ordered.get(pl.min_horizontal((n + 1) // 2, n - 1)).alias("_above"),
+    )
+    # the row's own place among the sorted values of its group, from 0
+    place, rest = pl.col(value).rank("ordinal").over(over).cast(pl.Int64) - 1, pl.col("others_n")
+    first = pl.when(place > rest // 2 - 1).then("_below").otherwise("_middle")
+    second = pl.when(place > rest // 2).then("_middle").otherwise("_above")
+    return (
+        frame.join(middle, on=over, how="left", maintain_order="left")
+        .with_columns(pl.when(rest > 0).then(pl.when(rest % 2 == 1).then(second).otherwise((first + second) / 2)).alias("others"))
+        .drop("_below", "_middle", "_above")
+    )
 
 
 def _usual(frame: pl.DataFrame, over: list[str], name: str) -> pl.DataFrame:
     """Per `over` and `who`: the other vehicles' median (`<name>_v`), and how many they are (`<name>_n`)."""
     own = frame.group_by([*over, "who"]).agg(pl.col("low_v").median())
-    return own.select(
-        *over,
-        "who",
-        _others_median("low_v", over).alias(f"{name}_v"),
-        (pl.len().over(over) - 1).alias(f"{name}_n"),
+    return others_median(own, over, "low_v").select(
+        *over, "who", pl.col("others").alias(f"{name}_v"), pl.col("others_n").alias(f"{name}_n")
     )
 
 

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from pipeline.circuit.pilot import LOAD_OHM, low_v
 from pipeline.refer.drift import drift_table, spread, weekly
 from pipeline.refer.inputs import Span
-from pipeline.refer.levels import _others_median, against_usual, recent, without_mended
+from pipeline.refer.levels import against_usual, others_median, recent, without_mended
 from pipeline.settings.refer import ReferSettings
 
 SETTINGS = ReferSettings()
@@ -56,7 +56,7 @@ def fleet(seed: int, leaks: dict[int, np.ndarray] | None = None, sag: dict[tuple
 def test_median_without_the_own_value(values: list[float]) -> None:
     """Law: the median without a row's own value is what numpy gives for the others; alone there is none."""
     frame = pl.DataFrame({"g": ["x"] * len(values), "v": values})
-    got = frame.select(_others_median("v", ["g"])).to_series().to_list()
+    got = others_median(frame, ["g"], "v")["others"].to_list()
     for i, value in enumerate(got):
         rest = values[:i] + values[i + 1 :]
         assert value == (pytest.approx(float(np.median(rest))) if rest else None)

@@ -58,15 +58,17 @@ def peers(attempts: pl.DataFrame, vehicles: pl.Series) -> pl.DataFrame:
         .select("vehicle_id", "vehicle_model", "evse_model")
         .unique()
     )
-    others = ac.select(pl.col("vehicle_id").alias("other"), "vehicle_model", "evse_model", "outcome")
+    others = ac.group_by(pl.col("vehicle_id").alias("other"), "vehicle_model", "evse_model").agg(
+        pl.len().alias("n"), (pl.col("outcome") == "failed").sum().alias("bad")
+    )
     counted = (
         mine.join(others, on=["vehicle_model", "evse_model"])
         .filter(pl.col("other") != pl.col("vehicle_id"))
         .group_by("vehicle_id")
         .agg(
             pl.col("other").n_unique().alias("vehicles"),
-            pl.len().alias("attempts"),
-            (pl.col("outcome") == "failed").sum().alias("failures"),
+            pl.col("n").sum().alias("attempts"),
+            pl.col("bad").sum().alias("failures"),
         )
     )
     return (
