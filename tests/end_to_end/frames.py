@@ -35,7 +35,7 @@ class Frames(Told):
 
     def shown(self, true: datetime | None = None) -> str:
         """The station's time."""
-        return stamp(self.log.station_time(self.subject[0], true or self.true))
+        return self.log.shown(self.subject[0], true or self.true)
 
     def token(self, word: str) -> str:
         """A token's id in this case."""
@@ -68,7 +68,8 @@ class Frames(Told):
     def line(self, at: datetime, way: str, version: str, frame: list[Any]) -> str:
         """The envelope's line."""
         station = self.log.named(self.subject[0])
-        return json.dumps({"at": stamp(at), "station_id": station, "dir": way, "version": version, "frame": frame})
+        received = stamp(at, "offset" if self.log.habits.form == "offset" else "milliseconds")
+        return json.dumps({"at": received, "station_id": station, "dir": way, "version": version, "frame": frame})
 
     # -- both versions ------------------------------------------------------------------------------------------------------
 

@@ -16,6 +16,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 HIGH = {"A": "12", "B": "9", "C": "6", "D": "3", "E": "0", "F": ""}  # IEC 61851-1 nominal levels
 PILOT_HEAD = "at,station_id,connector_id,state,high_v,low_v,duty_pct,contactor,fault"
@@ -23,9 +24,16 @@ CHARGING_HEAD = "at,vehicle_id,event,inlet,soc_pct"
 NAMES = re.compile(r"<(\w*)>")
 
 
-def stamp(at: datetime) -> str:
-    """ISO 8601 with milliseconds and Z."""
-    return at.strftime("%Y-%m-%dT%H:%M:%S.") + f"{at.microsecond // 1000:03d}Z"
+OSLO = ZoneInfo("Europe/Oslo")
+
+
+def stamp(at: datetime, form: str = "milliseconds") -> str:
+    """ISO 8601 in one of the forms stations use: `milliseconds` and Z, `nanoseconds` and Z, an `offset`, or `local` time."""
+    if form == "offset":
+        return at.astimezone(OSLO).isoformat(timespec="milliseconds")
+    if form == "local":
+        return at.astimezone(OSLO).replace(tzinfo=None).isoformat(timespec="milliseconds")
+    return at.strftime("%Y-%m-%dT%H:%M:%S.") + f"{at.microsecond // 1000:03d}" + ("000000Z" if form == "nanoseconds" else "Z")
 
 
 def when(word: str, day: datetime) -> datetime:
@@ -58,6 +66,7 @@ class Habits:
     ahead_s: float = 0.0
     whole_seconds: bool = False
     newest_first: bool = False
+    form: str = "milliseconds"
 
 
 @dataclass
@@ -84,6 +93,10 @@ class Log:
         """True time as the station's clock shows it."""
         shown = self.clocks[station].at(true) if station in self.clocks else true + timedelta(seconds=self.habits.ahead_s)
         return shown.replace(microsecond=0) if self.habits.whole_seconds else shown
+
+    def shown(self, station: str, true: datetime) -> str:
+        """The station's time as it writes it."""
+        return stamp(self.station_time(station, true), self.habits.form)
 
     def read(self, line: str) -> None:
         """Write out one line of shorthand."""
@@ -113,7 +126,7 @@ class Log:
         low = options.get("low", "-12" if pulsed or state == "F" else "")
         duty = options.get("duty", "26.7" if pulsed else "")
         contactor = "closed" if "closed" in words else "open"
-        shown = stamp(self.station_time(subject[0], true))
+        shown = self.shown(subject[0], true)
         self.pilot.append(
             [shown, self.named(subject[0]), subject[1:], state, options.get("high", HIGH[state[0]]), low, duty, contactor,
              options.get("fault", "")]

@@ -81,9 +81,17 @@ def nul(content: bytes, dice: random.Random) -> bytes:
     return content[:at] + bytes(512) + content[at:]
 
 
-DAMAGES: list[Damage] = [
-    flip, truncate, quote, nul, lines(cut_lines), lines(double_lines), lines(swap_lines), lines(join_lines), lines(drop_header),
-]  # fmt: skip
+def digits(content: bytes, dice: random.Random) -> bytes:
+    """Up to two hundred digits changed to others: rows that read well and say the absurd."""
+    made = bytearray(content)
+    places = [i for i, byte in enumerate(made) if 48 <= byte <= 57]
+    for at in dice.sample(places, min(len(places), dice.randint(1, 200))):
+        made[at] = 48 + dice.randrange(10)
+    return bytes(made)
+
+
+LINES = [lines(change) for change in (cut_lines, double_lines, swap_lines, join_lines, drop_header)]
+DAMAGES: list[Damage] = [flip, digits, truncate, quote, nul, *LINES]
 
 
 def plain(path: Path) -> bytes:

@@ -193,12 +193,16 @@ def depends_on_the_clock(case: Case) -> bool:
         pytest.param(Habits(ahead_s=-3 * 86400 - 17), id="three days behind"),
         pytest.param(Habits(whole_seconds=True), id="whole seconds"),
         pytest.param(Habits(newest_first=True), id="newest first"),
+        pytest.param(Habits(form="offset"), id="with an offset"),
+        pytest.param(Habits(form="local"), id="local time"),
+        pytest.param(Habits(form="nanoseconds", ahead_s=-40), id="nanoseconds, behind"),
     ],
 )
 def test_habits_of_stations_change_nothing(habits: Habits, tmp_path: Path) -> None:
-    """The attempts are the same whatever the clock shows, to whole seconds or finer, in whatever order frames are kept.
+    """The attempts are the same whatever the clock shows, in whatever form of ISO 8601, in whatever order frames are kept.
 
-    Contract: the station's clock is to be corrected, frames come out of order. Plug-ins to within a second more.
+    Contract: a time without an offset is in the site's timezone, the station's clock is to be corrected, frames come out of
+    order. Plug-ins to within a second more.
     """
     cases = [Case(case.number, looser(case.told)) for case in BOOK if not depends_on_the_clock(case)]
     assert len(cases) > 100
