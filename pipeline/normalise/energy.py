@@ -47,11 +47,11 @@ def readings(signals: pl.DataFrame, samples: pl.DataFrame) -> pl.DataFrame:
 
 
 def delivered(register: pl.DataFrame, plug_ins: pl.DataFrame) -> pl.DataFrame:
-    """`plug_in, metered_kwh, delivering_utc`: what the register rose by in each transaction, and when it first rose.
+    """`plug_in, metered_kwh, partial, delivering_utc`: what the register rose by in each transaction, and when it first rose.
 
     A reading that runs backwards, or leaps by more than the EVSE can deliver (`limit_kw` of plug_ins) in the time, does
     not count; with no second reading left the energy is not known (null). Where the reading at the end is missing, the
-    register at the start of the next session stands for it.
+    register at the start of the next session stands for it; where that is missing too the energy is `partial`.
     """
     ordered = pl.concat([register, following(register, plug_ins).select(READING)])
     ordered = ordered.join(plug_ins.select("plug_in", "limit_kw"), on="plug_in").sort("plug_in", "at_utc", "register_wh")
@@ -69,9 +69,13 @@ def delivered(register: pl.DataFrame, plug_ins: pl.DataFrame) -> pl.DataFrame:
     risen = (rise_wh >= LEAST_STEP_WH).any().over(transaction)
     fits = fits.filter(told | (~known & risen))
     each = fits.group_by(transaction, maintain_order=True).agg(
-        wh=rise_wh.max(), delivering_utc=pl.col("at_utc").filter(rise_wh >= LEAST_STEP_WH).first()
+        partial=(told & ~pl.col("closing")).all(),
+        wh=rise_wh.max(),
+        delivering_utc=pl.col("at_utc").filter(rise_wh >= LEAST_STEP_WH).first(),
     )
-    return each.group_by("plug_in").agg(metered_kwh=pl.col("wh").sum() / 1000.0, delivering_utc=pl.col("delivering_utc").min())
+    return each.group_by("plug_in").agg(
+        pl.col("partial").any(), metered_kwh=pl.col("wh").sum() / 1000.0, delivering_utc=pl.col("delivering_utc").min()
+    )
 
 
 def following(register: pl.DataFrame, plug_ins: pl.DataFrame) -> pl.DataFrame:

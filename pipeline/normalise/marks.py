@@ -72,6 +72,7 @@ def anew(settings: NormaliseSettings) -> pl.Expr:
     A session under way does not go back to Preparing (OCPP 1.6, 4.9: C2, D2, E2 are no moves); Finishing to Preparing is
     a retry while plugged only when it comes soon and with the same card. After a stop, with no status since (the station
     was offline), what begins later is another plug-in. In 2.0.1 a transaction that starts with the cable is a new one.
+    After a restart the station takes up the vehicle it finds: going back to Preparing then says nothing.
     """
     at, soon = pl.col("at_utc"), timedelta(seconds=settings.retry_gap_s)
     state = _before(pl.when(STATUS).then("status"))
@@ -85,6 +86,7 @@ def anew(settings: NormaliseSettings) -> pl.Expr:
     back = preparing & (
         state.is_in(["Charging", "SuspendedEV", "SuspendedEVSE"]) | ((state == "Finishing") & ((at - said > soon) | other_card))
     )
+    restarted = sure(pl.col("booted_utc") > pl.coalesce(said, started))
     silent = (stopped >= started) & (said.is_null() | (said < started))
     offline = silent & (
         (preparing & (at - stopped > timedelta(seconds=settings.settle_s)))
@@ -93,12 +95,18 @@ def anew(settings: NormaliseSettings) -> pl.Expr:
     left, told = _before(pl.when(gone()).then("at_utc")), _before(pl.when(pl.col("transaction_id").is_not_null()).then("at_utc"))
     cable = EVENT & (pl.col("event_type") == "Started") & pl.col("trigger_reason").is_in(["CablePluggedIn", "EVDetected"])
     other = (_before(pl.col("transaction_id")) != pl.col("transaction_id")) & (left.is_null() | (told > left))
-    return sure(back) | sure(offline) | sure(cable & other)
+    return (sure(back) & ~restarted) | sure(offline) | sure(cable & other)
 
 
 def signal_marks(signals: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     """Marks of messages. One that begins with a transaction may lack the plug-in itself: its error is larger."""
-    placed = signals.filter(pl.col("evse_id").is_not_null()).sort("evse_id", "at_utc", "receiver_at_utc", "file_id", "line")
+    boots = signals.filter(pl.col("action") == "BootNotification").select("station_id", booted_utc="at_utc").sort("booted_utc")
+    placed = (
+        signals.filter(pl.col("evse_id").is_not_null())
+        .sort("at_utc")
+        .join_asof(boots, left_on="at_utc", right_on="booted_utc", by="station_id", check_sortedness=False)
+        .sort("evse_id", "at_utc", "receiver_at_utc", "file_id", "line")
+    )
     plugging = sure((STATUS & pl.col("status").is_in(["Preparing", "Occupied"])) | (pl.col("charging_state") == "EVConnected"))
     late_s = pl.when(plugging).then(0.0).otherwise(settings.card_first_s)
     return placed.with_columns(

@@ -1,8 +1,8 @@
 """Moments of a plug-in: what each record says of how far it had come and what went wrong.
 
-One row a record: `plug_in, at_utc, level, fault, fault_raw, rank, strength, done, cut, file_id, line`.
+One row a record: `plug_in, at_utc, level, fault, fault_raw, rank, strength, done, eased, cut, file_id, line`.
 level 0 plugged, 1 offered, 2 requested, 3 energised (4 delivering comes from the meter); null = does not say.
-strength 2 a fault, 1 a warning or sign, 0 none. done: charging has ended as meant.
+strength 2 a fault, 1 a warning or sign, 0 none. done: charging has ended as meant. eased: the vehicle itself stopped asking.
 cut: the EVSE took back what it offered while the vehicle asked, or within the early window.
 """
 
@@ -14,7 +14,8 @@ from pipeline.normalise import codes
 from pipeline.settings.normalise import NormaliseSettings
 
 STAGES = ("plugged", "offered", "requested", "energised", "delivering")
-MOMENT = ["plug_in", "at_utc", "level", "fault", "fault_raw", "rank", "strength", "done", "cut", "file_id", "line"]
+MOMENT = ["plug_in", "at_utc", "level", "fault", "fault_raw", "rank", "strength", "done", "eased", "cut", "file_id", "line"]
+BY_VEHICLE = ["StoppedByEV", "SOCLimitReached"]
 SIGNS = ["HardReset", "Reboot", "ImmediateReset", "Other"]
 """Stop reasons by which the station itself ended a session without saying why: a sign of trouble, not the trouble itself."""
 
@@ -53,6 +54,7 @@ def of_pilot(pilot: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
             strength=pl.when("fault_trouble").then(2).when(letter.is_in(["E", "F"])).then(1).otherwise(0),
             rank=_rank(),
             done=(letter == "B") & ~pl.col("fault_trouble"),
+            eased=(letter == "B") & pwm & ~pl.col("fault_trouble"),
             cut=(opened | withdrawn).fill_null(value=False),
             fault_raw=pl.coalesce("fault_raw", pl.when(letter.is_in(["E", "F"])).then(pl.format("state {}", "pilot_state"))),
         )
@@ -87,6 +89,7 @@ def of_signals(signals: pl.DataFrame) -> pl.DataFrame:
         rank=_rank(),
         strength=pl.when(hard.fill_null(value=False)).then(2).when(soft.fill_null(value=False)).then(1).otherwise(0),
         done=(state.is_in(["SuspendedEV", "Finishing"]) | meant).fill_null(value=False),
+        eased=((state == "SuspendedEV") | pl.col("stop_reason").is_in(BY_VEHICLE)).fill_null(value=False),
         cut=pl.lit(value=False),
     ).select(MOMENT)
 

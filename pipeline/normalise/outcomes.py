@@ -59,6 +59,7 @@ def progress(moments: pl.DataFrame, settle: timedelta) -> pl.DataFrame:
         sign_raw=_first("fault_raw", pl.col("strength") == 1),
         cut_utc=_first("at_utc", pl.col("cut") & (pl.col("good_utc").is_null() | (pl.col("at_utc") >= pl.col("good_utc")))),
         done_utc=_first("at_utc", ended),
+        eased_utc=_first("at_utc", pl.col("eased") & (pl.col("at_utc") > pl.col("good_utc"))),
         offered_utc=_first("at_utc", level >= 1),
         requested_utc=_first("at_utc", level >= 2),
         closed_utc=_first("at_utc", level >= 3),
@@ -110,7 +111,8 @@ def outcome(facts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     end = pl.coalesce("unplugged_at_utc", "seen_utc")
     closed_s = _seconds(pl.coalesce("done_utc", "fault_utc", "stopped_utc", "unplugged_at_utc", "seen_utc"), pl.col("closed_utc"))
     likely_kwh = closed_s / 3600 * pl.coalesce("offered_a", pl.lit(USUAL_A)) * MAINS_V / 1000
-    enough = sure(pl.coalesce("energy_kwh", likely_kwh) >= settings.charged_kwh)
+    guessed = pl.col("energy_kwh").is_null() | sure(pl.col("partial"))
+    enough = sure(pl.col("energy_kwh") >= settings.charged_kwh) | (guessed & sure(likely_kwh >= settings.charged_kwh))
     some = sure(pl.col("energy_kwh") > 0)
     full = sure(pl.col("soc_pct") >= FULL_SOC_PCT)
     over = sure(pl.col("done_utc") + timedelta(seconds=settings.settle_s) < pl.col("fault_utc"))
@@ -118,11 +120,12 @@ def outcome(facts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     refused = sure(pl.col("refused")) | sure(pl.col("stop_reason").is_in(REFUSING_STOPS))
     unanswered = sure(pl.col("unanswered") & ~pl.col("accepted")) & pl.col("closed_utc").is_null()
     not_closed = pl.col("closed_utc").is_null() & sure(pl.col("requested_s") > settings.close_limit_s)
-    closed, ended = pl.col("closed_utc").is_not_null(), pl.col("done_utc").is_not_null()
+    closed, ended = pl.col("closed_utc").is_not_null(), pl.col("eased_utc").is_not_null()
     idle = closed & ~ended & ~full & sure((pl.col("energy_kwh") == 0) & (closed_s >= settings.idle_limit_s))
     technical = idle | unanswered | not_closed | pl.col("sign_utc").is_not_null() | sure(pl.col("vehicle_fault"))
     begun = pl.coalesce("offered_utc", pl.when(pl.col("source").is_in(EXPORT_ONLY)).then("plugged_at_utc"))
     waited = full | sure(_seconds(end, begun) >= settings.waiting_s)
+    waited &= pl.col("transaction_id").is_not_null() | (pl.col("source").str.replace("+telematics", "", literal=True) != "ocpp16")
     broken = pl.col("unplugged_at_utc").is_null() & pl.col("stopped_utc").is_null()
     decided = (
         pl.when(faulted)

@@ -276,3 +276,70 @@ def test_the_early_window_is_sixty_seconds(seconds: float) -> None:
     row = one(world)
     assert row["early_b"] == (seconds < 60)
     assert row["stage_seconds"] == pytest.approx(seconds)
+
+
+def test_a_restart_under_a_session_does_not_make_two() -> None:
+    """After a reboot the station finds the vehicle still there: one plug-in, and the mains that were lost are its fault."""
+    world = station()
+    world.status(0, "Preparing")
+    world.card(5)
+    world.start(6)
+    world.status(8, "Charging")
+    world.meter(900, 3000)
+    world.call(5000, "BootNotification", stamped=False, answer={})
+    world.call(1500, "StopTransaction", received=5001, answer={}, transaction_id="7", meter_wh=4000.0, stop_reason="PowerLoss")
+    world.status(5002, "Preparing")
+    world.status(6000, "Available")
+    row = one(world)
+    assert (row["outcome"], row["stage"], row["fault"]) == ("failed", "delivering", "PowerLoss")
+    assert abs((row["unplugged_at_utc"] - at(6000)).total_seconds()) <= 2
+
+
+def test_a_card_without_a_vehicle_is_abandoned() -> None:
+    """OCPP 1.6: Preparing by the card alone, no transaction before the time-out: nobody plugged in, nobody waits."""
+    world = station()
+    world.card(0)
+    world.status(1, "Preparing")
+    world.status(91, "Available")
+    assert one(world)["outcome"] == "abandoned"
+
+
+def test_a_current_limit_is_not_a_failure() -> None:
+    """SuspendedEVSE for an hour, then Charging: charged."""
+    world = station()
+    world.status(0, "Preparing")
+    world.card(5)
+    world.start(6)
+    world.status(8, "SuspendedEVSE")
+    world.status(3000, "Charging")
+    world.stop(9000, 9000, "Local")
+    world.status(9001, "Finishing")
+    world.status(9500, "Available")
+    assert (one(world)["outcome"], one(world)["fault"]) == ("charged", None)
+
+
+def test_a_full_battery_is_charged_when_something_flowed_and_not_requested_when_nothing_did() -> None:
+    """A full battery's stop after delivery counts as charged; without a watt-hour it never asked for anything."""
+    some, none = station(), station()
+    for world, wh in ((some, 1200.0), (none, 1000.0)):
+        world.status(0, "Preparing")
+        world.card(5)
+        world.start(6)
+        world.status(8, "Charging")
+        world.status(400, "SuspendedEV")
+        world.stop(9000, wh, "Local")
+        world.status(9001, "Finishing")
+        world.status(9500, "Available")
+    assert [one(some)["outcome"], one(none)["outcome"]] == ["charged", "not_requested"]
+
+
+def test_pulled_out_early_with_little_energy_is_nobodys_failure() -> None:
+    """A minute of charging, then the driver leaves: less than 0.5 kWh is not charged, and nothing failed."""
+    world = station()
+    world.status(0, "Preparing")
+    world.card(5)
+    world.start(6)
+    world.status(8, "Charging")
+    world.stop(70, 1090, "EVDisconnected")
+    world.status(71, "Available")
+    assert one(world)["outcome"] == "abandoned"
