@@ -24,7 +24,7 @@ class ReferSettings(Frozen):
     )
     cost_week_bad_pairing: float = Field(200.0, gt=0, description="Cost of a week with a bad pairing in use; decided")
     cap_false_referrals: float = Field(
-        1.0, gt=0, description="Most expected false referrals in a week's list: the sum of 1 - p_vehicle over it; decided"
+        2.0, gt=0, description="Most expected false referrals in a week's list: the sum of 1 - p_vehicle over it; decided"
     )
     tests_per_question: int = Field(2, ge=1, le=10, description="Plug-in tests proposed for one undecided vehicle; decided")
 
