@@ -65,7 +65,7 @@ def _cavities(kinds: tuple[Kind, ...], failures: Failures, beliefs: tuple[Floats
         for i, kind in enumerate(kinds):
             others = np.prod([e for j, e in enumerate(escapes) if j != i], axis=0)
             fail = 1.0 - ((1.0 - failures.base) * others)[:, None] * kind.escape
-            cavity = own[i] * (fail[:, :1] / fail) ** failures.weight[:, None]
+            cavity = own[i] * (fail[:, :1] / fail) ** kind.trust[:, None]
             without.append(cavity / cavity.sum(axis=1, keepdims=True))
     return without
 

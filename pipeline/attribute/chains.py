@@ -13,7 +13,6 @@ import numpy as np
 from pipeline.attribute.laplace import Floats
 from pipeline.settings.attribute import AttributeSettings, StatePrior
 
-
 LEARN_UP, LEARN_DOWN = 4.0, 10.0
 """How far the data may move the rate of new faults from the assumed one; beyond, a wrong baseline is likelier than an epidemic."""
 

@@ -37,7 +37,7 @@ def rivals_of(focal: Kind, other: Kind, failures: Failures, bound: Floats) -> In
     `bound` (units of other, days) is the most the other could be at fault, were it blamed for everything.
     """
     width = len(other.quiet)
-    score = bound[other.unit, failures.day] * failures.weight
+    score = bound[other.unit, failures.day] * focal.trust
     distinct, where = np.unique(focal.unit * width + other.unit, return_inverse=True)
     total = np.where(distinct % width == width - 1, 0.0, np.bincount(where, score, len(distinct)))
     order = np.lexsort((total, distinct // width))
@@ -120,5 +120,5 @@ def _joint_evidence(
         theirs = np.where(shared[:, None], kinds[j].escape[touched], beliefs.escapes[j][touched][:, None])
         escape = escape * theirs.reshape(len(touched), *shape)
     base = failures.base[touched].reshape(-1, 1, *extra)
-    np.add.at(joint, (unit, day), failures.weight[touched].reshape(-1, 1, *extra) * np.log(1.0 - (1.0 - base) * escape))
+    np.add.at(joint, (unit, day), kinds[which].trust[touched].reshape(-1, 1, *extra) * np.log(1.0 - (1.0 - base) * escape))
     return joint

@@ -23,7 +23,6 @@ from pipeline.attribute.laplace import (
     totals,
 )
 
-
 FADING_LOG_SD = float(np.log(0.12))
 """A standard deviation below this that still falls is tried at nought at once; the climb backs off if that is worse."""
 LONGEST_STEP = 1.5

@@ -7,12 +7,11 @@ from datetime import timedelta
 import numpy as np
 import polars as pl
 
-from pipeline.attribute.evidence import Evidence
 from pipeline.attribute.identify import enough_to_clear, power
-from pipeline.attribute.laplace import Floats, Ints
+from pipeline.attribute.laplace import Ints
 from pipeline.attribute.onset import onset_days
+from pipeline.attribute.solve import EVSE, PAIRING, VEHICLE, Solution
 from pipeline.attribute.states import level_escape
-from pipeline.attribute.solve import EVSE, PAIRING, VEHICLE, Solution, UnitStates
 from pipeline.attribute.wording import reasons
 from pipeline.settings.attribute import AttributeSettings
 

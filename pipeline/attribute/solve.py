@@ -17,6 +17,7 @@ from pipeline.attribute.states import NEVER, Beliefs, Failures, Kind, exchange, 
 from pipeline.settings.attribute import AttributeSettings, StatePrior
 
 VEHICLE, EVSE, PAIRING = range(3)
+KINDS = ("vehicle", "evse", "pairing")
 NOBODY = -1
 
 
@@ -94,9 +95,9 @@ def _search(
 ) -> _Search:
     failures = Failures(evidence.day[failed], chance.base, evidence.weight[failed], failed)
     kinds = (
-        _kind(evidence, failed, "vehicle", evidence.vehicle, settings.vehicle, habit[VEHICLE], seen),
-        _kind(evidence, failed, "evse", evidence.evse, settings.evse, habit[EVSE], seen),
-        _kind(evidence, failed, "pairing", evidence.pairing, settings.pairing, habit[PAIRING], seen),
+        _kind(evidence, failed, VEHICLE, settings, habit[VEHICLE], seen),
+        _kind(evidence, failed, EVSE, settings, habit[EVSE], seen),
+        _kind(evidence, failed, PAIRING, settings, habit[PAIRING], seen),
     )
     screened = tuple(_alone(kind, failures) for kind in kinds)
     suspects = tuple(
@@ -115,27 +116,40 @@ def _search(
     return _Search(kinds, failures, screened, suspects, near, near_failures, beliefs)
 
 
-def _kind(evidence: Evidence, failed: Ints, name: str, unit: Ints, prior: StatePrior, habit: Habits, seen: Floats) -> Kind:
-    """Successes by unit and day as log-likelihood, and the escape of each state at each failure."""
-    units = evidence.sizes[("vehicle", "evse", "pairing").index(name)]
+def _kind(evidence: Evidence, failed: Ints, kind: int, settings: AttributeSettings, habit: Habits, seen: Floats) -> Kind:
+    """Successes by unit and day as log-likelihood, and the escape of each state at each failure.
+
+    Attempts of one unit on one day are alike (weather, one driver, one passing cause): n of them count as n / (1 + (n - 1) rho), the
+    design effect of a cluster sample (Kish 1965, *Survey Sampling*; from memory).
+    """
+    unit, prior = _columns(evidence)[kind], (settings.vehicle, settings.evse, settings.pairing)[kind]
+    units, length = evidence.sizes[kind], evidence.sizes[kind] * evidence.days
+    slot = unit * evidence.days + evidence.day
+    tried = np.bincount(slot, evidence.weight, length)
+    calm = 1.0 / (1.0 + np.maximum(tried - 1.0, 0.0) * settings.day_likeness)
     good = evidence.failed == 0
-    slot = (unit * evidence.days + evidence.day)[good]
-    weight = evidence.weight[good]
-    length = units * evidence.days
+    slot_good, weight = slot[good], evidence.weight[good]
     quiet = np.zeros((length, prior.states))
-    plain = np.bincount(slot, weight, length)
+    plain = np.bincount(slot_good, weight, length)
     for k, (level, diode) in enumerate(prior.bites, start=1):
-        quiet[:, k] = np.bincount(slot, weight * np.log1p(-level * seen[good]), length) if diode else plain * np.log1p(-level)
-    by_day: Floats = quiet.reshape(units, evidence.days, -1)
-    if name != "evse":
+        quiet[:, k] = (
+            np.bincount(slot_good, weight * np.log1p(-level * seen[good]), length) if diode else plain * np.log1p(-level)
+        )
+    by_day: Floats = (quiet * calm[:, None]).reshape(units, evidence.days, -1)
+    if kind != EVSE:
         by_day[-1, :, 1:] = NEVER
-    return Kind(name, by_day, unit[failed], level_escape(prior, seen[failed]), habit)
+    trust = evidence.weight[failed] * calm[slot[failed]]
+    return Kind(KINDS[kind], by_day, unit[failed], level_escape(prior, seen[failed]), trust, habit)
+
+
+def _columns(evidence: Evidence) -> tuple[Ints, Ints, Ints]:
+    return evidence.vehicle, evidence.evse, evidence.pairing
 
 
 def _alone(kind: Kind, failures: Failures) -> Smoothed:
     """Every unit blamed for all its failures that chance did not cause: the most it could be at fault."""
     fail = np.log(1.0 - (1.0 - failures.base)[:, None] * kind.escape)
-    messages = failures.weight[:, None] * (fail - fail[:, :1])
+    messages = kind.trust[:, None] * (fail - fail[:, :1])
     return smooth(kind.quiet + scatter(kind, failures, messages), kind.habits.initial, kind.habits.step)
 
 

@@ -21,6 +21,8 @@ AT_REST = 1e-8
 """A message that moves less than this is at rest; two orders below the 1e-6 to which answers must agree."""
 LAST_DAMPING, SLOWING_PASSES = 0.7, 30
 """Damping reached, and after how many passes: see-sawing (slope below -2.3) was seen at 0.4 and needs more."""
+PAIRINGS_JOIN = 8
+"""Passes after which vehicles and EVSEs have mostly settled between them."""
 EVERY = slice(None)
 
 
@@ -28,13 +30,15 @@ EVERY = slice(None)
 class Kind:
     """One kind of unit in a problem: evidence of its successes by unit and day, its habits, and which unit each failure touched.
 
-    `quiet` (units, days, states): log-likelihood of the successes; `escape` (failures, states): 1 - q of each state at that failure.
+    `quiet` (units, days, states): log-likelihood of the successes; `escape` (failures, states): 1 - q of each state at that failure;
+    `trust` (failures,): weight of that failure in this unit's evidence (distrust, and likeness of one day's attempts).
     """
 
     name: str
     quiet: Floats
     unit: Ints
     escape: Floats
+    trust: Floats
     habits: Habits
 
 
@@ -70,11 +74,13 @@ def level_escape(prior: StatePrior, seen: Floats) -> Floats:
 
 
 def exchange(kinds: tuple[Kind, ...], failures: Failures, *, passes: int, damping: float) -> Beliefs:
-    """Pass messages until they rest or `passes` are done; all kinds at once, so the order of kinds does not matter.
+    """Pass messages until they rest or `passes` are done; vehicles and EVSEs at once, so neither side is favoured.
 
-    Only units whose messages still move are smoothed again.  Damping grows with the passes, which ends see-sawing between two stories.
+    Pairings join after `PAIRINGS_JOIN` passes: one faulty EVSE touches a pairing for each vehicle model it serves, and were all of them suspected from the
+    start they would explain it away together, dear as that story is.  Only units whose messages still move are smoothed again.  Damping grows with the passes, which ends see-sawing between two stories.
     """
-    messages = [_message(kind, failures, np.ones(len(failures.day))) for kind in kinds]
+    alone = np.ones(len(failures.day))
+    messages = [_message(kind, failures, alone) * (kind.name != "pairing") for kind in kinds]
     beliefs = [np.zeros_like(kind.quiet) for kind in kinds]
     escapes = [np.ones(len(failures.day)) for _ in kinds]
     stirred = [np.ones(len(kind.quiet), dtype=bool) for kind in kinds]
@@ -85,10 +91,14 @@ def exchange(kinds: tuple[Kind, ...], failures: Failures, *, passes: int, dampin
             beliefs[k][units] = _believe(kind, failures, messages[k], units).belief
             touched = np.flatnonzero(stirred[k][kind.unit])
             escapes[k][touched] = _mean_escape(kind, failures, beliefs[k], messages[k], touched)
+        if turn == PAIRINGS_JOIN:
+            stirred = [np.ones_like(flags) for flags in stirred]
         near = np.flatnonzero(np.any([stirred[k][kind.unit] for k, kind in enumerate(kinds)], axis=0))
         keep = damping + (LAST_DAMPING - damping) * min(turn / SLOWING_PASSES, 1.0)
         moved = 0.0
         for k, kind in enumerate(kinds):
+            if kind.name == "pairing" and turn < PAIRINGS_JOIN:
+                continue
             others = np.prod([escapes[j][near] for j in range(len(kinds)) if j != k], axis=0)
             change = (1.0 - keep) * (_message(kind, failures, others, near) - messages[k][near])
             messages[k][near] += change
@@ -96,7 +106,7 @@ def exchange(kinds: tuple[Kind, ...], failures: Failures, *, passes: int, dampin
             moved = max(moved, float(size.max(initial=0.0)))
             stirred[k][:] = False
             stirred[k][kind.unit[near[size > AT_REST]]] = True
-        if moved <= AT_REST:
+        if moved <= AT_REST and turn >= PAIRINGS_JOIN:
             break
     smoothed = tuple(_believe(kind, failures, message) for kind, message in zip(kinds, messages, strict=True))
     return Beliefs(smoothed, tuple(messages), tuple(escapes), moved)
@@ -106,7 +116,7 @@ def _message(kind: Kind, failures: Failures, others: Floats, at: Ints | slice = 
     """Log-likelihood of each failure by the unit's state, relative to off (failures, states)."""
     fail = 1.0 - ((1.0 - failures.base[at]) * others)[:, None] * kind.escape[at]
     logs = np.log(fail)
-    return np.asarray(failures.weight[at][:, None] * (logs - logs[:, :1]))
+    return np.asarray(kind.trust[at][:, None] * (logs - logs[:, :1]))
 
 
 def _believe(kind: Kind, failures: Failures, messages: Floats, units: Ints | None = None) -> Smoothed:
@@ -118,7 +128,7 @@ def _evidence_of(kind: Kind, failures: Failures, messages: Floats, units: Ints) 
     place = np.full(len(kind.quiet), -1, dtype=np.int64)
     place[units] = np.arange(len(units))
     rows = np.flatnonzero(place[kind.unit] >= 0)
-    part = replace(kind, quiet=kind.quiet[units], unit=place[kind.unit[rows]], escape=kind.escape[rows])
+    part = replace(kind, quiet=kind.quiet[units], unit=place[kind.unit[rows]], escape=kind.escape[rows], trust=kind.trust[rows])
     return np.asarray(part.quiet + scatter(part, failures.only(rows), messages[rows]))
 
 
@@ -145,5 +155,9 @@ def narrowed(kind: Kind, units: Ints, keep: Ints) -> Kind:
     stand_in = np.zeros((1, *kind.quiet.shape[1:]))
     stand_in[:, :, 1:] = NEVER
     return replace(
-        kind, quiet=np.concatenate([kind.quiet[units], stand_in]), unit=place[kind.unit[keep]], escape=kind.escape[keep]
+        kind,
+        quiet=np.concatenate([kind.quiet[units], stand_in]),
+        unit=place[kind.unit[keep]],
+        escape=kind.escape[keep],
+        trust=kind.trust[keep],
     )

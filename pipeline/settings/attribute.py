@@ -56,9 +56,9 @@ class AttributeSettings(Frozen):
 
     vehicle: StatePrior = Field(
         StatePrior(
-            levels=(0.97, 0.55, 0.95, 0.6, 0.3),
-            diode=(True, True, False, False, False),
-            shares=(0.4, 0.1, 0.2, 0.2, 0.1),
+            levels=(0.97, 0.6, 0.95, 0.75, 0.5, 0.3),
+            diode=(True, True, False, False, False, False),
+            shares=(0.4, 0.1, 0.15, 0.15, 0.1, 0.1),
             prevalence=0.01,
             days_on=60.0,
             prior_units=100.0,
@@ -68,9 +68,9 @@ class AttributeSettings(Frozen):
     )
     evse: StatePrior = Field(
         StatePrior(
-            levels=(0.95, 0.6, 0.3, 0.15),
-            diode=(False, False, False, False),
-            shares=(0.35, 0.3, 0.2, 0.15),
+            levels=(0.97, 0.85, 0.7, 0.5, 0.3, 0.15),
+            diode=(False,) * 6,
+            shares=(0.2, 0.2, 0.2, 0.15, 0.15, 0.1),
             prevalence=0.03,
             days_on=21.0,
             prior_units=50.0,
@@ -80,14 +80,20 @@ class AttributeSettings(Frozen):
     )
     pairing: StatePrior = Field(
         StatePrior(
-            levels=(0.95, 0.6, 0.3, 0.15),
-            diode=(False, False, False, False),
-            shares=(0.25, 0.25, 0.25, 0.25),
+            levels=(0.95, 0.7, 0.45, 0.25, 0.15),
+            diode=(False,) * 5,
+            shares=(0.2, 0.2, 0.2, 0.2, 0.2),
             prevalence=0.005,
             days_on=90.0,
             prior_units=50.0,
         ),
         description="Assumed: rare, begins with a firmware, lasts until the next",
+    )
+    day_likeness: float = Field(
+        0.05,
+        ge=0,
+        lt=1,
+        description="Correlation of the outcomes of one unit's attempts on one day, beyond its state (weather, driver); assumed",
     )
     relapse_per_day: float = Field(
         0.01,
@@ -150,7 +156,7 @@ class AttributeSettings(Frozen):
     passes: int = Field(
         100, ge=4, le=1000, description="Most message passes between units within a round; it ends sooner when messages rest"
     )
-    early_passes: int = Field(10, ge=1, le=1000, description="The same in all but the last round, where messages need not rest")
+    early_passes: int = Field(24, ge=1, le=1000, description="The same in all but the last round, where messages need not rest")
     damping: float = Field(
         0.4, ge=0, lt=1, description="Share of the old message kept in a pass; stops see-sawing between two explanations"
     )

@@ -39,7 +39,8 @@ def problem(
         quiet = np.zeros((count + 1, days, 4))
         np.add.at(quiet, (unit[~failed], t[~failed]), np.log(escape))
         quiet[-1, :, 1:] = NEVER
-        kinds.append(Kind(name, quiet, unit[failed], np.tile(escape, (int(failed.sum()), 1)), habit))
+        count_failed = int(failed.sum())
+        kinds.append(Kind(name, quiet, unit[failed], np.tile(escape, (count_failed, 1)), np.ones(count_failed), habit))
     count = int(failed.sum())
     return tuple(kinds), Failures(t[failed], np.full(count, BASE), np.ones(count), np.flatnonzero(failed))
 
