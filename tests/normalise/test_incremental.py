@@ -17,7 +17,8 @@ from pipeline.registry import empty, polars_schema
 from pipeline.settings.normalise import NormaliseSettings
 from pipeline.warehouse import Connection, append, create_tables, read
 from tests.normalise.days import depot
-from tests.normalise.world import T0, at
+from tests.normalise.test_attempts import station
+from tests.normalise.world import T0, World, at
 
 CORE = [
     "core_attempt",
@@ -131,3 +132,45 @@ def test_two_runs_equal_one(split: str, seed: int) -> None:
         )
     step.close()
     whole.close()
+
+
+def test_a_run_with_nothing_new_changes_nothing() -> None:
+    """Taken up again with no new file: the same core tables."""
+    con = fresh()
+    for part in parts(3, "time"):
+        for table, frame in part.items():
+            append(con, table, frame)
+    normalise(con, None, NormaliseSettings())
+    before = core(con)
+    normalise(con, NOTHING, NormaliseSettings())
+    after = core(con)
+    assert all(before[table].equals(after[table]) for table in CORE)
+
+
+def test_a_new_day_of_one_station_touches_only_its_last_days() -> None:
+    """The window made anew is that station's alone and begins days, not weeks, before the new rows."""
+    con = fresh()
+    world = station()
+    for day in range(40):
+        world.status(day * 86_400, "Preparing")
+        world.status(day * 86_400 + 600, "Available")
+    other = World(station="st2")
+    other.evse("e9")
+    other.status(0, "Available")
+    for one in (world, other):
+        for table, frame in one.frames().items():
+            append(con, table, frame)
+    normalise(con, None, NormaliseSettings())
+    new = World(station="st1")
+    new.status(40 * 86_400, "Preparing")
+    new.status(40 * 86_400 + 600, "Available")
+    append(con, "raw_frame", new.frames()["raw_frame"].with_columns(file_id=pl.lit("new")))
+    con.execute(
+        "INSERT INTO raw_file BY NAME SELECT 'new' AS file_id, 'new' AS file, 'frames' AS kind, 1 AS file_bytes,"
+        " 'new' AS content_sha256, 2 AS lines, 2 AS used, 0 AS rejected, 0 AS duplicates, now() AS ingested_at_utc"
+    )
+    normalise(con, NOTHING, NormaliseSettings())
+    windows = con.execute("SELECT station_id, keep_from_utc FROM _windows").fetchall()
+    assert [name for name, _ in windows] == ["st1"]
+    assert windows[0][1] >= at(37 * 86_400)
+    assert len(read(con, "core_attempt")) == 41
