@@ -12,7 +12,7 @@ from pipeline.cli import base
 from pipeline.cli.base import main
 
 if TYPE_CHECKING:
-    from pipeline.run import Request
+    from pipeline.run import Request, Result
 
 SAMPLE_DELIVERY = Path(__file__).resolve().parents[2] / "sample_logs" / "delivery"
 
@@ -23,13 +23,15 @@ SAMPLE_DELIVERY = Path(__file__).resolve().parents[2] / "sample_logs" / "deliver
 @base.out
 @click.option("--week", help="ISO week to report, like 2026-W14; the last complete one in the data if absent.")
 @base.settings
+@click.option("--cluster", help="Spread the reading over a Dask scheduler at this address (extra: cluster).")
+@click.option("--lake", help="Folder or fsspec URL of the Parquet lake that the cluster's workers share.")
 @click.option("--orchestrated", is_flag=True, help="Run the steps as Prefect tasks (extra: schedule).")
 @base.log
 @base.quiet
 @base.as_json
 def run(
     deliveries: tuple[Path, ...], store: Path, out: Path, week: str | None, settings_file: Path | None,
-    log_file: Path | None, *, orchestrated: bool, quiet: bool, as_json: bool,
+    cluster: str | None, lake: str | None, log_file: Path | None, *, orchestrated: bool, quiet: bool, as_json: bool,
 ) -> None:  # fmt: skip
     """Read DELIVERIES into the warehouse and write the week's folder."""
     from pipeline.logs import log_to
@@ -38,13 +40,26 @@ def run(
 
     request = Request(deliveries, store, out, week, load_settings(settings_file))
     with log_to(log_file, deliveries=[str(d) for d in deliveries], store=str(store), week=week):
-        _run(request, orchestrated=orchestrated, quiet=quiet, as_json=as_json)
+        if cluster:
+            _run_on_cluster(request, cluster, lake, quiet=quiet, as_json=as_json)
+        else:
+            _run(request, orchestrated=orchestrated, quiet=quiet, as_json=as_json)
+
+
+def _run_on_cluster(request: Request, cluster: str, lake: str | None, *, quiet: bool, as_json: bool) -> None:
+    from pipeline.cluster.drive import run_on_cluster
+    from pipeline.progress import bars
+
+    if lake is None:
+        raise click.UsageError("--cluster needs --lake, a folder or URL that all workers reach")
+    with bars(quiet=quiet or as_json) as progress:
+        result = run_on_cluster(request, cluster, lake, progress)
+    _tell(result, quiet=quiet, as_json=as_json)
 
 
 def _run(request: Request, *, orchestrated: bool, quiet: bool, as_json: bool) -> None:
     from pipeline.progress import bars
     from pipeline.run import run_week
-    from pipeline.summary import as_words
 
     if orchestrated:
         from pipeline.flows import run_week_as_flow
@@ -53,6 +68,12 @@ def _run(request: Request, *, orchestrated: bool, quiet: bool, as_json: bool) ->
     else:
         with bars(quiet=quiet or as_json) as progress:
             result = run_week(request, progress)
+    _tell(result, quiet=quiet, as_json=as_json)
+
+
+def _tell(result: Result, *, quiet: bool, as_json: bool) -> None:
+    from pipeline.summary import as_words
+
     if as_json:
         click.echo(json.dumps(result.run, ensure_ascii=False))
     elif not quiet:
