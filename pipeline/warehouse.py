@@ -18,6 +18,9 @@ Connection = duckdb.DuckDBPyConnection
 # Raised when a table's meaning changes in a way the comparison of columns below cannot see.
 SCHEMA_VERSION = 1
 
+# What says that the file is at fault; a failed checksum comes as the bare base class.
+_STORE_AT_FAULT = (duckdb.IOException, duckdb.FatalException, duckdb.InternalException, duckdb.SerializationException)
+
 
 def _connect(store: Path, *, read_only: bool) -> Connection:
     try:
@@ -33,11 +36,26 @@ def _connect(store: Path, *, read_only: bool) -> Connection:
 
 
 @contextmanager
+def _named(store: Path) -> Iterator[None]:
+    """Give what DuckDB raises when the file or its disk is at fault, not the question, a name and a cure."""
+    try:
+        yield
+    except duckdb.Error as error:
+        if "No space left" in str(error):
+            cure = "free disk space, then run again: what was read so far is kept"
+            raise StoreError(f"the disk is full: {error}", where=str(store), next_step=cure) from error
+        if isinstance(error, _STORE_AT_FAULT) or type(error) is duckdb.Error:
+            cure = "remove it and run all deliveries again: everything in it comes from them"
+            raise StoreError(f"the warehouse or its disk is damaged: {error}", where=str(store), next_step=cure) from error
+        raise
+
+
+@contextmanager
 def writing(store: Path) -> Iterator[Connection]:
     """The warehouse open for writing, every stored table present; StoreError when another run holds it."""
     store.parent.mkdir(parents=True, exist_ok=True)
     try:
-        with FileLock(f"{store}.lock", timeout=0):
+        with FileLock(f"{store}.lock", timeout=0), _named(store):
             con = _connect(store, read_only=False)
             try:
                 create_tables(con)
@@ -56,10 +74,11 @@ def reading(store: Path) -> Iterator[Connection]:
     if not store.is_file():
         raise StoreError("there is no warehouse here", where=str(store), next_step="make one with `whichside run`")
     con = _connect(store, read_only=True)
-    try:
-        yield con
-    finally:
-        con.close()
+    with _named(store):
+        try:
+            yield con
+        finally:
+            con.close()
 
 
 @contextmanager
