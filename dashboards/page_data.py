@@ -130,7 +130,7 @@ def cells(attempts: pl.DataFrame) -> pl.DataFrame:
         attempts=pl.len().cast(pl.Int64),
         failures=pl.col("failed").sum().cast(pl.Int64),
         fault=pl.col("fault").filter(pl.col("failed")).drop_nulls().mode().sort().first(),
-    )
+    ).sort("site_id", "vehicle_id", "evse_id", "firmware")
 
 
 def changes(now: pl.DataFrame, before: pl.DataFrame | None, key: str) -> pl.DataFrame:
@@ -158,8 +158,8 @@ def stories(data: PageData, *, failures_shown: int = 4, evses_shown: int = 5) ->
     at_evse = known.group_by("vehicle_id", "evse_id").agg(attempts=pl.len(), failures=pl.col("failed").sum())
     at_evse = at_evse.sort("failures", "attempts", "evse_id", descending=[True, True, False])
     places = at_evse.group_by("vehicle_id").agg(evses=pl.struct("evse_id", "attempts", "failures").head(evses_shown))
-    failed = known.filter(pl.col("failed")).sort("plugged_at", descending=True)
+    failed = known.filter(pl.col("failed")).sort("plugged_at", "attempt_id", descending=True)
     shown = pl.struct(pl.col("plugged_at").dt.strftime("%Y-%m-%d %H:%M"), "evse_id", "stage", "stage_seconds", "fault")
     recent = failed.group_by("vehicle_id").agg(failures=shown.head(failures_shown))
     models = known.group_by("vehicle_id").agg(model=pl.col("vehicle_model").drop_nulls().last())
-    return models.join(weeks, on="vehicle_id").join(places, on="vehicle_id").join(recent, on="vehicle_id", how="left")
+    return models.join(weeks, on="vehicle_id").join(places, on="vehicle_id").join(recent, on="vehicle_id", how="left").sort("vehicle_id")

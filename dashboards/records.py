@@ -130,5 +130,5 @@ def _flat(value: Any, prefix: str = "") -> list[tuple[str, str]]:
 
 
 def _blocks(run: Mapping[str, Any]) -> list[tuple[str, list[tuple[str, str]]]]:
-    named = {"Versions": "versions", "Settings": "settings", "Timings (s)": "timings_s", "Counts": "counts"}
+    named = {"Versions": "versions", "Settings": "settings", "Counts": "counts"}
     return [(title, _flat(run[key])) for title, key in named.items() if run.get(key)]
