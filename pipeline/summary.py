@@ -9,6 +9,9 @@ import polars as pl
 from pipeline.run import Result
 
 
+SHOWN_WORDS = 8
+
+
 def _line(row: dict[str, object], name: str) -> str:
     return f"  {row[name]}: {row['reason']}"
 
@@ -45,6 +48,12 @@ def as_words(result: Result) -> str:
         ("Pairings of vehicle model, EVSE model and firmware that fail", pairings),
     ]
     words = [f"Week {result.week}. {_accounts(result)}"]
+    if unknown := result.run["unknown_words"]:
+        shown = ", ".join(f"{row['word']!r} ({row['occurrences']})" for row in unknown[:SHOWN_WORDS])
+        more = f" and {len(unknown) - SHOWN_WORDS} more (run.json)" if len(unknown) > SHOWN_WORDS else ""
+        words.append(
+            f"Fault words that no code list knows; map them in the file that `normalise.codes_file` names: {shown}{more}"
+        )
     words += ["\n".join([f"{title}: {len(lines) or 'none'}", *lines]) for title, lines in blocks]
     return "\n\n".join(
         [*words, f"Open {_shown(result.folder / 'fleet.html')} first; sites.html and workshop.html lie beside it."]

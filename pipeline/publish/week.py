@@ -35,7 +35,13 @@ def publish_week(
     Raises StoreError when the folder cannot be written.
     """
     tables = {**report.tables, "rejected": rejected_of(con, [row["sha256"] for row in about["inputs"]])}
-    run = {**about, "week": report.week, "counts": counts(con, tables), "learning": learning(report.referral)}
+    run = {
+        **about,
+        "week": report.week,
+        "counts": counts(con, tables),
+        "learning": learning(report.referral),
+        "unknown_words": unknown_words(con),
+    }
     folder = out / report.week
     with complete_or_absent(folder) as partial:
         write_tables(partial, tables, run)
@@ -83,6 +89,12 @@ def _published(path: Path, table: str) -> pl.DataFrame | None:
 def learning(referral: Referral) -> dict[str, Any]:
     """What findings changed (each table's share before and after), and how often past referrals were right, by quarter."""
     return {"findings_taught": referral.learning.to_dicts(), "referrals_right": referral.precision.to_dicts()}
+
+
+def unknown_words(con: Connection) -> list[dict[str, Any]]:
+    """Words of the sources that no code list has, for the operator to map, the most frequent first."""
+    rows = query(con, "SELECT list_name, word, occurrences FROM core_word WHERE code_state = 'unknown'")
+    return rows.sort("occurrences", "word", descending=[True, False]).to_dicts()
 
 
 def rejected_of(con: Connection, file_ids: list[str]) -> pl.DataFrame:
