@@ -8,7 +8,6 @@ import polars as pl
 
 from pipeline.run import Result
 
-
 SHOWN_WORDS = 8
 
 
