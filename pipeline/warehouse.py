@@ -32,6 +32,7 @@ def _connect(store: Path, *, read_only: bool) -> Connection:
         cure = "name another file, or remove it and run again: everything in it comes from the deliveries"
         raise StoreError(f"not a warehouse of ours, or damaged: {error}", where=str(store), next_step=cure) from error
     con.execute("SET TimeZone = 'UTC'")
+    con.execute("SET enable_progress_bar = false")  # it goes to standard output, where results go
     return con
 
 
