@@ -34,7 +34,9 @@ class ReferSettings(Frozen):
     level_noise_floor_v: float = Field(
         0.03, gt=0, description="Least noise of a low side, V: a coarse converter's step; practice"
     )
-    level_recent_days: float = Field(14.0, gt=0, description="The reverse path is judged on the readings of the last days")
+    level_recent_days: float = Field(
+        5.0, gt=0, description="The reverse path is judged on the readings of the last days before the last one"
+    )
     level_creeping_days: float = Field(2.0, gt=0, description="The same for a leak that grows: it can double within a week")
     lifted_share: float = Field(
         0.95, gt=0.5, lt=1, description="Posterior mass of a reverse path below its bound from which a level counts as lifted"
