@@ -6,72 +6,53 @@ import numpy as np
 from scipy.special import expit, logit
 
 from pipeline.attribute.evidence import CHECK_UNKNOWN, CHECK_YES, Evidence
-from pipeline.attribute.laplace import Floats, Ints
+from pipeline.attribute.laplace import Floats
 from pipeline.settings.attribute import AttributeSettings
 
 TYPICAL_CHANCE = 0.03
 """Chance of failure used when votes are weighed; votes are capped, so only its order of magnitude matters."""
+LEAST_SUSPICION = 0.05
+"""Attempts of vehicles less suspect than this have no say."""
 
 
 def check_chances(evidence: Evidence, learned: Floats | None, settings: AttributeSettings) -> Floats:
-    """Chance that a shorted diode is seen at each attempt (attempts,); equipment of unknown habit by what was learnt, or by `_first_guess`."""
+    """Chance that a shorted diode is seen at each attempt (attempts,); equipment of unknown habit by what was learnt.
+
+    Before anything is learnt it counts as not looking: a diode fault then neither explains failures there nor is spoken against by successes,
+    and a vehicle that fails there is first caught by the faults that know no such difference.
+    """
     known = np.where(evidence.check == CHECK_YES, settings.diode_seen, settings.diode_seen_without)
     unknown = evidence.check == CHECK_UNKNOWN
-    if not unknown.any():
-        return np.asarray(known)
     if learned is None:
-        known[unknown] = _first_guess(evidence, np.flatnonzero(unknown), settings)
-    else:
-        mean = learned * settings.diode_seen + (1.0 - learned) * settings.diode_seen_without
-        known[unknown] = mean[evidence.model[unknown]]
-    return np.asarray(known)
+        return np.asarray(np.where(unknown, 0.0, known))
+    mean = learned * settings.diode_seen + (1.0 - learned) * settings.diode_seen_without
+    return np.asarray(np.where(unknown, mean[evidence.model], known))
 
 
-def _first_guess(evidence: Evidence, rows: Ints, settings: AttributeSettings) -> Floats:
-    """Before anything is learnt: each vehicle's week at an EVSE model is explained by the better mix of 'checks' and 'does not'.
-
-    Were the diode shorted, the week's ratio to a sound vehicle is d R + (1 - d), with R the ratio if the model checks.  Failures keep what of it
-    exceeds 1, successes pay what falls short, so that a week of successes costs at most log(1 - d) and mixed weeks say nothing for a fault.
-    """
-    models = evidence.models.height
-    slot = (evidence.vehicle[rows] * models + evidence.model[rows]) * (evidence.days // 7 + 1) + evidence.day[rows] // 7
-    group, where = np.unique(slot, return_inverse=True)
-    failed = evidence.failed[rows] > 0
-    hit, miss = _votes(settings)
-    ratio = np.bincount(where, evidence.weight[rows] * np.where(failed, hit, miss), len(group))
-    prior = settings.diode_check_prior
-    total = np.logaddexp(np.log(prior) + ratio, np.log1p(-prior))
-    successes = np.maximum(np.bincount(where, ~failed * evidence.weight[rows], len(group)), 1.0)
-    checks = expit(logit(prior) + ratio)
-    worth = np.where(total > 0, checks * settings.diode_seen, 0.0)
-    cost = -np.expm1(np.minimum(total, 0.0) / successes) / settings.vehicle.levels[0]
-    return np.asarray(np.where(failed, worth[where], np.minimum(cost[where], settings.diode_seen)))
-
-
-def _votes(settings: AttributeSettings) -> tuple[float, float]:
-    """Log ratio of a failure and of a success, diode shorted and looked for, to a sound vehicle."""
-    bite = settings.vehicle.levels[0] * settings.diode_seen
-    return float(np.log((bite + (1.0 - bite) * TYPICAL_CHANCE) / TYPICAL_CHANCE)), float(np.log(1.0 - bite))
-
-
-def learn_checks(evidence: Evidence, vehicle_belief: Floats, settings: AttributeSettings) -> Floats:
+def learn_checks(evidence: Evidence, on: Floats, settings: AttributeSettings) -> Floats:
     """Probability that each EVSE model and firmware of unknown habit checks (models,); NaN where no EVSE of it is unknown.
 
-    `vehicle_belief` (vehicles, days, states).  Each vehicle votes by its failures and successes while its diode state is believed on.
+    `on` (vehicles, days): probability that the vehicle is at fault.  Each suspect votes by its failures and successes while on, in proportion
+    to the probability that its pattern over models is all or nothing (the diode) rather than the same everywhere.
     """
     models = evidence.models.height
-    diode = np.array([False, *(looked for _, looked in settings.vehicle.bites)])
-    unknown = np.flatnonzero(evidence.check == CHECK_UNKNOWN)
+    unknown = evidence.check == CHECK_UNKNOWN
     learned = np.full(models, np.nan)
-    if not len(unknown):
+    if not unknown.any():
         return learned
-    on = vehicle_belief[:, :, diode].sum(axis=2)[evidence.vehicle[unknown], evidence.day[unknown]]
-    rows = unknown[on > 1e-3]
-    yes, no = _votes(settings)
-    vote = on[on > 1e-3] * np.where(evidence.failed[rows] > 0, yes, no) * evidence.weight[rows]
+    weight = on[evidence.vehicle, evidence.day] * evidence.weight
+    rows = np.flatnonzero(weight > LEAST_SUSPICION)
     slot = evidence.vehicle[rows] * models + evidence.model[rows]
-    votes = np.bincount(slot, vote, len(vehicle_belief) * models).reshape(-1, models)
-    total = np.clip(votes, -settings.diode_vote_cap, settings.diode_vote_cap).sum(axis=0)
+    failed = evidence.failed[rows]
+    missed = np.bincount(slot, weight[rows] * failed, len(on) * models).reshape(-1, models)
+    charged = np.bincount(slot, weight[rows] * (1.0 - failed), len(on) * models).reshape(-1, models)
+    bite = settings.vehicle.levels[0] * settings.diode_seen
+    checks = missed * np.log((bite + (1.0 - bite) * TYPICAL_CHANCE) / TYPICAL_CHANCE) + charged * np.log1p(-bite)
+    prior = settings.diode_check_prior
+    all_or_nothing = np.logaddexp(np.log(prior) + checks, np.log1p(-prior)).sum(axis=1)
+    rate = (missed.sum(axis=1) + 0.5) / ((missed + charged).sum(axis=1) + 1.0)
+    alike = missed.sum(axis=1) * np.log(rate / TYPICAL_CHANCE) + charged.sum(axis=1) * np.log((1.0 - rate) / (1.0 - TYPICAL_CHANCE))
+    vote = expit(all_or_nothing - alike)[:, None] * np.clip(checks, -settings.diode_vote_cap, settings.diode_vote_cap)
     met = np.bincount(evidence.model[unknown], minlength=models) > 0
-    learned[met] = expit(logit(settings.diode_check_prior) + total[met])
+    learned[met] = expit(logit(prior) + vote.sum(axis=0)[met])
     return learned

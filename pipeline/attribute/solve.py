@@ -80,7 +80,7 @@ def solve(evidence: Evidence, settings: AttributeSettings, start: CrossedFit | N
         bit = chance_bit(search.kinds, search.failures, beliefs)
         if turn:
             habit = [_learnt(search, kind, priors[kind], evidence.sizes[kind] - (kind != EVSE), settings) for kind in range(3)]
-        checks = learn_checks(evidence, beliefs[VEHICLE], settings)
+        checks = learn_checks(evidence, beliefs[VEHICLE] @ habit[VEHICLE].on, settings)
         seen = check_chances(evidence, checks, settings)
         last = turn == settings.rounds - 1
         how = Search(start, settings.baseline_evaluations) if last else Search(None, settings.early_evaluations)
