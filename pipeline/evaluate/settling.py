@@ -55,6 +55,12 @@ class Case:
     others: float
 
 
+SETTLED = pl.Schema(
+    {
+        "seed": pl.Int64(), "vehicle_id": pl.String(), "p_v": pl.Float64(), "p_e": pl.Float64(), "places": pl.Int64(),
+        "others": pl.Float64(), "ordinary": pl.Float64(), "advised": pl.Float64(),
+    }
+)  # fmt: skip
 OTHERS_FAIL = np.array([SOUND_FAILS, FAULTY_EVSE_FAILS, SOUND_FAILS])
 
 
@@ -100,7 +106,7 @@ def settled(seeds: Iterable[int], vehicles: int, evses: int, per_day: float, tim
                  "ordinary": float(np.mean([settle(case, rng, advised=False) for _ in range(times)])),
                  "advised": float(np.mean([settle(case, rng, advised=True) for _ in range(times)]))}
             )  # fmt: skip
-    return pl.DataFrame(rows)
+    return pl.DataFrame(rows, schema=SETTLED)
 
 
 def case_of(question: Mapping[str, Any], attempts: pl.DataFrame) -> Case:
