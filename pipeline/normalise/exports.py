@@ -32,6 +32,7 @@ def build(raw: pl.DataFrame, own: Mapping[str, str]) -> pl.DataFrame:
         error_s=pl.when(doubt).then(pl.lit(DOUBT_ERROR_S)).otherwise(pl.lit(EXPORT_ERROR_S)),
         began=here,
         ended=here,
+        sudden=pl.lit(value=False),
         time_doubt="time_doubt",
         told_token="id_token",  # noqa: S106 a column
         told_vehicle="vehicle_id",
@@ -44,13 +45,15 @@ def build(raw: pl.DataFrame, own: Mapping[str, str]) -> pl.DataFrame:
 
 
 def matched(plug_ins: pl.DataFrame, told: pl.DataFrame) -> pl.DataFrame:
-    """Each plug-in's exported session (the one that overlaps it longest): `plug_in` and the `told_*` facts."""
+    """Each plug-in's exported session: the one that made it, else the one that overlaps it longest; with the `told_*` facts."""
     end = pl.coalesce("to_utc", "seen_utc")
     slack = timedelta(seconds=EXPORT_ERROR_S)
-    left = plug_ins.select("plug_in", "evse_id", a="from_utc", b=end)
-    right = told.with_columns(c=pl.col("from_utc"), d=end)
+    first, last = pl.min_horizontal("from_utc", end), pl.max_horizontal("from_utc", end)  # an export may end before it began
+    left = plug_ins.select("plug_in", "evse_id", made_by="began", a=first, b=last)
+    right = told.with_columns(c=first, d=last)
     met = meeting(left, right, "evse_id", ((pl.col("a"), pl.col("b")), (pl.col("c") - slack, pl.col("d") + slack)))
     met = met.with_columns(overlap=pl.min_horizontal("b", "d") - pl.max_horizontal("a", "c"))
-    best = met.sort("overlap", "began", descending=[True, False]).unique("began", keep="first", maintain_order=True)
+    own = pl.col("made_by") == pl.col("began")
+    best = met.sort(own, "overlap", "began", descending=[True, True, False]).unique("began", keep="first", maintain_order=True)
     best = best.unique("plug_in", keep="first", maintain_order=True)
     return best.select("plug_in", "time_doubt", pl.col("^told_.*$"), told_at="began")

@@ -17,7 +17,10 @@ LATER_S = 3.0
 
 
 def spans(marks: pl.DataFrame, silence: timedelta) -> pl.DataFrame:
-    """One row a plug-in of one source: `evse_id, from_utc, to_utc` (null: broken off), `seen_utc, error_s, began, ended`."""
+    """One row a plug-in of one source: `evse_id, from_utc, to_utc` (null: broken off), `seen_utc, error_s, began, ended`.
+
+    `sudden`: the source had said nothing of the EVSE before, so that its first record may not be the plug-in.
+    """
     ordered = marks.sort("evse_id", "at_utc", "order", "line")
     said = pl.when(pl.col("plug") != 0).then(pl.col("plug")).forward_fill().over("evse_id")
     ordered = ordered.with_columns(said=said).with_columns(
@@ -34,6 +37,7 @@ def spans(marks: pl.DataFrame, silence: timedelta) -> pl.DataFrame:
             to_utc=pl.col("at_utc").filter(off).first(),
             seen_utc=pl.col("at_utc").filter(pl.col("said") == 1).last(),
             error_s=pl.col("clock_error_s").first(),
+            sudden=pl.col("before").first().is_null(),
             began=pl.format("{}:{}", pl.col("file_id").first(), pl.col("line").first()),
             ended=pl.format("{}:{}", pl.col("file_id").filter(off).first(), pl.col("line").filter(off).first()),
         )
@@ -64,7 +68,7 @@ def joined(best: pl.DataFrame, other: pl.DataFrame, tolerance_s: float, early_s:
     """Spans of two sources: all of the better one, and those of the other that meet none of it.
 
     A better span without an end takes the end of the one it meets, and the start where that one saw it begin earlier
-    (by no more than `early_s`, and not before the span before had ended).
+    (by no more than `early_s` unless its own record began in the middle, and not before the span before had ended).
     """
     slack = timedelta(seconds=tolerance_s)
     end = pl.coalesce("to_utc", "seen_utc")
@@ -73,14 +77,14 @@ def joined(best: pl.DataFrame, other: pl.DataFrame, tolerance_s: float, early_s:
     span = (pl.col("from_utc"), pl.col("_end"))
     met = meeting(
         left,
-        right.select("evse_id", "_best", "_last", "from_utc", "to_utc", "seen_utc", "_end"),
+        right.select("evse_id", "_best", "_last", "from_utc", "to_utc", "seen_utc", "sudden", "_end"),
         "evse_id",
         (span, (pl.col("from_utc") - slack, pl.col("_end") + slack)),
     )
     ending = (pl.col("to_utc") >= pl.col("from_utc_b")) & pl.col("to_utc_b").is_null()
     earlier = (
         (pl.col("from_utc") < pl.col("from_utc_b") - timedelta(seconds=LATER_S))
-        & (pl.col("from_utc") >= pl.col("from_utc_b") - timedelta(seconds=early_s))
+        & ((pl.col("from_utc") >= pl.col("from_utc_b") - timedelta(seconds=early_s)) | pl.col("sudden_b"))
         & (pl.col("_last").is_null() | (pl.col("from_utc") > pl.col("_last")))
     )
     told = (
