@@ -27,6 +27,8 @@ KNOT_EVERY = "2h"
 """Clocks that are set once a day or an hour by Heartbeat run like saws: a knot must lie on every tooth; practice."""
 HOLDS_DAYS = 14
 """An offset is not carried further than this from where it was seen; a drift of 100 ppm makes two minutes by then; decided."""
+RETRY_S = 120.0
+"""A message not answered is sent again within this; time-outs are 30 to 60 s, practice."""
 ASTRAY_S = 90 * DAY_S
 """A clock this far off was never set (1970, 2000): no queue is kept so long; practice."""
 SEEN = ["station_id", "receiver_at_utc", "station_at_utc", "late_s"]
@@ -65,6 +67,16 @@ def boots(frames: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def sent_again(rows: pl.DataFrame) -> pl.DataFrame:
+    """`station_id, run, again`: runs later than those before and after, which agree: sent again after a time-out, not a jump."""
+    late = pl.col("least_s")
+    runs = rows.group_by("station_id", "run", maintain_order=True).agg(least_s=pl.col("late_s").min())
+    before, after = late.shift(1).over("station_id"), late.shift(-1).over("station_id")
+    agree = (before - after).abs() <= PARALLEL_S
+    over_s = late - pl.max_horizontal(before, after)
+    return runs.select("station_id", "run", again=agree & over_s.is_between(PARALLEL_S, RETRY_S))
+
+
 def live(seen: pl.DataFrame) -> pl.DataFrame:
     """Observations that fix the offset: runs that move in parallel with the receiver, and what lies below them.
 
@@ -75,7 +87,9 @@ def live(seen: pl.DataFrame) -> pl.DataFrame:
     parts = (late - late.shift(1).over("station_id")).abs() > PARALLEL_S + DRIFT_LIMIT * apart_s
     rows = seen.with_columns(run=parts.fill_null(value=True).cum_sum().over("station_id"), astray=late.abs() > ASTRAY_S)
     length_s = seconds(at.max() - at.min()).over("station_id", "run")
-    rows = rows.with_columns(parallel=(length_s >= PARALLEL_S) & ~pl.col("astray")).sort("receiver_at_utc")
+    rows = rows.join(sent_again(rows), on=["station_id", "run"], how="left", maintain_order="left")
+    parallel = (length_s >= PARALLEL_S) & ~pl.col("astray") & ~pl.col("again").fill_null(value=False)
+    rows = rows.with_columns(parallel=parallel).sort("receiver_at_utc")
     known = rows.filter("parallel").select("station_id", "receiver_at_utc", floor_s="late_s")
     for side, name in (("backward", "before_s"), ("forward", "after_s")):
         rows = rows.join_asof(
