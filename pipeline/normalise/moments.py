@@ -11,6 +11,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.normalise import codes
+from pipeline.normalise.signals import CLEARED
 from pipeline.settings.normalise import NormaliseSettings
 
 STAGES = ("plugged", "offered", "requested", "energised", "delivering")
@@ -63,7 +64,10 @@ def of_pilot(pilot: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
 
 
 def of_signals(signals: pl.DataFrame) -> pl.DataFrame:
-    """Moments of assigned messages. An accepted card or a started transaction means that current is offered."""
+    """Moments of assigned messages. An accepted card or a started transaction means that current is offered.
+
+    Trouble that is over while the station still says Charging: charging goes on.
+    """
     status = pl.when(pl.col("action") == "StatusNotification").then(pl.col("status"))
     state = pl.coalesce(status, "charging_state")
     started = (pl.col("action") == "StartTransaction") & (pl.col("id_token_status").fill_null("Accepted") == "Accepted")
@@ -77,21 +81,29 @@ def of_signals(signals: pl.DataFrame) -> pl.DataFrame:
         | pl.col("stop_reason").is_in(SIGNS)
     )
     meant = ended & pl.col("fault").is_null() & ~pl.col("stop_reason").fill_null("Local").is_in(SIGNS)
-    return signals.with_columns(
-        level=pl.when("seen_by_pilot")
-        .then(None)
-        .when(state == "Charging")
-        .then(3)
-        .when((state == "SuspendedEV") | started | accepted)
-        .then(1)
-        .when(state.is_in(["Preparing", "EVConnected", "Occupied", "SuspendedEVSE"]))
-        .then(0),
-        rank=_rank(),
-        strength=pl.when(hard.fill_null(value=False)).then(2).when(soft.fill_null(value=False)).then(1).otherwise(0),
-        done=(state.is_in(["SuspendedEV", "Finishing"]) | meant).fill_null(value=False),
-        eased=((state == "SuspendedEV") | pl.col("stop_reason").is_in(BY_VEHICLE)).fill_null(value=False),
-        cut=pl.lit(value=False),
-    ).select(MOMENT)
+    lately = pl.when(ended.fill_null(value=False)).then(pl.lit("Ended")).otherwise(state).forward_fill().over("plug_in")
+    goes_on = (pl.col("action") == "NotifyEvent") & (pl.col("info") == CLEARED) & (lately == "Charging")
+    return (
+        signals.sort("plug_in", "at_utc", "file_id", "line")
+        .with_columns(
+            level=pl.when(goes_on.fill_null(value=False))
+            .then(3)
+            .when("seen_by_pilot")
+            .then(None)
+            .when(state == "Charging")
+            .then(3)
+            .when((state == "SuspendedEV") | started | accepted)
+            .then(1)
+            .when(state.is_in(["Preparing", "EVConnected", "Occupied", "SuspendedEVSE"]))
+            .then(0),
+            rank=_rank(),
+            strength=pl.when(hard.fill_null(value=False)).then(2).when(soft.fill_null(value=False)).then(1).otherwise(0),
+            done=(state.is_in(["SuspendedEV", "Finishing"]) | meant).fill_null(value=False),
+            eased=((state == "SuspendedEV") | pl.col("stop_reason").is_in(BY_VEHICLE)).fill_null(value=False),
+            cut=pl.lit(value=False),
+        )
+        .select(MOMENT)
+    )
 
 
 def beside_pilot(signals: pl.DataFrame, pilot: pl.DataFrame) -> pl.DataFrame:

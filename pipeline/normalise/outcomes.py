@@ -6,6 +6,7 @@ from datetime import timedelta
 
 import polars as pl
 
+from pipeline.normalise.cards import STARTS
 from pipeline.normalise.masks import sure
 from pipeline.normalise.moments import STAGES
 from pipeline.settings.normalise import NormaliseSettings
@@ -79,7 +80,7 @@ def authorisation(signals: pl.DataFrame) -> pl.DataFrame:
         signals.sort("plug_in", "at_utc", "receiver_at_utc", "file_id", "line")
         .group_by("plug_in", maintain_order=True)
         .agg(
-            started_token=_first("id_token", (pl.col("action") != "Authorize") & pl.col("id_token").is_not_null() & ~stops),
+            started_token=_first("id_token", pl.col("action").is_in(STARTS) & pl.col("id_token").is_not_null() & ~stops),
             shown_token=_first("id_token", pl.col("id_token").is_not_null() & ~stops),
             accepted=(cards & (said == "Accepted")).any(),
             refused=said.filter(cards & said.is_not_null()).last() != "Accepted",
@@ -106,7 +107,8 @@ def outcome(facts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
 
     Facts are rows of core_plug_in with `supply` and `vehicle_fault`. The order of the questions is the decision:
     did a fault end it; was enough delivered; was it refused; did something technical stop it; did the vehicle end it
-    or wait; is the record broken off; else the driver left before anything could happen.
+    or wait; is the record broken off; else the driver left before anything could happen. A warning beside a short
+    plug-in that nobody tried to use stopped nothing.
     """
     end = pl.coalesce("unplugged_at_utc", "seen_utc")
     closed_s = _seconds(pl.coalesce("done_utc", "fault_utc", "stopped_utc", "unplugged_at_utc", "seen_utc"), pl.col("closed_utc"))
@@ -122,7 +124,10 @@ def outcome(facts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     not_closed = pl.col("closed_utc").is_null() & sure(pl.col("requested_s") > settings.close_limit_s)
     closed, ended = pl.col("closed_utc").is_not_null(), pl.col("eased_utc").is_not_null()
     idle = closed & ~ended & ~full & sure((pl.col("energy_kwh") == 0) & (closed_s >= settings.idle_limit_s))
-    technical = idle | unanswered | not_closed | pl.col("sign_utc").is_not_null() | sure(pl.col("vehicle_fault"))
+    lasted_s, untried = _seconds(end, pl.col("plugged_at_utc")), pl.col("offered_utc").is_null()
+    warned = pl.col("sign_fault").is_not_null() & untried & sure(lasted_s < settings.waiting_s)
+    signed = pl.col("sign_utc").is_not_null() & ~warned
+    technical = idle | unanswered | not_closed | signed | sure(pl.col("vehicle_fault"))
     begun = pl.coalesce("offered_utc", pl.when(pl.col("source").is_in(EXPORT_ONLY)).then("plugged_at_utc"))
     waited = full | sure(_seconds(end, begun) >= settings.waiting_s)
     waited &= pl.col("transaction_id").is_not_null() | (pl.col("source").str.replace("+telematics", "", literal=True) != "ocpp16")

@@ -14,6 +14,8 @@ ANSWER_EARLY_S = 1
 """The receiver may note an answer this much before its call; practice."""
 ANSWER_WITHIN_S = 86_400
 """An answer belongs to a call at most this much older: ids restart after a reboot; practice."""
+CLEARED = "cleared"
+"""What stands in `info` of an event that says its trouble is over (2.0.1 EventData.cleared)."""
 OUR_CALLS = ("RemoteStartTransaction", "RequestStartTransaction")
 """Calls of the central system that say something of an attempt."""
 
@@ -98,7 +100,7 @@ def of_events(events: pl.DataFrame, frames: pl.DataFrame) -> pl.DataFrame:
         action=pl.when(state).then(pl.lit("StatusNotification")).otherwise(pl.lit("NotifyEvent")),
         status=pl.when(state).then("actual_value"),
         vendor_error_code=pl.when(~over & ~state).then(pl.coalesce("vendor_error_code", pl.when(problem).then("component"))),
-        info=pl.when(~over & ~state).then("info"),
+        info=pl.when(over).then(pl.lit(CLEARED)).when(~state).then("info"),
         version=pl.lit("2.0.1"),
         direction=pl.lit("in"),
         message_type=pl.lit(2, dtype=pl.Int64),
