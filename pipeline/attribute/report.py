@@ -51,7 +51,7 @@ def week_frame(solution: Solution, kind: int, names: pl.DataFrame, p_name: str) 
 def onset_columns(solution: Solution, kind: int, units: int, settings: AttributeSettings) -> dict[str, pl.Series]:
     """Median and central interval of when the present fault began; null where the unit is not suspected now."""
     evidence, states = solution.evidence, solution.units[kind]
-    now = states.probability[:units, -1]
+    now = states.lately(settings.report_days)[:units]
     shown = np.flatnonzero(now >= settings.doubt_at)
     tail = 0.5 * (1.0 - settings.interval)
     names, levels = ("onset_utc", "onset_lo_utc", "onset_hi_utc"), (0.5, tail, 1.0 - tail)
@@ -84,7 +84,7 @@ def unit_frame(solution: Solution, kind: int, settings: AttributeSettings) -> pl
     priors = (settings.vehicle, settings.evse, settings.pairing)
     states = solution.units[kind]
     units = names.height
-    now = states.probability[:units, -1]
+    now = states.lately(settings.report_days)[:units]
     strength = power(evidence, unit, other, sizes, (priors[kind], priors[other_kind]))
     onset = onset_columns(solution, kind, units, settings)
     begun = (onset["onset_lo_utc"] - evidence.begin_utc).dt.total_microseconds().fill_null(0).to_numpy() / 86_400e6

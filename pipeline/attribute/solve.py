@@ -35,6 +35,10 @@ class UnitStates:
         """Probability that a fault state is on (units, days)."""
         return np.asarray(self.belief @ self.habits.on)
 
+    def lately(self, days: int) -> Floats:
+        """Highest daily probability in the last days of the look-back (units,)."""
+        return np.asarray((self.belief[:, -days:] @ self.habits.on).max(axis=1))
+
 
 @dataclass(frozen=True)
 class Solution:

@@ -169,7 +169,7 @@ def _unit(answer: Attribution, solution: Solution, settings: AttributeSettings, 
     name = (evidence.vehicles, evidence.evses)[kind][NAMES[kind]][position]
     table = answer.vehicles if kind == VEHICLE else answer.evses
     row = table.filter(pl.col(NAMES[kind]) == name).row(0, named=True)
-    p = float(solution.units[kind].probability[position, -1])
+    p = float(solution.units[kind].lately(settings.report_days)[position])
     end = evidence.begin_utc + timedelta(days=evidence.days)
     since = min(row["onset_lo_utc"] or end, end - timedelta(days=WINDOW_DAYS))
     rows = attempt_rows(solution, settings, kind).filter(pl.col("plugged_at_utc") >= since)

@@ -32,7 +32,7 @@ def oracle_vehicles(world: World, attempts: pl.DataFrame, settings: AttributeSet
     total[-1, :, 1:] = NEVER
     habit = habits(settings.vehicle, settings)
     belief = smooth(np.asarray(total, dtype=np.float64), habit.initial, habit.step).belief
-    return evidence.vehicles.with_columns(pl.Series("p_oracle", belief[:-1, -1] @ habit.on))
+    return evidence.vehicles.with_columns(pl.Series("p_oracle", (belief[:-1, -settings.report_days :] @ habit.on).max(axis=1)))
 
 
 def _looks(world: World, evse_id: pl.Series, settings: AttributeSettings) -> np.ndarray:

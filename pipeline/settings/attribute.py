@@ -184,6 +184,9 @@ class AttributeSettings(Frozen):
         lt=1,
         description="The same for EVSEs and pairings: a look at equipment costs less than a vehicle's day in the workshop",
     )
+    report_days: int = Field(
+        3, ge=1, le=7, description="Last days of the report week whose highest probability stands for it: one quiet or lucky day is no repair"
+    )
     doubt_at: float = Field(0.1, gt=0, lt=0.5, description="Probability from which a unit is no longer 'clear'")
     separable_bits: float = Field(
         4.25, gt=0, description="log2 odds (19 to 1) the data could reach for the unit against its partners if it were at fault"
