@@ -21,7 +21,8 @@ class Attribution:
     """Answer for one report week.
 
     - `blame`: one row per failed attempt, `attempt_id p_vehicle p_evse p_pairing p_other` (sum 1).
-    - `vehicles`: one row per vehicle with a technical attempt in the look-back; `p_vehicle` is the probability that its AC fault state is on at the
+    - `vehicles`: one row per vehicle with a technical attempt in the look-back; `p_vehicle` is the probability that its AC
+      fault state is on at the
       end of the report week, `p_vehicle_dc` the same of its DC state; onset and its interval are null where it is not suspected.
     - `evses` (per EVSE and coupler), `pairings` (vehicle model x EVSE model x firmware, per supply): the same.
     - `vehicle_weeks`, `evse_weeks`: the probability at each week's end, per supply.
@@ -44,7 +45,8 @@ def attribute(
 ) -> Attribution:
     """Say for each failed attempt of the look-back whether vehicle, EVSE, pairing or chance explains it, and who is at fault now.
 
-    `attempts`: one row per charge attempt (core_attempt with `weight`, `diode_check`); only 'charged' and 'failed' of known supply are evidence.
+    `attempts`: one row per charge attempt (core_attempt with `weight`, `diode_check`); only 'charged' and 'failed' of known
+    supply are evidence.
     Raises NotEnoughDataError where the look-back holds none, SchemaError where a column is absent.
     """
     solutions = {}

@@ -1,6 +1,9 @@
-"""Chance failures: a crossed random-effects logit of vehicle, EVSE and pairing, with the fleet's weekly drift, echoes of a failure apart.
+"""Chance failures: a crossed random-effects logit of vehicle, EVSE and pairing.
 
-It is fitted to the *expected* number of chance failures in each cell, that is failures times the probability that no fault state caused them;
+With the fleet's weekly drift, and the echoes of a failure apart.
+
+It is fitted to the *expected* number of chance failures in each cell, that is failures times the probability that no fault
+state caused them;
 otherwise planted faults would inflate the variances and excuse themselves.
 """
 
@@ -27,7 +30,11 @@ RATE_LOW, RATE_HIGH = 0.002, 0.25
 
 @dataclass(frozen=True)
 class Chance:
-    """The baseline: base probability of each failed attempt (failures,), `plain` without echoes, echo strengths by class, fit (None before the first), weekly drift (logit)."""
+    """The baseline.
+
+    Base probability of each failed attempt (failures,), `plain` without echoes, echo strengths by class, fit (None before the
+    first), weekly drift (logit).
+    """
 
     base: Floats
     plain: Floats
@@ -78,7 +85,7 @@ def first_guess(evidence: Evidence, failed: Ints, settings: AttributeSettings) -
 
 
 def _median_rate(evidence: Evidence, unit: Ints) -> float:
-    """Median failure rate of first plug-ins over the units, each weighted by its attempts and drawn to the fleet's mean by `MEDIAN_PULL`."""
+    """Median failure rate of first plug-ins over the units, weighted by attempts, each drawn to the fleet's mean."""
     first = (evidence.echo == ECHO_NONE).astype(np.float64)
     tried, missed = np.bincount(unit, first), np.bincount(unit, first * evidence.failed)
     fleet = (missed.sum() + 0.5) / (tried.sum() + 1.0)

@@ -38,7 +38,10 @@ class Size:
 
 
 def big_fleet(size: Size) -> Evidence:
-    """Evidence of a random fleet: vehicles charge in a neighbourhood of EVSEs; rates vary; 0.6 % of vehicles and 3 % of EVSEs go faulty."""
+    """Evidence of a random fleet: vehicles charge in a neighbourhood of EVSEs; rates vary.
+
+    0.6 % of vehicles and 3 % of EVSEs go faulty.
+    """
     rng = np.random.default_rng(size.seed)
     days = WEEKS * 7
     vehicle = rng.integers(0, size.vehicles, size.sessions)
@@ -82,7 +85,10 @@ def big_fleet(size: Size) -> Evidence:
 
 
 def time_one(size: Size, settings: AttributeSettings) -> dict[str, float | int]:
-    """Solve one fleet once: vehicles, evses, sessions, cells, seconds by the clock, processor seconds, peak memory of the process in MB."""
+    """Solve one fleet once.
+
+    Vehicles, evses, sessions, cells, seconds by the clock, processor seconds, peak memory of the process in MB.
+    """
     evidence = big_fleet(size)
     cells = len(np.unique(evidence.vehicle * size.evses + evidence.evse))
     clock, processor = time.perf_counter(), time.process_time()

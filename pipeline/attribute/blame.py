@@ -21,7 +21,10 @@ SETTLE = 4
 
 @dataclass(frozen=True)
 class Shares:
-    """`blame` (4, failures) for vehicle, EVSE, pairing, other, summing to 1; `escapes` (kinds, failures): each kind's mean escape without it."""
+    """`blame` (4, failures) for vehicle, EVSE, pairing, other, summing to 1; `escapes` (kinds, failures).
+
+    Each kind's mean escape without it.
+    """
 
     blame: Floats
     escapes: Floats
@@ -71,7 +74,10 @@ def _cavities(kinds: tuple[Kind, ...], failures: Failures, beliefs: tuple[Floats
 
 
 def _race(cavities: list[Floats], escapes: list[Floats], on: list[Floats], bases: tuple[Floats, Floats]) -> Floats:
-    """`bases`: chance with what is left of a passing cause, and as it entered the evidence.  A habit's hazard counts as chance."""
+    """`bases`: chance with what is left of a passing cause, and as it entered the evidence.
+
+    A habit's hazard counts as chance.
+    """
     base, evidence_base = bases
     vehicle, evse, pairing = (np.expand_dims(c, axis=[a for a in (1, 2, 3) if a != i + 1]) for i, c in enumerate(cavities))
     ev, ee, ep = (np.expand_dims(c, axis=[a for a in (1, 2, 3) if a != i + 1]) for i, c in enumerate(escapes))

@@ -1,6 +1,7 @@
 """Two-sided smoothing of fault states that switch on and off from day to day.
 
-A unit is off (state 0) or in one of a few fault states, each with its own failure probability.  Many units are smoothed at once: the loop runs over
+A unit is off (state 0) or in one of a few fault states, each with its own failure probability.  Many units are smoothed at
+once: the loop runs over
 days, never over units (Rabiner 1989, Proc. IEEE 77:257-286, scaled forward-backward; cited from memory).
 """
 
@@ -14,7 +15,10 @@ from pipeline.attribute.laplace import Floats
 from pipeline.settings.attribute import AttributeSettings, StatePrior
 
 LEARN_UP, LEARN_DOWN = 4.0, 10.0
-"""How far the data may move the rate of new faults from the assumed one; beyond, a wrong baseline is likelier than an epidemic."""
+"""How far the data may move the rate of new faults from the assumed one.
+
+Beyond, a wrong baseline is likelier than an epidemic.
+"""
 
 
 @dataclass(frozen=True)
@@ -30,7 +34,8 @@ class Strengths:
 class Habits:
     """How a kind of unit's states come and go: chance a day of falling faulty, of repair, and the shares of severities (levels,).
 
-    After off and the fault states come the habits, rates a unit has from the first day on and never takes up later, and last 'just mended',
+    After off and the fault states come the habits, rates a unit has from the first day on and never takes up later, and last
+    'just mended',
     from which it may fall back (`relapse` a day) until it counts as sound again (`settle` a day).
     """
 
@@ -97,7 +102,10 @@ def habits(prior: StatePrior, settings: AttributeSettings) -> Habits:
 
 @dataclass(frozen=True)
 class Smoothed:
-    """State probabilities given all evidence: `belief` (units, days, states); `ahead` the filtered ones; `back` = likelihood x backward / scale."""
+    """State probabilities given all evidence: `belief` (units, days, states); `ahead` the filtered ones.
+
+    `back` = likelihood x backward / scale.
+    """
 
     belief: Floats
     ahead: Floats
@@ -133,7 +141,8 @@ def smooth(log_evidence: Floats, initial: Floats, step: Floats) -> Smoothed:
 def learn(base: Habits, seen: Smoothed, now: Habits, rows: slice, units_total: int, strengths: Strengths) -> Habits:
     """Habits after the fleet's own data: expected onsets, repairs and severities, added to the prior's pseudo-counts.
 
-    `rows` are the real units among those smoothed; the `units_total - rows` others, set aside as healthy, count as watched without an onset.
+    `rows` are the real units among those smoothed; the `units_total - rows` others, set aside as healthy, count as watched
+    without an onset.
     """
     days = seen.belief.shape[1]
     on, sound = now.on > 0, now.on == 0

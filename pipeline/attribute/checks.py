@@ -1,4 +1,4 @@
-"""Does this EVSE model look for the vehicle's pilot diode?  Given by the site's list, or learnt from vehicles that seem to have lost theirs."""
+"""Does this EVSE model look for the vehicle's pilot diode?  As listed, or learnt from vehicles that seem to lack theirs."""
 
 from __future__ import annotations
 
@@ -18,7 +18,8 @@ LEAST_SUSPICION = 0.05
 def check_chances(evidence: Evidence, learned: Floats | None, settings: AttributeSettings) -> Floats:
     """Chance that a shorted diode is seen at each attempt (attempts,); equipment of unknown habit by what was learnt.
 
-    Before anything is learnt it counts as not looking: a diode fault then neither explains failures there nor is spoken against by successes,
+    Before anything is learnt it counts as not looking: a diode fault then neither explains failures there nor is spoken
+    against by successes,
     and a vehicle that fails there is first caught by the faults that know no such difference.
     """
     known = np.where(evidence.check == CHECK_YES, settings.diode_seen, settings.diode_seen_without)
@@ -32,7 +33,8 @@ def check_chances(evidence: Evidence, learned: Floats | None, settings: Attribut
 def learn_checks(evidence: Evidence, on: Floats, settings: AttributeSettings) -> Floats:
     """Probability that each EVSE model and firmware of unknown habit checks (models,); NaN where no EVSE of it is unknown.
 
-    `on` (vehicles, days): probability that the vehicle is at fault.  Each suspect votes by its failures and successes while on, in proportion
+    `on` (vehicles, days): probability that the vehicle is at fault.  Each suspect votes by its failures and successes while
+    on, in proportion
     to the probability that its pattern over models is all or nothing (the diode) rather than the same everywhere.
     """
     models = evidence.models.height
@@ -51,7 +53,9 @@ def learn_checks(evidence: Evidence, on: Floats, settings: AttributeSettings) ->
     prior = settings.diode_check_prior
     all_or_nothing = np.logaddexp(np.log(prior) + checks, np.log1p(-prior)).sum(axis=1)
     rate = (missed.sum(axis=1) + 0.5) / ((missed + charged).sum(axis=1) + 1.0)
-    alike = missed.sum(axis=1) * np.log(rate / TYPICAL_CHANCE) + charged.sum(axis=1) * np.log((1.0 - rate) / (1.0 - TYPICAL_CHANCE))
+    alike = missed.sum(axis=1) * np.log(rate / TYPICAL_CHANCE) + charged.sum(axis=1) * np.log(
+        (1.0 - rate) / (1.0 - TYPICAL_CHANCE)
+    )
     vote = expit(all_or_nothing - alike)[:, None] * np.clip(checks, -settings.diode_vote_cap, settings.diode_vote_cap)
     met = np.bincount(evidence.model[unknown], minlength=models) > 0
     learned[met] = expit(logit(prior) + vote.sum(axis=0)[met])

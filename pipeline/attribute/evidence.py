@@ -30,7 +30,8 @@ class Evidence:
     """All technical attempts of one supply (AC or DC) in the look-back, one entry per attempt, in a canonical order.
 
     `vehicle`, `evse`, `pairing` index the name frames; the last index of vehicle and pairing stands for 'unknown'.
-    `at_days` is the time since the look-back began, in days; `day` its whole part, counted from the first day of the look-back; `model` indexes EVSE model and firmware (for the diode check).
+    `at_days` is the time since the look-back began, in days; `day` its whole part, counted from the first day of the
+    look-back; `model` indexes EVSE model and firmware (for the diode check).
     """
 
     attempt_id: pl.Series
@@ -140,7 +141,8 @@ def _codes(rows: pl.DataFrame, keys: list[str]) -> tuple[Ints, pl.DataFrame]:
 def _echoes(rows: pl.DataFrame, vehicle: Ints, evse: Ints, settings: AttributeSettings) -> tuple[Ints, Ints]:
     """(echo class, row of the failure it may echo) of each attempt.
 
-    An attempt soon after a failure of the same vehicle, or at the same EVSE, may meet the same passing cause: it is no independent trial.
+    An attempt soon after a failure of the same vehicle, or at the same EVSE, may meet the same passing cause: it is no
+    independent trial.
     An unknown vehicle counts as the one before it at that EVSE if that one was unknown too.
     """
     minutes = rows["plugged_at_utc"].dt.epoch("s").to_numpy() / 60.0

@@ -29,7 +29,8 @@ class Power:
 def power(evidence: Evidence, unit: Ints, other: Ints, sizes: tuple[int, int], priors: tuple[StatePrior, StatePrior]) -> Power:
     """Design-based power to separate each unit (say vehicles) from the others it met (say EVSEs).
 
-    Were the unit at fault it would fail everywhere; the rival story is that every partner it met is at fault, each as likely as its prior
+    Were the unit at fault it would fail everywhere; the rival story is that every partner it met is at fault, each as likely
+    as its prior
     and its attempts with *third* parties allow.  The lesser of that and of the odds against mere chance counts.
     """
     recent = evidence.day >= evidence.days - WINDOW_DAYS

@@ -25,7 +25,10 @@ WORTH_IT = 0.1
 
 @dataclass(frozen=True)
 class Refined:
-    """For each suspect of a kind: state probabilities (units, days, states) and its rivals (kinds - 1, units), the stand-in where it has none."""
+    """For each suspect of a kind.
+
+    State probabilities (units, days, states) and its rivals (kinds - 1, units), the stand-in where it has none.
+    """
 
     belief: Floats
     rivals: Ints
@@ -50,7 +53,10 @@ def rivals_of(focal: Kind, other: Kind, failures: Failures, bound: Floats) -> In
 
 
 def refine(kinds: tuple[Kind, ...], failures: Failures, beliefs: Beliefs, bounds: tuple[Floats, ...], which: int) -> Refined:
-    """Solve the suspects of kind `which` jointly with their closest rivals; those who stay unsuspected even at worst keep their belief."""
+    """Solve the suspects of kind `which` jointly with their closest rivals.
+
+    Those who stay unsuspected even at worst keep their belief.
+    """
     others = [j for j in range(len(kinds)) if j != which]
     focal = kinds[which]
     rivals = np.stack([rivals_of(focal, kinds[j], failures, bounds[j]) for j in others])
@@ -96,7 +102,8 @@ def _joint_evidence(
 ) -> Floats:
     """Log evidence over the joint states of some suspects (units, days, focal states, rival states ...).
 
-    `part`: the suspects and the failures that touch them; `rivals`: kind, rival of each unit, and that kind's evidence from all failures.
+    `part`: the suspects and the failures that touch them; `rivals`: kind, rival of each unit, and that kind's evidence from
+    all failures.
     """
     units, touched = part
     place = np.full(len(kinds[which].quiet), -1, dtype=np.int64)

@@ -27,10 +27,16 @@ DENSE_GAIN = 60.0
 """A dense matrix product does about this many multiplications in the time of one sparse one (measured here)."""
 
 SMALLEST_LOG_SD = float(np.log(0.01))
-"""A standard deviation of 0.01 on the logit scale changes a rate by a hundredth part: nought for any purpose here; the search stops there."""
+"""A standard deviation of 0.01 on the logit scale changes a rate by a hundredth part: nought for any purpose here.
+
+The search stops there.
+"""
 MOST_STEPS = 100
 SURE_STEP = 0.05
-"""A Newton step whose decrement is below this cannot overshoot by more than it gains (self-concordance); it is taken unchecked."""
+"""A Newton step whose decrement is below this cannot overshoot by more than it gains (self-concordance).
+
+It is taken unchecked.
+"""
 SLOW = 0.05
 """A step that leaves more than this share of the decrement means that the curvature borrowed is too old."""
 
@@ -92,6 +98,7 @@ class Curvature:
 
     @property
     def log_determinant(self) -> float:
+        """log|H|."""
         return float(np.log(self.diagonal).sum() + 2.0 * np.log(np.diag(self.factor)).sum())
 
 
@@ -114,10 +121,12 @@ class CrossedFit:
     sizes: tuple[int, ...] = field(repr=False, default=())
 
     def mode_of(self, factor: int) -> Floats:
+        """Conditional modes of one factor's levels."""
         starts = np.concatenate([[0], np.cumsum(self.sizes)])
         return self.modes[starts[factor] : starts[factor + 1]]
 
     def variance_of(self, factor: int) -> Floats:
+        """Conditional variances of one factor's levels."""
         starts = np.concatenate([[0], np.cumsum(self.sizes)])
         return self.variances[starts[factor] : starts[factor + 1]]
 
@@ -198,7 +207,6 @@ def _penalised(cells: CrossedCells, beta: Floats, modes: Floats, prior: Floats) 
 
 def inverse_parts(cells: CrossedCells, curve: Curvature) -> tuple[Floats, Floats]:
     """Diagonal of H^-1 (stacked) and the variance of each cell's predictor, z_c' H^-1 z_c."""
-    q = cells.sizes[0]
     if not curve.factor.size:
         spread = 1.0 / curve.diagonal
         return spread, spread[cells.levels[0]]
@@ -212,5 +220,4 @@ def inverse_parts(cells: CrossedCells, curve: Curvature) -> tuple[Floats, Floats
         cell = cell + inverse[row, row] - 2.0 * cross[cells.levels[0], row]
         for other in cells.rest[:j]:
             cell += 2.0 * inverse[row, other]
-    assert len(spread) == q + len(inverse)
     return spread, cell

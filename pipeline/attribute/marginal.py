@@ -2,7 +2,8 @@
 
 The gradient is exact: besides the penalised score it holds the change of log|H| through the weights, both directly and through
 the moving mode (implicit differentiation).  Setting the part for log sigma to nought gives the fixed point
-``sigma^2 = (u'u - s'u) / (q - tr/sigma^2)``, of Fellner-Schall form plus the Laplace correction ``s'u``; its curvature starts the quasi-Newton search.
+``sigma^2 = (u'u - s'u) / (q - tr/sigma^2)``, of Fellner-Schall form plus the Laplace correction ``s'u``; its curvature starts
+the quasi-Newton search.
 """
 
 from __future__ import annotations

@@ -11,7 +11,7 @@ from pipeline.attribute.evidence import Evidence
 from pipeline.attribute.laplace import Floats, Ints
 
 LONGEST_STEP_DAYS = 3.0
-"""A chain's step, the fleet's usual time between two attempts of a unit, is at most this, so that onset and repair stay rare within it."""
+"""A chain's step, the usual time between two attempts, is at most this, so that onset and repair stay rare within it."""
 
 
 @dataclass(frozen=True)

@@ -26,7 +26,10 @@ def blame_frame(solution: Solution) -> pl.DataFrame:
 
 
 def week_frame(solution: Solution, kind: int, names: pl.DataFrame, p_name: str) -> pl.DataFrame:
-    """One row per unit and week with an attempt: week_start_utc, probability that the fault state is on at the week's end, attempts, failures."""
+    """One row per unit and week with an attempt.
+
+    Week_start_utc, probability that the fault state is on at the week's end, attempts, failures.
+    """
     evidence = solution.evidence
     unit = (evidence.vehicle, evidence.evse, evidence.pairing)[kind]
     weeks = evidence.days // 7
@@ -109,7 +112,10 @@ def unit_frame(solution: Solution, kind: int, settings: AttributeSettings) -> pl
 
 
 def with_verdict(frame: pl.DataFrame, settings: AttributeSettings, fault_at: float) -> pl.DataFrame:
-    """Add `separable` and `verdict`: never 'fault' on one partner alone, or where the design cannot separate the unit from its partners."""
+    """Add `separable` and `verdict`.
+
+    Never 'fault' on one partner alone, or where the design cannot separate the unit from its partners.
+    """
     separable = pl.col("separable_bits") >= settings.separable_bits
     widely = (pl.col("partners") >= settings.partners_at_least) & (pl.col("partners_failed_lately") >= settings.partners_at_least)
     likely, open_ = pl.col("p") >= fault_at, pl.col("p") >= settings.doubt_at

@@ -42,7 +42,11 @@ class UnitStates:
 
 @dataclass(frozen=True)
 class Solution:
-    """One supply solved: rows of failed attempts, chance, units by kind, `blame` (4, failures), `escapes` (3, failures) of each kind, chance the diode was looked for, by attempt and model."""
+    """One supply solved.
+
+    Rows of failed attempts, chance, units by kind, `blame` (4, failures), `escapes` (3, failures) of each kind, chance the
+    diode was looked for, by attempt and model.
+    """
 
     evidence: Evidence
     failed: Ints
@@ -123,7 +127,8 @@ def _search(
 def _kind(evidence: Evidence, failed: Ints, kind: int, settings: AttributeSettings, habit: Habits, seen: Floats) -> Kind:
     """Successes by unit and day as log-likelihood, and the escape of each state at each failure.
 
-    Attempts of one unit on one day are alike (weather, one driver, one passing cause): n of them count as n / (1 + (n - 1) rho), the
+    Attempts of one unit on one day are alike (weather, one driver, one passing cause): n of them count as n / (1 + (n - 1)
+    rho), the
     design effect of a cluster sample (Kish 1965, *Survey Sampling*; from memory).
     """
     unit, prior = _columns(evidence)[kind], (settings.vehicle, settings.evse, settings.pairing)[kind]

@@ -30,7 +30,8 @@ EVERY = slice(None)
 class Kind:
     """One kind of unit in a problem: evidence of its successes by unit and day, its habits, and which unit each failure touched.
 
-    `quiet` (units, days, states): log-likelihood of the successes; `escape` (failures, states): 1 - q of each state at that failure;
+    `quiet` (units, days, states): log-likelihood of the successes; `escape` (failures, states): 1 - q of each state at that
+    failure;
     `trust` (failures,): weight of that failure in this unit's evidence (distrust, and likeness of one day's attempts).
     """
 
@@ -52,12 +53,16 @@ class Failures:
     row: Ints
 
     def only(self, keep: Ints) -> Failures:
+        """The failures at these positions."""
         return Failures(self.day[keep], self.base[keep], self.weight[keep], self.row[keep])
 
 
 @dataclass(frozen=True)
 class Beliefs:
-    """Result of message passing for the three kinds: smoothed states, last messages (failures, states), others' mean escape (failures,)."""
+    """Result of message passing for the three kinds.
+
+    Smoothed states, last messages (failures, states), others' mean escape (failures,).
+    """
 
     smoothed: tuple[Smoothed, ...]
     messages: tuple[Floats, ...]
@@ -66,7 +71,10 @@ class Beliefs:
 
 
 def level_escape(prior: StatePrior, seen: Floats) -> Floats:
-    """1 - q for each attempt and state (attempts, states); diode states bite in proportion to `seen`, the chance the EVSE looks."""
+    """1 - q for each attempt and state (attempts, states).
+
+    Diode states bite in proportion to `seen`, the chance the EVSE looks.
+    """
     levels = np.array([level for level, _ in prior.bites])
     diode = np.array([looked for _, looked in prior.bites])
     bite = np.where(diode[None, :], levels[None, :] * seen[:, None], levels[None, :])
@@ -76,8 +84,10 @@ def level_escape(prior: StatePrior, seen: Floats) -> Floats:
 def exchange(kinds: tuple[Kind, ...], failures: Failures, *, passes: int, damping: float) -> Beliefs:
     """Pass messages until they rest or `passes` are done; vehicles and EVSEs at once, so neither side is favoured.
 
-    Pairings join after `PAIRINGS_JOIN` passes: one faulty EVSE touches a pairing for each vehicle model it serves, and were all of them suspected from the
-    start they would explain it away together, dear as that story is.  Only units whose messages still move are smoothed again.  Damping grows with the passes, which ends see-sawing between two stories.
+    Pairings join after `PAIRINGS_JOIN` passes: one faulty EVSE touches a pairing for each vehicle model it serves, and were
+    all of them suspected from the
+    start they would explain it away together, dear as that story is.  Only units whose messages still move are smoothed
+    again.  Damping grows with the passes, which ends see-sawing between two stories.
     """
     alone = np.ones(len(failures.day))
     messages = [_message(kind, failures, alone) * (kind.name != "pairing") for kind in kinds]

@@ -1,4 +1,7 @@
-"""Why a vehicle, an EVSE or an attempt was judged so: the attempts that count, their company, and what would change the answer."""
+"""Why a vehicle, an EVSE or an attempt was judged so.
+
+The attempts that count, their company, and what would change the answer.
+"""
 
 from __future__ import annotations
 
@@ -32,9 +35,11 @@ class Explanation:
     """An answer's grounds.
 
     - `headline`: what was judged, with probability and verdict.
-    - `attempts`: one row per attempt that counts, strongest first: `attempt_id plugged_at_utc partner outcome weight bits p_own`; `bits` is log2 of
+    - `attempts`: one row per attempt that counts, strongest first: `attempt_id plugged_at_utc partner outcome weight bits
+      p_own`; `bits` is log2 of
       how much likelier that outcome is if the unit is at fault than if it is not, all others as judged.
-    - `company`: one row per partner it failed with: `partner week_start_utc own_attempts own_failures others others_attempts others_failures p_partner`.
+    - `company`: one row per partner it failed with: `partner week_start_utc own_attempts own_failures others others_attempts
+      others_failures p_partner`.
     - `change`: sentences on what would change the answer.
     """
 
@@ -135,7 +140,7 @@ def _bits(solution: Solution, settings: AttributeSettings, kind: int) -> Floats:
 
 @dataclass(frozen=True)
 class _WhatIf:
-    """Probability at the end as it is, after one more success, after one more failure, and without the k strongest failures (k = 1, 2, ...)."""
+    """Probability at the end: as it is, after one more success or failure, without the k strongest failures."""
 
     now: float
     charged: float
@@ -212,7 +217,10 @@ def _change(own: pl.DataFrame, if_: _WhatIf, row: dict[str, object], settings: A
     partner = WORDS[EVSE if kind == VEHICLE else VEHICLE]
     bar = settings.fault_at if kind == VEHICLE else settings.equipment_fault_at
     said = [
-        f"One more charge with a sound {partner} would move it from {if_.now:.3f} to {if_.charged:.3f}, one more failure there to {if_.failed:.3f}."
+        (
+            f"One more charge with a sound {partner} would move it from {if_.now:.3f} to {if_.charged:.3f}, one "
+            f"more failure there to {if_.failed:.3f}."
+        )
     ]
     if if_.now >= bar:
         needed = next((k for k, p in enumerate(if_.without, start=1) if p < bar), None)
@@ -223,7 +231,8 @@ def _change(own: pl.DataFrame, if_: _WhatIf, row: dict[str, object], settings: A
         )
     if not row["separable"]:
         said.append(
-            f"Its {partner}s have served too few others lately: a plug-in with a {partner} that others use well would tell them apart."
+            f"Its {partner}s have served too few others lately: a plug-in with a {partner} that others use well "
+            f"would tell them apart."
         )
     doubtful = own.filter(pl.col("weight") < 1.0).height
     if doubtful:
@@ -258,8 +267,11 @@ def _attempt(answer: Attribution, settings: AttributeSettings, subject: str, sha
         attempts=frame.clear(),
         company=company.sort("same"),
         change=(
-            f"On that day the vehicle was at fault with {float(solution.units[VEHICLE].probability[vehicle, day]):.3f},"
-            f" the EVSE with {float(solution.units[EVSE].probability[evse, day]):.3f}; chance alone fails such an attempt with {base:.3f}.",
+            (
+                f"On that day the vehicle was at fault with {float(solution.units[VEHICLE].probability[vehicle, day]):.3f},"
+                f" the EVSE with {float(solution.units[EVSE].probability[evse, day]):.3f}; chance alone fails such "
+                f"an attempt with {base:.3f}."
+            ),
             *(("It follows a failure within minutes, so a passing cause may have lasted.",) if evidence.echo[row] else ()),
             *(
                 (f"It counts with weight {evidence.weight[row]:.2f} because its record is doubtful.",)

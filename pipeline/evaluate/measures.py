@@ -31,5 +31,5 @@ def calibration_error(p: Floats, truth: Bools, bins: int = 10) -> float:
 
 
 def ratio(part: float, whole: float) -> float:
-    """part / whole, NaN where there is nothing to divide by."""
+    """Part / whole, NaN where there is nothing to divide by."""
     return float(part) / float(whole) if whole else float("nan")

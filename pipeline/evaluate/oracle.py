@@ -1,4 +1,7 @@
-"""The best that could be done for the vehicles: the same chains, given the true chance, EVSE and pairing causes of every attempt."""
+"""The best that could be done for the vehicles.
+
+The same chains, given the true chance, EVSE and pairing causes of every attempt.
+"""
 
 from __future__ import annotations
 

@@ -10,13 +10,19 @@ import polars as pl
 from sample_logs.generator.world import World
 
 CREEPING = ("pilot_diode_leaky",)
-"""Faults that begin before they show: their onset is not the spell's begin, and before they show they are neither faulty nor sound ('latent')."""
+"""Faults that begin before they show.
+
+Their onset is not the spell's begin, and before they show they are neither faulty nor sound ('latent').
+"""
 LATENT_DAYS = 14
 HALF_MENDED = 3
-"""A unit that itself caused so many failures in the report week after its repair is neither faulty nor sound: the repair held by half."""
+"""A unit that itself caused so many failures in the report week after its repair is neither faulty nor sound.
+
+The repair held by half.
+"""
 IDENTIFIABLE_EVSES = 2
 SERVED_OTHERS = 3
-"""A vehicle is held to be identifiable by the data where it failed at two EVSEs or more that charged three others or more in the same fortnight."""
+"""Identifiable: it failed at two EVSEs or more that charged others three times or more in the same fortnight."""
 
 
 @dataclass(frozen=True)

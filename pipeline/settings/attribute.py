@@ -1,7 +1,8 @@
 """Settings of attribution: the priors of the fault states and how they are searched.
 
 Priors are assumptions, stated here once. Those on how often and how long faults occur only start the estimate: the fleet's own
-data move them (`prior_units`). No public study splits charging failures by vehicle and equipment with numbers, so they are labelled
+data move them (`prior_units`). No public study splits charging failures by vehicle and equipment with numbers, so they are
+labelled
 'assumed' unless a source is named.
 """
 
@@ -15,7 +16,8 @@ from pipeline.settings.base import Frozen
 class StatePrior(Frozen):
     """What is assumed of one kind of unit before the data speak.
 
-    `levels` are the failure probabilities an attempt has when the unit's fault state is on; several, because faults may be intermittent.
+    `levels` are the failure probabilities an attempt has when the unit's fault state is on; several, because faults may be
+    intermittent.
     """
 
     levels: tuple[float, ...] = Field(description="Failure probability of an attempt in each fault state")
@@ -64,7 +66,8 @@ class AttributeSettings(Frozen):
             prior_units=100.0,
             habits=(0.08, 0.2),
         ),
-        description="Assumed: about one vehicle in a hundred, for two months; a shorted pilot diode fails whenever it is looked for, other faults less",
+        description="Assumed: about one vehicle in a hundred, for two months; a shorted pilot diode fails "
+        "whenever it is looked for, other faults less",
     )
     evse: StatePrior = Field(
         StatePrior(
@@ -76,7 +79,8 @@ class AttributeSettings(Frozen):
             prior_units=50.0,
         ),
         description="Assumed: equipment fails more often than cars (a survey found 22.7 % of public DC connectors out of order,"
-        " Rempel et al. 2022; a kept depot has far less) and is mended within weeks; one that fails a sixth of all comers is faulty",
+        " Rempel et al. 2022; a kept depot has far less) and is mended within weeks; one that fails a sixth of "
+        "all comers is faulty",
     )
     pairing: StatePrior = Field(
         StatePrior(
@@ -99,7 +103,8 @@ class AttributeSettings(Frozen):
         0.01,
         ge=0,
         lt=1,
-        description="Chance a day that what was just mended falls faulty again; with `settle_per_day`, one repair in six does not hold (assumed)",
+        description="Chance a day that what was just mended falls faulty again; with `settle_per_day`, one "
+        "repair in six does not hold (assumed)",
     )
     settle_per_day: float = Field(
         0.05, gt=0, lt=1, description="Chance a day that a repair has proved itself and counts as sound"
@@ -114,7 +119,8 @@ class AttributeSettings(Frozen):
         0.98,
         gt=0.5,
         lt=1,
-        description="Share of plug-ins at which checking equipment sees a shorted diode; IEC 61851-1 asks for one look before closing",
+        description="Share of plug-ins at which checking equipment sees a shorted diode; IEC 61851-1 asks for "
+        "one look before closing",
     )
     diode_seen_without: float = Field(
         0.01, gt=0, lt=0.5, description="The same where the list says it does not check: the list may be wrong"
@@ -176,7 +182,8 @@ class AttributeSettings(Frozen):
         0.9,
         gt=0.5,
         lt=1,
-        description="Probability from which a verdict may be 'fault'; keeps expected false verdicts under one in ten, far fewer on average",
+        description="Probability from which a verdict may be 'fault'; keeps expected false verdicts under one "
+        "in ten, far fewer on average",
     )
     equipment_fault_at: float = Field(
         0.7,
@@ -185,7 +192,10 @@ class AttributeSettings(Frozen):
         description="The same for EVSEs and pairings: a look at equipment costs less than a vehicle's day in the workshop",
     )
     report_days: int = Field(
-        3, ge=1, le=7, description="Last days of the report week whose highest probability stands for it: one quiet or lucky day is no repair"
+        3,
+        ge=1,
+        le=7,
+        description="Last days of the report week whose highest probability stands for it: one quiet or lucky day is no repair",
     )
     doubt_at: float = Field(0.1, gt=0, lt=0.5, description="Probability from which a unit is no longer 'clear'")
     separable_bits: float = Field(

@@ -99,7 +99,10 @@ def test_gradient_is_the_derivative_of_the_marginal() -> None:
 
 
 def test_three_crossed_factors_recover_planted_variances() -> None:
-    """Vehicle, EVSE and pairing together, more cells than unknowns: planted standard deviations return within three standard errors."""
+    """Vehicle, EVSE and pairing together, more cells than unknowns.
+
+    Planted standard deviations return within three standard errors.
+    """
     rng = np.random.default_rng(7)
     n = 60_000
     sizes, sd = (200, 80, 40), np.array([0.7, 0.5, 0.4])

@@ -89,7 +89,10 @@ def test_renaming_units_changes_nothing() -> None:
 
 @pytest.mark.parametrize("seed", [1, 2, 3, 4])
 def test_vehicle_that_meets_one_evse_is_never_called_on_counts(seed: int) -> None:
-    """A vehicle that failed at the only EVSE it uses is doubtful, never faulty; where nobody else uses that EVSE both stay open."""
+    """A vehicle that failed at the only EVSE it uses is doubtful, never faulty.
+
+    Where nobody else uses that EVSE both stay open.
+    """
     plan = Plan(vehicle_faults={3: (40, 84, 0.95)}, loyal={3: 11}, exclusive=(11,))
     answer = attribute(plant(plan, seed), SETTINGS, WEEK)
     assert by_id(answer.vehicles, "vehicle_id", "v003", "verdict") == "doubt"
