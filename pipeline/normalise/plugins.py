@@ -110,14 +110,18 @@ def joined(best: pl.DataFrame, other: pl.DataFrame, tolerance_s: float, early_s:
 
 
 def assigned(rows: pl.DataFrame, plug_ins: pl.DataFrame, before_s: float, after_s: float) -> pl.DataFrame:
-    """Rows with the `plug_in` they fall in, allowing some seconds before its start and after its end; others are left out."""
-    starts = plug_ins.select(
-        "evse_id",
-        "plug_in",
-        "from_utc",
-        _opens=pl.col("from_utc") - timedelta(seconds=before_s),
-        _closes=pl.coalesce("to_utc", "bound_utc"),
-    ).sort("_opens")
+    """Rows with the `plug_in` they fall in, allowing some seconds before its start and after its end; others are left out.
+
+    What was recorded while the vehicle before was there is that one's, however close the next.
+    """
+    last = pl.coalesce("to_utc", "seen_utc").shift(1).over("evse_id") + timedelta(microseconds=1)
+    free = pl.when(last.is_not_null()).then(pl.min_horizontal(last, "from_utc"))
+    opens = pl.max_horizontal(pl.col("from_utc") - timedelta(seconds=before_s), free)
+    starts = (
+        plug_ins.sort("evse_id", "from_utc")
+        .select("evse_id", "plug_in", "from_utc", _opens=opens, _closes=pl.coalesce("to_utc", "bound_utc"))
+        .sort("_opens")
+    )
     return (
         rows.filter(pl.col("evse_id").is_not_null())
         .sort("at_utc")
