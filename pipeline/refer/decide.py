@@ -56,7 +56,7 @@ def call_vehicles(table: pl.DataFrame, proving: pl.DataFrame, settings: ReferSet
         (pl.col("proving") == "back", "refer", "back from repair it failed the proving test"),
         ((pl.col("proving") == "proved") & ~(sign & due_again()), "proved", "back from repair it passed the proving test"),
         (pl.col("proving") == "proving", "proving", "back from repair, too few attempts yet that would show"),
-        (pl.col("dismissed"), "watch", "dismissed, and nothing new enough since"),
+        (pl.col("dismissed") & sign, "watch", "dismissed, and nothing new enough since"),
         (pl.col("held"), "watch", "held by a reviewer"),
         (pl.col("listed"), "refer", "waiting a week costs more than a needless visit"),
         (pl.col("due"), "watch", "due, but the week's list is full"),

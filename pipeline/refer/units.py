@@ -10,6 +10,7 @@ from pipeline.refer.decide import call_units, worth_acting, worth_watching
 from pipeline.refer.inputs import ReferInputs
 from pipeline.refer.signatures import learnt, limited, weigh
 from pipeline.refer.signs import evse_signs, once
+from pipeline.refer.wording import pairing_reason
 from pipeline.settings.refer import ReferSettings
 
 METER_MARGIN_V = 0.2
@@ -114,4 +115,4 @@ def judge_pairings(inputs: ReferInputs, attempts: pl.DataFrame, settings: ReferS
     )
     act = worth_acting(settings.cost_needless_pairing_case, settings.cost_week_bad_pairing)
     watch = worth_watching(settings.cost_watching, settings.cost_week_bad_pairing)
-    return call_units(table, "p_pairing", act, watch).sort(keys)
+    return call_units(table, "p_pairing", act, watch).with_columns(pairing_reason().alias("reason")).sort(keys)

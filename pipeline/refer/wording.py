@@ -35,11 +35,12 @@ def ohms(value: pl.Expr) -> pl.Expr:
 
 
 def vehicle_reason() -> pl.Expr:
-    """`reason` of out_vehicles: attribution's sentence, the suspect, the pilot, the standing, the decision."""
-    pointed = pl.col("call").is_in(["refer", "watch"]) & (pl.col("p_suspect") >= 0.5)
+    """`reason` of out_vehicles: attribution's sentence, the probability, the suspect, the pilot, the standing, the decision."""
+    at_issue = pl.col("call").is_in(["refer", "watch"])
+    pointed = at_issue & (pl.col("p_suspect") >= 0.5)
     words = pl.col("suspect").replace_strict(SUSPECT_WORDS, default=pl.col("suspect"), return_dtype=pl.String)
     suspect = pl.when(pointed).then(pl.format(" Most likely: {} ({} if it is the vehicle).", words, percent(pl.col("p_suspect"))))
-    lifted = pl.col("reverse_path_ohm").is_not_null() & pl.col("call").is_in(["refer", "watch"])
+    lifted = pl.col("reverse_path_ohm").is_not_null() & at_issue
     path = pl.when(lifted).then(
         pl.format(
             " Low side of the pilot against each EVSE's usual level: reverse path {}, 90 % interval {} to {}.",
@@ -48,7 +49,7 @@ def vehicle_reason() -> pl.Expr:
             pl.coalesce(ohms(pl.col("reverse_path_hi_ohm")), pl.lit("unbounded")),
         )
     )
-    silent = pl.when((pl.col("asks") != "asks") & pl.col("call").is_in(["refer", "watch"])).then(
+    silent = pl.when((pl.col("asks") != "asks") & at_issue).then(
         pl.format(" It did not ask for charge at {} of {} AC plug-ins lately.", "not_asked", "plug_ins")
     )
     said = pl.when(pl.col("dismissed") | pl.col("held")).then(
@@ -61,8 +62,30 @@ def vehicle_reason() -> pl.Expr:
         )
     )
     decision = pl.format(" {}: {}.", pl.col("call").str.to_titlecase(), "why")
-    parts = [pl.col("reason").str.strip_chars(), suspect, path, silent, said, decision]
+    back = pl.when(pl.col("repaired_at_utc").is_not_null()).then(
+        pl.format(" Repaired on {}.", pl.col("repaired_at_utc").dt.strftime("%Y-%m-%d"))
+    )
+    parts = [
+        pl.col("reason").str.strip_chars(),
+        back,
+        _at_fault(at_issue, "vehicle", "p_vehicle"),
+        suspect,
+        path,
+        silent,
+        said,
+        decision,
+    ]
     return pl.concat_str(parts, ignore_nulls=True)
+
+
+def _at_fault(shown: pl.Expr, kind: str, p: str) -> pl.Expr:
+    return pl.when(shown).then(pl.format(" Probability that the {} is at fault: {}.", pl.lit(kind), percent(pl.col(p))))
+
+
+def pairing_reason() -> pl.Expr:
+    """`reason` of out_pairings."""
+    shown = pl.col("call").is_in(["faulty", "watch"])
+    return pl.concat_str([pl.col("reason"), _at_fault(shown, "pairing", "p_pairing")], ignore_nulls=True)
 
 
 def evse_reason() -> pl.Expr:
@@ -70,6 +93,6 @@ def evse_reason() -> pl.Expr:
     words = pl.col("suspect").replace_strict(SUSPECT_WORDS, default=pl.col("suspect"), return_dtype=pl.String)
     pointed = pl.col("call").is_in(["faulty", "watch"]) & (pl.col("p_suspect") >= 0.5)
     suspect = pl.when(pointed).then(pl.format(" Most likely: {} ({} if it is the EVSE).", words, percent(pl.col("p_suspect"))))
-    return pl.concat_str(
-        [pl.col("attributed_reason").fill_null("no attempt that charged or failed in the look-back."), suspect], ignore_nulls=True
-    )
+    ground = pl.col("attributed_reason").fill_null("no attempt that charged or failed in the look-back.")
+    at_fault = _at_fault(pl.col("call").is_in(["faulty", "watch"]), "EVSE", "p_evse")
+    return pl.concat_str([ground, at_fault, suspect], ignore_nulls=True)
