@@ -177,13 +177,14 @@ def test_damaged_deliveries_balance(sound: Path, tmp_path_factory: pytest.TempPa
 def test_a_damaged_week_is_published_with_its_accounts(sound: Path, tmp_path: Path, seed: int) -> None:
     """A whole run over damage writes the law into run.json, and as many rejected rows as that counts.
 
-    The list of EVSEs is left whole: without it there is no attempt, and no week to report.
+    The list of EVSEs is left whole and the week is named: without the one there is no attempt, and a damaged year may be
+    the last week in the data.
     """
     delivery = tmp_path / "delivery"
     shutil.copytree(sound, delivery)
     damage(delivery, random.Random(seed))  # noqa: S311  # no secret
     shutil.copytree(sound / "sites", delivery / "sites", dirs_exist_ok=True)
-    result = run_week(Request((delivery,), tmp_path / "w.duckdb", tmp_path / "out", None, Settings()))
+    result = run_week(Request((delivery,), tmp_path / "w.duckdb", tmp_path / "out", "2026-W14", Settings()))
     run = json.loads((result.folder / "run.json").read_text(encoding="utf-8"))
     assert run["inputs"]
     assert [i for i in run["inputs"] if i["lines"] != i["used"] + i["rejected"] + i["duplicates"]] == []
