@@ -126,11 +126,15 @@ def success_by_site(attempts: pl.DataFrame) -> pl.DataFrame:
 def cells(attempts: pl.DataFrame) -> pl.DataFrame:
     """site_id, vehicle_id, evse_id, attempts, failures, fault: counted attempts of each vehicle at each EVSE."""
     known = counted(attempts).filter(pl.col("vehicle_id").is_not_null())
-    return known.group_by("site_id", "vehicle_id", "vehicle_model", "evse_id", "evse_model", "firmware").agg(
-        attempts=pl.len().cast(pl.Int64),
-        failures=pl.col("failed").sum().cast(pl.Int64),
-        fault=pl.col("fault").filter(pl.col("failed")).drop_nulls().mode().sort().first(),
-    ).sort("site_id", "vehicle_id", "evse_id", "firmware")
+    return (
+        known.group_by("site_id", "vehicle_id", "vehicle_model", "evse_id", "evse_model", "firmware")
+        .agg(
+            attempts=pl.len().cast(pl.Int64),
+            failures=pl.col("failed").sum().cast(pl.Int64),
+            fault=pl.col("fault").filter(pl.col("failed")).drop_nulls().mode().sort().first(),
+        )
+        .sort("site_id", "vehicle_id", "evse_id", "firmware")
+    )
 
 
 def changes(now: pl.DataFrame, before: pl.DataFrame | None, key: str) -> pl.DataFrame:
@@ -162,4 +166,9 @@ def stories(data: PageData, *, failures_shown: int = 4, evses_shown: int = 5) ->
     shown = pl.struct(pl.col("plugged_at").dt.strftime("%Y-%m-%d %H:%M"), "evse_id", "stage", "stage_seconds", "fault")
     recent = failed.group_by("vehicle_id").agg(failures=shown.head(failures_shown))
     models = known.group_by("vehicle_id").agg(model=pl.col("vehicle_model").drop_nulls().last())
-    return models.join(weeks, on="vehicle_id").join(places, on="vehicle_id").join(recent, on="vehicle_id", how="left").sort("vehicle_id")
+    return (
+        models.join(weeks, on="vehicle_id")
+        .join(places, on="vehicle_id")
+        .join(recent, on="vehicle_id", how="left")
+        .sort("vehicle_id")
+    )

@@ -46,7 +46,7 @@ class NormaliseSettings(Frozen):
         description="Asked with PWM on and the contactor still open after this: it failed to close (limit 3 s); IEC 61851-1",
     )
     idle_limit_s: float = Field(
-        600.0, gt=0, description="Asked and energised this long without a watt-hour, and not full: nothing benign does that; decided"
+        600.0, gt=0, description="Asked and energised this long without a watt-hour and not full: nothing benign does so; decided"
     )
     telematics_slack_s: float = Field(
         180.0, gt=0, description="A vehicle's report and the EVSE's lie within this; reports are to the minute, practice"

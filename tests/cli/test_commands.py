@@ -66,9 +66,7 @@ def test_exit_codes(arguments: list[str], code: int, tmp_path: Path, monkeypatch
     assert CliRunner().invoke(main, arguments).exit_code == code
 
 
-@pytest.mark.parametrize(
-    "name", ["core_attempt", "early_b", "stage", "look_back_weeks", "onset", "pilot_diode_shorted"]
-)
+@pytest.mark.parametrize("name", ["core_attempt", "early_b", "stage", "look_back_weeks", "onset", "pilot_diode_shorted"])
 def test_explain_knows_tables_columns_settings_and_signatures(name: str) -> None:
     """`whichside explain` finds names of every kind and says where the fact comes from."""
     shown = CliRunner().invoke(main, ["explain", name])
