@@ -13,9 +13,9 @@ import duckdb
 from pipeline.registry import SCHEMAS, registry
 from pipeline.warehouse import Connection
 
-# What differs between two warehouses of the same deliveries: when a file was read, and whether a run has told of it.
+# What differs between two warehouses of the same deliveries: when a file was read, and what runs that published left.
 _WHEN_READ = {"ingested_at_utc"}
-_WHETHER_TOLD = {"core_told"}
+_LEFT_BY_RUNS = ("core_told", "core_baseline")
 
 
 @cache
@@ -29,11 +29,12 @@ def of_code() -> str:
 
 
 def of_warehouse(con: Connection) -> str:
-    """SHA-256 over counts and summed row hashes of every raw_ and core_ table, whatever the order of rows.
+    """SHA-256 over counts and summed row hashes of what deliveries fill (raw_, core_), whatever the order of rows.
 
     Two warehouses with the same rows agree; DuckDB's 64-bit row hash is summed, so equal rows do not cancel.
     """
-    return of_tables(con, sorted(n for n in registry().tables if n.startswith(("raw_", "core_")) and n not in _WHETHER_TOLD))
+    tables = sorted(name for name in registry().tables if name.startswith(("raw_", "core_")))
+    return of_tables(con, [name for name in tables if not name.startswith(_LEFT_BY_RUNS)])
 
 
 def of_tables(con: Connection, tables: Iterable[str]) -> str:

@@ -23,6 +23,7 @@ from pipeline import fingerprint
 from pipeline import run as steps
 from pipeline.errors import SettingsError, StoreError, WhichsideError
 from pipeline.progress import silent
+from pipeline.report import last_baseline, past
 from pipeline.run import Request, Result, Timings
 from pipeline.settings import Settings
 from pipeline.warehouse import writing
@@ -75,9 +76,10 @@ def worth_retrying(_task: Task[Any, Any], _run: TaskRun, state: State[Any]) -> b
 
 
 def _report_key(_context: TaskRunContext, given: Mapping[str, Any]) -> str:
-    """Name of a report by everything it is made from: code, rows, week, settings, decisions."""
-    rest = fingerprint.of_objects(given["week"], given["settings"].model_dump(mode="json"), given["decisions"])
-    return f"report-{fingerprint.of_code()}-{fingerprint.of_warehouse(given['con'])}-{rest}"
+    """Name of a report by everything it is made from: code, rows, week, settings, decisions, the baseline of the week before."""
+    con, week, settings = given["con"], given["week"], given["settings"]
+    made_from = (week, settings.model_dump(mode="json"), past(given["decisions"], week), last_baseline(con, week))
+    return f"report-{fingerprint.of_code()}-{fingerprint.of_warehouse(con)}-{fingerprint.of_objects(*made_from)}"
 
 
 def _task(name: str, step: Any, *, key: Any = None) -> Any:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import polars as pl
 
@@ -42,7 +42,7 @@ def attribute_week(con: Connection, week: str, settings: Settings) -> Attributio
 
 def report_week(con: Connection, week: str, settings: Settings, decisions: DecisionFrames) -> WeekReport:
     """Attribute and refer for one ISO week. Raises NotEnoughDataError where its look-back holds no attempt."""
-    attempts = read(con, "core_attempt")
+    attempts, decisions = read(con, "core_attempt"), past(decisions, week)
     attribution = attribute_week(con, week, settings)
     referral = refer(
         ReferInputs(
@@ -70,6 +70,11 @@ def report_week(con: Connection, week: str, settings: Settings, decisions: Decis
         "impossible": out_impossible(read(con, "core_impossible"), week, settings),
     }
     return WeekReport(week, tables, referral, validation_summary(con), baseline(attribution))
+
+
+def past(decisions: DecisionFrames, week: str) -> DecisionFrames:
+    """Decisions as a week's report takes them: its own list is not past, though an earlier run of the week kept it."""
+    return replace(decisions, referrals=decisions.referrals.filter(pl.col("week") < week))
 
 
 def last_baseline(con: Connection, week: str) -> WarmStart | None:

@@ -35,12 +35,13 @@ def test_flow_and_direct_run_give_the_same_bytes(server: str, tmp_path: Path) ->
     same_bytes(direct.folder, first.folder)
     assert direct.week == first.week
     again = run_week(_request(tmp_path / "direct", delivered))
-    cached = flows.run_week_as_flow(_request(tmp_path / "flow", delivered))
-    same_bytes(again.folder, cached.folder)
+    for _ in range(2):  # the first run kept lessons among the decisions, so the second reports anew and the third need not
+        flow = flows.run_week_as_flow(_request(tmp_path / "flow", delivered))
+        same_bytes(again.folder, flow.folder)
     with get_client(sync_client=True) as client:
         states = [task.state_name for task in client.read_task_runs() if task.name.startswith("report")]
         artifacts = {artifact.key for artifact in client.read_artifacts()}
-    assert sorted(states) == ["Cached", "Completed"], server
+    assert sorted(states) == ["Cached", "Completed", "Completed"], server
     assert f"vehicles-{direct.week.lower()}" in artifacts
 
 
