@@ -17,7 +17,7 @@ RANKS = {
     "pipeline.normalise": 6, "pipeline.validate": 7, "pipeline.circuit": 7, "pipeline.attribute": 8,
     "pipeline.refer": 9, "pipeline.report": 10, "dashboards": 10, "pipeline.publish": 11, "pipeline.explain": 12,
     "pipeline.licences": 12, "pipeline.run": 13, "pipeline.doctor": 13, "pipeline.summary": 14, "pipeline.backfill": 14,
-    "pipeline.evaluate": 14, "pipeline.flows": 14, "pipeline.cluster": 14, "pipeline.schedule": 15, "pipeline.cli": 16,
+    "pipeline.evaluate": 14, "pipeline.flows": 14, "pipeline.cluster": 15, "pipeline.schedule": 16, "pipeline.cli": 17,
 }  # fmt: skip
 
 

@@ -87,6 +87,7 @@ class _Run:
         self._total = total
         self._done = 0
         self._new: set[str] = set()
+        self._tried: set[str] = set()  # contents an earlier run could not use
 
     def read(self, one: Opened) -> tuple[tuple[object, ...], Account]:
         """Read one file; gives its row of the report and its account."""
@@ -106,6 +107,8 @@ class _Run:
         self._done += one.source.file_bytes
         if known is None:
             self._new.add(one.source.sha256)
+            if account.lines and one.source.sha256 in self._tried and not account.used:
+                return self._row(one, Account().plus(duplicates=account.lines))
             return self._row(one, account)
         repeated = replace(one, what=replace(one.what, kind=known.kind, message=None))
         return self._row(repeated, Account().plus(duplicates=known.lines), known)
@@ -119,6 +122,7 @@ class _Run:
             return None
         known = _Known(*rows[0])
         if known.kind == "unrecognised" and known.file_id not in self._new:
+            self._tried.add(known.file_id)
             for table in ("raw_rejected", "raw_file"):  # in this order a crash between them is mended by the next run
                 self._con.execute(f"DELETE FROM {table} WHERE file_id = ?", [known.file_id])
             return None

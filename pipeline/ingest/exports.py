@@ -9,7 +9,7 @@ import polars as pl
 
 from pipeline.ingest.folds import readings, settle
 from pipeline.ingest.lines import Block, Recoder
-from pipeline.ingest.mapping import Export
+from pipeline.ingest.mapping import NO_FAULT, Export
 from pipeline.ingest.recognise import header_fields
 from pipeline.ingest.records import as_rows, one_a_line, records
 from pipeline.ingest.sink import Account, Sink
@@ -87,6 +87,10 @@ def _insert(sink: Sink, export: Export, rows: pl.DataFrame) -> pl.DataFrame:
         file_id=pl.lit(sink.file_id),
         stop_reason=mapped("end_reason_raw", export.end_reason),
         fault=mapped("fault_raw", export.fault),
+    )
+    fine = (pl.col("fault") == NO_FAULT).fill_null(value=False)
+    sessions = sessions.with_columns(
+        fault_raw=pl.when(fine).then(pl.lit(NO_FAULT)).otherwise("fault_raw"), fault=pl.when(~fine).then("fault")
     )
     append(sink.con, "raw_session", sessions)
     with sink.seeing(_sessions=sessions.select(_SPAN).to_arrow()):

@@ -21,13 +21,15 @@ from pipeline.settings.base import Frozen
 COLUMNS = ("evse_id", "plugged_at", "id_token", "vehicle_id", "unplugged_at", "energy_kwh", "end_reason", "fault")
 _MUST = ("evse_id", "plugged_at")
 _PACKED = (".gz", ".zst")
+# A word of an export may mean that nothing was wrong; OCPP 1.6 ChargePointErrorCode.
+NO_FAULT = "NoError"
 
 
 @cache
 def _codes() -> dict[str, set[str]]:
     lists = load_folder("codes")
     reasons = lists["ocpp16_stop_reason"]
-    return {"fault": set(lists["fault"]), "end_reason": {*reasons["canonical"], *reasons["unusable"]}}
+    return {"fault": {*lists["fault"], NO_FAULT}, "end_reason": {*reasons["canonical"], *reasons["unusable"]}}
 
 
 class Export(Frozen):
