@@ -63,21 +63,24 @@ class Timings:
         self.seconds[name] = round(self.seconds.get(name, 0.0) + time.perf_counter() - start, 3)
 
 
+# A day counts when a twentieth of the stations report on it, with a twentieth of a usual day's records: a few lines with a
+# wild clock make no week.
 _LAST_DAY = """
     WITH report AS (
         SELECT receiver_at_utc AS at_utc, station_id FROM raw_frame
         UNION ALL SELECT plugged_at_utc, station_id FROM core_attempt WHERE time_doubt IS NULL),
     day AS (
-        SELECT CAST(at_utc AS DATE) AS day, count(DISTINCT station_id) AS stations
+        SELECT CAST(at_utc AS DATE) AS day, count(DISTINCT station_id) AS stations, count(*) AS records
         FROM report WHERE at_utc <= now() GROUP BY 1)
-    SELECT max(day) FROM day WHERE stations * 20 >= (SELECT count(DISTINCT station_id) FROM report)
+    SELECT max(day) FROM day
+    WHERE stations * 20 >= (SELECT count(DISTINCT station_id) FROM report)
+      AND records * 20 >= (SELECT median(records) FROM day)
 """
 
 
 def week_to_report(con: Connection, wanted: str | None) -> str:
     """The wanted ISO week, or the last one whose Sunday has records.
 
-    A day counts when at least a twentieth of the stations report on it, so that a few wild clocks do not make a week.
     Raises NotEnoughDataError when there is no record at all, SettingsError when `wanted` is no ISO week.
     """
     if wanted is not None:
