@@ -7,7 +7,7 @@ counted by unit and day. Only failures tie units together.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import datetime, timedelta
 
 import numpy as np
 import polars as pl
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from pipeline.attribute.laplace import Floats, Ints
 from pipeline.errors import SchemaError
 from pipeline.settings.attribute import AttributeSettings
+from pipeline.weeks import week_end
 
 COLUMNS = (
     "attempt_id", "vehicle_id", "evse_id", "coupler", "vehicle_model", "evse_model", "firmware", "plugged_at_utc",
@@ -30,8 +31,9 @@ class Evidence:
     """All technical attempts of one supply (AC or DC) in the look-back, one entry per attempt, in a canonical order.
 
     `vehicle`, `evse`, `pairing` index the name frames; the last index of vehicle and pairing stands for 'unknown'.
-    `at_days` is the time since the look-back began, in days; `day` its whole part, counted from the first day of the
-    look-back; `model` indexes EVSE model and firmware (for the diode check).
+    `at_days` is the time since `begin_utc` in days; `day` its whole part; `model` indexes EVSE model and firmware (for the
+    diode check).  `begin_utc` is the Monday of the first week that holds an attempt; `cut` tells that this is later than the
+    look-back asked for, so that the logs begin here.
     """
 
     attempt_id: pl.Series
@@ -52,6 +54,7 @@ class Evidence:
     models: pl.DataFrame
     days: int
     begin_utc: datetime
+    cut: bool = False
 
     def only(self, keep: NDArray[np.bool_]) -> Evidence:
         """The attempts marked, with the names of all units; `previous` is left as it was."""
@@ -64,15 +67,9 @@ class Evidence:
         return self.vehicles.height + 1, self.evses.height, self.pairings.height + 1
 
 
-def week_start(week: str) -> datetime:
-    """Monday 00:00 UTC of an ISO week such as '2026-W14'."""
-    year, number = week.split("-W")
-    return datetime.combine(date.fromisocalendar(int(year), int(number), 1), datetime.min.time(), UTC)
-
-
 def look_back(week: str, weeks: int) -> tuple[datetime, datetime]:
     """Half-open interval [begin, end) in UTC of the look-back that ends with the week."""
-    end = week_start(week) + timedelta(days=7)
+    end = week_end(week)
     return end - timedelta(weeks=weeks), end
 
 
@@ -87,16 +84,18 @@ def gather(attempts: pl.DataFrame, settings: AttributeSettings, week: str, suppl
             f"attempts lack {', '.join(absent)}; found {', '.join(attempts.columns)}", next_step="build core_attempt first"
         )
     begin, end = look_back(week, weeks)
-    rows = attempts.lazy().select(COLUMNS).filter(
-        pl.col("supply") == supply,
+    counted = attempts.lazy().select(COLUMNS).filter(
         pl.col("outcome").is_in(["charged", "failed"]),
         pl.col("plugged_at_utc").is_between(begin, end, closed="left"),
         pl.col("evse_id").is_not_null(),
     )  # fmt: skip
-    return _index(rows.sort("plugged_at_utc", "evse_id", "attempt_id").collect(), settings, begin, weeks * 7)
+    rows = counted.filter(pl.col("supply") == supply).sort("plugged_at_utc", "evse_id", "attempt_id").collect()
+    first = counted.select(pl.col("plugged_at_utc").min()).collect().item()
+    empty = (first - begin) // timedelta(weeks=1) if first is not None else 0
+    return _index(rows, settings, begin + timedelta(weeks=empty), (weeks - empty) * 7, cut=empty > 0)
 
 
-def _index(rows: pl.DataFrame, settings: AttributeSettings, begin: datetime, days: int) -> Evidence:
+def _index(rows: pl.DataFrame, settings: AttributeSettings, begin: datetime, days: int, *, cut: bool) -> Evidence:
     known = pl.col("vehicle_model").is_not_null() & pl.col("evse_model").is_not_null()
     rows = rows.with_columns(
         pl.col("firmware").fill_null(""), pl.col("coupler").fill_null(""), pl.col("evse_model").fill_null("")
@@ -127,6 +126,7 @@ def _index(rows: pl.DataFrame, settings: AttributeSettings, begin: datetime, day
         models=models,
         days=days,
         begin_utc=begin,
+        cut=cut,
     )
 
 

@@ -7,6 +7,7 @@ from datetime import timedelta
 import numpy as np
 import polars as pl
 
+from pipeline.attribute.evidence import Evidence
 from pipeline.attribute.identify import enough_to_clear, power
 from pipeline.attribute.laplace import Ints
 from pipeline.attribute.onset import onset_days
@@ -106,9 +107,30 @@ def unit_frame(solution: Solution, kind: int, settings: AttributeSettings) -> pl
         *onset.values(),
         *(pl.Series(name, values[:units]) for name, values in counts.items()),
         pl.Series("can_clear", enough_to_clear(strength.attempts[:units], settings)),
+        pl.Series("p_habit", states.habitual(settings.report_days)[:units]),
+        _since(evidence, unit, units, onset["onset_utc"]),
     )
     fault_at = settings.fault_at if kind == VEHICLE else settings.equipment_fault_at
     return reasons(with_verdict(frame, settings, fault_at), ("vehicle", "EVSE", "pairing")[kind], settings)
+
+
+def _since(evidence: Evidence, unit: Ints, units: int, onset: pl.Series) -> pl.Series:
+    """When each unit began to fail, in words (units,); a fault that was there at its first attempt has no date."""
+    first = np.full(units, evidence.days, dtype=np.int64)
+    known = unit < units
+    np.minimum.at(first, unit[known], evidence.day[known])
+    day = onset.dt.strftime("%Y-%m-%d")
+    begin = pl.lit(evidence.begin_utc).cast(pl.Datetime("us", "UTC"))
+    opening = int(evidence.day.min())
+    before = "before the logs begin" if evidence.cut or opening > 0 else "before the look-back"
+    frame = pl.DataFrame({"day": day, "early": onset < evidence.begin_utc + timedelta(days=opening + 1), "first": first})
+    met = pl.format("its first attempt, {}", (begin + pl.duration(days="first")).dt.strftime("%Y-%m-%d"))
+    words = (
+        pl.when(pl.col("early") & (pl.col("first") <= opening + 1)).then(pl.lit(before))
+        .when("early").then(met)
+        .otherwise(pl.format("about {}", "day"))
+    )  # fmt: skip
+    return frame.select(words.alias("since")).to_series()
 
 
 def with_verdict(frame: pl.DataFrame, settings: AttributeSettings, fault_at: float) -> pl.DataFrame:

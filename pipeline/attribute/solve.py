@@ -39,6 +39,11 @@ class UnitStates:
         """Highest daily probability in the last days of the look-back (units,)."""
         return np.asarray((self.belief[:, -days:] @ self.habits.on).max(axis=1))
 
+    def habitual(self, days: int) -> Floats:
+        """Mean probability in the last days that the unit has a habit, a rate it has had all along (units,)."""
+        first = 1 + len(self.habits.shares)
+        return np.asarray(self.belief[:, -days:, first : first + len(self.habits.habits)].sum(axis=2).mean(axis=1))
+
 
 @dataclass(frozen=True)
 class Solution:

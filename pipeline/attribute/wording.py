@@ -1,4 +1,4 @@
-"""The reason in one sentence, assembled from the row's own figures."""
+"""The ground of a verdict in one sentence, from the row's own figures; the probability is added by who uses it."""
 
 from __future__ import annotations
 
@@ -6,33 +6,39 @@ import polars as pl
 
 from pipeline.settings.attribute import AttributeSettings
 
+PARTNERS = {"vehicle": "at {} of {} EVSEs", "EVSE": "with {} of {} vehicles", "pairing": "at {} of {} EVSEs"}
+CONTRAST = {
+    "vehicle": "while others fared well there",
+    "EVSE": "while they fared well elsewhere",
+    "pairing": "while others fared well there",
+}
 PARTNER = {"vehicle": "EVSE", "EVSE": "vehicle", "pairing": "EVSE"}
 
 
 def reasons(frame: pl.DataFrame, kind: str, settings: AttributeSettings) -> pl.DataFrame:
-    """Add `reason`, one sentence that states the verdict's ground."""
-    partner = PARTNER[kind]
-    counts = pl.format(
-        "{} of {} attempts failed, at {} of {} {}s", "failures", "attempts", "partners_failed", "partners", pl.lit(partner)
-    )
-    percent = pl.format("{} %", (100 * pl.col("p")).round(0).cast(pl.Int64))
-    since = pl.col("onset_utc").dt.strftime("%Y-%m-%d")
+    """Add `reason`, one sentence that states the verdict's ground.
+
+    Besides the figures of `unit_frame` it needs `since`, in words, and `p_habit`, the probability of a rate it has always had.
+    """
+    counts = pl.format(f"{{}} of {{}} attempts failed, {PARTNERS[kind]}", "failures", "attempts", "partners_failed", "partners")
     alone = (pl.col("partners") < settings.partners_at_least) | (pl.col("partners_failed_lately") < settings.partners_at_least)
-    fault = pl.format(
-        "{}; others fared well there, so the {} is at fault with {} since about {}.", counts, pl.lit(kind), percent, since
-    )
+    fault = pl.format("{}, {}: it has failed since {}.", counts, pl.lit(CONTRAST[kind]), "since")
     one = pl.format(
-        "{}; it has failed with one {} only lately, so the data cannot tell the two apart ({}).", counts, pl.lit(partner), percent
+        "{}; it has failed with one {} only lately, so the data cannot tell the two apart.", counts, pl.lit(PARTNER[kind])
     )
-    blurred = pl.format("{}; its {}s served too few others to tell them apart ({}).", counts, pl.lit(partner), percent)
-    unsure = pl.format("{}; at fault with {}, neither enough to blame nor to clear it.", counts, percent)
-    clear = pl.format("{}; what failed is explained by others or by chance ({}).", counts, percent)
+    blurred = pl.format("{}; its {}s served too few others to tell them apart.", counts, pl.lit(PARTNER[kind]))
+    unsure = pl.format("{}; neither enough to blame nor to clear it.", counts)
+    habit = pl.format("{}; it has failed about as often all along, which is taken for its place or driver.", counts)
+    clear = pl.format("{}; what failed is explained by others, by chance or by a trouble that has ended.", counts)
+    none = pl.format("none of {} attempts failed.", "attempts")
     thin = pl.format("{}; only {} lately, too few to say.", counts, pl.col("attempts_lately").round(0).cast(pl.Int64))
     sentence = (
         pl.when(pl.col("verdict") == "fault").then(fault)
         .when((pl.col("verdict") == "doubt") & (pl.col("p") >= settings.fault_at) & alone).then(one)
         .when((pl.col("verdict") == "doubt") & ~pl.col("separable")).then(blurred)
         .when(pl.col("verdict") == "doubt").then(unsure)
+        .when((pl.col("verdict") == "clear") & (pl.col("failures") == 0)).then(none)
+        .when((pl.col("verdict") == "clear") & (pl.col("p_habit") > 0.5)).then(habit)
         .when(pl.col("verdict") == "clear").then(clear)
         .otherwise(thin)
     )  # fmt: skip

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 import numpy as np
 import polars as pl
 import pytest
@@ -10,7 +12,7 @@ from polars.testing import assert_frame_equal
 from pipeline.attribute.attribution import attribute
 from pipeline.errors import NotEnoughDataError, SchemaError
 from pipeline.settings.attribute import AttributeSettings
-from tests.attribute.planted import WEEK, Plan, plant
+from tests.attribute.planted import END, WEEK, Plan, plant
 
 SETTINGS = AttributeSettings()
 FAULTY = Plan(vehicle_faults={4: (60, 84, 0.95)}, evse_faults={7: (50, 84, 0.6)})
@@ -217,3 +219,30 @@ def test_no_attempts_is_a_clear_error() -> None:
         attribute(plant(Plan()), SETTINGS, "2020-W01")
     with pytest.raises(SchemaError, match="diode_check"):
         attribute(plant(Plan()).drop("diode_check"), SETTINGS, WEEK)
+
+
+def test_the_look_back_begins_with_the_logs() -> None:
+    """A fault that was there on the first day of the logs is dated before them, not before anything was logged."""
+    attempts = plant(Plan(vehicle_faults={4: (0, 84, 0.95)}, evse_faults={7: (60, 84, 0.6)}))
+    late = attempts.filter(pl.col("plugged_at_utc") >= END - timedelta(days=33))
+    answer = attribute(late, SETTINGS, WEEK)
+    begin = END - timedelta(days=35)
+    assert answer.solutions["AC"].evidence.begin_utc == begin
+    assert answer.vehicle_weeks["week_start_utc"].min() == begin
+    row = answer.vehicles.filter(pl.col("vehicle_id") == "v004").row(0, named=True)
+    assert row["onset_utc"] < END - timedelta(days=32)
+    assert "it has failed since before the logs begin" in row["reason"]
+    dated = answer.evses.filter(pl.col("evse_id") == "e007")["reason"].item()
+    assert "vehicles, while they fared well elsewhere: it has failed since about 2026-03-" in dated
+    whole = attribute(attempts, SETTINGS, WEEK).vehicles.filter(pl.col("vehicle_id") == "v004")["reason"].item()
+    assert "since before the look-back" in whole
+
+
+def test_reasons_leave_the_probability_to_others() -> None:
+    """No sentence holds a percentage; who never failed is told so."""
+    answer = attribute(plant(FAULTY), SETTINGS, WEEK)
+    for frame in (answer.vehicles, answer.evses, answer.pairings):
+        assert frame["reason"].null_count() == 0
+        assert not frame["reason"].str.contains("%").any()
+    never = answer.evses.filter((pl.col("failures") == 0) & (pl.col("verdict") == "clear"))["reason"]
+    assert never.str.starts_with("none of ").all()
