@@ -34,6 +34,7 @@ def as_words(result: Result) -> str:
     refer = _called(tables["vehicles"], "refer", "vehicle_id", "p_vehicle")
     watch = _called(tables["vehicles"], "watch", "vehicle_id", "p_vehicle")
     proving = _called(tables["vehicles"], "proving", "vehicle_id", "p_vehicle")
+    proved = _called(tables["vehicles"], "proved", "vehicle_id", "p_vehicle")
     faulty = _called(tables["evses"], "faulty", "evse_id", "p_evse")
     pairings = [
         f"  {row['vehicle_model']} at {row['evse_model']} {row['firmware']}: {row['reason']}"
@@ -43,6 +44,7 @@ def as_words(result: Result) -> str:
         ("Vehicles to refer to the workshop", refer),
         ("Vehicles to watch", watch),
         ("Vehicles proving their repair", proving),
+        ("Vehicles whose repair is proved", proved),
         ("EVSEs to look at", faulty),
         ("Pairings of vehicle model, EVSE model and firmware that fail", pairings),
     ]
