@@ -15,8 +15,11 @@ from pipeline.attribute.chains import Habits, Smoothed, smooth
 from pipeline.attribute.laplace import Floats, Ints
 from pipeline.settings.attribute import StatePrior
 
-NEVER = -200.0
-"""Log evidence of a state that is ruled out (the 'unknown' unit is never on)."""
+NEVER = -1e9
+"""Log evidence of a state that is ruled out: the unit that stands for unknown or unsuspected ones is never on.
+
+It gathers the failures of all of them, so this must outweigh any sum of messages (ten million failures of five nats).
+"""
 AT_REST = 1e-8
 """A message that moves less than this is at rest; two orders below the 1e-6 to which answers must agree."""
 LAST_DAMPING, SLOWING_PASSES = 0.7, 30

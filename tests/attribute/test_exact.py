@@ -106,3 +106,19 @@ def test_onset_weights_sum_to_the_probability_of_being_on() -> None:
         on = (paths[:, -1] == 1) | (paths[:, -1] == 2)
         brute = [mass[on & (began == day)].sum() for day in range(5)]
         assert weights[unit] == pytest.approx(brute)
+
+
+def test_the_stand_in_is_never_to_blame_however_many_failures_it_gathers() -> None:
+    """A big fleet's unsuspected vehicles share one stand-in, which gathers hundreds of failures a day.
+
+    It stays off, and an EVSE that begins to fail half of its comers is still found by them.
+    """
+    days, evses, comers = 12, 40, 60
+    rng = np.random.default_rng(5)
+    e, t = (axis.ravel().repeat(comers) for axis in np.meshgrid(np.arange(evses), np.arange(days), indexing="ij"))
+    failed = rng.random(len(e)) < np.where((e == 0) & (t >= days // 2), 0.5, 4 * BASE)
+    kinds, failures = problem(np.full(len(e), 1), e, t, failed, (1, evses, days))
+    beliefs = exchange(kinds, failures, passes=100, damping=0.4)
+    assert np.bincount(failures.day).min() > 300
+    assert (beliefs.smoothed[0].belief[-1] @ VEHICLE.on).max() == 0.0
+    assert (beliefs.smoothed[1].belief[0, -1] @ EVSE.on) > 0.95
