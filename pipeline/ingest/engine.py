@@ -18,6 +18,7 @@ def memory_capped(con: Connection, settings: IngestSettings) -> Iterator[None]:
     con.execute(f"SET memory_limit = '{settings.engine_bytes >> 20}MiB'")
     try:
         yield
+        con.execute("CHECKPOINT")  # within the bound: left to the close, a large file would be merged in twice the memory
     finally:
         con.execute("RESET memory_limit")  # a set value read back is rounded, and would shrink run by run
 
