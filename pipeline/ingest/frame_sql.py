@@ -136,12 +136,13 @@ def samples_insert() -> str:
     }
     return f"""
         INSERT INTO raw_sample SELECT {_columns("raw_sample", given)}
-        FROM (SELECT line, receiver_at_utc, station_id, connector_id, transaction_id, unnest(m.sampledValue) AS v,
-                  {utc("m.timestamp")} AS m_utc, {_zoneless_within("m.timestamp")} AS m_unzoned
-              FROM (SELECT *, unnest(from_json(meter_list, '{METER_SHAPE}')) AS m
-                    FROM _staged
-                    WHERE meter_list IS NOT NULL AND reject_reason IS NULL
-                        AND line NOT IN (SELECT line FROM _left_out)) s) s
+        FROM (SELECT * EXCLUDE (sampled), unnest(sampled) AS v
+              FROM (SELECT line, receiver_at_utc, station_id, connector_id, transaction_id, m.sampledValue AS sampled,
+                        {utc("m.timestamp")} AS m_utc, {_zoneless_within("m.timestamp")} AS m_unzoned
+                    FROM (SELECT *, unnest(from_json(meter_list, '{METER_SHAPE}')) AS m
+                          FROM _staged
+                          WHERE meter_list IS NOT NULL AND reject_reason IS NULL
+                              AND line NOT IN (SELECT line FROM _left_out)) s)) s
         WHERE v.value IS NOT NULL"""
 
 

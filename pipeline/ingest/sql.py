@@ -31,7 +31,7 @@ def unzoned(x: str) -> str:
 
 def real(x: str) -> str:
     """Finite decimal number as DOUBLE."""
-    return f"nullif(nullif(nullif(TRY_CAST({x} AS DOUBLE), 'inf'), '-inf'), 'nan')"
+    return f"CASE WHEN isfinite(TRY_CAST({x} AS DOUBLE)) THEN TRY_CAST({x} AS DOUBLE) END"
 
 
 def whole(x: str) -> str:
