@@ -144,13 +144,14 @@ def _schema(con: Connection, store: Path) -> Check:
 
 
 def _pending(con: Connection, present: set[str]) -> Check:
-    """What a killed run left for the next: notes in store_meta and rows of tables named for pending work."""
-    notes = [name for (name,) in con.execute("SELECT name FROM store_meta WHERE name <> 'schema_version'").fetchall()]
-    waiting = {t: n for t in sorted(present) if "pending" in t and (n := _count(con, t))}
-    words = [*notes, *(f"{n:,} rows of {t}" for t, n in waiting.items())]
+    """What a stopped run left for the next: files read and not built from, derived tables to be made anew."""
+    words = ["derived tables"] if con.execute("SELECT 1 FROM store_meta WHERE name = 'rebuild'").fetchall() else []
+    if {"raw_file", "core_seen"} <= present:
+        [(unseen,)] = con.execute("SELECT count(*) FROM raw_file ANTI JOIN core_seen USING (file_id)").fetchall()
+        words += [f"{unseen:,} files"] * bool(unseen)
     if not words:
         return Check("warehouse: pending", "good", "none")
-    return Check("warehouse: pending", "note", ", ".join(words), "the next run finishes it")
+    return Check("warehouse: pending", "note", f"not built from yet: {', '.join(words)}", "the next run finishes it")
 
 
 def _every_row(con: Connection, store: Path) -> Check:
