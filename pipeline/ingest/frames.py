@@ -24,10 +24,11 @@ _REPEATED = """
     WHERE s.reject_reason IS NULL AND s.line > first_line
 """
 
-# Ids come back into use, so of several calls the one nearest in the receiver's time is answered.
+# Ids come back into use, so of several calls the one nearest in the receiver's time is answered; of equals (a call sent twice)
+# the first, or the answer would depend on which thread came first.
 _PAIRED = """
     SELECT a.line, unnest(arg_min({'call_line': c.line, 'action': c.action},
-                                  abs(epoch(a.receiver_at_utc) - epoch(c.receiver_at_utc))))
+                                  {'apart_s': abs(epoch(a.receiver_at_utc) - epoch(c.receiver_at_utc)), 'line': c.line}))
     FROM _staged a
     JOIN _staged c ON a.station_id = c.station_id AND a.message_id = c.message_id
         AND a.direction <> c.direction
@@ -63,7 +64,8 @@ _UNPAIRED = """
     FROM raw_frame WHERE action IS NULL AND message_type > 2 AND receiver_at_utc BETWEEN $since AND $until
 """
 _PAIRED_ACROSS = """
-    SELECT a.file_id, a.line, arg_min(c.action, abs(epoch(a.receiver_at_utc) - epoch(c.receiver_at_utc))) AS action
+    SELECT a.file_id, a.line, arg_min(c.action,
+        {'apart_s': abs(epoch(a.receiver_at_utc) - epoch(c.receiver_at_utc)), 'file': c.file_id, 'line': c.line}) AS action
     FROM raw_frame c
     JOIN _unpaired a ON a.station_id = c.station_id AND a.message_id = c.message_id AND a.direction <> c.direction
     WHERE c.message_type = 2 AND c.receiver_at_utc BETWEEN $since AND $until
