@@ -18,6 +18,7 @@ from pipeline.decisions import DecisionFrames, open_decisions
 from pipeline.errors import NotEnoughDataError
 from pipeline.ingest import ingest_delivery
 from pipeline.ingest.report import TOUCHED_SCHEMA
+from pipeline.logs import event
 from pipeline.normalise.stage import normalise
 from pipeline.progress import Progress, silent
 from pipeline.publish.week import publish_week
@@ -61,6 +62,7 @@ class Timings:
         start = time.perf_counter()
         yield
         self.seconds[name] = round(self.seconds.get(name, 0.0) + time.perf_counter() - start, 3)
+        event("step", step=name, seconds=self.seconds[name])
 
 
 # A day counts when a twentieth of the stations report on it, with a twentieth of a usual day's records: a few lines with a
