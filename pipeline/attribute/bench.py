@@ -66,9 +66,9 @@ def big_fleet(size: Size) -> Evidence:
         at_days=at,
         failed=fail.astype(np.float64),
         weight=np.ones(size.sessions),
-        echo=np.full(size.sessions, ECHO_NONE),
+        echo=np.full(size.sessions, ECHO_NONE, dtype=np.int8),
         previous=np.full(size.sessions, -1),
-        check=np.full(size.sessions, CHECK_YES),
+        check=np.full(size.sessions, CHECK_YES, dtype=np.int8),
         vehicles=pl.DataFrame({"vehicle_id": [f"v{i}" for i in range(size.vehicles)]}),
         evses=pl.DataFrame({"evse_id": [f"e{i}" for i in range(size.evses)], "coupler": "cType2"}),
         pairings=pl.DataFrame(

@@ -11,6 +11,8 @@ from pipeline.attribute.evidence import Evidence
 from pipeline.attribute.laplace import Floats, Ints
 from pipeline.attribute.states import Failures, Kind
 
+NODES, SHARES = (0.5 * (part + shift) for part, shift in zip(np.polynomial.legendre.leggauss(10), (1.0, 0.0), strict=True))
+"""Gauss-Legendre nodes and weights on 0 to 1: exact to 1e-9 for hazards up to 10, and all causes at their worst reach 11."""
 CHUNK = 20_000
 """Failures weighed at a time; bounds the working memory."""
 INHERIT = 3
@@ -42,57 +44,61 @@ def shares(
     position = np.full(len(evidence.failed), -1, dtype=np.int64)
     position[failures.row] = np.arange(len(failures.row))
     previous = np.where(evidence.previous[failures.row] >= 0, position[evidence.previous[failures.row]], -1)
-    cavities = _cavities(kinds, failures, beliefs)
-    base = failures.base
+    base, escapes = failures.base, np.zeros((len(kinds), len(failures.day)))
     masks = [kind.habits.on for kind in kinds]
     open_ = np.arange(len(base))
     for _ in range(INHERIT):
         for low in range(0, len(open_), CHUNK):
             part = open_[low : low + CHUNK]
-            bases = (base[part], failures.base[part])
-            blame[:, part] = _race([c[part] for c in cavities], [k.escape[part] for k in kinds], masks, bases)
+            cavities = _cavities(kinds, failures, beliefs, part)
+            escapes[:, part] = [_mean(c, kind.escape[part]) for c, kind in zip(cavities, kinds, strict=True)]
+            blame[:, part] = _race(cavities, [-np.log(k.escape[part]) for k in kinds], masks, base[part])
         open_ = np.flatnonzero(previous >= 0)
         inherited = np.where(previous >= 0, blame[3][previous], 1.0)
         base = chance.plain + (failures.base - chance.plain) * inherited
-    escapes = np.stack([(c * kind.escape).sum(axis=1) for c, kind in zip(cavities, kinds, strict=True)])
     return Shares(blame, escapes)
 
 
-def _cavities(kinds: tuple[Kind, ...], failures: Failures, beliefs: tuple[Floats, ...]) -> list[Floats]:
-    """State probabilities of each failure's units without that failure's own evidence (failures, states)."""
-    own = [belief[kind.unit, failures.day] for kind, belief in zip(kinds, beliefs, strict=True)]
+def _mean(weights: Floats, values: Floats) -> Floats:
+    """Row by row, the mean of values (rows, states) under weights that sum to 1."""
+    return np.asarray(np.einsum("ij,ij->i", weights, values))
+
+
+def _cavities(kinds: tuple[Kind, ...], failures: Failures, beliefs: tuple[Floats, ...], part: Ints) -> list[Floats]:
+    """State probabilities of the units of some failures, without that failure's own evidence (failures, states)."""
+    own = [belief[kind.unit[part], failures.day[part]] for kind, belief in zip(kinds, beliefs, strict=True)]
+    survives = [kind.escape[part] for kind in kinds]
     without = own
     for _ in range(SETTLE):
-        escapes = [(c * kind.escape).sum(axis=1) for c, kind in zip(without, kinds, strict=True)]
+        escapes = [_mean(c, escape) for c, escape in zip(without, survives, strict=True)]
         without = []
         for i, kind in enumerate(kinds):
             others = np.prod([e for j, e in enumerate(escapes) if j != i], axis=0)
-            fail = 1.0 - ((1.0 - failures.base) * others)[:, None] * kind.escape
-            cavity = own[i] * (fail[:, :1] / fail) ** kind.trust[:, None]
+            fail = 1.0 - ((1.0 - failures.base[part]) * others)[:, None] * survives[i]
+            cavity = own[i] * (fail[:, :1] / fail) ** kind.trust[part, None]
             without.append(cavity / cavity.sum(axis=1, keepdims=True))
     return without
 
 
-def _race(cavities: list[Floats], escapes: list[Floats], on: list[Floats], bases: tuple[Floats, Floats]) -> Floats:
-    """`bases`: chance with what is left of a passing cause, and as it entered the evidence.
+def _race(cavities: list[Floats], hazards: list[Floats], on: list[Floats], base: Floats) -> Floats:
+    """Shares of vehicle, EVSE, pairing and chance in failures (4, failures); a habit's hazard counts as chance.
 
-    A habit's hazard counts as chance.
+    Given the states, a cause of hazard h out of H in all is to blame with probability (1 - exp(-H)) h / H, which is h times the
+    integral of exp(-s H) over s from 0 to 1.  Under the integral the kinds are independent, so no joint states are needed.
     """
-    base, evidence_base = bases
-    vehicle, evse, pairing = (np.expand_dims(c, axis=[a for a in (1, 2, 3) if a != i + 1]) for i, c in enumerate(cavities))
-    ev, ee, ep = (np.expand_dims(c, axis=[a for a in (1, 2, 3) if a != i + 1]) for i, c in enumerate(escapes))
-    held = (1.0 - evidence_base)[:, None, None, None]
-    fail = 1.0 - held * ev * ee * ep
-    weight = vehicle * evse * pairing * fail
-    weight /= weight.sum(axis=(1, 2, 3), keepdims=True)
-    kinds = [-np.log(ev), -np.log(ee), -np.log(ep)]
-    faults = [
-        hazard * np.expand_dims(mask, axis=[a for a in range(4) if a != i + 1])
-        for i, (hazard, mask) in enumerate(zip(kinds, on, strict=True))
-    ]
-    chance = -np.log(1.0 - base)[:, None, None, None] + sum(kinds) - sum(faults)
-    rate = weight / (sum(faults) + chance)
-    blame = np.stack([(rate * hazard).sum(axis=(1, 2, 3)) for hazard in [*faults, chance]])
+    blame = np.zeros((4, len(base)))
+    chance = -np.log1p(-base)
+    faults = [hazard * mask for hazard, mask in zip(hazards, on, strict=True)]
+    for node, share in zip(NODES, SHARES, strict=True):
+        thinned = [c * np.exp(-node * hazard) for c, hazard in zip(cavities, hazards, strict=True)]
+        mean = [t.sum(axis=1) for t in thinned]
+        held = share * np.exp(-node * chance)
+        blame[3] += held * chance * mean[0] * mean[1] * mean[2]
+        for i, t in enumerate(thinned):
+            rest = held * np.prod([m for j, m in enumerate(mean) if j != i], axis=0)
+            fault = np.einsum("ij,ij->i", t, faults[i])
+            blame[i] += rest * fault
+            blame[3] += rest * (np.einsum("ij,ij->i", t, hazards[i]) - fault)
     return np.asarray(blame / blame.sum(axis=0))
 
 
@@ -101,10 +107,15 @@ def chance_bit(kinds: tuple[Kind, ...], failures: Failures, beliefs: tuple[Float
 
     It is P(bit) / P(failure), both without that failure's own evidence.
     """
-    cavities = _cavities(kinds, failures, beliefs)
-    through = np.prod([(c * k.escape).sum(axis=1) for c, k in zip(cavities, kinds, strict=True)], axis=0)
-    spared = np.prod([1.0 - (c * (1.0 - k.escape)) @ (1.0 - k.habits.on) for c, k in zip(cavities, kinds, strict=True)], axis=0)
-    return np.asarray(np.minimum((1.0 - (1.0 - failures.base) * spared) / (1.0 - (1.0 - failures.base) * through), 1.0))
+    bit = np.zeros(len(failures.day))
+    for low in range(0, len(bit), CHUNK):
+        part = np.arange(low, min(low + CHUNK, len(bit)))
+        units = list(zip(_cavities(kinds, failures, beliefs, part), kinds, strict=True))
+        through = np.prod([_mean(c, k.escape[part]) for c, k in units], axis=0)
+        spared = np.prod([1.0 - (c * (1.0 - k.escape[part])) @ (1.0 - k.habits.on) for c, k in units], axis=0)
+        held = 1.0 - failures.base[part]
+        bit[part] = np.minimum((1.0 - held * spared) / (1.0 - held * through), 1.0)
+    return bit
 
 
 def failed_rows(evidence: Evidence) -> Ints:

@@ -116,13 +116,17 @@ class Smoothed:
 def smooth(log_evidence: Floats, initial: Floats, step: Floats) -> Smoothed:
     """Forward-backward for evidence (units, days, states); initial may be (states,) or (units, states)."""
     days = log_evidence.shape[1]
-    likelihood = np.exp(log_evidence - log_evidence.max(axis=2, keepdims=True))
+    highest = log_evidence[:, :, 0]
+    for state in range(1, log_evidence.shape[2]):
+        highest = np.maximum(highest, log_evidence[:, :, state])
+    likelihood = np.exp(log_evidence - highest[:, :, None])
+    ones = np.ones((log_evidence.shape[2], 1))
     ahead = np.empty_like(likelihood)
     scaled = np.empty_like(likelihood)
     now = np.broadcast_to(initial, likelihood[:, 0].shape)
     for day in range(days):
         joint = now * likelihood[:, day]
-        total = joint.sum(axis=1, keepdims=True)
+        total = joint @ ones
         ahead[:, day] = joint / total
         scaled[:, day] = likelihood[:, day] / total
         now = ahead[:, day] @ step
@@ -134,7 +138,7 @@ def smooth(log_evidence: Floats, initial: Floats, step: Floats) -> Smoothed:
         belief[:, day] = ahead[:, day] * behind
         back[:, day] = scaled[:, day] * behind
         behind = back[:, day] @ across
-    belief /= belief.sum(axis=2, keepdims=True)
+    belief /= belief @ ones
     return Smoothed(belief, ahead, back, likelihood)
 
 

@@ -22,6 +22,7 @@ COLUMNS = (
     "attempt_id", "vehicle_id", "evse_id", "coupler", "vehicle_model", "evse_model", "firmware", "plugged_at_utc",
     "supply", "outcome", "weight", "diode_check",
 )  # fmt: skip
+Classes = NDArray[np.int8]
 ECHO_NONE, ECHO_SAME, ECHO_VEHICLE, ECHO_EVSE = range(4)
 CHECK_NO, CHECK_UNKNOWN, CHECK_YES = range(3)
 
@@ -45,9 +46,9 @@ class Evidence:
     at_days: Floats
     failed: Floats
     weight: Floats
-    echo: Ints
+    echo: Classes
     previous: Ints
-    check: Ints
+    check: Classes
     vehicles: pl.DataFrame
     evses: pl.DataFrame
     pairings: pl.DataFrame
@@ -106,7 +107,7 @@ def _index(rows: pl.DataFrame, settings: AttributeSettings, begin: datetime, day
     pairing, pairings = _codes(rows, ["vehicle_model", "evse_model", "firmware"])
     model, models = _codes(rows, ["evse_model", "firmware"])
     echo, previous = _echoes(rows, vehicle, evse, settings)
-    check = rows["diode_check"].replace_strict({"no": CHECK_NO, "yes": CHECK_YES}, default=CHECK_UNKNOWN, return_dtype=pl.Int64)
+    check = rows["diode_check"].replace_strict({"no": CHECK_NO, "yes": CHECK_YES}, default=CHECK_UNKNOWN, return_dtype=pl.Int8)
     return Evidence(
         attempt_id=rows["attempt_id"],
         vehicle=vehicle,
@@ -138,7 +139,7 @@ def _codes(rows: pl.DataFrame, keys: list[str]) -> tuple[Ints, pl.DataFrame]:
     return codes.fill_null(names.height).to_numpy().astype(np.int64), names
 
 
-def _echoes(rows: pl.DataFrame, vehicle: Ints, evse: Ints, settings: AttributeSettings) -> tuple[Ints, Ints]:
+def _echoes(rows: pl.DataFrame, vehicle: Ints, evse: Ints, settings: AttributeSettings) -> tuple[Classes, Ints]:
     """(echo class, row of the failure it may echo) of each attempt.
 
     An attempt soon after a failure of the same vehicle, or at the same EVSE, may meet the same passing cause: it is no
@@ -155,7 +156,7 @@ def _echoes(rows: pl.DataFrame, vehicle: Ints, evse: Ints, settings: AttributeSe
     elsewhere = (at_vehicle >= 0) & failed[at_vehicle] & (gap_vehicle <= settings.echo_minutes) & ~unknown
     echo = np.select([same, elsewhere, after_evse], [ECHO_SAME, ECHO_VEHICLE, ECHO_EVSE], ECHO_NONE)
     previous = np.select([same | (after_evse & ~elsewhere), elsewhere], [at_evse, at_vehicle], -1)
-    return echo.astype(np.int64), previous.astype(np.int64)
+    return echo.astype(np.int8), previous.astype(np.int64)
 
 
 def _before(unit: Ints, minutes: Floats) -> tuple[Ints, Floats]:

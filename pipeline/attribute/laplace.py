@@ -16,7 +16,8 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_factor, cho_solve, solve_triangular
+from scipy.linalg import cho_factor, cho_solve
+from scipy.linalg.lapack import dpotri
 from scipy.sparse import csr_array
 from scipy.special import expit
 
@@ -25,6 +26,11 @@ Ints = NDArray[np.int64]
 
 DENSE_GAIN = 60.0
 """A dense matrix product does about this many multiplications in the time of one sparse one (measured here)."""
+
+GATHER_COST = 20.0
+"""Picking one number out of a matrix takes about as long as so many multiplications of a dense product (measured here)."""
+ROWS_AT_ONCE = 256
+"""Rows of the border worked at together; bounds the working memory."""
 
 SMALLEST_LOG_SD = float(np.log(0.01))
 """A standard deviation of 0.01 on the logit scale changes a rate by a hundredth part: nought for any purpose here.
@@ -70,6 +76,17 @@ class CrossedCells:
         )
 
     @cached_property
+    def meetings(self) -> list[tuple[Ints, Ints]]:
+        """For each two of the later factors (a factor with itself too): flat slots in the matrix left, and each cell's slot."""
+        width = int(self.starts[-1]) - self.sizes[0]
+        found = []
+        for row in self.rest:
+            for column in self.rest:
+                slots, where = np.unique(row * width + column, return_inverse=True)
+                found.append((slots, where))
+        return found
+
+    @cached_property
     def border(self) -> tuple[Ints, Ints, Ints]:
         """Sparsity of the border between first factor and the rest: row pointer, columns, and each entry's slot."""
         width = int(self.starts[-1]) - self.sizes[0]
@@ -81,10 +98,10 @@ class CrossedCells:
 
 @dataclass(frozen=True)
 class Curvature:
-    """H = Z'WZ + Sigma^-1 in factored form: diagonal block, border (dense), Cholesky factor of the Schur complement."""
+    """H = Z'WZ + Sigma^-1 in factored form: diagonal block, border (sparse), Cholesky factor of the Schur complement."""
 
     diagonal: Floats
-    border: Floats
+    border: csr_array
     factor: Floats
 
     def solve(self, right: Floats) -> Floats:
@@ -149,24 +166,28 @@ def curvature(cells: CrossedCells, weight: Floats, precision: Floats) -> Curvatu
     diagonal = np.bincount(cells.levels[0], weight, cells.sizes[0]) + precision[0]
     width = int(cells.starts[-1]) - cells.sizes[0]
     if not width:
-        return Curvature(diagonal, np.zeros((len(diagonal), 0)), np.zeros((0, 0)))
+        return Curvature(diagonal, csr_array((len(diagonal), 0)), np.zeros((0, 0)))
     pointer, columns, slot = cells.border
     entries = np.asarray(np.bincount(slot, np.broadcast_to(weight, cells.rest.shape).ravel(), len(columns)), dtype=np.float64)
     sparse = csr_array((entries, columns, pointer), shape=(cells.sizes[0], width))
     scaled = csr_array((entries / np.repeat(np.sqrt(diagonal), np.diff(pointer)), columns, pointer), shape=sparse.shape)
-    dense = sparse.toarray()
-    if (np.diff(pointer).astype(float) ** 2).sum() * DENSE_GAIN > float(cells.sizes[0]) * width**2:
-        half = dense / np.sqrt(diagonal)[:, None]
+    if _pairs(pointer) * DENSE_GAIN > float(cells.sizes[0]) * width**2:
+        half = scaled.toarray()
         schur = -(half.T @ half)
     else:
         schur = -(scaled.T @ scaled).toarray()
-    for row in cells.rest:
-        for column in cells.rest:
-            schur += np.bincount(row * width + column, weight, width * width).reshape(width, width)
-    schur = np.asarray(schur, dtype=np.float64)
+    schur = np.ascontiguousarray(schur, dtype=np.float64)
+    flat = schur.reshape(-1)
+    for slots, where in cells.meetings:
+        flat[slots] += np.bincount(where, weight, len(slots))
     schur[np.diag_indices(width)] += np.repeat(precision[1:], cells.sizes[1:])
-    factor, _ = cho_factor(schur, lower=True, overwrite_a=True, check_finite=False)
-    return Curvature(diagonal, np.asarray(dense, dtype=np.float64), np.tril(factor))
+    factor, _ = cho_factor(schur.T, lower=True, overwrite_a=True, check_finite=False)
+    return Curvature(diagonal, sparse, np.asarray(factor))
+
+
+def _pairs(pointer: Ints) -> float:
+    """Pairs of border entries within rows: the multiplications of a sparse product of the border with itself."""
+    return float((np.diff(pointer).astype(np.float64) ** 2).sum())
 
 
 def conditional_mode(
@@ -210,14 +231,42 @@ def inverse_parts(cells: CrossedCells, curve: Curvature) -> tuple[Floats, Floats
     if not curve.factor.size:
         spread = 1.0 / curve.diagonal
         return spread, spread[cells.levels[0]]
-    root = solve_triangular(curve.factor, np.eye(len(curve.factor)), lower=True, check_finite=False)
-    inverse = root.T @ root
-    cross = (curve.border / curve.diagonal[:, None]) @ inverse
-    first = 1.0 / curve.diagonal + np.einsum("ij,ij->i", cross, curve.border) / curve.diagonal
+    inverse = _inverse(curve.factor)
+    pointer, columns, slot = cells.border
+    scaled = curve.border.data / np.repeat(curve.diagonal, np.diff(pointer))
+    cross = _crossed(pointer, columns, scaled, inverse)
+    owner = np.repeat(np.arange(len(curve.diagonal)), np.diff(pointer))
+    first = 1.0 / curve.diagonal + np.bincount(owner, cross * scaled, len(curve.diagonal))
     spread = np.concatenate([first, np.diag(inverse)])
     cell = first[cells.levels[0]]
-    for j, row in enumerate(cells.rest):
-        cell = cell + inverse[row, row] - 2.0 * cross[cells.levels[0], row]
+    for j, (row, at) in enumerate(zip(cells.rest, slot.reshape(cells.rest.shape), strict=True)):
+        cell = cell + inverse[row, row] - 2.0 * cross[at]
         for other in cells.rest[:j]:
             cell += 2.0 * inverse[row, other]
     return spread, cell
+
+
+def _inverse(factor: Floats) -> Floats:
+    """Inverse of the matrix with this lower Cholesky factor."""
+    half, _ = dpotri(factor, lower=1)
+    low = np.tril(half)
+    return np.asarray(low + np.tril(low, -1).T)
+
+
+def _crossed(pointer: Ints, columns: Ints, scaled: Floats, inverse: Floats) -> Floats:
+    """Entries of (border / diagonal) @ inverse where the border has entries itself (entries,)."""
+    rows, width = len(pointer) - 1, len(inverse)
+    if _pairs(pointer) * GATHER_COST > float(rows) * width**2:
+        whole = csr_array((scaled, columns, pointer), shape=(rows, width)).toarray() @ inverse
+        return np.asarray(whole[np.repeat(np.arange(rows), np.diff(pointer)), columns])
+    cross = np.zeros(len(columns))
+    count = np.diff(pointer)
+    for low in range(0, rows, ROWS_AT_ONCE):
+        mine = np.arange(low, min(low + ROWS_AT_ONCE, rows))
+        place = np.arange(int(count[mine].max(initial=0)))[None, :]
+        real = place < count[mine][:, None]
+        entry = np.where(real, pointer[mine][:, None] + place, 0)
+        met, value = columns[entry], np.where(real, scaled[entry], 0.0)
+        block = inverse[met[:, :, None], met[:, None, :]]
+        cross[entry[real]] = np.matmul(value[:, None, :], block)[:, 0][real]
+    return cross

@@ -8,7 +8,7 @@ import numpy as np
 
 from pipeline.attribute.baseline import Chance, Search, count_cells, first_guess, refit
 from pipeline.attribute.blame import chance_bit, failed_rows, shares
-from pipeline.attribute.chains import Habits, Smoothed, Strengths, habits, learn, smooth
+from pipeline.attribute.chains import Habits, Strengths, habits, learn, smooth
 from pipeline.attribute.checks import check_chances, learn_checks
 from pipeline.attribute.evidence import Evidence
 from pipeline.attribute.joint import refine
@@ -19,6 +19,8 @@ from pipeline.settings.attribute import AttributeSettings, StatePrior
 VEHICLE, EVSE, PAIRING = range(3)
 KINDS = ("vehicle", "evse", "pairing")
 NOBODY = -1
+UNITS_AT_ONCE = 1000
+"""Units screened together; bounds the working memory and stays in the processor's cache."""
 
 
 @dataclass(frozen=True)
@@ -69,7 +71,7 @@ class _Search:
 
     kinds: tuple[Kind, Kind, Kind]
     failures: Failures
-    screened: tuple[Smoothed, ...]
+    screened: tuple[Floats, ...]
     suspects: tuple[Ints, ...]
     near: tuple[Kind, ...]
     near_failures: Failures
@@ -81,26 +83,34 @@ def solve(evidence: Evidence, settings: AttributeSettings, start: CrossedFit | N
     failed = failed_rows(evidence)
     cells = count_cells(evidence)
     chance = first_guess(evidence, failed, settings)
-    priors = (settings.vehicle, settings.evse, settings.pairing)
-    habit = [habits(prior, settings) for prior in priors]
+    habit = [habits(prior, settings) for prior in (settings.vehicle, settings.evse, settings.pairing)]
     checks, seen = np.full(evidence.models.height, np.nan), check_chances(evidence, None, settings)
-    for turn in range(settings.rounds + 1):
-        passes = settings.passes if turn == settings.rounds else settings.early_passes
-        search = _search(evidence, failed, chance, habit, seen, settings, passes)
-        if turn == settings.rounds:
-            break
-        beliefs = tuple(_everywhere(search, kind, search.beliefs.smoothed[kind].belief) for kind in range(3))
-        bit = chance_bit(search.kinds, search.failures, beliefs)
-        if turn:
-            habit = [_learnt(search, kind, priors[kind], evidence.sizes[kind] - (kind != EVSE), settings) for kind in range(3)]
-        checks = learn_checks(evidence, beliefs[VEHICLE] @ habit[VEHICLE].on, settings)
+    for turn in range(settings.rounds):
+        bit, vehicles_on, learnt = _round(evidence, failed, chance, habit, seen, settings)
+        habit = learnt if turn else habit
+        checks = learn_checks(evidence, vehicles_on, settings)
         seen = check_chances(evidence, checks, settings)
         last = turn == settings.rounds - 1
         how = Search(start, settings.baseline_evaluations) if last else Search(None, settings.early_evaluations)
         chance = refit(evidence, cells, failed, bit, chance, settings, how)
+    search = _search(evidence, failed, chance, habit, seen, settings, settings.passes)
     units = _finish(search)
     judged = shares(search.kinds, search.failures, tuple(unit.belief for unit in units), evidence, chance)
     return Solution(evidence, failed, chance, units, judged.blame, judged.escapes, seen, checks)
+
+
+def _round(
+    evidence: Evidence, failed: Ints, chance: Chance, habit: list[Habits], seen: Floats, settings: AttributeSettings
+) -> tuple[Floats, Floats, list[Habits]]:
+    """States given the baseline so far.
+
+    Probability that chance bit at each failure, of each vehicle and day to be at fault, and the habits the fleet shows.
+    """
+    priors = (settings.vehicle, settings.evse, settings.pairing)
+    search = _search(evidence, failed, chance, habit, seen, settings, settings.early_passes)
+    beliefs = tuple(_everywhere(search, kind, search.beliefs.smoothed[kind].belief) for kind in range(3))
+    learnt = [_learnt(search, kind, priors[kind], evidence.sizes[kind] - (kind != EVSE), settings) for kind in range(3)]
+    return chance_bit(search.kinds, search.failures, beliefs), beliefs[VEHICLE] @ learnt[VEHICLE].on, learnt
 
 
 def _search(
@@ -114,8 +124,7 @@ def _search(
     )
     screened = tuple(_alone(kind, failures) for kind in kinds)
     suspects = tuple(
-        np.flatnonzero((s.belief @ k.habits.on).max(axis=1) > settings.suspect_floor)
-        for s, k in zip(screened, kinds, strict=True)
+        np.flatnonzero((s @ k.habits.on).max(axis=1) > settings.suspect_floor) for s, k in zip(screened, kinds, strict=True)
     )
     marked = np.zeros(len(failed), dtype=bool)
     for kind, units in zip(kinds, suspects, strict=True):
@@ -141,14 +150,11 @@ def _kind(evidence: Evidence, failed: Ints, kind: int, settings: AttributeSettin
     slot = unit * evidence.days + evidence.day
     tried = np.bincount(slot, evidence.weight, length)
     calm = 1.0 / (1.0 + np.maximum(tried - 1.0, 0.0) * settings.day_likeness)
-    good = evidence.failed == 0
-    slot_good, weight = slot[good], evidence.weight[good]
+    good = np.where(evidence.failed == 0, evidence.weight, 0.0)
     quiet = np.zeros((length, prior.states))
-    plain = np.bincount(slot_good, weight, length)
+    plain = np.bincount(slot, good, length)
     for k, (level, diode) in enumerate(prior.bites, start=1):
-        quiet[:, k] = (
-            np.bincount(slot_good, weight * np.log1p(-level * seen[good]), length) if diode else plain * np.log1p(-level)
-        )
+        quiet[:, k] = np.bincount(slot, good * np.log1p(-level * seen), length) if diode else plain * np.log1p(-level)
     by_day: Floats = (quiet * calm[:, None]).reshape(units, evidence.days, -1)
     if kind != EVSE:
         by_day[-1, :, 1:] = NEVER
@@ -160,16 +166,19 @@ def _columns(evidence: Evidence) -> tuple[Ints, Ints, Ints]:
     return evidence.vehicle, evidence.evse, evidence.pairing
 
 
-def _alone(kind: Kind, failures: Failures) -> Smoothed:
-    """Every unit blamed for all its failures that chance did not cause: the most it could be at fault."""
+def _alone(kind: Kind, failures: Failures) -> Floats:
+    """Beliefs were every unit blamed for all its failures that chance did not cause: the most it could be at fault."""
     fail = np.log(1.0 - (1.0 - failures.base)[:, None] * kind.escape)
-    messages = kind.trust[:, None] * (fail - fail[:, :1])
-    return smooth(kind.quiet + scatter(kind, failures, messages), kind.habits.initial, kind.habits.step)
+    evidence = kind.quiet + scatter(kind, failures, kind.trust[:, None] * (fail - fail[:, :1]))
+    for low in range(0, len(evidence), UNITS_AT_ONCE):
+        part = slice(low, low + UNITS_AT_ONCE)
+        evidence[part] = smooth(evidence[part], kind.habits.initial, kind.habits.step).belief
+    return evidence
 
 
 def _everywhere(search: _Search, kind: int, belief: Floats) -> Floats:
     """Beliefs of all units: the suspects' given, the others' from screening."""
-    full = search.screened[kind].belief.copy()
+    full = search.screened[kind].copy()
     full[search.suspects[kind]] = belief[: len(search.suspects[kind])]
     return full
 
@@ -182,15 +191,15 @@ def _learnt(search: _Search, kind: int, prior: StatePrior, units: int, settings:
 
 def _finish(search: _Search) -> tuple[UnitStates, UnitStates, UnitStates]:
     """Solve each suspect with its closest rivals and spread the result over all units."""
-    stand_in = [np.zeros((1, s.belief.shape[1])) for s in search.screened]
+    stand_in = [np.zeros((1, s.shape[1])) for s in search.screened]
     bounds = tuple(
-        np.concatenate([s.belief[units] @ kind.habits.on, row])
+        np.concatenate([s[units] @ kind.habits.on, row])
         for s, units, row, kind in zip(search.screened, search.suspects, stand_in, search.kinds, strict=True)
     )
     result = []
     for kind in range(3):
         refined = refine(search.near, search.near_failures, search.beliefs, bounds, kind)
-        units = len(search.screened[kind].belief)
+        units = len(search.screened[kind])
         suspects = search.suspects[kind]
         rivals = np.full((2, units), NOBODY, dtype=np.int64)
         others = [k for k in range(3) if k != kind]

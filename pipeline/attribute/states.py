@@ -158,7 +158,7 @@ def scatter(kind: Kind, failures: Failures, messages: Floats) -> Floats:
 def _mean_escape(kind: Kind, failures: Failures, belief: Floats, messages: Floats, at: Ints) -> Floats:
     """Expected escape of the unit at each failure, that failure's own message taken out (failures,)."""
     without = belief[kind.unit[at], failures.day[at]] * np.exp(-messages[at])
-    return np.asarray((without * kind.escape[at]).sum(axis=1) / without.sum(axis=1))
+    return np.asarray(np.einsum("ij,ij->i", without, kind.escape[at]) / (without @ np.ones(without.shape[1])))
 
 
 def narrowed(kind: Kind, units: Ints, keep: Ints) -> Kind:

@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 from scipy.special import gammaln
 
-from pipeline.attribute.laplace import CrossedCells
+from pipeline.attribute.laplace import CrossedCells, curvature, inverse_parts
 from pipeline.attribute.marginal import fit_crossed, marginal_point, standard_errors
 
 REFERENCE = Path(__file__).parent.parent / "reference"
@@ -113,3 +113,21 @@ def test_three_crossed_factors_recover_planted_variances() -> None:
     fit = fit_crossed(cells)
     error = standard_errors(cells, fit)[1:]
     assert np.all(np.abs(np.log(fit.sd) - np.log(sd)) < 3 * error)
+
+
+@pytest.mark.parametrize("gather_cost", [0.0, np.inf])
+def test_the_inverse_is_the_inverse_by_either_road(gather_cost: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Diagonal of H^-1 and variance of each cell's predictor are those of numpy's dense inverse, picked or multiplied."""
+    monkeypatch.setattr("pipeline.attribute.laplace.GATHER_COST", gather_cost)
+    rng = np.random.default_rng(11)
+    sizes, n = (300, 7, 5), 900
+    levels = tuple(rng.integers(0, size, n) for size in sizes)
+    cells = CrossedCells(levels, sizes, np.ones((n, 1)), rng.random(n), np.ones(n), np.zeros(n))
+    weight, precision = rng.uniform(0.1, 2.0, n), np.array([1.5, 2.0, 3.0])
+    spread, leverage = inverse_parts(cells, curvature(cells, weight, precision))
+    z = np.zeros((n, sum(sizes)))
+    for level, start in zip(levels, cells.starts, strict=False):
+        z[np.arange(n), start + level] = 1.0
+    inverse = np.linalg.inv(z.T @ (weight[:, None] * z) + np.diag(np.repeat(precision, sizes)))
+    assert spread == pytest.approx(np.diag(inverse))
+    assert leverage == pytest.approx(np.einsum("ij,jk,ik->i", z, inverse, z))
