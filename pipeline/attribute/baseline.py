@@ -2,9 +2,10 @@
 
 With the fleet's weekly drift, and the echoes of a failure apart.
 
-It is fitted to the *expected* number of chance failures in each cell, that is failures times the probability that no fault
-state caused them;
-otherwise planted faults would inflate the variances and excuse themselves.
+It is fitted first to the *expected* number of chance failures in each cell, failures times the probability that chance bit;
+otherwise planted faults would inflate the variances and excuse themselves.  At last it is fitted to the attempts at which no
+unit was at fault, each by that probability: what a coarse grid of severities leaves over while a fault is on would else pass
+for the unit's normal rate, and a fault that was there all along would be half excused.
 """
 
 from __future__ import annotations
@@ -52,27 +53,37 @@ class Search:
 
 
 @dataclass(frozen=True)
+class Trials:
+    """What the baseline is fitted to.
+
+    Rows that failed, the share of each attempt that counts (attempts,), the share of each failure that counts and the
+    probability that it had a chance cause (failures,).
+    """
+
+    failed: Ints
+    counts: Floats
+    counts_failed: Floats
+    by_chance: Floats
+
+
+@dataclass(frozen=True)
 class Cells:
-    """First plug-ins (no echoes) counted by vehicle x EVSE x pairing: sorted keys, attempts, and the cell of each attempt."""
+    """Vehicle x EVSE x pairing: sorted keys, the cell of each attempt, the levels of each cell."""
 
     keys: Ints
     row_cell: Ints
-    trials: Floats
     levels: tuple[Ints, Ints, Ints]
     sizes: tuple[int, int, int]
 
 
 def count_cells(evidence: Evidence) -> Cells:
-    """Cells of all first attempts, weighted; ordered by vehicle, EVSE, pairing."""
+    """Cells of all attempts, ordered by vehicle, EVSE, pairing."""
     _, evses, pairings = evidence.sizes
     key = (evidence.vehicle * evses + evidence.evse) * pairings + evidence.pairing
     keys = pl.Series(key).unique().sort().to_numpy()
     cell = np.searchsorted(keys, key)
-    trials = np.asarray(
-        np.bincount(cell, np.where(evidence.echo == ECHO_NONE, evidence.weight, 0.0), len(keys)), dtype=np.float64
-    )
     levels = (keys // (evses * pairings), keys // pairings % evses, keys % pairings)
-    return Cells(keys, cell, trials, levels, evidence.sizes)
+    return Cells(keys, cell, levels, evidence.sizes)
 
 
 def first_guess(evidence: Evidence, failed: Ints, settings: AttributeSettings) -> Chance:
@@ -98,33 +109,35 @@ def _median_rate(evidence: Evidence, unit: Ints) -> float:
 def refit(
     evidence: Evidence,
     cells: Cells,
-    failed: Ints,
-    by_chance: Floats,
+    trials: Trials,
     before: Chance,
     settings: AttributeSettings,
     search: Search,
 ) -> Chance:
-    """Baseline given each failed attempt's probability of having had a chance cause (failures,)."""
+    """Baseline given the states, by the first plug-ins (no echoes) that count."""
+    failed = trials.failed
     first = evidence.echo[failed] == ECHO_NONE
     cell = cells.row_cell[failed]
-    count = np.bincount(cell[first], (evidence.weight[failed] * by_chance)[first], len(cells.keys))
+    tried = np.where(evidence.echo == ECHO_NONE, evidence.weight * trials.counts, 0.0)
+    missed = (evidence.weight[failed] * trials.counts_failed)[first]
+    whole = np.bincount(cells.row_cell, tried, len(cells.keys))
     week = evidence.day // 7
     data = CrossedCells(
         cells.levels,
         cells.sizes,
-        np.ones((len(count), 1)),
-        np.minimum(count, cells.trials),
-        np.maximum(cells.trials, 1e-9),
-        np.zeros(len(count)),
+        np.ones((len(cells.keys), 1)),
+        np.minimum(np.bincount(cell[first], missed, len(cells.keys)), whole),
+        np.maximum(whole, 1e-9),
+        np.zeros(len(cells.keys)),
     )
     fit = fit_crossed(data, start=search.start or before.fit, tolerance=settings.baseline_tolerance, most=search.most)
     effect = np.concatenate([fit.modes + 0.5 * fit.variances * _lift(fit)])
     starts = data.starts
     eta = fit.beta[0] + effect[cells.levels[0]] + effect[starts[1] + cells.levels[1]] + effect[starts[2] + cells.levels[2]]
-    expected = np.bincount(week, _by_row(evidence, cells, expit(eta)), len(before.drift))
-    seen = np.bincount(week[failed][first], (evidence.weight[failed] * by_chance)[first], len(before.drift))
+    expected = np.bincount(week, tried * expit(eta)[cells.row_cell], len(before.drift))
+    seen = np.bincount(week[failed][first], missed, len(before.drift))
     drift = np.log((seen + DRIFT_FAILURES) / (expected + DRIFT_FAILURES))
-    echo = _echo_strengths(evidence, failed, by_chance, settings)
+    echo = _echo_strengths(evidence, failed, trials.by_chance, settings)
     plain = expit(eta[cell] + drift[week[failed]])
     return Chance(plain + (1.0 - plain) * echo[evidence.echo[failed]], plain, echo, drift, fit)
 
@@ -132,11 +145,6 @@ def refit(
 def _lift(fit: CrossedFit) -> Floats:
     """Where rates are small, the mean of expit(u) exceeds expit(mean u) by exp(variance / 2); shrunk as the rate grows."""
     return np.full(len(fit.modes), 1.0 - 2.0 * float(expit(fit.beta[0])))
-
-
-def _by_row(evidence: Evidence, cells: Cells, rate: Floats) -> Floats:
-    """Each attempt's weight times its cell's rate, echoes left out."""
-    return np.asarray(np.where(evidence.echo == ECHO_NONE, evidence.weight * rate[cells.row_cell], 0.0))
 
 
 def _echo_strengths(evidence: Evidence, failed: Ints, by_chance: Floats, settings: AttributeSettings) -> Floats:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.attribute.baseline import Chance, Search, count_cells, first_guess, refit
+from pipeline.attribute.baseline import Chance, Search, Trials, count_cells, first_guess, refit
 from pipeline.attribute.blame import chance_bit, failed_rows, shares
 from pipeline.attribute.chains import Habits, Strengths, habits, learn, smooth
 from pipeline.attribute.checks import check_chances, learn_checks
@@ -86,13 +86,15 @@ def solve(evidence: Evidence, settings: AttributeSettings, start: CrossedFit | N
     habit = [habits(prior, settings) for prior in (settings.vehicle, settings.evse, settings.pairing)]
     checks, seen = np.full(evidence.models.height, np.nan), check_chances(evidence, None, settings)
     for turn in range(settings.rounds):
-        bit, vehicles_on, learnt = _round(evidence, failed, chance, habit, seen, settings)
+        bit, on, learnt = _round(evidence, failed, chance, habit, seen, settings)
         habit = learnt if turn else habit
-        checks = learn_checks(evidence, vehicles_on, settings)
+        checks = learn_checks(evidence, on[VEHICLE], settings)
         seen = check_chances(evidence, checks, settings)
         last = turn == settings.rounds - 1
+        counts = _nobody_at_fault(evidence, on) if last else np.ones(len(evidence.failed))
+        trials = Trials(failed, counts, counts[failed] if last else bit, bit)
         how = Search(start, settings.baseline_evaluations) if last else Search(None, settings.early_evaluations)
-        chance = refit(evidence, cells, failed, bit, chance, settings, how)
+        chance = refit(evidence, cells, trials, chance, settings, how)
     search = _search(evidence, failed, chance, habit, seen, settings, settings.passes)
     units = _finish(search)
     judged = shares(search.kinds, search.failures, tuple(unit.belief for unit in units), evidence, chance)
@@ -101,16 +103,25 @@ def solve(evidence: Evidence, settings: AttributeSettings, start: CrossedFit | N
 
 def _round(
     evidence: Evidence, failed: Ints, chance: Chance, habit: list[Habits], seen: Floats, settings: AttributeSettings
-) -> tuple[Floats, Floats, list[Habits]]:
+) -> tuple[Floats, list[Floats], list[Habits]]:
     """States given the baseline so far.
 
-    Probability that chance bit at each failure, of each vehicle and day to be at fault, and the habits the fleet shows.
+    Probability that chance bit at each failure, by kind that a unit was at fault on a day, and the habits the fleet shows.
     """
     priors = (settings.vehicle, settings.evse, settings.pairing)
     search = _search(evidence, failed, chance, habit, seen, settings, settings.early_passes)
     beliefs = tuple(_everywhere(search, kind, search.beliefs.smoothed[kind].belief) for kind in range(3))
     learnt = [_learnt(search, kind, priors[kind], evidence.sizes[kind] - (kind != EVSE), settings) for kind in range(3)]
-    return chance_bit(search.kinds, search.failures, beliefs), beliefs[VEHICLE] @ learnt[VEHICLE].on, learnt
+    on = [belief @ now.on for belief, now in zip(beliefs, learnt, strict=True)]
+    return chance_bit(search.kinds, search.failures, beliefs), on, learnt
+
+
+def _nobody_at_fault(evidence: Evidence, on: list[Floats]) -> Floats:
+    """Probability that none of an attempt's units was at fault that day (attempts,)."""
+    free = np.ones(len(evidence.failed))
+    for unit, probability in zip(_columns(evidence), on, strict=True):
+        free *= 1.0 - probability[unit, evidence.day]
+    return free
 
 
 def _search(
