@@ -17,7 +17,6 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
-from scipy.linalg.lapack import dpotri
 from scipy.sparse import csr_array
 from scipy.special import expit
 
@@ -26,11 +25,6 @@ Ints = NDArray[np.int64]
 
 DENSE_GAIN = 60.0
 """A dense matrix product does about this many multiplications in the time of one sparse one (measured here)."""
-
-GATHER_COST = 20.0
-"""Picking one number out of a matrix takes about as long as so many multiplications of a dense product (measured here)."""
-ROWS_AT_ONCE = 256
-"""Rows of the border worked at together; bounds the working memory."""
 
 SMALLEST_LOG_SD = float(np.log(0.01))
 """A standard deviation of 0.01 on the logit scale changes a rate by a hundredth part: nought for any purpose here.
@@ -171,7 +165,7 @@ def curvature(cells: CrossedCells, weight: Floats, precision: Floats) -> Curvatu
     entries = np.asarray(np.bincount(slot, np.broadcast_to(weight, cells.rest.shape).ravel(), len(columns)), dtype=np.float64)
     sparse = csr_array((entries, columns, pointer), shape=(cells.sizes[0], width))
     scaled = csr_array((entries / np.repeat(np.sqrt(diagonal), np.diff(pointer)), columns, pointer), shape=sparse.shape)
-    if _pairs(pointer) * DENSE_GAIN > float(cells.sizes[0]) * width**2:
+    if pairs_within(pointer) * DENSE_GAIN > float(cells.sizes[0]) * width**2:
         half = scaled.toarray()
         schur = -(half.T @ half)
     else:
@@ -185,7 +179,7 @@ def curvature(cells: CrossedCells, weight: Floats, precision: Floats) -> Curvatu
     return Curvature(diagonal, sparse, np.asarray(factor))
 
 
-def _pairs(pointer: Ints) -> float:
+def pairs_within(pointer: Ints) -> float:
     """Pairs of border entries within rows: the multiplications of a sparse product of the border with itself."""
     return float((np.diff(pointer).astype(np.float64) ** 2).sum())
 
@@ -224,49 +218,3 @@ def conditional_mode(
 def _penalised(cells: CrossedCells, beta: Floats, modes: Floats, prior: Floats) -> float:
     eta = predictor(cells, beta, modes)
     return float(cells.failures @ eta - cells.trials @ np.logaddexp(0.0, eta) - 0.5 * (prior * modes) @ modes)
-
-
-def inverse_parts(cells: CrossedCells, curve: Curvature) -> tuple[Floats, Floats]:
-    """Diagonal of H^-1 (stacked) and the variance of each cell's predictor, z_c' H^-1 z_c."""
-    if not curve.factor.size:
-        spread = 1.0 / curve.diagonal
-        return spread, spread[cells.levels[0]]
-    inverse = _inverse(curve.factor)
-    pointer, columns, slot = cells.border
-    scaled = curve.border.data / np.repeat(curve.diagonal, np.diff(pointer))
-    cross = _crossed(pointer, columns, scaled, inverse)
-    owner = np.repeat(np.arange(len(curve.diagonal)), np.diff(pointer))
-    first = 1.0 / curve.diagonal + np.bincount(owner, cross * scaled, len(curve.diagonal))
-    spread = np.concatenate([first, np.diag(inverse)])
-    cell = first[cells.levels[0]]
-    for j, (row, at) in enumerate(zip(cells.rest, slot.reshape(cells.rest.shape), strict=True)):
-        cell = cell + inverse[row, row] - 2.0 * cross[at]
-        for other in cells.rest[:j]:
-            cell += 2.0 * inverse[row, other]
-    return spread, cell
-
-
-def _inverse(factor: Floats) -> Floats:
-    """Inverse of the matrix with this lower Cholesky factor."""
-    half, _ = dpotri(factor, lower=1)
-    low = np.tril(half)
-    return np.asarray(low + np.tril(low, -1).T)
-
-
-def _crossed(pointer: Ints, columns: Ints, scaled: Floats, inverse: Floats) -> Floats:
-    """Entries of (border / diagonal) @ inverse where the border has entries itself (entries,)."""
-    rows, width = len(pointer) - 1, len(inverse)
-    if _pairs(pointer) * GATHER_COST > float(rows) * width**2:
-        whole = csr_array((scaled, columns, pointer), shape=(rows, width)).toarray() @ inverse
-        return np.asarray(whole[np.repeat(np.arange(rows), np.diff(pointer)), columns])
-    cross = np.zeros(len(columns))
-    count = np.diff(pointer)
-    for low in range(0, rows, ROWS_AT_ONCE):
-        mine = np.arange(low, min(low + ROWS_AT_ONCE, rows))
-        place = np.arange(int(count[mine].max(initial=0)))[None, :]
-        real = place < count[mine][:, None]
-        entry = np.where(real, pointer[mine][:, None] + place, 0)
-        met, value = columns[entry], np.where(real, scaled[entry], 0.0)
-        block = inverse[met[:, :, None], met[:, None, :]]
-        cross[entry[real]] = np.matmul(value[:, None, :], block)[:, 0][real]
-    return cross

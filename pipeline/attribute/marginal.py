@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.attribute.inverse import inverse_parts
 from pipeline.attribute.laplace import (
     SMALLEST_LOG_SD,
     CrossedCells,
@@ -19,7 +20,6 @@ from pipeline.attribute.laplace import (
     Curvature,
     Floats,
     conditional_mode,
-    inverse_parts,
     predictor,
     totals,
 )

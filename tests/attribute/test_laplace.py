@@ -9,7 +9,8 @@ import polars as pl
 import pytest
 from scipy.special import gammaln
 
-from pipeline.attribute.laplace import CrossedCells, curvature, inverse_parts
+from pipeline.attribute.inverse import inverse_parts
+from pipeline.attribute.laplace import CrossedCells, curvature
 from pipeline.attribute.marginal import fit_crossed, marginal_point, standard_errors
 
 REFERENCE = Path(__file__).parent.parent / "reference"
@@ -118,7 +119,7 @@ def test_three_crossed_factors_recover_planted_variances() -> None:
 @pytest.mark.parametrize("gather_cost", [0.0, np.inf])
 def test_the_inverse_is_the_inverse_by_either_road(gather_cost: float, monkeypatch: pytest.MonkeyPatch) -> None:
     """Diagonal of H^-1 and variance of each cell's predictor are those of numpy's dense inverse, picked or multiplied."""
-    monkeypatch.setattr("pipeline.attribute.laplace.GATHER_COST", gather_cost)
+    monkeypatch.setattr("pipeline.attribute.inverse.GATHER_COST", gather_cost)
     rng = np.random.default_rng(11)
     sizes, n = (300, 7, 5), 900
     levels = tuple(rng.integers(0, size, n) for size in sizes)

@@ -246,3 +246,20 @@ def test_reasons_leave_the_probability_to_others() -> None:
         assert not frame["reason"].str.contains("%").any()
     never = answer.evses.filter((pl.col("failures") == 0) & (pl.col("verdict") == "clear"))["reason"]
     assert never.str.starts_with("none of ").all()
+
+
+def test_a_fault_that_was_always_there_is_not_half_excused() -> None:
+    """An EVSE that failed a fifth of all comers from the first day, between two severities of the grid, takes the blame.
+
+    Its normal rate is put near the fleet's, and of its failures at least the share due at the next lower severity of the grid
+    is blamed on it (derived: two causes share a failure as their hazards, -log(1 - rate)).
+    """
+    rate, base = 0.2, 0.03
+    answer = attribute(plant(Plan(vehicles=80, per_day=3.0, base=base, evse_faults={7: (0, 84, rate)})), SETTINGS, WEEK)
+    solution = answer.solutions["AC"]
+    assert solution.chance.fit is not None
+    assert abs(solution.chance.fit.mode_of(1)[7]) < 0.1
+    lower = max(level for level in SETTINGS.evse.levels if level < rate)
+    fault, chance = -np.log1p([-lower, -base])
+    mine = solution.blame[1, solution.evidence.evse[solution.failed] == 7]
+    assert mine.mean() > fault / (fault + chance) - 0.02
