@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Generator, Iterator
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from typing import TypeVar
 
 T = TypeVar("T")
 
 
-def ahead(items: Iterator[T]) -> Generator[T]:
+def ahead(items: Iterator[T]) -> Iterator[T]:
     """The same items, one of them always being made in a second thread; an exception comes out where it would have."""
     end = object()
     with ThreadPoolExecutor(1, thread_name_prefix="ingest-read") as pool:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import closing
 from datetime import datetime, timedelta
 
 import polars as pl
@@ -100,12 +99,11 @@ def read_lines(sink: Sink, parts: Iterator[tuple[pa.Table, pl.DataFrame]]) -> It
     Lines of different stations do not meet: those of some stations alone give what these have in the whole.
     """
     account = Account()
-    with closing(ahead(_staged(sink, parts))) as typed:
-        for lines, bad, staged in typed:
-            account = account.plus(rejected=sink.reject(bad))
-            if staged is not None:
-                account = _block(sink, lines, staged, account)
-            yield account
+    for lines, bad, staged in ahead(_staged(sink, parts)):
+        account = account.plus(rejected=sink.reject(bad))
+        if staged is not None:
+            account = _block(sink, lines, staged, account)
+        yield account
     _pair_across(sink, account)
 
 
