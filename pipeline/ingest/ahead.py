@@ -1,4 +1,4 @@
-"""The next block is read, cut and typed while the warehouse works on this one."""
+"""The next block is read and cut while the warehouse works on this one."""
 
 from __future__ import annotations
 

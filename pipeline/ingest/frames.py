@@ -8,7 +8,6 @@ from datetime import datetime, timedelta
 import polars as pl
 import pyarrow as pa
 
-from pipeline.ingest.ahead import ahead
 from pipeline.ingest.frame_sql import events_insert, frames_insert, samples_insert, staged_query
 from pipeline.ingest.lines import Block, good_and_bad
 from pipeline.ingest.sink import Account, Sink
@@ -99,22 +98,10 @@ def read_lines(sink: Sink, parts: Iterator[tuple[pa.Table, pl.DataFrame]]) -> It
     Lines of different stations do not meet: those of some stations alone give what these have in the whole.
     """
     account = Account()
-    for lines, bad, staged in ahead(_staged(sink, parts)):
-        account = account.plus(rejected=sink.reject(bad))
-        if staged is not None:
-            account = _block(sink, lines, staged, account)
+    for good, bad in parts:
+        account = _block(sink, good, account.plus(rejected=sink.reject(bad)))
         yield account
     _pair_across(sink, account)
-
-
-def _staged(
-    sink: Sink, parts: Iterator[tuple[pa.Table, pl.DataFrame]]
-) -> Iterator[tuple[pa.Table, pl.DataFrame, pa.Table | None]]:
-    """Each block's good lines, bad lines, and the good ones typed; on its own connection, as it runs ahead of the inserts."""
-    with sink.beside() as own:
-        for lines, bad in parts:
-            with own.seeing(_lines=lines):
-                yield lines, bad, own.table(staged_query()) if lines.num_rows else None
 
 
 def _pair_across(sink: Sink, account: Account) -> None:
@@ -133,10 +120,14 @@ def _pair_across(sink: Sink, account: Account) -> None:
                 sink.con.execute(_GIVE_ACTION, span)
 
 
-def _block(sink: Sink, lines: pa.Table, staged: pa.Table, account: Account) -> Account:
-    with sink.seeing(_lines=lines, _staged=staged):
-        rejected = sink.reject(sink.frame(_REJECTED)) if _any(staged, "reject_reason") else 0
-        repeated, paired = sink.table(_REPEATED), sink.table(_PAIRED)
+def _block(sink: Sink, lines: pa.Table, account: Account) -> Account:
+    if not lines.num_rows:
+        return account
+    with sink.seeing(_lines=lines):
+        staged = sink.table(staged_query())
+        with sink.seeing(_staged=staged):
+            rejected = sink.reject(sink.frame(_REJECTED)) if _any(staged, "reject_reason") else 0
+            repeated, paired = sink.table(_REPEATED), sink.table(_PAIRED)
     with sink.seeing(_staged=staged, _repeated=repeated, _paired=paired):
         left_out = sink.table(_LEFT_OUT) if repeated.num_rows else repeated
         with sink.seeing(_left_out=left_out):

@@ -89,13 +89,6 @@ class Sink:
         for name in tables:
             self._slots[name].rows = None
 
-    @contextmanager
-    def beside(self) -> Iterator[Sink]:
-        """The same place on a connection of its own, for questions put in another thread."""
-        with self.con.cursor() as con:
-            con.execute("SET TimeZone = 'UTC'")
-            yield replace(self, con=con, _slots={})
-
     def table(self, select: str, given: Mapping[str, object] | None = None) -> pa.Table:
         """The rows of a query. They stay outside the warehouse: a passing table there would hold its memory until the commit."""
         return self.con.sql(select, params=dict(given or {})).to_arrow_table(_BATCH_ROWS)
