@@ -114,32 +114,36 @@ class Smoothed:
 
 
 def smooth(log_evidence: Floats, initial: Floats, step: Floats) -> Smoothed:
-    """Forward-backward for evidence (units, days, states); initial may be (states,) or (units, states)."""
-    days = log_evidence.shape[1]
-    highest = log_evidence[:, :, 0]
-    for state in range(1, log_evidence.shape[2]):
-        highest = np.maximum(highest, log_evidence[:, :, state])
-    likelihood = np.exp(log_evidence - highest[:, :, None])
-    ones = np.ones((log_evidence.shape[2], 1))
+    """Forward-backward for evidence (units, days, states); initial may be (states,) or (units, states).
+
+    Inside, a day's units lie side by side in memory.
+    """
+    likelihood = log_evidence.swapaxes(0, 1).copy()
+    days, _, states = likelihood.shape
+    highest = likelihood[:, :, 0]
+    for state in range(1, states):
+        highest = np.maximum(highest, likelihood[:, :, state])
+    likelihood -= highest[:, :, None]
+    np.exp(likelihood, out=likelihood)
+    ones = np.ones(states)
     ahead = np.empty_like(likelihood)
-    scaled = np.empty_like(likelihood)
-    now = np.broadcast_to(initial, likelihood[:, 0].shape)
+    back = np.empty_like(likelihood)
+    now = np.broadcast_to(initial, likelihood[0].shape)
     for day in range(days):
-        joint = now * likelihood[:, day]
-        total = joint @ ones
-        ahead[:, day] = joint / total
-        scaled[:, day] = likelihood[:, day] / total
-        now = ahead[:, day] @ step
-    behind = np.ones_like(likelihood[:, 0])
+        joint = now * likelihood[day]
+        total = (joint @ ones)[:, None]
+        np.divide(joint, total, out=ahead[day])
+        np.divide(likelihood[day], total, out=back[day])
+        now = ahead[day] @ step
     belief = np.empty_like(likelihood)
-    back = scaled
+    behind = np.ones_like(likelihood[0])
     across = np.ascontiguousarray(step.T)
     for day in range(days - 1, -1, -1):
-        belief[:, day] = ahead[:, day] * behind
-        back[:, day] = scaled[:, day] * behind
-        behind = back[:, day] @ across
-    belief /= belief @ ones
-    return Smoothed(belief, ahead, back, likelihood)
+        np.multiply(ahead[day], behind, out=belief[day])
+        back[day] *= behind
+        behind = back[day] @ across
+    belief /= (belief.reshape(-1, states) @ ones).reshape(days, -1, 1)
+    return Smoothed(*(part.swapaxes(0, 1) for part in (belief, ahead, back, likelihood)))
 
 
 def learn(base: Habits, seen: Smoothed, now: Habits, rows: slice, units_total: int, strengths: Strengths) -> Habits:
