@@ -26,6 +26,11 @@ from pipeline.attribute.laplace import (
 
 FADING_LOG_SD = float(np.log(0.12))
 """A standard deviation below this that still falls is tried at nought at once; the climb backs off if that is worse."""
+LEAVES_NOUGHT = 0.05
+"""A standard deviation at nought stays there unless the log-likelihood rises by more than this for each factor of e in it.
+
+It came there because nought was better than what lies above, and a rise of hundredths is no evidence of any spread.
+"""
 LONGEST_STEP = 1.5
 """Most that a parameter moves at once: a factor of 4.5 in a standard deviation or in odds."""
 
@@ -97,7 +102,7 @@ def fit_crossed(
     inverse = point.scale
     evaluations, converged = 1, False
     while evaluations < most and not converged:
-        free = np.concatenate([np.ones(p), (at[p:] > SMALLEST_LOG_SD) | (point.gradient[p:] > 0)])
+        free = np.concatenate([np.ones(p), (at[p:] > SMALLEST_LOG_SD) | (point.gradient[p:] > LEAVES_NOUGHT)])
         slope = point.gradient * free
         step = np.clip(free * (inverse @ slope), -LONGEST_STEP, LONGEST_STEP)
         fading = np.flatnonzero((at[p:] < FADING_LOG_SD) & (slope[p:] < 0)) + p

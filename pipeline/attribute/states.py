@@ -8,6 +8,7 @@ only the others' mean escape without that very failure (loopy sum-product; Kschi
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import reduce
 
 import numpy as np
 
@@ -21,7 +22,7 @@ NEVER = -1e9
 It gathers the failures of all of them, so this must outweigh any sum of messages (ten million failures of five nats).
 """
 AT_REST = 1e-8
-"""A message that moves less than this is at rest; two orders below the 1e-6 to which answers must agree."""
+"""A message that moves less than this, over its states, is at rest; two orders below the 1e-6 to which answers must agree."""
 LAST_DAMPING, SLOWING_PASSES = 0.7, 30
 """Damping reached, and after how many passes: see-sawing (slope below -2.3) was seen at 0.4 and needs more."""
 PAIRINGS_JOIN = 8
@@ -112,10 +113,10 @@ def exchange(kinds: tuple[Kind, ...], failures: Failures, *, passes: int, dampin
         for k, kind in enumerate(kinds):
             if kind.name == "pairing" and turn < PAIRINGS_JOIN:
                 continue
-            others = np.prod([escapes[j][near] for j in range(len(kinds)) if j != k], axis=0)
+            others = reduce(np.multiply, (escapes[j][near] for j in range(len(kinds)) if j != k))
             change = (1.0 - keep) * (_message(kind, failures, others, near) - messages[k][near])
             messages[k][near] += change
-            size = np.abs(change).max(axis=1)
+            size = np.abs(change) @ np.ones(change.shape[1])
             moved = max(moved, float(size.max(initial=0.0)))
             stirred[k][:] = False
             stirred[k][kind.unit[near[size > AT_REST]]] = True
