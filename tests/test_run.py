@@ -14,8 +14,8 @@ from pipeline.warehouse import Connection, writing
 def _heartbeats(con: Connection, station: str, first: str, last: str) -> None:
     """One frame an hour by the receiver's clock."""
     con.execute(
-        "INSERT INTO raw_frame BY NAME SELECT 'f' AS file_id, row_number() OVER () AS line, h AS receiver_at_utc, ? AS station_id, "
-        "'in' AS direction, '1.6' AS version, 2 AS message_type, 'm' AS message_id, 0 AS frame_key "
+        "INSERT INTO raw_frame BY NAME SELECT 'f' AS file_id, row_number() OVER () AS line, h AS receiver_at_utc, "
+        "? AS station_id, 'in' AS direction, '1.6' AS version, 2 AS message_type, 'm' AS message_id, 0 AS frame_key "
         "FROM range(?::TIMESTAMPTZ, ?::TIMESTAMPTZ, INTERVAL 1 HOUR) t(h)",
         [station, first, last],
     )

@@ -20,7 +20,7 @@ from pipeline.refer.standing import standing
 from pipeline.refer.units import judge_evses, judge_pairings
 from pipeline.refer.vehicles import judge_vehicles
 from pipeline.refer.wording import evse_reason, vehicle_reason
-from pipeline.registry import conform
+from pipeline.registry import conform, registry
 from pipeline.settings.refer import ReferSettings
 
 
@@ -52,11 +52,16 @@ def refer(inputs: ReferInputs, settings: ReferSettings, week: str, look_back_wee
     Raises SchemaError where a frame lacks a column.
     """
     span = Span.of(week, look_back_weeks)
-    known = inputs.findings.filter(pl.col("at_utc") < span.to_utc)
-    inputs = replace(inputs, findings=known, lessons=inputs.lessons.filter(pl.col("found_at_utc") < span.to_utc))
+    past = inputs.lessons.filter(pl.col("found_at_utc") < span.to_utc)
+    found = inputs.findings.filter(pl.col("at_utc") < span.to_utc)
+    inputs = replace(inputs, findings=found, lessons=all_lessons(past, past.clear()))
     attempts = judged_attempts(inputs, span, settings.checks_known_at)
     evses = judge_evses(inputs, attempts, settings)
-    judged = judge_vehicles(inputs, attempts, span, settings)
+    judged, taught = judge_vehicles(inputs, attempts, span, settings), inputs.lessons
+    new = lessons(inputs, attempts, judged.levels, span, settings)
+    if not (known := all_lessons(taught, new)).equals(taught):
+        inputs = replace(inputs, lessons=known)
+        judged = judge_vehicles(inputs, attempts, span, settings)
     stood = standing(inputs, attempts, span, settings)
     healthy = evses.filter(pl.col("call").is_in(["clear", "thin"]))["evse_id"]
     repairs = stood.filter(pl.col("repaired_at_utc") < span.to_utc).select("vehicle_id", "repaired_at_utc", "found")
@@ -74,11 +79,17 @@ def refer(inputs: ReferInputs, settings: ReferSettings, week: str, look_back_wee
         next_tests=next_tests(inputs, attempts, questions, called, evses, settings),
         questions=questions,
         packs=packs(inputs, attempts, judged, called, vehicles, span),
-        lessons=lessons(inputs, attempts, judged.levels, span, settings),
+        lessons=new,
         listed=listed(week, vehicles),
         learning=before_after(inputs.lessons, inputs.findings),
         precision=precision(inputs.referrals, inputs.findings),
     )
+
+
+def all_lessons(kept: pl.DataFrame, new: pl.DataFrame) -> pl.DataFrame:
+    """Lessons kept and new (decision_lesson), each once, the kept one first, in one order: a list made again stays the same."""
+    key = list(registry().table("decision_lesson").key)
+    return pl.concat([kept, new]).unique(key, keep="first", maintain_order=True).sort(key)
 
 
 def out_vehicles(called: pl.DataFrame) -> pl.DataFrame:
