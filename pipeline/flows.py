@@ -24,9 +24,8 @@ from pipeline import run as steps
 from pipeline.errors import SettingsError, StoreError, WhichsideError
 from pipeline.progress import silent
 from pipeline.report import last_baseline, past
-from pipeline.run import Request, Result, Timings
+from pipeline.run import Request, Result
 from pipeline.settings import Settings
-from pipeline.warehouse import writing
 
 # A passing server takes 16-26 s to start on two cores, measured; Prefect's own limit of 20 s is too short.
 SERVER_START_S = 120
@@ -82,8 +81,9 @@ def _report_key(_context: TaskRunContext, given: Mapping[str, Any]) -> str:
     return f"report-{fingerprint.of_code()}-{fingerprint.of_warehouse(con)}-{fingerprint.of_objects(*made_from)}"
 
 
-def _task(name: str, step: Any, *, key: Any = None) -> Any:
-    """A step as a task; it is never taken from the cache unless a key says what its result depends on."""
+def _as_task(name: str, step: Any) -> Any:
+    """A step as a task; none is taken from the cache but the report, whose key says what its result depends on."""
+    key = _report_key if name == "report" else None
     caching: dict[str, Any] = {"cache_key_fn": key, "persist_result": True} if key else {"cache_policy": NO_CACHE}
     return task(step, name=name, retries=RETRIES, retry_delay_seconds=RETRY_DELAY_S, retry_condition_fn=worth_retrying, **caching)
 
@@ -105,22 +105,7 @@ def _show(result: Result) -> None:
 @flow(name="whichside-week", validate_parameters=False, persist_result=False)
 def week_flow(request: Request) -> Result:
     """The steps in order; the warehouse is held from the first to the last, as in a direct run."""
-    timings = Timings()
-    ingest, normalise = _task("ingest", steps.ingest_step), _task("normalise", steps.normalise_step)
-    validate, publish = _task("validate", steps.validate_step), _task("publish", steps.publish_step)
-    report_as = _task("report", steps.report_step, key=_report_key)
-    with writing(request.store) as con:
-        with timings.step("ingest"):
-            inputs = ingest(con, request, silent)
-        with timings.step("normalise"):
-            normalise(con, request.settings, silent)
-        with timings.step("validate"):
-            validate(con, request.settings)
-        week = steps.week_to_report(con, request.week)
-        with timings.step("report"):
-            report = report_as(con, week, request.settings, steps.decisions_of(request))
-        with timings.step("publish"):
-            result: Result = publish(con, request, report, inputs, timings)
+    result = steps.run_week(request, silent, _as_task)
     _show(result)
     return result
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import platform
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from importlib.metadata import version
@@ -155,22 +155,37 @@ def publish_step(con: Connection, request: Request, report: WeekReport, inputs: 
     return Result(report.week, folder, tables, run)
 
 
-def run_week(request: Request, progress: Progress = silent) -> Result:
-    """Run all steps, one after the other, in this process.
+AsTask = Callable[[str, Callable[..., Any]], Callable[..., Any]]
+
+
+def plain(_name: str, step: Callable[..., Any]) -> Callable[..., Any]:
+    """Take a step as the function it is."""
+    return step
+
+
+def run_week(request: Request, progress: Progress = silent, as_task: AsTask = plain) -> Result:
+    """Run all steps, one after the other, in this process; `as_task` may wrap each, by name.
 
     Raises DeliveryError, StoreError, NotEnoughDataError; whatever happens, the week's folder is whole or as it was.
     """
     timings = Timings()
     with writing(request.store) as con:
         with timings.step("ingest"):
-            inputs = ingest_step(con, request, progress)
+            inputs = as_task("ingest", ingest_step)(con, request, progress)
         with timings.step("normalise"):
-            normalise_step(con, request.settings, progress)
-        with timings.step("validate"):
-            validate_step(con, request.settings)
-        week = week_to_report(con, request.week)
-        with timings.step("report"):
-            report = report_step(con, week, request.settings, decisions_of(request))
-        with timings.step("publish"):
-            result = publish_step(con, request, report, inputs, timings)
+            as_task("normalise", normalise_step)(con, request.settings, progress)
+        return run_from_core(con, request, inputs, timings, as_task)
+
+
+def run_from_core(
+    con: Connection, request: Request, inputs: list[dict[str, Any]], timings: Timings, as_task: AsTask = plain
+) -> Result:
+    """Validate, report and publish what stands in core_*."""
+    with timings.step("validate"):
+        as_task("validate", validate_step)(con, request.settings)
+    week = week_to_report(con, request.week)
+    with timings.step("report"):
+        report = as_task("report", report_step)(con, week, request.settings, decisions_of(request))
+    with timings.step("publish"):
+        result: Result = as_task("publish", publish_step)(con, request, report, inputs, timings)
     return result

@@ -79,14 +79,7 @@ def run_on_cluster(request: Request, address: str, lake_url: str, progress: Prog
             notes = _build_all.with_options(task_runner=runner)(lake, new, lists, request)
             _take_back(con, lake, notes, new, request)
             inputs = _inputs(con, files, cuts, request)
-        with timings.step("validate"):
-            steps.validate_step(con, request.settings)
-        week = steps.week_to_report(con, request.week)
-        with timings.step("report"):
-            report = steps.report_step(con, week, request.settings, steps.decisions_of(request))
-        with timings.step("publish"):
-            result = steps.publish_step(con, request, report, inputs, timings)
-    return result
+        return steps.run_from_core(con, request, inputs, timings)
 
 
 def _small(

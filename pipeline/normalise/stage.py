@@ -108,6 +108,7 @@ def words(con: Connection, own: Mapping[str, str], fresh: str) -> pl.DataFrame:
     asked = (
         ("raw_pilot", "fault_raw", "vendor_code", "true"),
         ("raw_session", "fault_raw", "vendor_code", "fault IS NULL"),
+        ("raw_session", "end_reason_raw", "ocpp16_stop_reason", "stop_reason IS NULL"),
         ("raw_frame", "vendor_error_code", "vendor_code", "true"),
         ("raw_event", "vendor_error_code", "vendor_code", "true"),
         ("raw_frame", "error_code", "ocpp16_error_code", "action = 'StatusNotification'"),
