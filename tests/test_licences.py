@@ -9,7 +9,7 @@ import pytest
 from pipeline.licences import as_words, installed
 
 # Licences that let an Apache-2.0 program depend on a package unchanged (common practice; SPDX or classifier names).
-FREE = r"MIT|BSD|Apache|ISC|PSF|Zlib|0BSD|CC0|Unlicense|Artistic|CNRI|HPND"
+FREE = r"MIT|BSD|Apache|ISC|PSF|Python Software Foundation|Zlib|0BSD|CC0|Unlicense|Artistic|CNRI|HPND"
 FILE_LEVEL = r"MPL|Mozilla"  # copyleft for the licensed files only; we change none
 
 
