@@ -14,6 +14,8 @@ from pipeline.errors import NotEnoughDataError
 from pipeline.settings.attribute import AttributeSettings
 
 SUPPLIES = ("AC", "DC")
+DIGITS = 9
+"""Decimals of what is said; answers agree to 1e-6 whatever the search's start."""
 
 
 @dataclass(frozen=True)
@@ -61,19 +63,24 @@ def attribute(
         )
     return Attribution(
         week=week,
-        blame=pl.concat([blame_frame(s) for s in solutions.values()]),
-        vehicles=_vehicles(attempts, solutions, settings),
-        evses=_stacked(solutions, EVSE, settings).rename(
+        blame=_said(pl.concat([blame_frame(s) for s in solutions.values()])),
+        vehicles=_said(_vehicles(attempts, solutions, settings)),
+        evses=_said(_stacked(solutions, EVSE, settings)).rename(
             {"p": "p_evse", "partners": "vehicles", "partners_failed": "vehicles_failed"}
         ),
-        pairings=_stacked(solutions, PAIRING, settings).rename(
+        pairings=_said(_stacked(solutions, PAIRING, settings)).rename(
             {"p": "p_pairing", "partners": "evses", "partners_failed": "evses_failed"}
         ),
-        vehicle_weeks=_weeks(solutions, VEHICLE, ["vehicle_id"]),
-        evse_weeks=_weeks(solutions, EVSE, ["evse_id", "coupler"]),
+        vehicle_weeks=_said(_weeks(solutions, VEHICLE, ["vehicle_id"])),
+        evse_weeks=_said(_weeks(solutions, EVSE, ["evse_id", "coupler"])),
         warm=remember(solutions),
         solutions=solutions,
     )
+
+
+def _said(frame: pl.DataFrame) -> pl.DataFrame:
+    """The answer to the digits that are meant; the last ones of a sum depend on the process, and a week told again must not."""
+    return frame.with_columns(pl.col(pl.Float64).round(DIGITS), pl.col(pl.Datetime("us", "UTC")).dt.round("1ms"))
 
 
 def _stacked(solutions: dict[str, Solution], kind: int, settings: AttributeSettings) -> pl.DataFrame:
