@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -61,9 +62,19 @@ def publish_week(
 def write_pack(folder: Path, pack: Evidence) -> None:
     """One referral: `evidence.json`, the printable sheet, the page."""
     folder.mkdir(parents=True)
-    (folder / "evidence.json").write_text(pack.model_dump_json(indent=1) + "\n", encoding="utf-8")
+    plain = json.dumps(meant_digits(pack.model_dump(mode="json")), indent=1, ensure_ascii=False)
+    (folder / "evidence.json").write_text(plain + "\n", encoding="utf-8")
     (folder / SHEET).write_bytes(sheet_pdf(pack))
     write_evidence_page(folder, pack, sheet=SHEET)
+
+
+def meant_digits(value: Any) -> Any:
+    """Plain data with its numbers to nine digits: the last ones of a sum depend on the process, and a week told again must not."""
+    if isinstance(value, float):
+        return float(f"{value:.9g}")
+    if isinstance(value, dict):
+        return {key: meant_digits(inner) for key, inner in value.items()}
+    return [meant_digits(inner) for inner in value] if isinstance(value, list) else value
 
 
 def page_data(report: WeekReport, tables: Mapping[str, pl.DataFrame], run: Mapping[str, Any], out: Path) -> PageData:
