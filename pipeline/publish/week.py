@@ -69,7 +69,7 @@ def write_pack(folder: Path, pack: Evidence) -> None:
 
 
 def meant_digits(value: Any) -> Any:
-    """Plain data with its numbers to nine digits: the last ones of a sum depend on the process, and a week told again must not."""
+    """Plain data, numbers to nine digits: the last ones of a sum depend on the process, and a week told again must not."""
     if isinstance(value, float):
         return float(f"{value:.9g}")
     if isinstance(value, dict):
