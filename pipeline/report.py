@@ -34,16 +34,15 @@ class WeekReport:
     baseline: Mapping[str, pl.DataFrame]
 
 
-def attribute_week(con: Connection, week: str, settings: Settings) -> Attribution:
-    """Attribution of one ISO week, started from the baseline of the week before where that was published."""
-    attempts = read(con, "core_attempt")
+def attribute_week(con: Connection, attempts: pl.DataFrame, week: str, settings: Settings) -> Attribution:
+    """Attribution of one ISO week (`attempts`: core_attempt), started from the baseline of the week before where published."""
     return attribute(attempts, settings.attribute, week, last_baseline(con, week), look_back_weeks=settings.look_back_weeks)
 
 
 def report_week(con: Connection, week: str, settings: Settings, decisions: DecisionFrames) -> WeekReport:
     """Attribute and refer for one ISO week. Raises NotEnoughDataError where its look-back holds no attempt."""
     attempts, decisions = read(con, "core_attempt"), past(decisions, week)
-    attribution = attribute_week(con, week, settings)
+    attribution = attribute_week(con, attempts, week, settings)
     referral = refer(
         ReferInputs(
             attempts=attempts,

@@ -35,11 +35,11 @@ def why(name: str, store: Path, week: str | None, settings_file: Path | None) ->
     from pipeline.report import attribute_week
     from pipeline.run import week_to_report
     from pipeline.settings import load_settings
-    from pipeline.warehouse import reading
+    from pipeline.warehouse import read, reading
 
     settings = load_settings(settings_file)
     with reading(store) as con:
-        answer = attribute_week(con, week_to_report(con, week), settings)
+        answer = attribute_week(con, read(con, "core_attempt"), week_to_report(con, week), settings)
     click.echo(explain_call(answer, settings.attribute, name).text())
 
 

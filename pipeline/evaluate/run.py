@@ -6,7 +6,6 @@ import time
 from collections.abc import Iterable
 from datetime import timedelta
 
-import numpy as np
 import polars as pl
 
 from pipeline.attribute.attribution import Attribution, attribute
@@ -137,9 +136,3 @@ def _blame(answer: Attribution, truth: Truth) -> dict[str, float]:
         "ece_blame_vehicle": calibration_error(p[:, 0], cause == 0),
         "n_failures": len(cause),
     }
-
-
-def reliability(p: np.ndarray, truth: np.ndarray, bins: int = 10) -> pl.DataFrame:
-    """Reliability table: one row per bin of probability with count, mean probability and frequency."""
-    frame = pl.DataFrame({"bin": np.minimum((p * bins).astype(int), bins - 1), "p": p, "true": truth.astype(float)})
-    return frame.group_by("bin").agg(pl.len().alias("count"), pl.col("p").mean(), pl.col("true").mean()).sort("bin")
