@@ -16,7 +16,7 @@ from pipeline.registry import conform
 from pipeline.settings import Settings
 from pipeline.validate import validation_summary
 from pipeline.warehouse import Connection, read
-from pipeline.weeks import week_before, week_end
+from pipeline.weeks import LookBack, week_before
 
 
 @dataclass(frozen=True)
@@ -59,14 +59,14 @@ def report_week(con: Connection, week: str, settings: Settings, decisions: Decis
         week,
         settings.look_back_weeks,
     )
-    shown = _in_look_back(attempts, week, settings)
+    look_back = LookBack.of(week, settings.look_back_weeks)
     tables = {
         "vehicles": referral.vehicles,
         "evses": referral.evses,
         "pairings": referral.pairings,
         "next_tests": referral.next_tests,
-        "attempts": out_attempts(shown, attribution),
-        "impossible": out_impossible(read(con, "core_impossible"), week, settings),
+        "attempts": out_attempts(attempts.filter(look_back.holds("plugged_at_utc")), attribution),
+        "impossible": out_impossible(read(con, "core_impossible"), look_back),
     }
     return WeekReport(week, tables, referral, validation_summary(con), baseline(attribution))
 
@@ -97,12 +97,6 @@ def baseline(attribution: Attribution) -> dict[str, pl.DataFrame]:
     }
 
 
-def _in_look_back(attempts: pl.DataFrame, week: str, settings: Settings) -> pl.DataFrame:
-    end = week_end(week)
-    begin = end - pl.duration(weeks=settings.look_back_weeks)
-    return attempts.filter((pl.col("plugged_at_utc") >= begin) & (pl.col("plugged_at_utc") < end))
-
-
 def out_attempts(attempts: pl.DataFrame, attribution: Attribution) -> pl.DataFrame:
     """out_attempts: every attempt of the look-back, with blame where it failed."""
     return conform(
@@ -113,10 +107,7 @@ def out_attempts(attempts: pl.DataFrame, attribution: Attribution) -> pl.DataFra
     )
 
 
-def out_impossible(caught: pl.DataFrame, week: str, settings: Settings) -> pl.DataFrame:
+def out_impossible(caught: pl.DataFrame, look_back: LookBack) -> pl.DataFrame:
     """out_impossible: what rules caught in the look-back, and what has no time of its own."""
-    end = week_end(week)
-    begin = end - pl.duration(weeks=settings.look_back_weeks)
-    at = pl.col("at_utc")
-    shown = caught.filter(at.is_null() | ((at >= begin) & (at < end)))
+    shown = caught.filter(pl.col("at_utc").is_null() | look_back.holds("at_utc"))
     return conform(shown.rename({"at_utc": "at"}).sort("rule", "at", "station_id", "attempt_id", "detail"), "out_impossible")

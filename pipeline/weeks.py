@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
+
+import polars as pl
 
 from pipeline.errors import SettingsError
 
@@ -41,3 +44,22 @@ def last_complete_week(last_day: date) -> str:
     next_day = last_day + timedelta(days=1)
     monday = next_day - timedelta(days=next_day.weekday())
     return week_of(datetime(monday.year, monday.month, monday.day, tzinfo=UTC) - timedelta(days=1))
+
+
+@dataclass(frozen=True)
+class LookBack:
+    """The weeks a week's calls rest on, half-open in UTC, and the ISO week they end with."""
+
+    week: str
+    from_utc: datetime
+    to_utc: datetime
+
+    @classmethod
+    def of(cls, week: str, weeks: int) -> LookBack:
+        """So many weeks, the named one the last. Raises SettingsError when it is no ISO week."""
+        end = week_end(week)
+        return cls(week, end - timedelta(weeks=weeks), end)
+
+    def holds(self, column: str) -> pl.Expr:
+        """Whether an instant lies in it; null where there is none."""
+        return pl.col(column).is_between(self.from_utc, self.to_utc, closed="left")

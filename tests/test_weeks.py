@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from datetime import UTC, date, datetime, timedelta
 
+import polars as pl
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.errors import SettingsError
-from pipeline.weeks import last_complete_week, week_end, week_of, week_start
+from pipeline.weeks import LookBack, last_complete_week, week_end, week_of, week_start
 
 
 @given(st.datetimes(min_value=datetime(1990, 1, 1), max_value=datetime(2100, 1, 1), timezones=st.just(UTC)))  # noqa: DTZ001
@@ -32,3 +33,14 @@ def test_week_53_only_where_the_year_has_one() -> None:
 def test_a_week_is_complete_once_its_sunday_has_data(day: str, week: str) -> None:
     """The last complete week is the last whose Sunday has data."""
     assert last_complete_week(date.fromisoformat(day)) == week
+
+
+def test_a_look_back_is_half_open() -> None:
+    """Twelve weeks that end with the week named: their first instant counts, the first one after them does not."""
+    look_back = LookBack.of("2026-W14", 12)
+    assert look_back.to_utc == datetime(2026, 4, 6, tzinfo=UTC)
+    assert look_back.to_utc - look_back.from_utc == timedelta(weeks=12)
+    tick = timedelta(microseconds=1)
+    at = [look_back.from_utc - tick, look_back.from_utc, look_back.to_utc - tick, look_back.to_utc, None]
+    held = pl.DataFrame({"at": at}, schema={"at": pl.Datetime("us", "UTC")}).select(look_back.holds("at"))["at"]
+    assert held.to_list() == [False, True, True, False, None]

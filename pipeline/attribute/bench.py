@@ -9,9 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from pipeline.attribute.evidence import CHECK_YES, ECHO_NONE, Evidence, look_back
+from pipeline.attribute.evidence import CHECK_YES, ECHO_NONE, Evidence
 from pipeline.attribute.solve import solve
 from pipeline.settings.attribute import AttributeSettings
+from pipeline.weeks import LookBack
 
 WEEK = "2026-W14"
 WEEKS = 12
@@ -55,7 +56,7 @@ def big_fleet(size: Size) -> Evidence:
         onset = np.where(rng.random(count) < share, rng.uniform(0, days, count), np.inf)
         fail |= (at >= onset[unit]) & (rng.random(size.sessions) < strength)
     model = evse % EVSE_MODELS
-    begin, _ = look_back(WEEK, WEEKS)
+    begin = LookBack.of(WEEK, WEEKS).from_utc
     return Evidence(
         attempt_id=pl.Series("attempt_id", np.arange(size.sessions)),
         vehicle=vehicle,

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from pipeline.attribute.laplace import Floats, Ints
 from pipeline.errors import SchemaError
 from pipeline.settings.attribute import AttributeSettings
-from pipeline.weeks import week_end
+from pipeline.weeks import LookBack
 
 COLUMNS = (
     "attempt_id", "vehicle_id", "evse_id", "coupler", "vehicle_model", "evse_model", "firmware", "plugged_at_utc",
@@ -68,12 +68,6 @@ class Evidence:
         return self.vehicles.height + 1, self.evses.height, self.pairings.height + 1
 
 
-def look_back(week: str, weeks: int) -> tuple[datetime, datetime]:
-    """Half-open interval [begin, end) in UTC of the look-back that ends with the week."""
-    end = week_end(week)
-    return end - timedelta(weeks=weeks), end
-
-
 def gather(attempts: pl.DataFrame, settings: AttributeSettings, week: str, supply: str, weeks: int) -> Evidence:
     """Evidence of one supply from the attempts frame (one row per charge attempt).
 
@@ -84,10 +78,11 @@ def gather(attempts: pl.DataFrame, settings: AttributeSettings, week: str, suppl
         raise SchemaError(
             f"attempts lack {', '.join(absent)}; found {', '.join(attempts.columns)}", next_step="build core_attempt first"
         )
-    begin, end = look_back(week, weeks)
+    look_back = LookBack.of(week, weeks)
+    begin = look_back.from_utc
     counted = attempts.lazy().select(COLUMNS).filter(
         pl.col("outcome").is_in(["charged", "failed"]),
-        pl.col("plugged_at_utc").is_between(begin, end, closed="left"),
+        look_back.holds("plugged_at_utc"),
         pl.col("evse_id").is_not_null(),
     )  # fmt: skip
     rows = counted.filter(pl.col("supply") == supply).sort("plugged_at_utc", "evse_id", "attempt_id").collect()

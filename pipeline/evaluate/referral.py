@@ -12,7 +12,6 @@ from pipeline.evaluate.frames import core_attempts, inputs_of
 from pipeline.refer.asks import asking
 from pipeline.refer.decide import worth_watching
 from pipeline.refer.drift import drift_table
-from pipeline.refer.inputs import Span
 from pipeline.refer.levels import against_usual, readings, recent, without_mended
 from pipeline.refer.referral import refer
 from pipeline.refer.signatures import learnt, limited, weigh
@@ -20,20 +19,20 @@ from pipeline.refer.signs import once
 from pipeline.refer.vehicles import fault_odds, level_categories
 from pipeline.registry import empty
 from pipeline.settings.refer import ReferSettings
-from pipeline.weeks import week_of
+from pipeline.weeks import LookBack, week_of
 from sample_logs.generator.spec import WorldSpec
 from sample_logs.generator.world import World, simulate_world
 
-LOOK_BACK = 12
+LOOK_BACK_WEEKS = 12
 
 
 def calls(seeds: Iterable[int], vehicles: int, evses: int, per_day: float, scenario: str = "standard") -> pl.DataFrame:
     """One row per seed and vehicle called or truly at fault at the end: call, suspect, truth, circuit figures against truth."""
     frames = []
     for seed in seeds:
-        world = simulate_world(WorldSpec(vehicles, evses, LOOK_BACK, seed, scenario, attempts_per_day=per_day))
+        world = simulate_world(WorldSpec(vehicles, evses, LOOK_BACK_WEEKS, seed, scenario, attempts_per_day=per_day))
         week = week_of(world.spec.end - timedelta(days=1))
-        out = refer(inputs_of(world, week, LOOK_BACK), ReferSettings(), week, LOOK_BACK)
+        out = refer(inputs_of(world, week, LOOK_BACK_WEEKS), ReferSettings(), week, LOOK_BACK_WEEKS)
         truth = world.vehicle_truth.filter(pl.col("to_utc").is_null()).select("vehicle_id", "from_utc", truth="fault")
         own = world.vehicles.select("vehicle_id").with_columns(r2_ohm=pl.Series(world.fleet.pilot_ev.r2_ohm))
         ohm = (
@@ -135,10 +134,10 @@ def _warned(world: World, weeks: int) -> pl.DataFrame:
 def _week_list(attempts: pl.DataFrame, end: datetime) -> pl.DataFrame:
     """Vehicles to watch for their diode in the week that ends then, by the pilot alone: `vehicle_id, list_utc`."""
     settings = ReferSettings()
-    span = Span.of(week_of(end - timedelta(days=1)), LOOK_BACK)
-    known = attempts.filter(pl.col("plugged_at_utc").is_between(span.from_utc, span.to_utc, closed="left"))
+    look_back = LookBack.of(week_of(end - timedelta(days=1)), LOOK_BACK_WEEKS)
+    known = attempts.filter(look_back.holds("plugged_at_utc"))
     levels = without_mended(against_usual(readings(known), settings))
-    drift = drift_table(levels, span, settings)
+    drift = drift_table(levels, look_back, settings)
     creeping = drift.filter(pl.col("category") == "rising")["vehicle_id"]
     vehicles = known["vehicle_id"].drop_nulls().unique().sort()
     bound = pl.DataFrame({"vehicle_id": vehicles}).with_columns(since_utc=pl.lit(None, dtype=pl.Datetime("us", "UTC")))

@@ -16,9 +16,9 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy.stats import norm
 
-from pipeline.refer.inputs import Span
 from pipeline.refer.levels import MEDIAN_EFFICIENCY, SHORTED_LIFT_V
 from pipeline.settings.refer import ReferSettings
+from pipeline.weeks import LookBack
 
 Floats = NDArray[np.float64]
 
@@ -67,10 +67,10 @@ def weekly(levels: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def drift_table(levels: pl.DataFrame, span: Span, settings: ReferSettings) -> pl.DataFrame:
+def drift_table(levels: pl.DataFrame, look_back: LookBack, settings: ReferSettings) -> pl.DataFrame:
     """One row per vehicle with levels in three weeks or more of the look-back, the last two included: columns as SCHEMA."""
     by_week = weekly(levels).with_columns(
-        ((pl.col("week_utc") + WEEK / 2 - pl.lit(span.to_utc)).dt.total_seconds() / WEEK.total_seconds()).alias("x")
+        ((pl.col("week_utc") + WEEK / 2 - pl.lit(look_back.to_utc)).dt.total_seconds() / WEEK.total_seconds()).alias("x")
     )
     p, x, y = pl.col("precision"), pl.col("x"), pl.col("above_v")
     sums = by_week.group_by("vehicle_id", maintain_order=True).agg(

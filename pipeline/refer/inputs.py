@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
 
 import numpy as np
 import polars as pl
 
 from pipeline.attribute.attribution import Attribution
 from pipeline.registry import empty
-from pipeline.weeks import week_end
+from pipeline.weeks import LookBack
 
 CHECKS = pl.Schema({"evse_model": pl.String(), "firmware": pl.String(), "p_checks": pl.Float64()})
 
@@ -93,22 +92,7 @@ class ReferInputs:
     referrals: pl.DataFrame = field(default_factory=lambda: empty("decision_referral"))
 
 
-@dataclass(frozen=True)
-class Span:
-    """The look-back, half-open, in UTC, and the week it ends with."""
-
-    week: str
-    from_utc: datetime
-    to_utc: datetime
-
-    @classmethod
-    def of(cls, week: str, look_back_weeks: int) -> Span:
-        """The look-back of so many weeks that ends with the ISO week."""
-        end = week_end(week)
-        return cls(week, end - timedelta(weeks=look_back_weeks), end)
-
-
-def judged_attempts(inputs: ReferInputs, span: Span, checks_known_at: float) -> pl.DataFrame:
+def judged_attempts(inputs: ReferInputs, look_back: LookBack, checks_known_at: float) -> pl.DataFrame:
     """Attempts of the look-back with blame and `check`: whether the EVSE checks the pilot diode, given or learnt."""
     learnt = (
         pl.when(pl.col("p_checks") >= checks_known_at)
@@ -118,7 +102,7 @@ def judged_attempts(inputs: ReferInputs, span: Span, checks_known_at: float) -> 
         .otherwise(pl.lit("unknown"))
     )
     return (
-        inputs.attempts.filter(pl.col("plugged_at_utc").is_between(span.from_utc, span.to_utc, closed="left"))
+        inputs.attempts.filter(look_back.holds("plugged_at_utc"))
         .join(inputs.attributed.blame, on="attempt_id", how="left")
         .with_columns(pl.col("firmware").fill_null("").alias("_firmware"))
         .join(inputs.attributed.checks.rename({"firmware": "_firmware"}), on=["evse_model", "_firmware"], how="left")

@@ -7,20 +7,21 @@ from datetime import timedelta
 import polars as pl
 
 from pipeline.refer.findings import confirmed
-from pipeline.refer.inputs import ReferInputs, Span
+from pipeline.refer.inputs import ReferInputs
 from pipeline.refer.levels import recent
 from pipeline.refer.signatures import limited
 from pipeline.refer.signs import once, vehicle_signs
 from pipeline.refer.vehicles import level_categories
 from pipeline.registry import conform
 from pipeline.settings.refer import ReferSettings
+from pipeline.weeks import LookBack
 
 BEFORE = timedelta(weeks=4)
 """How long before a finding its attempts are taken to show the fault found."""
 
 
 def lessons(
-    inputs: ReferInputs, attempts: pl.DataFrame, levels: pl.DataFrame, span: Span, settings: ReferSettings
+    inputs: ReferInputs, attempts: pl.DataFrame, levels: pl.DataFrame, look_back: LookBack, settings: ReferSettings
 ) -> pl.DataFrame:
     """decision_lesson rows of the vehicles whose fault was found within the look-back, the last finding of each.
 
@@ -29,7 +30,7 @@ def lessons(
     """
     cases = (
         confirmed(inputs.findings)
-        .filter(pl.col("at_utc").is_between(span.from_utc, span.to_utc, closed="left"))
+        .filter(look_back.holds("at_utc"))
         .sort("at_utc")
         .group_by("vehicle_id", maintain_order=True)
         .last()

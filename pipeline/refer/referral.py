@@ -11,7 +11,7 @@ import polars as pl
 from pipeline.refer.decide import call_vehicles
 from pipeline.refer.evidence_model import Evidence
 from pipeline.refer.findings import before_after, listed, precision
-from pipeline.refer.inputs import ReferInputs, Span, judged_attempts
+from pipeline.refer.inputs import ReferInputs, judged_attempts
 from pipeline.refer.lessons import lessons
 from pipeline.refer.next_tests import next_tests, open_questions
 from pipeline.refer.pack.build import packs
@@ -22,6 +22,7 @@ from pipeline.refer.vehicles import judge_vehicles
 from pipeline.refer.wording import evse_reason, vehicle_reason
 from pipeline.registry import conform, registry
 from pipeline.settings.refer import ReferSettings
+from pipeline.weeks import LookBack
 
 
 @dataclass(frozen=True)
@@ -51,20 +52,20 @@ def refer(inputs: ReferInputs, settings: ReferSettings, week: str, look_back_wee
     `week` is the ISO week reported, the look-back ends with it; what was found or decided later does not count.
     Raises SchemaError where a frame lacks a column.
     """
-    span = Span.of(week, look_back_weeks)
-    past = inputs.lessons.filter(pl.col("found_at_utc") < span.to_utc)
-    found = inputs.findings.filter(pl.col("at_utc") < span.to_utc)
+    look_back = LookBack.of(week, look_back_weeks)
+    past = inputs.lessons.filter(pl.col("found_at_utc") < look_back.to_utc)
+    found = inputs.findings.filter(pl.col("at_utc") < look_back.to_utc)
     inputs = replace(inputs, findings=found, lessons=all_lessons(past, past.clear()))
-    attempts = judged_attempts(inputs, span, settings.checks_known_at)
+    attempts = judged_attempts(inputs, look_back, settings.checks_known_at)
     evses = judge_evses(inputs, attempts, settings)
-    judged, taught = judge_vehicles(inputs, attempts, span, settings), inputs.lessons
-    new = lessons(inputs, attempts, judged.levels, span, settings)
+    judged, taught = judge_vehicles(inputs, attempts, look_back, settings), inputs.lessons
+    new = lessons(inputs, attempts, judged.levels, look_back, settings)
     if not (known := all_lessons(taught, new)).equals(taught):
         inputs = replace(inputs, lessons=known)
-        judged = judge_vehicles(inputs, attempts, span, settings)
-    stood = standing(inputs, attempts, span, settings)
+        judged = judge_vehicles(inputs, attempts, look_back, settings)
+    stood = standing(inputs, attempts, look_back, settings)
     healthy = evses.filter(pl.col("call").is_in(["clear", "thin"]))["evse_id"]
-    repairs = stood.filter(pl.col("repaired_at_utc") < span.to_utc).select("vehicle_id", "repaired_at_utc", "found")
+    repairs = stood.filter(pl.col("repaired_at_utc") < look_back.to_utc).select("vehicle_id", "repaired_at_utc", "found")
     proving = proving_table(attempts, repairs, healthy, SequentialTest.of(settings)).drop("repaired_at_utc")
     table = judged.table.join(stood, on="vehicle_id", how="left").with_columns(
         pl.col("dismissed", "held", "accepted").fill_null(value=False)
@@ -78,7 +79,7 @@ def refer(inputs: ReferInputs, settings: ReferSettings, week: str, look_back_wee
         pairings=conform(judge_pairings(inputs, attempts, settings), "out_pairings"),
         next_tests=next_tests(inputs, attempts, questions, called, evses, settings),
         questions=questions,
-        packs=packs(inputs, attempts, judged, called, vehicles, span),
+        packs=packs(inputs, attempts, judged, called, vehicles, look_back),
         lessons=new,
         listed=listed(week, vehicles),
         learning=before_after(inputs.lessons, inputs.findings),

@@ -5,11 +5,12 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.refer.findings import latest_findings
-from pipeline.refer.inputs import ReferInputs, Span
+from pipeline.refer.inputs import ReferInputs
 from pipeline.settings.refer import ReferSettings
+from pipeline.weeks import LookBack
 
 
-def standing(inputs: ReferInputs, attempts: pl.DataFrame, span: Span, settings: ReferSettings) -> pl.DataFrame:
+def standing(inputs: ReferInputs, attempts: pl.DataFrame, look_back: LookBack, settings: ReferSettings) -> pl.DataFrame:
     """One row per vehicle that was reviewed or found something of, as known at the week's end.
 
     Columns `vehicle_id, dismissed, held, accepted, found, found_at_utc, finding, repaired_at_utc, said_at_utc, said_by, said_why,
@@ -17,9 +18,9 @@ def standing(inputs: ReferInputs, attempts: pl.DataFrame, span: Span, settings: 
     failures plugged in after it, at enough EVSEs, or a trouble code read after it. What arrived late but happened before is
     not new.
     """
-    found = latest_findings(inputs.findings.filter(pl.col("at_utc") < span.to_utc))
+    found = latest_findings(inputs.findings.filter(pl.col("at_utc") < look_back.to_utc))
     review = (
-        inputs.reviews.filter(pl.col("decided_at_utc") < span.to_utc)
+        inputs.reviews.filter(pl.col("decided_at_utc") < look_back.to_utc)
         .sort("decided_at_utc")
         .group_by("vehicle_id", maintain_order=True)
         .last()
@@ -28,7 +29,7 @@ def standing(inputs: ReferInputs, attempts: pl.DataFrame, span: Span, settings: 
     nothing = pl.col("finding") == "no_fault_found"
     at = pl.max_horizontal("decided_at_utc", pl.when(nothing).then("found_at_utc"))
     said = said.with_columns(at.alias("said_at_utc"))
-    since = _since(inputs, attempts, said, span)
+    since = _since(inputs, attempts, said, look_back)
     enough = (pl.col("new_failures") >= settings.returns_after_failures) & (pl.col("new_evses") >= settings.returns_after_evses)
     renewed = enough | pl.col("new_code")
     by_workshop = (nothing & (pl.col("found_at_utc") >= pl.col("decided_at_utc").fill_null(pl.col("found_at_utc")))).fill_null(
@@ -47,7 +48,7 @@ def standing(inputs: ReferInputs, attempts: pl.DataFrame, span: Span, settings: 
     )  # fmt: skip
 
 
-def _since(inputs: ReferInputs, attempts: pl.DataFrame, said: pl.DataFrame, span: Span) -> pl.DataFrame:
+def _since(inputs: ReferInputs, attempts: pl.DataFrame, said: pl.DataFrame, look_back: LookBack) -> pl.DataFrame:
     """`vehicle_id, new_failures, new_evses, new_code` since the last word on the vehicle."""
     bound = said.select("vehicle_id", "said_at_utc")
     failures = (
@@ -62,7 +63,7 @@ def _since(inputs: ReferInputs, attempts: pl.DataFrame, said: pl.DataFrame, span
         )
     )
     codes = (
-        inputs.dtcs.filter(pl.col("dtc").is_not_null(), pl.col("dtc_status") != "cleared", pl.col("at_utc") < span.to_utc)
+        inputs.dtcs.filter(pl.col("dtc").is_not_null(), pl.col("dtc_status") != "cleared", pl.col("at_utc") < look_back.to_utc)
         .join(bound, on="vehicle_id")
         .filter(pl.col("at_utc") > pl.col("said_at_utc"))
         .select("vehicle_id", pl.lit(value=True).alias("new_code"))

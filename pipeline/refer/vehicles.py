@@ -12,11 +12,12 @@ from pipeline.circuit.reverse_path import GRID_OHM, posterior, reverse_path
 from pipeline.refer.asks import asking
 from pipeline.refer.drift import drift_table
 from pipeline.refer.findings import confirmed, prior_lessons
-from pipeline.refer.inputs import ReferInputs, Span
+from pipeline.refer.inputs import ReferInputs
 from pipeline.refer.levels import against_usual, readings, recent, without_mended
 from pipeline.refer.signatures import Signature, Verdicts, learnt, limited, weigh
 from pipeline.refer.signs import once, vehicle_signs
 from pipeline.settings.refer import ReferSettings
+from pipeline.weeks import LookBack
 
 Floats = NDArray[np.float64]
 
@@ -82,12 +83,12 @@ def level_categories(rows: pl.DataFrame, settings: ReferSettings) -> pl.DataFram
     )
 
 
-def _trouble_codes(inputs: ReferInputs, since_utc: pl.DataFrame, span: Span) -> pl.DataFrame:
+def _trouble_codes(inputs: ReferInputs, since_utc: pl.DataFrame, look_back: LookBack) -> pl.DataFrame:
     """`unit, category` of `trouble_code` from read-outs since the trouble began; confirmed and pending codes count."""
     read = (
-        inputs.dtcs.filter(pl.col("at_utc") < span.to_utc)
+        inputs.dtcs.filter(pl.col("at_utc") < look_back.to_utc)
         .join(since_utc, on="vehicle_id", how="inner")
-        .filter(pl.col("at_utc") >= pl.col("since_utc").fill_null(span.from_utc))
+        .filter(pl.col("at_utc") >= pl.col("since_utc").fill_null(look_back.from_utc))
     )
     stored = pl.col("dtc").is_not_null() & (pl.col("dtc_status").fill_null("confirmed") != "cleared")
     return (
@@ -115,7 +116,7 @@ def priors(vehicles: pl.DataFrame, inputs: ReferInputs, signatures: dict[str, Si
     return np.asarray((MODEL_WORTH * fleet.table[0] + counts) / (MODEL_WORTH + total))
 
 
-def judge_vehicles(inputs: ReferInputs, attempts: pl.DataFrame, span: Span, settings: ReferSettings) -> Judged:
+def judge_vehicles(inputs: ReferInputs, attempts: pl.DataFrame, look_back: LookBack, settings: ReferSettings) -> Judged:
     """Suspects, probabilities and circuit figures of every vehicle with an attempt in the look-back.
 
     `attempts` as `judged_attempts` gives them. The table's columns: those of out_vehicles but `call`, and `verdict`, `separable`,
@@ -130,12 +131,12 @@ def judge_vehicles(inputs: ReferInputs, attempts: pl.DataFrame, span: Span, sett
     )
     levels = against_usual(readings(attempts), settings)
     valid = without_mended(levels)
-    ask, drift = asking(attempts, settings), drift_table(valid, span, settings)
+    ask, drift = asking(attempts, settings), drift_table(valid, look_back, settings)
     now = recent(valid, since_utc, drift.filter(pl.col("category") == "rising")["vehicle_id"], settings)
     signs = pl.concat(
         [
             vehicle_signs(evidence),
-            once(_trouble_codes(inputs, since_utc, span), "trouble_code"),
+            once(_trouble_codes(inputs, since_utc, look_back), "trouble_code"),
             once(level_categories(now, settings), "low_side"),
             once(drift.select(pl.col("vehicle_id").alias("unit"), "category"), "drift"),
             once(ask.select(pl.col("vehicle_id").alias("unit"), "category"), "asks"),

@@ -8,10 +8,10 @@ import numpy as np
 import polars as pl
 
 from pipeline.refer.asks import asking
-from pipeline.refer.inputs import Span
 from pipeline.settings.refer import ReferSettings
+from pipeline.weeks import LookBack
 
-SPAN = Span.of("2026-W14", 12)
+LOOK_BACK = LookBack.of("2026-W14", 12)
 
 
 def plug_ins(silent: dict[str, np.ndarray]) -> pl.DataFrame:
@@ -21,7 +21,7 @@ def plug_ins(silent: dict[str, np.ndarray]) -> pl.DataFrame:
             {
                 "vehicle_id": vehicle,
                 "evse_id": [f"E{i % 3}" for i in range(len(mask))],
-                "plugged_at_utc": [SPAN.from_utc + timedelta(hours=12 * i) for i in range(len(mask))],
+                "plugged_at_utc": [LOOK_BACK.from_utc + timedelta(hours=12 * i) for i in range(len(mask))],
                 "outcome": np.where(mask, "not_requested", "charged"),
             },
             schema_overrides={"plugged_at_utc": pl.Datetime("us", "UTC")},
@@ -40,7 +40,7 @@ def test_ceased_to_ask() -> None:
     found = table.filter(pl.col("category") == "never_asks")
     assert found["vehicle_id"].to_list() == ["broken"]
     row = found.row(0, named=True)
-    assert row["since_utc"] == SPAN.from_utc + timedelta(hours=1200)
+    assert row["since_utc"] == LOOK_BACK.from_utc + timedelta(hours=1200)
     assert (row["plug_ins"], row["not_asked"], row["evses"]) == (20, 20, 3)
 
 

@@ -11,16 +11,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.refer.decide import call_units, call_vehicles, within_cap, worth_acting, worth_watching
-from pipeline.refer.inputs import Attributed, ReferInputs, Span, join_findings
+from pipeline.refer.inputs import Attributed, ReferInputs, join_findings
 from pipeline.refer.standing import standing
 from pipeline.registry import empty
 from pipeline.settings.refer import ReferSettings
+from pipeline.weeks import LookBack
 
 SETTINGS = ReferSettings()
 UTC_US = pl.Datetime("us", "UTC")
-SPAN = Span.of("2026-W14", 12)
+LOOK_BACK = LookBack.of("2026-W14", 12)
 DAY = timedelta(days=1)
-END = SPAN.to_utc
+END = LOOK_BACK.to_utc
 
 USUAL: dict[str, Any] = {
     "vehicle_id": "V", "p_vehicle": 0.95, "separable": True, "verdict": "fault", "blamed": 6.0, "blamed_evses": 3,
@@ -132,7 +133,7 @@ def stood(
         dtcs=pl.concat([empty("raw_dtc"), codes], how="diagonal"), reviews=review,
         findings=join_findings(pl.concat([empty("raw_finding"), found], how="diagonal"), empty("decision_finding")),
     )  # fmt: skip
-    return standing(inputs, attempts, SPAN, SETTINGS).row(0, named=True)
+    return standing(inputs, attempts, LOOK_BACK, SETTINGS).row(0, named=True)
 
 
 FOUND = {"vehicle_id": pl.String, "at_utc": UTC_US, "finding": pl.String}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 
 import numpy as np
 import polars as pl
@@ -12,13 +12,13 @@ from hypothesis import strategies as st
 
 from pipeline.circuit.pilot import LOAD_OHM, low_v
 from pipeline.refer.drift import drift_table, spread, weekly
-from pipeline.refer.inputs import Span
 from pipeline.refer.levels import against_usual, others_median, recent, without_mended
 from pipeline.settings.refer import ReferSettings
+from pipeline.weeks import LookBack
 
 SETTINGS = ReferSettings()
 NONE = pl.Series("vehicle_id", [], dtype=pl.String)
-SPAN = Span.of("2026-W14", 12)
+LOOK_BACK = LookBack.of("2026-W14", 12)
 VEHICLES, EVSES, WEEKS = 40, 6, 12
 
 
@@ -39,7 +39,7 @@ def fleet(seed: int, leaks: dict[int, np.ndarray] | None = None, sag: dict[tuple
     for (box, when), rise in (sag or {}).items():
         level = np.where((evse == box) & (week == when), level + rise, level)
     at = [
-        SPAN.from_utc + timedelta(weeks=int(w), days=2 * int(v), hours=int(c % 24))
+        LOOK_BACK.from_utc + timedelta(weeks=int(w), days=2 * int(v), hours=int(c % 24))
         for w, v, c in zip(week, visit, vehicle, strict=True)
     ]
     ids = [f"V{v:02d}" for v in vehicle]
@@ -85,7 +85,7 @@ def test_few_others_fall_back_on_the_look_back_then_on_the_standard() -> None:
 def test_a_sagging_generator_is_left_out() -> None:
     """A week in which all vehicles read high at an EVSE says nothing of vehicles: none of its readings stays."""
     rows = against_usual(fleet(3, sag={(2, 11): 1.5}), SETTINGS)
-    last = SPAN.from_utc + timedelta(weeks=11)
+    last = LOOK_BACK.from_utc + timedelta(weeks=11)
     assert rows.filter((pl.col("evse_id") == "E2") & (pl.col("week_utc") == last)).is_empty()
     assert not rows.filter((pl.col("evse_id") == "E2") & (pl.col("week_utc") < last)).is_empty()
 
@@ -93,7 +93,7 @@ def test_a_sagging_generator_is_left_out() -> None:
 def test_recent_readings_start_after_the_onset() -> None:
     """Only what lies in the last days, and after a repair or onset, speaks of today."""
     rows = against_usual(fleet(4), SETTINGS)
-    since = pl.DataFrame({"vehicle_id": ["V00"], "since_utc": [SPAN.to_utc - timedelta(days=3)]}).with_columns(
+    since = pl.DataFrame({"vehicle_id": ["V00"], "since_utc": [LOOK_BACK.to_utc - timedelta(days=3)]}).with_columns(
         pl.col("since_utc").dt.cast_time_unit("us")
     )
     assert recent(rows.filter(pl.col("vehicle_id") == "V00"), since, NONE, SETTINGS).height <= 2
@@ -109,7 +109,7 @@ def test_drift_finds_leaks_and_spares_the_sound() -> None:
     caught, jumped, false, sound = 0, 0, 0, 0
     for seed in range(12):
         short = np.where(np.arange(WEEKS) < 6, 50e6, 0.0)
-        table = drift_table(against_usual(fleet(seed, leaks={0: CREEP, 1: short}), SETTINGS), SPAN, SETTINGS)
+        table = drift_table(against_usual(fleet(seed, leaks={0: CREEP, 1: short}), SETTINGS), LOOK_BACK, SETTINGS)
         found = dict(table.select("vehicle_id", "category").iter_rows())
         caught += found["V00"] == "rising"
         jumped += found["V01"] == "jumped"
@@ -121,25 +121,25 @@ def test_drift_finds_leaks_and_spares_the_sound() -> None:
 
 def test_drift_says_when_the_level_left_the_band() -> None:
     """The onset lies within two weeks of when the true rise passed 60 mV (leak near 200 kohm)."""
-    table = drift_table(against_usual(fleet(5, leaks={0: CREEP}), SETTINGS), SPAN, SETTINGS)
+    table = drift_table(against_usual(fleet(5, leaks={0: CREEP}), SETTINGS), LOOK_BACK, SETTINGS)
     since = table.filter(pl.col("vehicle_id") == "V00")["drift_since_utc"][0]
     true_week = int((SETTINGS.drift_least_v > 12 * 1000 / (1000 + CREEP)).sum())
-    assert abs(since - (SPAN.from_utc + timedelta(weeks=true_week))) <= timedelta(weeks=2)
+    assert abs(since - (LOOK_BACK.from_utc + timedelta(weeks=true_week))) <= timedelta(weeks=2)
 
 
 def test_no_trend_without_three_weeks() -> None:
     """Two weeks of readings make no trend: no row, rather than a guess."""
-    rows = fleet(6).filter(pl.col("at") >= SPAN.to_utc - timedelta(weeks=2))
-    assert drift_table(against_usual(rows, SETTINGS), SPAN, SETTINGS).is_empty()
+    rows = fleet(6).filter(pl.col("at") >= LOOK_BACK.to_utc - timedelta(weeks=2))
+    assert drift_table(against_usual(rows, SETTINGS), LOOK_BACK, SETTINGS).is_empty()
 
 
 def test_fit_is_generalised_least_squares() -> None:
     """Level now and slope of one vehicle equal numpy's weighted least squares on its weekly means (other software)."""
     levels = against_usual(fleet(7, leaks={0: CREEP}), SETTINGS)
     mine = weekly(levels).filter(pl.col("vehicle_id") == "V00")
-    x = np.array([(w + timedelta(days=3.5) - SPAN.to_utc) / timedelta(weeks=1) for w in mine["week_utc"]])
+    x = np.array([(w + timedelta(days=3.5) - LOOK_BACK.to_utc) / timedelta(weeks=1) for w in mine["week_utc"]])
     slope, level = np.polyfit(x, mine["above_v"].to_numpy(), 1, w=np.sqrt(mine["precision"].to_numpy()))
-    row = drift_table(levels, SPAN, SETTINGS).filter(pl.col("vehicle_id") == "V00").row(0, named=True)
+    row = drift_table(levels, LOOK_BACK, SETTINGS).filter(pl.col("vehicle_id") == "V00").row(0, named=True)
     assert (row["above_v"], row["slope_v_per_week"]) == pytest.approx((level, slope))
 
 
@@ -153,12 +153,6 @@ def test_spread_ignores_odd_units() -> None:
     assert spread(rng.normal(0, 0.05, 200), np.full(200, 0.04)) == 0.0
 
 
-def test_times_are_utc() -> None:
-    """The span is half-open, in UTC, and ends with the week."""
-    assert SPAN.to_utc == datetime(2026, 4, 6, tzinfo=UTC)
-    assert SPAN.to_utc - SPAN.from_utc == timedelta(weeks=12)
-
-
 def test_a_mended_diode_leaves_no_shadow() -> None:
     """A short until the tenth week, sound since: only readings from after the repair are left, and they rise no more.
 
@@ -167,8 +161,8 @@ def test_a_mended_diode_leaves_no_shadow() -> None:
     mended = np.where(np.arange(WEEKS) < 10, 0.0, 50e6)
     rows = against_usual(fleet(9, leaks={0: mended, 1: CREEP}), SETTINGS)
     kept = without_mended(rows)
-    assert kept.filter(pl.col("vehicle_id") == "V00")["at"].min() >= SPAN.from_utc + timedelta(weeks=10)
+    assert kept.filter(pl.col("vehicle_id") == "V00")["at"].min() >= LOOK_BACK.from_utc + timedelta(weeks=10)
     assert kept.filter(pl.col("vehicle_id") != "V00").height == rows.filter(pl.col("vehicle_id") != "V00").height
-    found = dict(drift_table(kept, SPAN, SETTINGS).select("vehicle_id", "category").iter_rows())
+    found = dict(drift_table(kept, LOOK_BACK, SETTINGS).select("vehicle_id", "category").iter_rows())
     assert found.get("V00", "steady") == "steady"
     assert found["V01"] == "rising"

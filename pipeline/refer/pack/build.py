@@ -8,20 +8,21 @@ from typing import Any
 import polars as pl
 
 from pipeline.refer.evidence_model import Claim, Control, Evidence, Pilot, PilotReading, StripAttempt, Tally, Vehicle
-from pipeline.refer.inputs import ReferInputs, Span
+from pipeline.refer.inputs import ReferInputs
 from pipeline.refer.pack.argument import doubts, refutes, ruled_out, weights
 from pipeline.refer.pack.bench import FORM, bench, kohm
 from pipeline.refer.pack.charts import pilot_chart, strip_chart
 from pipeline.refer.pack.parts import bands, by_vehicle, controls, peers
 from pipeline.refer.vehicles import Judged
 from pipeline.refer.wording import SUSPECT_WORDS
+from pipeline.weeks import LookBack
 
 CONTROL_ROWS = 24
 """Rows of the control group in a pack; the totals above them count all."""
 
 
 def packs(
-    inputs: ReferInputs, attempts: pl.DataFrame, judged: Judged, called: pl.DataFrame, out: pl.DataFrame, span: Span
+    inputs: ReferInputs, attempts: pl.DataFrame, judged: Judged, called: pl.DataFrame, out: pl.DataFrame, look_back: LookBack
 ) -> dict[str, Evidence]:
     """One pack per vehicle called `refer`. `called`: as `call_vehicles`; `out`: the same as out_vehicles."""
     referred = out.filter(pl.col("call") == "refer")
@@ -34,7 +35,7 @@ def packs(
     peer = {row["vehicle_id"]: row for row in peers(attempts, names).to_dicts()}
     fleet = {row["vehicle_id"]: row for row in inputs.fleet.filter(pl.col("vehicle_id").is_in(names.implode())).to_dicts()}
     place = {vehicle: i for i, vehicle in enumerate(judged.table["vehicle_id"])}
-    history = _history(inputs, names, span)
+    history = _history(inputs, names, look_back)
     facts = called.join(referred.select("vehicle_id"), on="vehicle_id", how="semi").to_dicts()
     shown = {row["vehicle_id"]: row for row in referred.to_dicts()}
     return {
@@ -50,7 +51,7 @@ def packs(
             ),
             judged,
             place[f["vehicle_id"]],
-            span,
+            look_back,
         )
         for f in facts
     }
@@ -67,7 +68,7 @@ class _Own:
         self.peers, self.fleet, self.history = peers, fleet, history
 
 
-def _pack(row: dict[str, Any], own: _Own, judged: Judged, place: int, span: Span) -> Evidence:
+def _pack(row: dict[str, Any], own: _Own, judged: Judged, place: int, look_back: LookBack) -> Evidence:
     suspects = sorted(zip(judged.verdicts.suspects, judged.given[place].tolist(), strict=True), key=lambda item: -item[1])
     suspect, named = suspects[0][0], row["suspect"] or "unclear"
     inlets = tuple(i for i in (own.fleet.get("inlets") or "").split(";") if i)
@@ -76,9 +77,9 @@ def _pack(row: dict[str, Any], own: _Own, judged: Judged, place: int, span: Span
     path = (row["reverse_path_ohm"], row["reverse_path_lo_ohm"], row["reverse_path_hi_ohm"])
     control, control_text = _control(own.control, row["vehicle_id"])
     return Evidence(
-        week=span.week,
-        look_back_from_utc=span.from_utc,
-        look_back_to_utc=span.to_utc,
+        week=look_back.week,
+        look_back_from_utc=look_back.from_utc,
+        look_back_to_utc=look_back.to_utc,
         vehicle=Vehicle(
             vehicle_id=row["vehicle_id"], vehicle_model=own.fleet.get("vehicle_model"),
             model_year=own.fleet.get("model_year"), vin=own.fleet.get("vin"), inlets=inlets,
@@ -166,7 +167,7 @@ def _pilot(row: dict[str, Any], levels: pl.DataFrame) -> Pilot:
     )  # fmt: skip
 
 
-def _history(inputs: ReferInputs, names: pl.Series, span: Span) -> dict[str, tuple[str, ...]]:
+def _history(inputs: ReferInputs, names: pl.Series, look_back: LookBack) -> dict[str, tuple[str, ...]]:
     """Reviews and findings of each vehicle until the week's end, in order of time, one sentence each."""
     day = "%Y-%m-%d"
     words = pl.col("decision").replace({"accept": "accepted", "hold": "held", "dismiss": "dismissed"})
@@ -185,5 +186,9 @@ def _history(inputs: ReferInputs, names: pl.Series, span: Span) -> dict[str, tup
             [pl.format("{}: the workshop found {}", pl.col("at_utc").dt.strftime(day), "finding"), repaired], ignore_nulls=True
         ).alias("said"),
     )
-    both = pl.concat([reviews, found]).filter(pl.col("vehicle_id").is_in(names.implode()), pl.col("at") < span.to_utc).sort("at")
+    both = (
+        pl.concat([reviews, found])
+        .filter(pl.col("vehicle_id").is_in(names.implode()), pl.col("at") < look_back.to_utc)
+        .sort("at")
+    )
     return {str(key[0]): tuple(part["said"]) for key, part in both.partition_by("vehicle_id", as_dict=True).items()}
