@@ -14,6 +14,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from dashboards import words
+from pipeline.wording import SUSPECTS, ohms, ohms_between, percent, probability
 
 HERE = Path(__file__).resolve().parent
 TEMPLATES = HERE / "templates"
@@ -53,24 +54,6 @@ def _finalize(value: Any) -> Any:
     return visible(value) if isinstance(value, str) and not isinstance(value, Markup) else value
 
 
-def percent(value: float | None) -> str:
-    """A share in per cent; a little is not rounded to none, nor almost all to all."""
-    if value is None:
-        return "–"
-    if 0 < value < 0.01:
-        return "<1 %"
-    if 0.99 < value < 1:
-        return ">99 %"
-    return f"{value * 100:.0f} %"
-
-
-def probability(value: float | None) -> str:
-    """A probability in per cent; none is certain, whatever it was rounded to."""
-    if value is not None and value < 0.01:
-        return "<1 %"
-    return ">99 %" if value is not None and value > 0.99 else percent(value)
-
-
 def day(value: datetime | None) -> str:
     """A day, as `14 Mar 2026`."""
     return "–" if value is None else f"{value.day} {value:%b %Y}"
@@ -79,17 +62,6 @@ def day(value: datetime | None) -> str:
 def figure(value: float | None, digits: int = 1) -> str:
     """A number with some decimals, thousands apart."""
     return "–" if value is None else f"{value:,.{digits}f}"
-
-
-def ohms(value: float | None) -> str:
-    """A resistance as a meter would show it: 2.74 kΩ, 1.3 MΩ; `over range` beyond 40 MΩ."""
-    if value is None:
-        return "–"
-    if value >= 40e6:
-        return "over range"
-    if value >= 1e6:
-        return f"{value / 1e6:.2g} MΩ"
-    return f"{value / 1e3:.3g} kΩ" if value >= 1e3 else f"{value:.0f} Ω"
 
 
 def environment(*folders: Path) -> Environment:
@@ -110,8 +82,8 @@ def environment(*folders: Path) -> Environment:
         figure=figure,
         ohms=ohms,
         path_part=lambda text: quote(str(text), safe=""),
-        part=lambda code: words.SUSPECTS.get(code, code) if code else None,
+        part=lambda code: SUSPECTS.get(code, code) if code else None,
         stage_words=lambda code: words.STAGES.get(code, code),
     )
-    env.globals.update(count=words.count, words=words)
+    env.globals.update(count=words.count, words=words, ohms_between=ohms_between)
     return env

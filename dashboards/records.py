@@ -7,9 +7,9 @@ from typing import Any
 
 import polars as pl
 
-from dashboards.markup import percent
 from dashboards.page_data import PageData
 from dashboards.words import SEVERITIES, count, sentence
+from pipeline.wording import percent
 
 _FILES_SHOWN = 400
 _TEXT_SHOWN = 160

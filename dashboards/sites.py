@@ -11,6 +11,7 @@ from dashboards.fleet import number_called, refer_settings
 from dashboards.matrix import site_matrix
 from dashboards.page_data import PageData, cells, counted, success_by_site
 from dashboards.words import CAUSES, EVSE_CALLS, count, sentence
+from pipeline.wording import percent
 
 _RANK = {code: rank for rank, code in enumerate(EVSE_CALLS)}
 _OPEN_SITES = 3
@@ -62,7 +63,7 @@ def _lead(data: PageData, rates: pl.DataFrame, faulty: pl.DataFrame) -> str:
     said = [f"{count(data.evses.height, 'EVSE')} at {count(data.evses['site_id'].n_unique(), 'site')}."]
     whole = int(rates["attempts"].sum())
     if whole:
-        said.append(f"{int(rates['charged'].sum()) / whole:.1%} of attempts charged.")
+        said.append(f"{percent(int(rates['charged'].sum()) / whole, 1)} of attempts charged.")
     cost = refer_settings(data).get("cost_week_faulty_evse")
     if cost and faulty.height:
         waiting = float(faulty["p_evse"].sum()) * cost
@@ -74,7 +75,7 @@ def _rate_title(rates: pl.DataFrame) -> str:
     if rates.is_empty():
         return "No attempt that counts toward a success rate"
     worst = rates.row(0, named=True)
-    return f"Lowest success rate: {worst['site_id']}, {worst['rate']:.1%} of {count(worst['attempts'], 'attempt')}"
+    return f"Lowest success rate: {worst['site_id']}, {percent(worst['rate'], 1)} of {count(worst['attempts'], 'attempt')}"
 
 
 def _pictures(data: PageData, evses: pl.DataFrame) -> list[dict[str, Any]]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pipeline.refer.pack.bench import CAUTIONS
+
 VEHICLE_CALLS = {
     "refer": "Refer",
     "proving": "Proving",
@@ -22,21 +24,6 @@ CALL_MEANINGS = {
     "faulty": "the failures follow this EVSE, whichever vehicle plugs in",
 }
 
-SUSPECTS = {
-    "pilot_diode_shorted": "pilot diode shorted",
-    "pilot_diode_leaky": "pilot diode leaking, getting worse",
-    "charger_input": "AC side of the on-board charger",
-    "inlet_lock": "lock of the inlet",
-    "never_requests": "never asks for power",
-    "pilot_generator": "pilot generator of the EVSE",
-    "contactor": "contactor",
-    "residual_current_device": "residual current device",
-    "connector_lock": "connector lock",
-    "communication": "communication with the back office",
-    "cable": "cable",
-    "unclear": "part not clear",
-}
-
 STAGES = {
     "plugged": "plugged in, no offer yet",
     "offered": "power offered, not asked for",
@@ -49,18 +36,13 @@ CAUSES = {"vehicle": "vehicle", "evse": "EVSE", "pairing": "pairing", "other": "
 
 SEVERITIES = {"reject": "not used", "distrust": "used with less weight", "note": "noted"}
 
-BENCH_CAUTIONS = (
-    "Treat every contact as live until you have proved it dead with a tester that is itself proved before and after.",
-    "Unplug, switch the vehicle off and follow its maker's procedure to disable the high voltage; wait the stated time.",
-    "Wear insulating gloves of the right class, inspected and in date, with leather protectors. Never probe an energised inlet.",
-    "Only people qualified and licensed for the work open high-voltage parts or an EVSE.",
-    "Local codes, the maker's procedure and licensed practice come before anything on this page.",
-)
+LOCAL_FIRST = "Local codes, the maker's procedure and licensed practice come before anything on this page."
+BENCH_CAUTIONS = (*CAUTIONS, LOCAL_FIRST)
 EVSE_CAUTIONS = (
     "Stop using an EVSE that is called faulty until it has been looked at; do not open it yourself.",
     "Treat it as live. Isolate it at its supply, lock it off, and prove it dead before any cover comes off.",
     "Only licensed people work on an EVSE or its supply. Insulating gloves where the maker or the local code asks for them.",
-    "Local codes, the maker's procedure and licensed practice come before anything on this page.",
+    LOCAL_FIRST,
 )
 
 

@@ -15,9 +15,9 @@ LONGEST_TEXT = 2000
 
 FINDINGS: Mapping[str, str] = MappingProxyType(
     {
-        "diode_shorted": "pilot diode shorted",
-        "diode_leaky": "pilot diode leaky",
-        "diode_open": "pilot diode open",
+        "diode_shorted": "shorted pilot diode",
+        "diode_leaky": "leaking pilot diode",
+        "diode_open": "open pilot diode",
         "charger_other": "another fault of the on-board charger",
         "inlet_or_wiring": "inlet or wiring",
         "no_fault_found": "no fault found",

@@ -16,7 +16,7 @@ from pipeline.refer.levels import against_usual, readings, recent, without_mende
 from pipeline.refer.referral import refer
 from pipeline.refer.signatures import learnt, limited, weigh
 from pipeline.refer.signs import once
-from pipeline.refer.vehicles import fault_odds, level_categories
+from pipeline.refer.vehicles import DIODE, fault_odds, level_categories
 from pipeline.registry import empty
 from pipeline.settings.refer import ReferSettings
 from pipeline.weeks import LookBack, week_of
@@ -152,7 +152,7 @@ def _week_list(attempts: pl.DataFrame, end: datetime) -> pl.DataFrame:
     prior = np.tile(signatures["vehicle_prior"].table, (vehicles.len(), 1))
     verdicts = weigh(limited(signs, settings.witnesses_at_most), vehicles, signatures, prior, settings.log_weight_cap)
     odds = fault_odds(np.full(vehicles.len(), PRIOR_FAULT), verdicts, settings)
-    diode = [verdicts.suspects.index(s) for s in ("pilot_diode_shorted", "pilot_diode_leaky")]
+    diode = [verdicts.suspects.index(s) for s in DIODE]
     p_diode = odds[:, diode].sum(axis=1) / (1 + odds.sum(axis=1))
     watch = p_diode >= worth_watching(settings.cost_watching, settings.cost_week_without_ac)
     return vehicles.filter(pl.Series(watch)).to_frame().with_columns(list_utc=pl.lit(end))

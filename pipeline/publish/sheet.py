@@ -16,6 +16,7 @@ import typst
 
 from pipeline.refer.evidence_model import Control, Evidence
 from pipeline.registry import SCHEMAS
+from pipeline.wording import probability
 
 TEMPLATE = SCHEMAS / "templates" / "sheet.typ"
 STAGES = ("charged", "delivering", "energised", "requested", "offered", "plugged")
@@ -67,7 +68,7 @@ def sheet_data(evidence: Evidence) -> dict[str, Any]:
             f"{tally.ac_failures} of {tally.ac_attempts} AC attempts failed, at {tally.evses_failed_at} EVSEs; "
             f"{tally.early_b_failures} in state B or on the step to C within a minute; "
             f"{tally.dc_charged} of {tally.dc_attempts} DC attempts charged. "
-            f"Probability of a faulty pilot diode: {_percent(e.claim.p_diode)}."
+            f"Probability of a faulty pilot diode: {probability(e.claim.p_diode)}."
         ),
         **_strip(e),
         **_pilot(e),
@@ -173,7 +174,3 @@ def _share(at: datetime, e: Evidence) -> float:
 
 def _day(at: datetime) -> str:
     return f"{at:%Y-%m-%d}"
-
-
-def _percent(p: float) -> str:
-    return "over 99 %" if p > 0.99 else "under 1 %" if p < 0.01 else f"{100 * p:.0f} %"

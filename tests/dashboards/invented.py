@@ -232,7 +232,7 @@ def invented_evidence(attempts: pl.DataFrame, vehicle: str, **changed: Any) -> d
                     "vin": "XWSLARCH300000001", "inlets": ["cCCS2"]},
         "claim": {
             "text": "The failures follow this vehicle (97 %), most likely its pilot diode (93 %).", "call": "refer",
-            "suspect": "pilot_diode_shorted", "suspect_words": "shorted control pilot diode", "p_vehicle": 0.97, "p_diode": 0.93,
+            "suspect": "pilot_diode_shorted", "suspect_words": "shorted pilot diode", "p_vehicle": 0.97, "p_diode": 0.93,
             "suspects": [["pilot_diode_shorted", 0.96], ["charger_input", 0.04]],
             "onset_utc": END - timedelta(days=20), "onset_lo_utc": END - timedelta(days=24),
             "onset_hi_utc": END - timedelta(days=18),

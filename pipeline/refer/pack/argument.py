@@ -13,11 +13,10 @@ import polars as pl
 
 from pipeline.refer.evidence_model import RuledOut, Weight
 from pipeline.refer.signatures import log_factor
-from pipeline.refer.vehicles import Judged
-from pipeline.refer.wording import SUSPECT_WORDS
+from pipeline.refer.vehicles import DIODE, Judged
+from pipeline.wording import SUSPECTS, percent, probability
 
 Strength = Literal["ruled_out", "unlikely", "open"]
-DIODE_CLAIMS = ("pilot_diode_shorted", "pilot_diode_leaky")
 _SCALE = ((100.0, "very strongly"), (10.0, "strongly"), (3.0, "clearly"), (1.2, "weakly"))
 
 
@@ -57,8 +56,7 @@ def _seen(part: pl.DataFrame, categories: tuple[str, ...], words: tuple[str, ...
         return words[categories.index(next(iter(amounts)))]
     shown = sorted(amounts.items(), key=lambda item: -item[1])
     return (
-        "; ".join(f"{words[categories.index(c)]}: {100 * a / total:.0f} %" for c, a in shown)
-        + f" (weighed over {total:.1f} EVSEs)"
+        "; ".join(f"{words[categories.index(c)]}: {percent(a / total)}" for c, a in shown) + f" (weighed over {total:.1f} EVSEs)"
     )
 
 
@@ -85,19 +83,23 @@ def ruled_out(attempts: pl.DataFrame, peers: Mapping[str, Any], given: Mapping[s
         out.append(
             RuledOut(
                 explanation=what,
-                how=f"explains {_percent(share)} of the {n} failed AC attempts since: {how}",
+                how=f"explains {_share(share)} of the {n} failed AC attempts since: {how}",
                 strength=_strength(share),
             )
         )
     for suspect, share in list(given.items())[1:]:
         out.append(
             RuledOut(
-                explanation=f"Other cause in the vehicle: {SUSPECT_WORDS[suspect]}",
-                how=f"{_percent(share)} by the weights of evidence above, if it is the vehicle",
+                explanation=f"Other cause in the vehicle: {SUSPECTS[suspect]}",
+                how=f"{probability(share)} by the weights of evidence above, if it is the vehicle",
                 strength=_strength(share),
             )
         )
     return tuple(out)
+
+
+def _share(share: float | None) -> str:
+    return "an unknown share" if share is None else probability(share)
 
 
 def _strength(share: float | None) -> Strength:
@@ -106,16 +108,10 @@ def _strength(share: float | None) -> Strength:
     return "ruled_out" if share < 0.01 else "unlikely" if share < 0.1 else "open"
 
 
-def _percent(share: float | None) -> str:
-    if share is None:
-        return "an unknown share"
-    return "under 1 %" if share < 0.01 else "over 99 %" if share > 0.99 else f"{100 * share:.0f} %"
-
-
 def refutes(suspect: str) -> tuple[str, ...]:
     """Findings that would prove the claim wrong."""
     common = "Unrepaired, it charges at several healthy EVSEs of the control group in a row."
-    if suspect in DIODE_CLAIMS:
+    if suspect in DIODE:
         return (
             "The pair of resistance readings is kΩ one way and MΩ the other, as in a sound vehicle of the model.",
             "On the oscilloscope the low side in state B is at -12 V while the high half is at 9 V.",
@@ -133,7 +129,7 @@ def doubts(attempts: pl.DataFrame, readings: int, suspect: str) -> tuple[str, ..
             "No EVSE it used logs the low side of the pilot, so the diode is judged by where attempts stop, not by its level."
         )
     unknown = ac.filter(pl.col("check") == "unknown").height
-    if suspect in DIODE_CLAIMS and unknown:
+    if suspect in DIODE and unknown:
         out.append(f"Whether the EVSE checks the diode is not known for {unknown} of {ac.height} failed AC attempts.")
     mute = ac.filter(pl.col("fault").is_null()).height
     if mute:

@@ -14,6 +14,8 @@ from pipeline.circuit.meter import (
 )
 from pipeline.circuit.pilot import EV_TOLERANCE, LOAD_OHM, R2_OHM, high_v, low_v, low_window
 from pipeline.refer.evidence_model import Bench, BenchReading, FormField
+from pipeline.refer.vehicles import DIODE
+from pipeline.wording import OVER_RANGE, ohms, ohms_between, percent
 
 CAUTIONS = (
     "Treat every contact of the inlet as live until proved dead. Unplug, switch off, lock off.",
@@ -44,20 +46,13 @@ FORM = (
     FormField(label="Note", column="note", unit=None),
 )
 TYPE1 = frozenset({"cType1", "cCCS1", "cTesla"})
-OVER_RANGE = "over-range, tens of MΩ"
-
-
-def kohm(ohm: float | None) -> str:
-    """A resistance in kΩ or MΩ to three figures."""
-    if ohm is None:
-        return "no upper bound"
-    return f"{ohm / 1e6:.3g} MΩ" if ohm >= 1e6 else f"{ohm / 1e3:.3g} kΩ"
+BEYOND = f"{OVER_RANGE}, tens of MΩ"
 
 
 def bench(suspect: str, inlets: tuple[str, ...], path_ohm: tuple[float | None, float | None, float | None]) -> Bench:
     """Readings for a suspect; `path_ohm` is the reverse path the logs point to, with its interval (median, low, high)."""
     readings = [_proximity(inlets), _forward(suspect, path_ohm[0]), _reverse(suspect, path_ohm), _live(suspect, path_ohm)]
-    if suspect not in {"pilot_diode_shorted", "pilot_diode_leaky"}:
+    if suspect not in DIODE:
         readings.append(_elsewhere(suspect))
     return Bench(
         cautions=CAUTIONS,
@@ -90,26 +85,26 @@ def _proximity(inlets: tuple[str, ...]) -> Reading:
 
 def _forward(suspect: str, path_ohm: float | None) -> Reading:
     low, high = forward_reading_ohm(1e-3), forward_reading_ohm(1e-5)
-    sound = f"{kohm(low)} at 1 mA of test current up to {kohm(high)} at 10 µA"
-    shorted = f"{kohm(R2_OHM)} ±{EV_TOLERANCE:.0%}, whatever the test current".replace("%", " %")
+    sound = f"{ohms(low)} at 1 mA of test current up to {ohms(high)} at 10 µA"
+    shorted = f"{ohms(R2_OHM)} ±{percent(EV_TOLERANCE)}, whatever the test current"
     expected = shorted if suspect == "pilot_diode_shorted" else sound
     if suspect == "pilot_diode_leaky":
-        expected = "the leak bridges the diode: " + (f"at most {kohm(path_ohm)}" if path_ohm else "lower than sound")
+        expected = "the leak bridges the diode: " + (f"at most {ohms(path_ohm)}" if path_ohm else "lower than sound")
     return (
         "Pilot to earth, leads one way", "Ohms range, inlet unplugged, vehicle asleep", expected, sound,
-        "A sound reading depends on the meter's test current. Not the diode-test range: sound and shorted both read over-range.",
+        "A sound reading depends on the meter's test current. Not the diode-test range: sound and shorted both read over range.",
     )  # fmt: skip
 
 
 def _reverse(suspect: str, path_ohm: tuple[float | None, float | None, float | None]) -> Reading:
     value, low, high = path_ohm
-    expected = OVER_RANGE
-    if suspect in {"pilot_diode_shorted", "pilot_diode_leaky"}:
-        expected = f"{kohm(R2_OHM)}: the same as the other way" if suspect == "pilot_diode_shorted" else "kΩ, not MΩ"
+    expected = BEYOND
+    if suspect in DIODE:
+        expected = f"{ohms(R2_OHM)}: the same as the other way" if suspect == "pilot_diode_shorted" else "kΩ, not MΩ"
         if value is not None:
-            expected += f" (the logs point to {kohm(value)}, 90 % interval {kohm(low)} to {kohm(high)})"
+            expected += f" (the logs point to {ohms(value)}, 90 % interval {ohms_between(low, high)})"
     return (
-        "Pilot to earth, leads exchanged", "Ohms range, inlet unplugged, vehicle asleep", expected, OVER_RANGE,
+        "Pilot to earth, leads exchanged", "Ohms range, inlet unplugged, vehicle asleep", expected, BEYOND,
         "The pair is the test: kΩ one way and MΩ the other is a sound diode, the same kΩ both ways a shorted one.",
     )  # fmt: skip
 

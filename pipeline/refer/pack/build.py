@@ -10,12 +10,12 @@ import polars as pl
 from pipeline.refer.evidence_model import Claim, Control, Evidence, Pilot, PilotReading, StripAttempt, Tally, Vehicle
 from pipeline.refer.inputs import ReferInputs
 from pipeline.refer.pack.argument import doubts, refutes, ruled_out, weights
-from pipeline.refer.pack.bench import FORM, bench, kohm
+from pipeline.refer.pack.bench import FORM, bench
 from pipeline.refer.pack.charts import pilot_chart, strip_chart
 from pipeline.refer.pack.parts import bands, by_vehicle, controls, peers
 from pipeline.refer.vehicles import Judged
-from pipeline.refer.wording import SUSPECT_WORDS
 from pipeline.weeks import LookBack
+from pipeline.wording import SUSPECTS, ohms, ohms_between, probability
 
 CONTROL_ROWS = 24
 """Rows of the control group in a pack; the totals above them count all."""
@@ -111,21 +111,17 @@ def _claim(row: dict[str, Any], suspects: list[tuple[str, float]]) -> Claim:
     suspect, share = suspects[0]
     p = row["p_vehicle"]
     since = f" since about {row['onset']:%Y-%m-%d}" if row["onset"] else ""
-    text = f"The vehicle is at fault with a probability of {_p(p)}{since}. "
+    text = f"The vehicle is at fault with a probability of {probability(p)}{since}. "
     if share >= 0.5:
-        text += f"If it is the vehicle, the likeliest cause is: {SUSPECT_WORDS[suspect]} ({_p(share)})."
+        text += f"If it is the vehicle, the likeliest cause is: {SUSPECTS[suspect]} ({probability(share)})."
     else:
         text += "Which part of it is open."
     named = row["suspect"] or "unclear"
     return Claim(
-        text=text, call=row["call"], suspect=named, suspect_words=SUSPECT_WORDS[named],
+        text=text, call=row["call"], suspect=named, suspect_words=SUSPECTS[named],
         p_vehicle=p, p_diode=row["p_diode"], suspects=tuple(suspects),
         onset_utc=row["onset"], onset_lo_utc=row["onset_lo"], onset_hi_utc=row["onset_hi"],
     )  # fmt: skip
-
-
-def _p(share: float) -> str:
-    return "over 99 %" if share > 0.99 else "under 1 %" if share < 0.01 else f"{100 * share:.0f} %"
 
 
 def _strip(attempts: pl.DataFrame) -> tuple[StripAttempt, ...]:
@@ -155,11 +151,11 @@ def _pilot(row: dict[str, Any], levels: pl.DataFrame) -> Pilot:
     elif path[0] is None and path[1] is None:
         text = "The readings at hand are too few to judge the reverse path by."
     elif path[0] is None:
-        text = f"The low side is at each EVSE's usual level: reverse path above {kohm(path[1])}, as with a sound diode."
+        text = f"The low side is at each EVSE's usual level: reverse path above {ohms(path[1])}, as with a sound diode."
     else:
         text = (
-            f"Against each EVSE's own usual low side the reverse path is {kohm(path[0])}, "
-            f"90 % interval {kohm(path[1])} to {kohm(path[2])}; a sound diode gives MΩ, a shorted one 2.74 kΩ."
+            f"Against each EVSE's own usual low side the reverse path is {ohms(path[0])}, "
+            f"90 % interval {ohms_between(path[1], path[2])}; a sound diode gives MΩ, a shorted one 2.74 kΩ."
         )
     return Pilot(
         text=text, readings=readings, bands=bands(),
