@@ -18,6 +18,7 @@ from pipeline.cluster.cut import Cut
 from pipeline.ingest.frames import read_lines
 from pipeline.ingest.lines import REJECT_SCHEMA
 from pipeline.ingest.sink import Account, Sink
+from pipeline.ingest.tables import fleet_zone
 from pipeline.ingest.zones import place_local_times
 from pipeline.lake import CORE, RAW, Lake, bucket_of
 from pipeline.normalise import codes, fleet, stage, windows
@@ -52,7 +53,7 @@ def build(lake: Lake, bucket: int, cuts: Sequence[Cut], lists: str, settings: Se
             with transaction(con):
                 accounts[one.sha256] = _take(con, lake, bucket, one, settings)
         with transaction(con):
-            place_local_times(con)
+            place_local_times(con, fleet_zone(con, settings.ingest))
             _core(con, lake, bucket, settings)
         note = {"bucket": bucket, "generation": generation, "accounts": accounts}
         for table in (*RAW, *CORE):

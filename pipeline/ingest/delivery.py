@@ -19,7 +19,7 @@ from pipeline.ingest.opened import Opened, opened
 from pipeline.ingest.report import FILES_SCHEMA, IngestReport, spans
 from pipeline.ingest.sink import Account, Sink
 from pipeline.ingest.source import Source
-from pipeline.ingest.tables import read_table
+from pipeline.ingest.tables import fleet_zone, read_table
 from pipeline.ingest.zones import place_local_times
 from pipeline.progress import Progress, silent
 from pipeline.settings.ingest import IngestSettings
@@ -42,7 +42,7 @@ def ingest_delivery(
     with memory_capped(con, settings):
         accounts = [run.read(one) for one in found]
         with transaction(con):
-            placed = place_local_times(con)
+            placed = place_local_times(con, fleet_zone(con, settings))
     files = pl.DataFrame([row for row, _ in accounts], schema=FILES_SCHEMA, orient="row").sort("file")
     return IngestReport(files, spans([*(part for _, account in accounts for part in account.touched), placed]))
 

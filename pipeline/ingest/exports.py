@@ -137,7 +137,7 @@ def _times(export: Export, name: str) -> str:
         zoned, local = f"try_strptime({raw}, {quoted(export.time_format)})", "CAST(NULL AS TIMESTAMP)"
     else:
         zoned, local = "CAST(NULL AS TIMESTAMPTZ)", f"try_strptime({raw}, {quoted(export.time_format)})"
-    early, late, gap = readings(f"({local})", export.timezone)
+    early, late, gap = readings(f"({local})", quoted(export.timezone))
     return (
         f"coalesce({zoned}, {early}) AS {name}_early, coalesce({zoned}, {late}) AS {name}_late, "
         f"coalesce({gap}, false) AS {name}_gap"

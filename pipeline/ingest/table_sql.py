@@ -10,7 +10,7 @@ from pipeline.registry import Column, registry
 _OVER_RANGE = "('OL', 'O.L', 'O.L.', '0L', '0.L', 'OPEN', 'INF', '∞')"
 _WORDS = {"int": "a whole number", "float": "a number", "timestamp": "an ISO 8601 time"}
 # Tables with a column for times that have no offset; elsewhere such a time is placed in the fleet's zone at once.
-PLACED_LATER = ("raw_pilot",)
+PLACED_LATER = ("raw_pilot", "raw_charging")
 # Text columns that may be left blank and then say this
 _DEFAULTS = {"diode_check": "'unknown'"}
 

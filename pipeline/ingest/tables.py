@@ -12,6 +12,8 @@ from pipeline.ingest.lines import Block
 from pipeline.ingest.records import as_rows, one_a_line, records
 from pipeline.ingest.sink import Account, Sink
 from pipeline.ingest.table_sql import insert_query, typed_query
+from pipeline.settings.ingest import IngestSettings
+from pipeline.warehouse import Connection
 
 _TOUCHED = {
     "pilot": """SELECT station_id, min(station_at_utc) AS from_utc, max(station_at_utc) AS to_utc
@@ -39,7 +41,7 @@ def read_table(sink: Sink, kind: str, found: tuple[str, ...], blocks: Iterator[B
 def _insert(sink: Sink, kind: str, found: tuple[str, ...], rows: pa.Table, account: Account) -> Account:
     select = typed_query(kind, found)
     with sink.seeing(_records=rows):
-        typed = sink.table(select, {"fleet_zone": fleet_zone(sink)} if "$fleet_zone" in select else {})
+        typed = sink.table(select, {"fleet_zone": fleet_zone(sink.con, sink.settings)} if "$fleet_zone" in select else {})
     with sink.seeing(_typed=typed):
         bad = sink.frame(_BAD)
         sink.con.execute(insert_query(kind, found), {"file_id": sink.file_id})
@@ -48,11 +50,11 @@ def _insert(sink: Sink, kind: str, found: tuple[str, ...], rows: pa.Table, accou
     return account.plus(used=used, rejected=sink.reject(one_a_line(bad)), touched=touched)
 
 
-def fleet_zone(sink: Sink) -> str:
+def fleet_zone(con: Connection, settings: IngestSettings) -> str:
     """Zone of vehicle-side times without an offset: as set, else the most common one of the EVSEs known so far, else UTC."""
-    if sink.settings.fleet_timezone:
-        return sink.settings.fleet_timezone
-    rows = sink.con.execute(
+    if settings.fleet_timezone:
+        return settings.fleet_timezone
+    rows = con.execute(
         "SELECT timezone FROM raw_evse GROUP BY 1 ORDER BY count(DISTINCT evse_id) DESC, 1 LIMIT 1"
     ).fetchall()  # fmt: skip
     return str(rows[0][0]) if rows else "UTC"

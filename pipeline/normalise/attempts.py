@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.normalise import identities, outcomes, telematics
+from pipeline.normalise.clocks import CHANGE_ERROR_S
 from pipeline.registry import empty
 from pipeline.settings.normalise import NormaliseSettings
 
@@ -51,11 +52,12 @@ def vehicle_only(alone: pl.DataFrame) -> pl.DataFrame:
         "vehicle_id",
         "id_token",
         "seen_utc",
+        "time_doubt",
         station_id="station_of",
         attempt_id=pl.format("{}|{}", "evse_id", stamp),
         plugged_at_utc="from_utc",
         unplugged_at_utc="to_utc",
-        clock_error_s=pl.lit(telematics.VEHICLE_ERROR_S),
+        clock_error_s=pl.when(pl.col("time_doubt").is_null()).then(telematics.VEHICLE_ERROR_S).otherwise(CHANGE_ERROR_S),
         source=pl.lit("telematics"),
         lineage=pl.concat_list("began", "ended").list.drop_nulls(),
         vehicle_known_by=pl.lit("token"),

@@ -8,12 +8,11 @@ from datetime import timedelta
 import polars as pl
 
 from pipeline.normalise import codes
+from pipeline.normalise.clocks import CHANGE_ERROR_S
 from pipeline.normalise.overlap import meeting
 
 EXPORT_ERROR_S = 60.0
 """Exports are often written to the minute; common practice, no source."""
-DOUBT_ERROR_S = 3600.0
-"""A local time in the fold of the clock change may be an hour off."""
 
 
 def build(raw: pl.DataFrame, own: Mapping[str, str]) -> pl.DataFrame:
@@ -29,7 +28,7 @@ def build(raw: pl.DataFrame, own: Mapping[str, str]) -> pl.DataFrame:
         from_utc="plugged_at_utc",
         to_utc="unplugged_at_utc",
         seen_utc=pl.coalesce("unplugged_at_utc", "plugged_at_utc"),
-        error_s=pl.when(doubt).then(pl.lit(DOUBT_ERROR_S)).otherwise(pl.lit(EXPORT_ERROR_S)),
+        error_s=pl.when(doubt).then(pl.lit(CHANGE_ERROR_S)).otherwise(pl.lit(EXPORT_ERROR_S)),
         began=here,
         ended=here,
         sudden=pl.lit(value=False),

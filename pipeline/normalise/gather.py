@@ -8,7 +8,7 @@ from datetime import timedelta
 import polars as pl
 
 from pipeline.normalise import cards, energy, exports, marks, moments, outcomes, plugins
-from pipeline.normalise.clocks import UNKNOWN_ERROR_S
+from pipeline.normalise.clocks import CHANGE_ERROR_S, UNKNOWN_ERROR_S
 from pipeline.normalise.masks import sure
 from pipeline.settings.normalise import NormaliseSettings
 
@@ -32,7 +32,8 @@ def find(evidence: Evidence, settings: NormaliseSettings) -> pl.DataFrame:
     piloted = plugins.parted(marks.pilot_marks(evidence.pilot, settings.card_first_s), by_signal, settings.settle_s)
     by_pilot = plugins.spans(piloted, silence)
     seen = plugins.joined(by_pilot, by_signal, settings.settle_s, settings.card_first_s)
-    every = plugins.joined(seen, evidence.exported.select(seen.columns), exports.EXPORT_ERROR_S, 0.0)
+    told = evidence.exported.with_columns(source=pl.lit("export"))
+    every = plugins.joined(seen, told.select(seen.columns), exports.EXPORT_ERROR_S, 0.0)
     every = every.unique(["evse_id", "from_utc"], keep="first", maintain_order=True).with_row_index("plug_in")
     following = pl.col("from_utc").shift(-1).over("evse_id")
     later = pl.col("seen_utc") + timedelta(seconds=settings.retry_gap_s)
@@ -86,7 +87,8 @@ def build(evidence: Evidence, evses: pl.DataFrame, settings: NormaliseSettings) 
         energy.sampled_flow(there.samples),
         moments.levels(there.pilot),
         there.exported,
-        sources(there),
+        sources(there, plug_ins),
+        doubts(there.pilot, plug_ins),
     )
     for part in parts:
         facts = facts.join(part, on="plug_in", how="left", maintain_order="left")
@@ -98,12 +100,20 @@ def rated(plug_ins: pl.DataFrame, evses: pl.DataFrame) -> pl.DataFrame:
     return plug_ins.join(evses.select("evse_id", limit_kw="max_power_kw"), on="evse_id", how="left", maintain_order="left")
 
 
-def sources(there: Evidence) -> pl.DataFrame:
-    """`plug_in, source`: which sources told of it, joined by '+'."""
-    version = pl.concat_str(pl.lit("ocpp"), pl.col("version").str.replace_all(".", "", literal=True))
+def doubts(pilot: pl.DataFrame, plug_ins: pl.DataFrame) -> pl.DataFrame:
+    """`plug_in, pilot_doubt`: why the time of the pilot row that began or ended a plug-in is doubtful."""
+    here = pl.format("{}:{}", "file_id", "line")
+    unsure = pilot.filter(pl.col("time_doubt").is_not_null()).select(here.alias("end"), pilot_doubt="time_doubt")
+    ends = plug_ins.unpivot(["began", "ended"], index="plug_in", value_name="end")
+    return ends.join(unsure, on="end").group_by("plug_in").agg(pl.col("pilot_doubt").max())
+
+
+def sources(there: Evidence, plug_ins: pl.DataFrame) -> pl.DataFrame:
+    """`plug_in, source`: which sources told of it, joined by '+'; the one that made it is always among them."""
     named = pl.concat(
         [
-            there.signals.select("plug_in", source=version),
+            plug_ins.select("plug_in", "source"),
+            there.signals.select("plug_in", source=marks.speaks()),
             there.pilot.select("plug_in", source=pl.lit("pilot")),
             there.exported.select("plug_in", source=pl.lit("export")),
         ]
@@ -134,6 +144,7 @@ def merged(facts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
         sign_raw=pl.coalesce("sign_raw", pl.when(unsaid).then("told_stop"), pl.when(cut.is_not_null()).then(pl.lit(TAKEN_BACK))),
         stopped_utc=pl.coalesce("stopped_utc", pl.when(pl.col("told_at").is_not_null()).then("unplugged_at_utc")),
         stop_reason=pl.coalesce("stop_reason", "told_stop"),
-        time_doubt=pl.coalesce(unsure, pl.when(pl.col("source") == "export").then("time_doubt")),
+        time_doubt=pl.coalesce(unsure, "pilot_doubt", pl.when(pl.col("source") == "export").then("time_doubt")),
+        clock_error_s=pl.max_horizontal("clock_error_s", pl.when(pl.col("pilot_doubt").is_not_null()).then(CHANGE_ERROR_S)),
         pilot_low_samples=pl.col("pilot_low_samples").fill_null(0),
     )

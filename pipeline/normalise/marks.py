@@ -16,7 +16,12 @@ THERE = ["Preparing", "Charging", "SuspendedEV", "SuspendedEVSE", "Occupied"]
 """Statuses (1.6 and 2.0.1) with a vehicle there. Finishing does not say: it may follow the unplugging."""
 GONE = ["Available", "Reserved"]
 CONNECTED = ["EVConnected", "Charging", "SuspendedEV", "SuspendedEVSE"]
-MARK = ["evse_id", "at_utc", "clock_error_s", "order", "plug", "split", "file_id", "line"]
+MARK = ["evse_id", "at_utc", "clock_error_s", "order", "plug", "split", "file_id", "line", "source"]
+
+
+def speaks() -> pl.Expr:
+    """The source a message is: its OCPP version."""
+    return pl.concat_str(pl.lit("ocpp"), pl.col("version").str.replace_all(".", "", literal=True))
 
 
 def pilot_marks(pilot: pl.DataFrame, late_s: float) -> pl.DataFrame:
@@ -30,6 +35,7 @@ def pilot_marks(pilot: pl.DataFrame, late_s: float) -> pl.DataFrame:
         plug=pl.when(letter == "A").then(-1).when(letter.is_in(["B", "C", "D"])).then(1).otherwise(0),
         split=pl.lit(value=False),
         order=pl.col("line"),
+        source=pl.lit("pilot"),
     ).select(MARK)
 
 
@@ -114,4 +120,5 @@ def signal_marks(signals: pl.DataFrame, settings: NormaliseSettings) -> pl.DataF
         plug=pl.when(gone()).then(-1).when(there()).then(1).otherwise(0),
         split=anew(settings),
         order=pl.col("receiver_at_utc").dt.epoch("us"),
+        source=speaks(),
     ).select(MARK)

@@ -17,7 +17,7 @@ LATER_S = 3.0
 
 
 def spans(marks: pl.DataFrame, silence: timedelta) -> pl.DataFrame:
-    """One row a plug-in of one source: `evse_id, from_utc, to_utc` (null: broken off), `seen_utc, error_s, began, ended`.
+    """One row a plug-in of one source: `evse_id, from_utc, to_utc` (null: broken off), `seen_utc, error_s, began, ended, source`.
 
     `sudden`: the source had said nothing of the EVSE before, so that its first record may not be the plug-in.
     """
@@ -38,6 +38,7 @@ def spans(marks: pl.DataFrame, silence: timedelta) -> pl.DataFrame:
             seen_utc=pl.col("at_utc").filter(pl.col("said") == 1).last(),
             error_s=pl.col("clock_error_s").first(),
             sudden=pl.col("before").first().is_null(),
+            source=pl.col("source").first(),
             began=pl.format("{}:{}", pl.col("file_id").first(), pl.col("line").first()),
             ended=pl.format("{}:{}", pl.col("file_id").filter(off).first(), pl.col("line").filter(off).first()),
         )

@@ -25,7 +25,7 @@ COUPLERS = {"cType2": "Type2", "sType2": "Type2", "cType1": "Type1"}
 
 
 def vehicle_spans(charging: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
-    """Plug-ins as vehicles reported them: `vehicle_id, span, from_utc, to_utc, seen_utc, inlet, told_fault`."""
+    """Plug-ins as vehicles reported them: `vehicle_id, span, from_utc, to_utc, seen_utc, inlet, told_fault, time_doubt`."""
     plug = pl.col("event").replace_strict({"plugged": 1, "unplugged": -1}, default=0, return_dtype=pl.Int32)
     marks = charging.select(
         pl.col("vehicle_id").alias("evse_id"),
@@ -36,6 +36,7 @@ def vehicle_spans(charging: pl.DataFrame, settings: NormaliseSettings) -> pl.Dat
         order=pl.col("line"),
         plug=plug,
         split=pl.col("event") == "plugged",
+        source=pl.lit("telematics"),
     )
     spans = plugins.spans(marks, timedelta(days=settings.silence_days)).rename({"evse_id": "vehicle_id"}).with_row_index("span")
     starts = spans.select("vehicle_id", "span", "from_utc", "to_utc").sort("from_utc")
@@ -43,8 +44,11 @@ def vehicle_spans(charging: pl.DataFrame, settings: NormaliseSettings) -> pl.Dat
         starts, left_on="at_utc", right_on="from_utc", by="vehicle_id", check_sortedness=False
     )
     within = within.filter(pl.col("to_utc").is_null() | (pl.col("at_utc") <= pl.col("to_utc")))
+    ends = (pl.col("at_utc") == pl.col("from_utc")) | (pl.col("at_utc") == pl.col("to_utc")).fill_null(value=False)
     told = within.group_by("span").agg(
-        inlet=pl.col("inlet").drop_nulls().first(), told_fault=(pl.col("event") == "charge_fault").any()
+        inlet=pl.col("inlet").drop_nulls().first(),
+        told_fault=(pl.col("event") == "charge_fault").any(),
+        time_doubt=pl.col("time_doubt").filter(ends).max(),
     )
     return spans.join(told, on="span", how="left", maintain_order="left")
 

@@ -175,7 +175,7 @@ def test_a_time_no_clock_showed_is_flagged(con: Connection, delivery: Path) -> N
 )
 def test_readings_agree_with_the_zone_database(shared: Connection, local: datetime, zone: str) -> None:
     """Both readings of any local time are those of Python's zoneinfo (fold 0 and 1), which reads the same IANA data."""
-    early, late, gap = readings("t", zone)
+    early, late, gap = readings("t", f"'{zone}'")
     row_ = shared.execute(f"SELECT {early}, {late}, {gap} FROM (SELECT CAST($1 AS TIMESTAMP) AS t)", [local]).fetchall()[0]
     folds = [local.replace(tzinfo=ZoneInfo(zone), fold=fold).astimezone(UTC) for fold in (0, 1)]
     in_gap = folds[0].astimezone(ZoneInfo(zone)).replace(tzinfo=None) != local

@@ -5,9 +5,10 @@ Limits come from the rule's own clause (schemas/rules); the values here stand a 
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from typing import Any, NamedTuple
 
-from .worlds import Row, World
+from .worlds import BASE, Row, World
 
 
 class Case(NamedTuple):
@@ -90,6 +91,15 @@ def clock(**values: Any) -> World:
 def vehicle_says(**values: Any) -> World:
     """One event of the vehicle."""
     return {"raw_charging": [{"at_utc": 0, "vehicle_id": "v1", "soc_pct": 50.0, "inlet": "cType2", **values}]}
+
+
+FOLD_S = (datetime(2026, 10, 25, 1, 30, tzinfo=UTC) - BASE).total_seconds()
+"""Within the second of the two hours from 02:00 in Oslo."""
+
+
+def received_locally(t: float) -> World:
+    """A frame the receiver stamped in Oslo's time."""
+    return {"raw_frame": [{"receiver_at_utc": t, "unzoned": ["receiver_at_utc"], "zone": "Europe/Oslo"}]}
 
 
 def finding(word: str, **values: Any) -> World:
@@ -253,6 +263,8 @@ CASES: dict[str, Case] = {
     "signal_in_future": Case(
         {"core_signal": [{"at_utc": 11 * DAY + 60, "status": "Available"}]},
         {"core_signal": [{"at_utc": 11 * DAY - 60, "status": "Available"}]},
+    "vehicle_event_at_clock_change": Case(vehicle_says(event="plugged", time_doubt="fold"), vehicle_says(event="plugged")),
+    "receiver_at_clock_change": Case(received_locally(FOLD_S), received_locally(FOLD_S + 3600)),
     ),
     "signal_before_equipment": Case(
         {"core_signal": [{"at_utc": -17 * 365.25 * DAY}]}, {"core_signal": [{"at_utc": -16 * 365.25 * DAY}]}
