@@ -110,12 +110,12 @@ def _columns(table: str, given: dict[str, str]) -> str:
 
 @cache
 def frames_insert() -> str:
-    """INSERT of the used rows of `_staged` into raw_frame; `?` is the file id."""
+    """INSERT of the rows of `_staged` into raw_frame; `?` is the file id."""
     columns = _columns("raw_frame", {"file_id": "?", "action": "coalesce(s.action, p.action)"})
     return f"""
         INSERT INTO raw_frame SELECT {columns}
         FROM _staged s LEFT JOIN _paired p ON s.line = p.line
-        WHERE s.reject_reason IS NULL AND s.line NOT IN (SELECT line FROM _left_out)"""
+        WHERE s.line NOT IN (SELECT line FROM _left_out)"""
 
 
 @cache
@@ -141,7 +141,7 @@ def samples_insert() -> str:
                         {utc("m.timestamp")} AS m_utc, {_zoneless_within("m.timestamp")} AS m_unzoned
                     FROM (SELECT *, unnest(from_json(meter_list, '{METER_SHAPE}')) AS m
                           FROM _staged
-                          WHERE meter_list IS NOT NULL AND reject_reason IS NULL
+                          WHERE meter_list IS NOT NULL
                               AND line NOT IN (SELECT line FROM _left_out)) s)) s
         WHERE v.value IS NOT NULL"""
 
@@ -173,7 +173,7 @@ def events_insert() -> str:
         INSERT INTO raw_event SELECT {_columns("raw_event", given)}
         FROM (SELECT *, unnest(from_json(event_list, '{EVENT_SHAPE}')) AS e
               FROM _staged
-              WHERE event_list IS NOT NULL AND reject_reason IS NULL AND line NOT IN (SELECT line FROM _left_out)) s
+              WHERE event_list IS NOT NULL AND line NOT IN (SELECT line FROM _left_out)) s
         WHERE coalesce(e.timestamp, e.techCode, e.actualValue) IS NOT NULL"""
 
 

@@ -7,19 +7,20 @@ from datetime import datetime, timedelta
 
 import polars as pl
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from pipeline.ingest.frame_sql import events_insert, frames_insert, samples_insert, staged_query
 from pipeline.ingest.lines import Block, good_and_bad
 from pipeline.ingest.sink import Account, Sink
 
 _REPEATED = """
-    SELECT s.line FROM _staged s SEMI JOIN raw_frame h ON s.frame_key = h.frame_key WHERE s.reject_reason IS NULL
+    SELECT s.line FROM _staged s SEMI JOIN raw_frame h ON s.frame_key = h.frame_key
     UNION
     SELECT s.line
     FROM _staged s
-    JOIN (SELECT frame_key, min(line) AS first_line FROM _staged WHERE reject_reason IS NULL
+    JOIN (SELECT frame_key, min(line) AS first_line FROM _staged
           GROUP BY frame_key HAVING count(*) > 1) twice USING (frame_key)
-    WHERE s.reject_reason IS NULL AND s.line > first_line
+    WHERE s.line > first_line
 """
 
 # Ids come back into use, so of several calls the one nearest in the receiver's time is answered; of equals (a call sent twice)
@@ -30,7 +31,7 @@ _PAIRED = """
     FROM _staged a
     JOIN _staged c ON a.station_id = c.station_id AND a.message_id = c.message_id
         AND a.direction <> c.direction
-    WHERE a.message_type > 2 AND c.message_type = 2 AND a.reject_reason IS NULL AND c.reject_reason IS NULL
+    WHERE a.message_type > 2 AND c.message_type = 2
     GROUP BY a.line
 """
 
@@ -43,7 +44,7 @@ _LEFT_OUT = f"""
         SELECT line, call_line AS partner FROM _paired UNION ALL SELECT call_line, line FROM _paired
     ), new AS (
         SELECT line, station_id, message_id, direction, epoch(receiver_at_utc) AS at_s
-        FROM _staged WHERE reject_reason IS NULL AND line NOT IN (SELECT line FROM _repeated)
+        FROM _staged WHERE line NOT IN (SELECT line FROM _repeated)
     )
     SELECT line FROM _repeated
     EXCEPT
@@ -78,7 +79,7 @@ _GIVE_ACTION = """
 
 _TOUCHED = """
     SELECT station_id, min(receiver_at_utc) AS from_utc, max(receiver_at_utc) AS to_utc
-    FROM _staged WHERE reject_reason IS NULL AND line NOT IN (SELECT line FROM _repeated) GROUP BY 1
+    FROM _staged WHERE line NOT IN (SELECT line FROM _repeated) GROUP BY 1
 """
 
 _REJECTED = """
@@ -98,9 +99,16 @@ def read_lines(sink: Sink, parts: Iterator[tuple[pa.Table, pl.DataFrame]]) -> It
     Lines of different stations do not meet: those of some stations alone give what these have in the whole.
     """
     account = Account()
+    held: list[pa.Table] = []
     for good, bad in parts:
-        account = _block(sink, good, account.plus(rejected=sink.reject(bad)))
+        staged, rejected = _typed(sink, good)
+        account = account.plus(rejected=rejected + sink.reject(bad))
+        held.append(staged)
+        if sum(one.nbytes for one in held) > sink.settings.typed_bytes:
+            account, held = _put(sink, pa.concat_tables(held), account), []
         yield account
+    if held:
+        yield (account := _put(sink, pa.concat_tables(held), account))
     _pair_across(sink, account)
 
 
@@ -120,14 +128,21 @@ def _pair_across(sink: Sink, account: Account) -> None:
                 sink.con.execute(_GIVE_ACTION, span)
 
 
-def _block(sink: Sink, lines: pa.Table, account: Account) -> Account:
-    if not lines.num_rows:
-        return account
+def _typed(sink: Sink, lines: pa.Table) -> tuple[pa.Table, int]:
+    """A block's lines, typed, but for those that had to be rejected; and their number."""
     with sink.seeing(_lines=lines):
         staged = sink.table(staged_query())
+        if not _any(staged, "reject_reason"):
+            return staged, 0
         with sink.seeing(_staged=staged):
-            rejected = sink.reject(sink.frame(_REJECTED)) if _any(staged, "reject_reason") else 0
-            repeated, paired = sink.table(_REPEATED), sink.table(_PAIRED)
+            rejected = sink.reject(sink.frame(_REJECTED))
+    return staged.filter(pc.field("reject_reason").is_null()), rejected
+
+
+def _put(sink: Sink, staged: pa.Table, account: Account) -> Account:
+    """Typed lines of some blocks at once: DuckDB packs what is inserted by many rows in all threads, by few in one."""
+    with sink.seeing(_staged=staged):
+        repeated, paired = sink.table(_REPEATED), sink.table(_PAIRED)
     with sink.seeing(_staged=staged, _repeated=repeated, _paired=paired):
         left_out = sink.table(_LEFT_OUT) if repeated.num_rows else repeated
         with sink.seeing(_left_out=left_out):
@@ -135,8 +150,8 @@ def _block(sink: Sink, lines: pa.Table, account: Account) -> Account:
                 if _any(staged, column):
                     sink.con.execute(insert(), [sink.file_id])
         touched = sink.frame(_TOUCHED)
-    used = lines.num_rows - rejected - repeated.num_rows
-    return account.plus(used=used, rejected=rejected, duplicates=repeated.num_rows, touched=touched)
+    used = staged.num_rows - repeated.num_rows
+    return account.plus(used=used, duplicates=repeated.num_rows, touched=touched)
 
 
 def _any(rows: pa.Table, column: str) -> bool:

@@ -11,6 +11,9 @@ class IngestSettings(Frozen):
     """How bytes are read."""
 
     block_bytes: int = Field(32 << 20, ge=1 << 10, description="Bytes read at a time: bounds memory; measured")
+    typed_bytes: int = Field(
+        128 << 20, ge=0, description="Typed lines held before they are inserted together: bounds memory; measured"
+    )
     engine_bytes: int = Field(
         512 << 20,
         ge=256 << 20,
