@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 
 import polars as pl
 
-from pipeline.normalise import cards, energy, exports, marks, moments, outcomes, plugins
+from pipeline.normalise import cards, energy, exports, marks, moments, outcomes, plugins, signals
 from pipeline.normalise.clocks import CHANGE_ERROR_S, UNKNOWN_ERROR_S
 from pipeline.normalise.masks import sure
 from pipeline.settings.normalise import NormaliseSettings
@@ -66,7 +66,8 @@ def place(evidence: Evidence, plug_ins: pl.DataFrame, settings: NormaliseSetting
 def build(evidence: Evidence, evses: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     """core_plug_in from the evidence of some stations."""
     plug_ins = find(evidence, settings)
-    there = place(evidence, plug_ins, settings)
+    told = pl.concat([evidence.signals, signals.of_whole_stations(evidence.signals, evses)])
+    there = place(replace(evidence, signals=told), plug_ins, settings)
     facts = plug_ins.select(
         "plug_in",
         "evse_id",

@@ -66,7 +66,8 @@ def of_pilot(pilot: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
 def of_signals(signals: pl.DataFrame) -> pl.DataFrame:
     """Moments of assigned messages. An accepted card or a started transaction means that current is offered.
 
-    Trouble that is over while the station still says Charging: charging goes on.
+    Trouble that is over while the station still says Charging: charging goes on. A fault of the whole station (connector 0) is a
+    sign of trouble: what it means for the plug-in is told by what became of that.
     """
     status = pl.when(pl.col("action") == "StatusNotification").then(pl.col("status"))
     state = pl.coalesce(status, "charging_state")
@@ -74,7 +75,8 @@ def of_signals(signals: pl.DataFrame) -> pl.DataFrame:
     accepted = pl.col("action").is_in(["Authorize", "TransactionEvent"]) & (pl.col("id_token_status") == "Accepted")
     ended = (pl.col("action") == "StopTransaction") | (pl.col("event_type") == "Ended")
     abnormal = pl.col("trigger_reason") == "AbnormalCondition"
-    hard = abnormal | (status == "Faulted") | (pl.col("fault").is_not_null() & ~pl.col("action").is_in(["StatusNotification"]))
+    whole = (pl.col("connector_id") == 0).fill_null(value=False)
+    hard = abnormal | ((status == "Faulted") & ~whole) | (pl.col("fault").is_not_null() & ~pl.col("action").is_in(["StatusNotification"]))
     soft = (
         pl.col("fault_raw").is_not_null()
         | (pl.col("trigger_reason") == "EVCommunicationLost")

@@ -162,6 +162,17 @@ def at_evse(rows: pl.DataFrame, evses: pl.DataFrame) -> pl.DataFrame:
     return rows.join(known, on=["station_id", "connector_id"], how="left", maintain_order="left")
 
 
+def of_whole_stations(signals: pl.DataFrame, evses: pl.DataFrame) -> pl.DataFrame:
+    """Faults of a station's main controller as one row an EVSE of the station; `connector_id` stays 0.
+
+    OCPP 1.6 StatusNotification, connectorId 0 (secondary source). Its status is independent of the connectors': it says nothing
+    of a vehicle, and a connector may charge on.
+    """
+    faulted = (pl.col("action") == "StatusNotification") & (pl.col("connector_id") == 0) & (pl.col("status") == "Faulted")
+    each = signals.filter(faulted & (pl.col("version") == "1.6") & pl.col("evse_id").is_null()).drop("evse_id")
+    return each.join(evses.select("station_id", "evse_id"), on="station_id", maintain_order="left_right").select(signals.columns)
+
+
 def place_samples(samples: pl.DataFrame, signals: pl.DataFrame, clock: Clock, evses: pl.DataFrame) -> pl.DataFrame:
     """Samples in true time at their EVSE; the connector of a transaction comes from its signals."""
     named = with_connector(samples, signals.select("station_id", "transaction_id", "connector_id"))

@@ -343,3 +343,30 @@ def test_pulled_out_early_with_little_energy_is_nobodys_failure() -> None:
     world.stop(70, 1090, "EVDisconnected")
     world.status(71, "Available")
     assert one(world)["outcome"] == "abandoned"
+
+
+def test_a_fault_of_the_whole_station_speaks_to_each_of_its_evses() -> None:
+    """connectorId 0 Faulted names the failure of what came to nothing at any EVSE of the station, and of no other station.
+
+    OCPP 1.6 StatusNotification (secondary source): 0 is the main controller, its status independent of the connectors', so that a
+    connector may charge on.
+    """
+    world, other = station(), World(station="st2")
+    world.evse("e2", connector=2)
+    other.evse("e3")
+    world.status(0, "Preparing")
+    world.start(5)
+    world.status(0, "Preparing", connector=2)
+    world.start(5, tag="T2", tx="8", connector=2)
+    world.status(12, "Charging", connector=2)
+    world.status(60, "Faulted", "GroundFailure", connector=0)
+    world.stop(100, 1000, "EVDisconnected")
+    world.status(101, "Available")
+    world.stop(3600, 9000, "EVDisconnected", tx="8")
+    world.status(3601, "Available", connector=2)
+    other.status(0, "Preparing")
+    other.status(100, "Available")
+    rows = {row["evse_id"]: row for row in attempts(world, other).to_dicts()}
+    assert (rows["e1"]["outcome"], rows["e1"]["fault"]) == ("failed", "GroundFailure")
+    assert (rows["e2"]["outcome"], rows["e2"]["fault"]) == ("charged", None)
+    assert (rows["e3"]["outcome"], rows["e3"]["fault"]) == ("abandoned", None)
