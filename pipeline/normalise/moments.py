@@ -76,7 +76,8 @@ def of_signals(signals: pl.DataFrame) -> pl.DataFrame:
     ended = (pl.col("action") == "StopTransaction") | (pl.col("event_type") == "Ended")
     abnormal = pl.col("trigger_reason") == "AbnormalCondition"
     whole = (pl.col("connector_id") == 0).fill_null(value=False)
-    hard = abnormal | ((status == "Faulted") & ~whole) | (pl.col("fault").is_not_null() & ~pl.col("action").is_in(["StatusNotification"]))
+    named = pl.col("fault").is_not_null() & ~pl.col("action").is_in(["StatusNotification"])
+    hard = abnormal | ((status == "Faulted") & ~whole) | named
     soft = (
         pl.col("fault_raw").is_not_null()
         | (pl.col("trigger_reason") == "EVCommunicationLost")

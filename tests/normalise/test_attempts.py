@@ -346,7 +346,7 @@ def test_pulled_out_early_with_little_energy_is_nobodys_failure() -> None:
 
 
 def test_a_fault_of_the_whole_station_speaks_to_each_of_its_evses() -> None:
-    """connectorId 0 Faulted names the failure of what came to nothing at any EVSE of the station, and of no other station.
+    """Faulted at connectorId 0 names the failure of what came to nothing at any EVSE of the station, and of no other station.
 
     OCPP 1.6 StatusNotification (secondary source): 0 is the main controller, its status independent of the connectors', so that a
     connector may charge on.

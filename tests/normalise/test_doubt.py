@@ -20,7 +20,7 @@ def doubtful(world: World, *seconds: float) -> None:
 
 @pytest.mark.parametrize(("unsure", "doubt"), [((0,), "fold"), ((3600,), "fold"), ((1800,), None)])
 def test_an_attempt_whose_ends_are_doubtful_says_so(unsure: tuple[float, ...], doubt: str | None) -> None:
-    """A plug-in or unplugging from the hour that occurs twice makes the attempt doubtful by an hour; a row in between does not."""
+    """A plug-in or unplugging from the hour that occurs twice makes an attempt doubtful by an hour; a row in between does not."""
     world = station()
     for t in range(-600, 7200, 300):
         world.call(t, "Heartbeat")
