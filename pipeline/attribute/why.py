@@ -12,20 +12,14 @@ import numpy as np
 import polars as pl
 
 from pipeline.attribute.attribution import Attribution
-from pipeline.attribute.chains import smooth
-from pipeline.attribute.laplace import Floats
 from pipeline.attribute.solve import EVSE, VEHICLE, Solution
-from pipeline.attribute.states import level_escape
+from pipeline.attribute.what_if import WhatIf, bits, what_if
 from pipeline.errors import NotEnoughDataError
 from pipeline.settings.attribute import AttributeSettings
 
 WINDOW_DAYS = 21
 """Days shown before the end of the report week, or since the onset if that is longer ago."""
 SHOWN = 12
-MOST_REMOVED = 20
-"""Failures taken away at most when asking what would clear a unit."""
-TYPICAL_CHANCE = 0.03
-"""Chance of failure of the plug-in that is imagined."""
 NAMES = {VEHICLE: "vehicle_id", EVSE: "evse_id"}
 WORDS = {VEHICLE: "vehicle", EVSE: "EVSE"}
 
@@ -106,7 +100,7 @@ def attempt_rows(solution: Solution, settings: AttributeSettings, kind: int) -> 
             "failed": evidence.failed > 0,
             "weight": evidence.weight,
             "p_own": blame[kind],
-            "bits": _bits(solution, settings, kind),
+            "bits": bits(solution, settings, kind),
         }
     )
     return frame.with_columns(
@@ -114,59 +108,6 @@ def attempt_rows(solution: Solution, settings: AttributeSettings, kind: int) -> 
         (begin + pl.duration(days=7 * (pl.col("at_days") // 7).cast(pl.Int64))).alias("week_start_utc"),
         pl.when("failed").then(pl.lit("failed")).otherwise(pl.lit("charged")).alias("outcome"),
     )
-
-
-def _log_ratios(solution: Solution, settings: AttributeSettings, kind: int) -> Floats:
-    """Log likelihood of each attempt by the unit's state relative to off, all others as judged (attempts, states)."""
-    evidence = solution.evidence
-    prior = (settings.vehicle, settings.evse)[kind]
-    escape = level_escape(prior, solution.seen)
-    others = np.zeros(len(evidence.failed))
-    rest = np.prod([solution.escapes[j] for j in range(3) if j != kind], axis=0)
-    others[solution.failed] = (1.0 - solution.chance.base) * rest
-    failed = evidence.failed[:, None] > 0
-    held = others[:, None] * escape
-    return np.asarray(evidence.weight[:, None] * np.where(failed, np.log1p(-held) - np.log1p(-held[:, :1]), np.log(escape)))
-
-
-def _bits(solution: Solution, settings: AttributeSettings, kind: int) -> Floats:
-    """log2 likelihood ratio of each attempt, unit at its likeliest fault level against off."""
-    unit = (solution.evidence.vehicle, solution.evidence.evse)[kind]
-    states = solution.units[kind]
-    level = 1 + (states.belief[:, -1, 1:] * states.habits.on[1:]).argmax(axis=1)
-    ratios = _log_ratios(solution, settings, kind)
-    return np.asarray(ratios[np.arange(len(unit)), level[unit]] / np.log(2.0))
-
-
-@dataclass(frozen=True)
-class _WhatIf:
-    """Probability at the end: as it is, after one more success or failure, without the k strongest failures."""
-
-    now: float
-    charged: float
-    failed: float
-    without: tuple[float, ...]
-
-
-def _what_if(solution: Solution, settings: AttributeSettings, kind: int, position: int) -> _WhatIf:
-    """The unit's own chain again, others as judged, with attempts added or taken away."""
-    evidence = solution.evidence
-    states = solution.units[kind]
-    prior = (settings.vehicle, settings.evse)[kind]
-    mine = np.flatnonzero((evidence.vehicle, evidence.evse)[kind] == position)
-    ratios, day = _log_ratios(solution, settings, kind)[mine], evidence.day[mine]
-    strongest = np.argsort(-ratios[:, 1:].max(axis=1), kind="stable")
-    strongest = strongest[evidence.failed[mine][strongest] > 0][:MOST_REMOVED]
-    chain = np.zeros((evidence.days, ratios.shape[1]))
-    np.add.at(chain, day, ratios)
-    variants = np.repeat(chain[None], 3 + len(strongest), axis=0)
-    escape = level_escape(prior, np.array([settings.diode_seen]))[0]
-    variants[1, -1] += np.log(escape)
-    variants[2, -1] += np.log1p(-(1.0 - TYPICAL_CHANCE) * escape) - np.log(TYPICAL_CHANCE)
-    for k, row in enumerate(strongest):
-        variants[3 + k :, day[row]] -= ratios[row]
-    p = smooth(variants, states.habits.initial, states.habits.step).belief[:, -1] @ states.habits.on
-    return _WhatIf(float(p[0]), float(p[1]), float(p[2]), tuple(p[3:].tolist()))
 
 
 def _unit(answer: Attribution, solution: Solution, settings: AttributeSettings, kind: int, position: int) -> Explanation:
@@ -187,7 +128,7 @@ def _unit(answer: Attribution, solution: Solution, settings: AttributeSettings, 
         headline=f"{week}\n{row['reason']}",
         attempts=chosen,
         company=_company(rows, own, solution, kind),
-        change=_change(own, _what_if(solution, settings, kind, position), row, settings, kind),
+        change=_change(own, what_if(solution, settings, kind, position), row, settings, kind),
     )
 
 
@@ -213,7 +154,7 @@ def _company(rows: pl.DataFrame, own: pl.DataFrame, solution: Solution, kind: in
     )
 
 
-def _change(own: pl.DataFrame, if_: _WhatIf, row: dict[str, object], settings: AttributeSettings, kind: int) -> tuple[str, ...]:
+def _change(own: pl.DataFrame, if_: WhatIf, row: dict[str, object], settings: AttributeSettings, kind: int) -> tuple[str, ...]:
     partner = WORDS[EVSE if kind == VEHICLE else VEHICLE]
     bar = settings.fault_at if kind == VEHICLE else settings.equipment_fault_at
     said = [
@@ -244,19 +185,16 @@ def _attempt(answer: Attribution, settings: AttributeSettings, subject: str, sha
     solution = next(s for s in answer.solutions.values() if subject in s.evidence.attempt_id.implode().item())
     row = int(solution.evidence.attempt_id.index_of(subject) or 0)
     evidence = solution.evidence
-    day, vehicle, evse = evidence.day[row], evidence.vehicle[row], evidence.evse[row]
+    vehicle, evse = evidence.vehicle[row], evidence.evse[row]
     known = vehicle < evidence.vehicles.height
     who = evidence.vehicles["vehicle_id"][int(vehicle)] if known else "an unknown vehicle"
     where = evidence.evses["evse_id"][int(evse)]
     at = evidence.begin_utc + timedelta(days=float(evidence.at_days[row]))
     parts = ", ".join(f"{name.removeprefix('p_')} {shares[name]:.2f}" for name in ("p_vehicle", "p_evse", "p_pairing", "p_other"))
-    base = float(solution.chance.base[np.searchsorted(solution.failed, row)])
     near = (np.abs(evidence.at_days - evidence.at_days[row]) <= 7) & ((evidence.vehicle == vehicle) | (evidence.evse == evse))
     frame = attempt_rows(solution, settings, VEHICLE).filter(pl.Series(near) & (pl.col("attempt_id") != subject))
-    grouped = frame.group_by(
-        same=pl.when(pl.col("evse_id") == where).then(pl.lit("this EVSE")).otherwise(pl.lit("this vehicle elsewhere"))
-    )
-    company = grouped.agg(
+    here = pl.when(pl.col("evse_id") == where).then(pl.lit("this EVSE")).otherwise(pl.lit("this vehicle elsewhere"))
+    company = frame.group_by(same=here).agg(
         attempts=pl.len(),
         failures=pl.col("failed").sum(),
         vehicles=pl.col("vehicle_id").n_unique(),
@@ -266,17 +204,21 @@ def _attempt(answer: Attribution, settings: AttributeSettings, subject: str, sha
         headline=f"Attempt {subject}, {who} at {where}, {at:%Y-%m-%d %H:%M} UTC failed. Shares: {parts}.",
         attempts=frame.clear(),
         company=company.sort("same"),
-        change=(
-            (
-                f"On that day the vehicle was at fault with {float(solution.units[VEHICLE].probability[vehicle, day]):.3f},"
-                f" the EVSE with {float(solution.units[EVSE].probability[evse, day]):.3f}; chance alone fails such "
-                f"an attempt with {base:.3f}."
-            ),
-            *(("It follows a failure within minutes, so a passing cause may have lasted.",) if evidence.echo[row] else ()),
-            *(
-                (f"It counts with weight {evidence.weight[row]:.2f} because its record is doubtful.",)
-                if evidence.weight[row] < 1
-                else ()
-            ),
-        ),
+        change=_circumstances(solution, row),
     )
+
+
+def _circumstances(solution: Solution, row: int) -> tuple[str, ...]:
+    """Sentences on what a failed attempt met on its day."""
+    evidence = solution.evidence
+    day = evidence.day[row]
+    p_vehicle = float(solution.units[VEHICLE].probability[evidence.vehicle[row], day])
+    p_evse = float(solution.units[EVSE].probability[evidence.evse[row], day])
+    base = float(solution.chance.base[np.searchsorted(solution.failed, row)])
+    judged = f"On that day the vehicle was at fault with {p_vehicle:.3f}, the EVSE with {p_evse:.3f}"
+    said = [f"{judged}; chance alone fails such an attempt with {base:.3f}."]
+    if evidence.echo[row]:
+        said.append("It follows a failure within minutes, so a passing cause may have lasted.")
+    if evidence.weight[row] < 1:
+        said.append(f"It counts with weight {evidence.weight[row]:.2f} because its record is doubtful.")
+    return tuple(said)
