@@ -16,14 +16,18 @@ EXPORT_ERROR_S = 60.0
 
 
 def build(raw: pl.DataFrame, own: Mapping[str, str]) -> pl.DataFrame:
-    """Spans of exported sessions with what they tell: columns as `plugins.spans`, and the export's own facts."""
+    """Spans of exported sessions with what they tell: columns as `plugins.spans`, and the export's own facts.
+
+    Of sessions that begin at the same instant at one EVSE (two exports of one span, or a record told anew) the one that ends
+    last counts; rule `exported_start_twice` tells where they disagree.
+    """
     coded = codes.with_fault(raw.drop("fault"), "fault_raw", "vendor_code", own, "listed")
     coded = codes.with_fault(coded, "stop_reason", "ocpp16_stop_reason", own, "stop")
     mapped = raw.select("file_id", "line", mapped="fault")
     timed = coded.join(mapped, on=["file_id", "line"], maintain_order="left").filter(pl.col("plugged_at_utc").is_not_null())
     doubt = pl.col("time_doubt").is_not_null()
     here = pl.format("{}:{}", "file_id", "line")
-    return timed.select(
+    told = timed.select(
         "evse_id",
         from_utc="plugged_at_utc",
         to_utc="unplugged_at_utc",
@@ -40,7 +44,9 @@ def build(raw: pl.DataFrame, own: Mapping[str, str]) -> pl.DataFrame:
         told_fault=pl.coalesce("mapped", "listed", "stop"),
         told_raw="fault_raw",
         told_trouble=pl.col("mapped").is_not_null() | pl.col("listed_trouble") | pl.col("stop").is_not_null(),
-    ).sort("evse_id", "from_utc", "began")
+    )
+    ordered = told.sort("evse_id", "from_utc", "to_utc", "began", descending=[False, False, True, False], nulls_last=True)
+    return ordered.unique(["evse_id", "from_utc"], keep="first", maintain_order=True)
 
 
 def matched(plug_ins: pl.DataFrame, told: pl.DataFrame) -> pl.DataFrame:

@@ -59,6 +59,16 @@ def test_an_export_alone_makes_attempts() -> None:
     assert made["source"].unique().to_list() == ["export"]
 
 
+def test_sessions_from_one_instant_are_one_attempt() -> None:
+    """Of exported sessions that begin at one instant the one that ends last counts, in whatever order they were read."""
+    for ends in ((3600, 9000), (9000, 3600)):
+        world = World()
+        world.evse()
+        for end in ends:
+            world.session(0, end, energy_kwh=end / 1000)
+        assert one(world)["energy_kwh"] == 9.0
+
+
 def test_an_export_and_messages_of_one_plug_in_are_one_attempt() -> None:
     """The station's record wins field by field, the export fills what is missing, both stand in the lineage."""
     world = station()

@@ -238,12 +238,20 @@ CASES: dict[str, Case] = {
     "token_not_listed": Case(attempt(vehicle_id=None, vehicle_known_by="none"), attempt()),
     "vehicle_not_listed": Case(attempt(vehicle_id="v9"), attempt()),
     "pilot_connector_not_listed": Case({"raw_pilot": [{"connector_id": 2}]}, {"raw_pilot": [{"connector_id": 1}]}),
+    "exported_start_twice": Case(
+        {"raw_session": [{"plugged_at_utc": 0, "unplugged_at_utc": t} for t in (3600, 3661)]},
+        {"raw_session": [{"plugged_at_utc": 0, "unplugged_at_utc": t} for t in (3600, 3659)]},
+    ),
     "exported_evse_not_listed": Case({"raw_session": [{"evse_id": "e9"}]}, {"raw_session": [{"evse_id": "e1"}]}),
     "vehicle_out_of_service": Case(vehicle(attempt(), in_service_from_utc=1), vehicle(attempt(), in_service_from_utc=0)),
     "ac_on_dc_connector": Case(attempt(coupler="cCCS2"), attempt(coupler="cType2")),
     "dc_on_ac_connector": Case(attempt(supply="DC", coupler="sType2"), attempt(supply="DC", coupler="cCCS2")),
     "coupler_not_on_vehicle": Case(
         vehicle(attempt(coupler="cType2"), inlets="cCCS1"), vehicle(attempt(coupler="cType2"), inlets="cCCS2")
+    ),
+    "vehicle_stay_not_seen": Case(
+        {**vehicle_says(event="plugged", at_utc=3600 + 181), **attempt()},
+        {**vehicle_says(event="plugged", at_utc=3600 + 179), **attempt()},
     ),
     "inlet_not_on_vehicle": Case(vehicle_says(inlet="cG105"), vehicle_says(inlet="cType2")),
     "finding_not_shorted": Case(
@@ -259,12 +267,12 @@ CASES: dict[str, Case] = {
     "attempt_before_model_year": Case(vehicle(attempt(), model_year=2029), vehicle(attempt(), model_year=2028)),
     "attempt_without_clock": Case(attempt(time_doubt="no_clock"), attempt(time_doubt="fold")),
     "attempt_at_clock_change": Case(attempt(time_doubt="fold"), attempt(time_doubt="no_clock")),
+    "vehicle_event_at_clock_change": Case(vehicle_says(event="plugged", time_doubt="fold"), vehicle_says(event="plugged")),
+    "receiver_at_clock_change": Case(received_locally(FOLD_S), received_locally(FOLD_S + 3600)),
     "attempt_time_vague": Case(attempt(clock_error_s=3601.0), attempt(clock_error_s=3599.0)),
     "signal_in_future": Case(
         {"core_signal": [{"at_utc": 11 * DAY + 60, "status": "Available"}]},
         {"core_signal": [{"at_utc": 11 * DAY - 60, "status": "Available"}]},
-    "vehicle_event_at_clock_change": Case(vehicle_says(event="plugged", time_doubt="fold"), vehicle_says(event="plugged")),
-    "receiver_at_clock_change": Case(received_locally(FOLD_S), received_locally(FOLD_S + 3600)),
     ),
     "signal_before_equipment": Case(
         {"core_signal": [{"at_utc": -17 * 365.25 * DAY}]}, {"core_signal": [{"at_utc": -16 * 365.25 * DAY}]}
