@@ -16,8 +16,6 @@ from pipeline.attribute.states import level_escape
 from pipeline.attribute.wording import reasons
 from pipeline.settings.attribute import AttributeSettings
 
-VERDICTS = ("fault", "doubt", "clear", "thin")
-
 
 def blame_frame(solution: Solution) -> pl.DataFrame:
     """One row per failed attempt: attempt_id, p_vehicle, p_evse, p_pairing, p_other (sum 1)."""

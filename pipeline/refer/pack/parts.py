@@ -7,8 +7,6 @@ import polars as pl
 from pipeline.circuit.pilot import high_window, low_window
 from pipeline.refer.evidence_model import Band
 
-CONTROLS_AT_MOST = 12
-
 
 def controls(attempts: pl.DataFrame, vehicles: pl.Series) -> pl.DataFrame:
     """The control group: everybody else at the EVSE in an ISO week in which a vehicle's AC attempt failed by its blame.
