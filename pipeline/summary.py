@@ -9,6 +9,7 @@ import polars as pl
 from pipeline.run import Result
 
 SHOWN_WORDS = 8
+UNSEEN = "vehicle_stay_not_seen"
 
 
 def _line(row: dict[str, object], name: str) -> str:
@@ -54,6 +55,12 @@ def as_words(result: Result) -> str:
         more = f" and {len(unknown) - SHOWN_WORDS} more (run.json)" if len(unknown) > SHOWN_WORDS else ""
         words.append(
             f"Fault words that no code list knows; map them in the file that `normalise.codes_file` names: {shown}{more}"
+        )
+    unseen = tables["impossible"].filter(pl.col("rule") == UNSEEN).height
+    if unseen:
+        words.append(
+            f"Plug-ins that only a vehicle reported: {unseen}. They count for no vehicle: it was plugged in elsewhere, the EVSE did "
+            f"not know it, or a log is missing (impossible.parquet, rule {UNSEEN})"
         )
     words += ["\n".join([f"{title}: {len(lines) or 'none'}", *lines]) for title, lines in blocks]
     return "\n\n".join(
