@@ -59,8 +59,8 @@ def as_words(result: Result) -> str:
     unseen = tables["impossible"].filter(pl.col("rule") == UNSEEN).height
     if unseen:
         words.append(
-            f"Plug-ins that only a vehicle reported: {unseen}. They count for no vehicle: it was plugged in elsewhere, the EVSE did "
-            f"not know it, or a log is missing (impossible.parquet, rule {UNSEEN})"
+            f"Plug-ins that only a vehicle reported: {unseen}. They count for no vehicle: it was plugged in elsewhere, the EVSE "
+            f"did not know it, or a log is missing (impossible.parquet, rule {UNSEEN})"
         )
     words += ["\n".join([f"{title}: {len(lines) or 'none'}", *lines]) for title, lines in blocks]
     return "\n\n".join(

@@ -27,8 +27,8 @@ OF_FAULTS_AND_LISTS = {
     "token_conflict", "attempt_in_token_conflict", "token_not_listed", "level_a", "level_b", "level_c", "low_side_off_in_a2",
     "f_not_minus_12_low", "contactor_late", "contactor_closed_in_a", "contactor_closed_in_b", "vehicle_stay_not_seen",
 }  # fmt: skip
-"""Notes that a spotless world may raise: its token list has a conflict and visitors, its faulty EVSEs are faulty, its exports leave
-out what ended at once."""
+"""Notes that a spotless world may raise: its token list has a conflict and visitors, its faulty EVSEs are faulty, its exports
+leave out what ended at once."""
 
 
 def delivered(folder: Path, dirt: float) -> tuple[pl.DataFrame, pl.DataFrame]:
