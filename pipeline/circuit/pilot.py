@@ -81,9 +81,3 @@ def _corners(state: str) -> list[tuple[float, float]]:
     second = {"B": None, "C": R3_OHM, "D": R3_VENTILATED_OHM}[state]
     loads = [R2_OHM * a if second is None else parallel_ohm(R2_OHM * a, second * b) for a, b in product((low, high), (low, high))]
     return list(product((R1_OHM * (1 - R1_TOLERANCE), R1_OHM * (1 + R1_TOLERANCE)), loads))
-
-
-def duty_average_v(duty_pct: float, high: float, low: float) -> float:
-    """What a multimeter on DC shows between pilot and earth while the PWM runs, V: the average over a period."""
-    share = duty_pct / 100.0
-    return share * high + (1.0 - share) * low

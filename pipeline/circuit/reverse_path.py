@@ -62,8 +62,8 @@ def _log_likelihood(rows: pl.DataFrame) -> Floats:
     above = (rows["low_v"] - rows["usual_v"]).to_numpy()
     noise = np.hypot(rows["se_v"].to_numpy(), rows["usual_se_v"].to_numpy())
     # readings share R1 at one EVSE, and R2, R3 in one vehicle: n readings with one common error weigh as one
-    per_evse = rows["states_here"].to_numpy().astype(np.float64)
-    per_vehicle = rows["state_readings"].to_numpy().astype(np.float64)
+    per_evse = rows["states_here"].to_numpy()
+    per_vehicle = rows["state_readings"].to_numpy()
     for state in ("B2", "C2"):
         mine = (rows["state"] == state).to_numpy()
         model = _model(state)
@@ -92,7 +92,7 @@ def posterior(readings: pl.DataFrame) -> tuple[pl.Series, Floats]:
     for start in range(0, rows.height, ROWS_AT_ONCE):
         part = slice(start, start + ROWS_AT_ONCE)
         np.add.at(total, codes[part], _log_likelihood(rows[part]))
-    mass = np.exp(total - total.max(axis=1, keepdims=True, initial=-np.inf))
+    mass = np.exp(total - total.max(axis=1, keepdims=True))
     return vehicles, mass / mass.sum(axis=1, keepdims=True)
 
 
@@ -106,12 +106,11 @@ def reverse_path(readings: pl.DataFrame, interval: float = 0.9) -> pl.DataFrame:
     upto = np.cumsum(mass, axis=1)
 
     def point(share: float) -> Floats:
-        at = np.clip((upto < share).sum(axis=1), 0, GRID_OHM.size - 1)
-        before = np.where(at > 0, upto[np.arange(at.size), np.maximum(at - 1, 0)], 0.0)
-        here = mass[np.arange(at.size), at]
-        step = np.log(GRID_OHM[1] / GRID_OHM[0])
-        inside = np.divide(share - before, here, out=np.full_like(here, 0.5), where=here > 0)
-        return np.asarray(GRID_OHM[at] * np.exp(step * (inside - 0.5)))
+        at = (upto < share).sum(axis=1)
+        rows = np.arange(at.size)
+        # how far within the grid point's cell, half a step to either side
+        inside = 1 - (upto[rows, at] - share) / mass[rows, at]
+        return np.asarray(GRID_OHM[at] * (GRID_OHM[1] / GRID_OHM[0]) ** (inside - 0.5))
 
     frame = pl.DataFrame(
         {
@@ -119,8 +118,7 @@ def reverse_path(readings: pl.DataFrame, interval: float = 0.9) -> pl.DataFrame:
             "reverse_path_ohm": point(0.5),
             "reverse_path_lo_ohm": point(0.5 - interval / 2),
             "reverse_path_hi_ohm": point(0.5 + interval / 2),
-        },
-        schema_overrides={"vehicle_id": pl.String},
+        }
     )
     bounded = pl.col("reverse_path_ohm", "reverse_path_hi_ohm")
     return frame.with_columns(pl.when(bounded <= OPEN_OHM).then(bounded))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from pipeline.circuit import meter
 from pipeline.circuit.meter import diode_forward_v, forward_reading_ohm, meter_table, proximity_v
 
 
@@ -46,3 +47,10 @@ def test_proximity_of_a_type_1_inlet(handle_ohm: float | None, derived_v: float,
     """5 V behind 330 ohm onto 2.7 kohm and the plug: derived to 10 mV, and as printed by a secondary source to 30 mV."""
     assert proximity_v(handle_ohm) == pytest.approx(derived_v, abs=0.006)
     assert proximity_v(handle_ohm) == pytest.approx(seen_v, abs=0.03)
+
+
+def test_proximity_parts_are_those_of_the_coupler() -> None:
+    """5 V, 330 ohm, 2.7 kohm; handle 150 ohm latched, 480 (150 + 330) pressed: SAE J1772, as given by secondary sources."""
+    supply = (meter.PROXIMITY_SUPPLY_V, meter.PROXIMITY_PULL_UP_OHM, meter.PROXIMITY_EV_OHM)
+    assert supply == (5.0, 330.0, 2700.0)
+    assert (meter.PROXIMITY_LATCHED_OHM, meter.PROXIMITY_PRESSED_OHM) == (150.0, 150.0 + 330.0)
