@@ -111,6 +111,11 @@ def create_tables(con: Connection) -> None:
         con.execute("INSERT OR REPLACE INTO store_meta VALUES ('schema_version', ?)", [str(SCHEMA_VERSION)])
 
 
+def rebuild_next(con: Connection) -> None:
+    """Have the derived tables made whole by the next run: rows they were made from were taken back."""
+    con.execute("INSERT OR REPLACE INTO store_meta VALUES ('rebuild', 'yes')")
+
+
 @contextmanager
 def rebuilding(con: Connection) -> Iterator[bool]:
     """Whether derived tables must be made whole, as after an update of the warehouse; noted as done when the block ends well."""

@@ -14,8 +14,8 @@ from pipeline.ingest.engine import check_keys, memory_capped
 from pipeline.ingest.exports import read_sessions, recoder
 from pipeline.ingest.frames import read_frames
 from pipeline.ingest.lines import REJECT_SCHEMA, Block, blocks, good_and_bad
-from pipeline.ingest.mapping import Mapping, parse
-from pipeline.ingest.opened import Opened, opened
+from pipeline.ingest.mapping import Delivered, Mapping, parse
+from pipeline.ingest.opened import Opened, mappings_of, opened
 from pipeline.ingest.report import FILES_SCHEMA, IngestReport, spans
 from pipeline.ingest.sink import Account, Sink
 from pipeline.ingest.source import Source
@@ -23,7 +23,7 @@ from pipeline.ingest.tables import fleet_zone, read_table
 from pipeline.ingest.zones import place_local_times
 from pipeline.progress import Progress, silent
 from pipeline.settings.ingest import IngestSettings
-from pipeline.warehouse import Connection, append, transaction
+from pipeline.warehouse import Connection, append, rebuild_next, transaction
 
 
 def ingest_delivery(
@@ -37,8 +37,10 @@ def ingest_delivery(
     raw_rejected, with its reason.
     """
     check_keys(con)
-    found = opened(delivery, settings, _earlier_mappings(con), leave)
+    earlier = _earlier_mappings(con)
+    found = opened(delivery, settings, earlier, leave)
     run = _Run(con, settings, progress or silent, sum(one.source.file_bytes for one in found if one.source))
+    run.hints = _asked_for_again(con, found, mappings_of(found, earlier))
     with memory_capped(con, settings):
         accounts = [run.read(one) for one in found]
         with transaction(con):
@@ -47,22 +49,46 @@ def ingest_delivery(
     return IngestReport(files, spans([*(part for _, account in accounts for part in account.touched), placed]))
 
 
-def _earlier_mappings(con: Connection) -> list[tuple[str, Mapping]]:
+def _earlier_mappings(con: Connection) -> list[Delivered]:
     rows = con.execute(
-        "SELECT m.file, m.mapping_text FROM raw_mapping m JOIN raw_file f USING (file_id) ORDER BY f.ingested_at_utc DESC"
+        "SELECT m.file, file_id, m.mapping_text, f.ingested_at_utc FROM raw_mapping m JOIN raw_file f USING (file_id) "
+        "ORDER BY f.ingested_at_utc DESC"
     ).fetchall()
-    parsed = [(file, parse(text)) for file, text in rows]
-    return [(file, mapping) for file, mapping in parsed if isinstance(mapping, Mapping)]
+    parsed = [(file, file_id, parse(text), since) for file, file_id, text, since in rows]
+    return [Delivered(file, file_id, told, since) for file, file_id, told, since in parsed if isinstance(told, Mapping)]
+
+
+def _asked_for_again(con: Connection, found: list[Opened], mappings: list[Delivered]) -> dict[str, str]:
+    """By mapping file, what to do where its new entries cover exports read otherwise that did not come with it."""
+    read = con.execute("SELECT file, read_by FROM raw_file WHERE kind = 'sessions' ORDER BY file").fetchall()
+    hints: dict[str, str] = {}
+    for one in mappings:
+        entries = [e for e in one.mapping.exports if one.since is None and not any(e.covers(one.folder, f.file) for f in found)]
+        named = [file for file, by in read if any(e.covers(one.folder, file) and e.reading != by for e in entries)]
+        if named:
+            listed = ", ".join(named[:_NAMED]) + (f" and {len(named) - _NAMED} more" if len(named) > _NAMED else "")
+            hints[one.file] = f"read by an earlier mapping: {listed}; deliver again what this one is for, to have it read anew"
+    return hints
+
+
+_NAMED = 5  # files named in a hint
 
 
 @dataclass(frozen=True)
 class _Known:
-    """A content in the warehouse: under which name it came first, as what, and its lines."""
+    """A content in the warehouse: under which name it came first, as what, its lines, by which mapping entry, and when."""
 
     file_id: str
     file: str
     kind: str
     lines: int
+    read_by: str | None
+    at: datetime
+
+    def read_otherwise(self, one: Opened) -> bool:
+        """Whether a mapping that came after it was read has it read otherwise; an earlier one does not come back."""
+        newer = one.mapped_since is None or one.mapped_since > self.at
+        return self.kind == "sessions" and one.export is not None and newer and one.export.reading != self.read_by
 
 
 class _KnownError(Exception):
@@ -88,6 +114,7 @@ class _Run:
         self._done = 0
         self._new: set[str] = set()
         self._tried: set[str] = set()  # contents an earlier run could not use
+        self.hints: dict[str, str] = {}  # what to do, by file
 
     def read(self, one: Opened) -> tuple[tuple[object, ...], Account]:
         """Read one file; gives its row of the report and its account."""
@@ -95,9 +122,9 @@ class _Run:
             return self._row(one, self._unreadable(one))
         known = self._known(one.source.sha256)
         account = Account()
-        if known is None:
+        if known is None or self._mapped_anew(known, one):
             try:
-                account = self._read_new(one, one.source)
+                account, known = self._read_new(one, one.source, known), None
             except _KnownError as error:
                 known = error.known
             except _ChangedError:
@@ -116,7 +143,8 @@ class _Run:
     def _known(self, sha256: str) -> _Known | None:
         """A content in the warehouse; one that an earlier run could not use is forgotten, to be tried again."""
         rows = self._con.execute(
-            "SELECT file_id, file, kind, lines FROM raw_file WHERE file_id = $1 OR content_sha256 = $1", [sha256]
+            "SELECT file_id, file, kind, lines, read_by, ingested_at_utc FROM raw_file WHERE file_id = $1 OR content_sha256 = $1",
+            [sha256],
         ).fetchall()
         if not rows:
             return None
@@ -128,18 +156,32 @@ class _Run:
             return None
         return known
 
-    def _read_new(self, one: Opened, source: Source) -> Account:
+    def _read_new(self, one: Opened, source: Source, before: _Known | None) -> Account:
         account = Account()
         with transaction(self._con):
+            if before:
+                self._take_back(before)
             for so_far in self._accounts(one, source):
                 account = so_far
                 self._tell("Reading files", self._done + source.read_bytes, self._total)
             if source.changed:
                 raise _ChangedError
             if source.content_sha256 != source.sha256 and (known := self._known(source.content_sha256)):
-                raise _KnownError(known)
+                if not self._mapped_anew(known, one):
+                    raise _KnownError(known)
+                self._take_back(known)
             self._keep(one, source, account)
         return account
+
+    def _mapped_anew(self, known: _Known, one: Opened) -> bool:
+        """Whether to read an export anew; of two names of one content in a delivery the first counts."""
+        return known.file_id not in self._new and known.read_otherwise(one)
+
+    def _take_back(self, known: _Known) -> None:
+        """Forget an export read by a mapping since corrected; what was made of it is made anew."""
+        for table in ("raw_session", "raw_rejected", "raw_file", "core_told"):
+            self._con.execute(f"DELETE FROM {table} WHERE file_id = ?", [known.file_id])
+        rebuild_next(self._con)
 
     def _accounts(self, one: Opened, source: Source) -> Iterator[Account]:
         sink = Sink(self._con, source.sha256, one.file, self._settings)
@@ -160,6 +202,7 @@ class _Run:
             "content_sha256": source.content_sha256, "lines": account.lines, "used": account.used,
             "rejected": account.rejected, "duplicates": account.duplicates,
             "unknown_columns": list(account.unknown_columns), "ingested_at_utc": datetime.now(UTC),
+            "read_by": one.export and one.export.reading,
         }  # fmt: skip
         append(self._con, "raw_file", pl.DataFrame([row], schema_overrides={"unknown_columns": pl.List(pl.String)}))
 
@@ -176,7 +219,7 @@ class _Run:
         earlier = known is not None and known.file_id not in self._new
         file_id = one.source.sha256 if one.source else ""
         row = (one.file, file_id, one.what.kind, *counts, known and known.file, earlier, list(account.unknown_columns))
-        return (*row, one.what.message), account
+        return (*row, one.what.message or self.hints.get(one.file)), account
 
 
 def _refuse(sink: Sink, message: str, read: Iterator[Block]) -> Iterator[Account]:

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import codecs
+import hashlib
+import json
 from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import datetime
 from fnmatch import fnmatchcase
 from functools import cache
@@ -93,6 +96,12 @@ class Export(Frozen):
                 raise ValueError(f"{name}: {', '.join(wrong)} is none of {', '.join(sorted(_codes()[name]))}")
         return self
 
+    @property
+    def reading(self) -> str:
+        """A name of how this entry has a file read; which files it covers is no part of it."""
+        words = json.dumps(self.model_dump(mode="json", exclude={"file"}), sort_keys=True)
+        return hashlib.sha256(words.encode()).hexdigest()
+
     def covers(self, folder: str, file: str) -> bool:
         """True where a file (path in the delivery) matches the glob, seen from the mapping file's folder; packed or not."""
         path = PurePosixPath(file)
@@ -124,13 +133,28 @@ def parse(text: str) -> Mapping | str:
         return "nested too deep"
 
 
+@dataclass(frozen=True)
+class Delivered:
+    """A mapping file: its place in its delivery, its content's hash, and when that was first read (None: never before)."""
+
+    file: str
+    sha256: str
+    mapping: Mapping
+    since: datetime | None
+
+    @property
+    def folder(self) -> str:
+        """Where its globs are seen from."""
+        return str(PurePosixPath(self.file).parent)
+
+
 class Mappings:
     """The mappings at hand, those of this delivery first, then earlier ones, newest first."""
 
-    def __init__(self, found: Iterable[tuple[str, Mapping]]) -> None:
-        self._found = [(str(PurePosixPath(file).parent), mapping) for file, mapping in found]
+    def __init__(self, found: Iterable[Delivered]) -> None:
+        self._found = list(found)
 
-    def covering(self, file: str) -> Export | None:
-        """The first entry that covers a file."""
-        entries = ((folder, export) for folder, mapping in self._found for export in mapping.exports)
-        return next((export for folder, export in entries if export.covers(folder, file)), None)
+    def covering(self, file: str) -> tuple[Export, datetime | None] | None:
+        """The first entry that covers a file, and since when its mapping is known (None: this delivery brings it)."""
+        entries = ((one, export) for one in self._found for export in one.mapping.exports)
+        return next(((export, one.since) for one, export in entries if export.covers(one.folder, file)), None)

@@ -6,13 +6,14 @@ import os
 import stat
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from datetime import datetime
 from pathlib import Path
 
 from pipeline.errors import DeliveryError
 from pipeline.ingest.exports import export_header
 from pipeline.ingest.kinds import READ_ORDER
 from pipeline.ingest.lines import BOM
-from pipeline.ingest.mapping import Export, Mapping, Mappings, parse
+from pipeline.ingest.mapping import Delivered, Export, Mapping, Mappings, parse
 from pipeline.ingest.recognise import HEAD_BYTES, Recognised, recognise
 from pipeline.ingest.source import Source
 from pipeline.settings.ingest import IngestSettings
@@ -27,19 +28,30 @@ class Opened:
     what: Recognised
     mapping: Mapping | None = None
     export: Export | None = None
+    mapped_since: datetime | None = None  # of an export: when its mapping was first read (None: this delivery brings it)
 
 
 def opened(
-    delivery: Path, settings: IngestSettings, earlier: list[tuple[str, Mapping]], leave: frozenset[Path] = frozenset()
+    delivery: Path, settings: IngestSettings, earlier: list[Delivered], leave: frozenset[Path] = frozenset()
 ) -> list[Opened]:
     """All files of a delivery but those to `leave`, in the order they are read; `earlier` mappings (newest first) serve too.
 
     Raises DeliveryError when the folder itself cannot be read.
     """
     found = [_open(delivery, path, settings) for path in paths(delivery) if path not in leave]
-    mappings = Mappings([*((one.file, one.mapping) for one in found if one.mapping), *earlier])
+    mappings = Mappings([*mappings_of(found, earlier), *earlier])
     told = [_as_export(one, mappings) for one in found]
     return sorted((_message_names_file(one) for one in told), key=lambda one: (READ_ORDER.index(one.what.kind), one.file))
+
+
+def mappings_of(found: list[Opened], earlier: list[Delivered]) -> list[Delivered]:
+    """The mapping files among those found, and since when each content is known."""
+    since = {one.sha256: one.since for one in earlier}
+    return [
+        Delivered(one.file, one.source.sha256, one.mapping, since.get(one.source.sha256))
+        for one in found
+        if one.mapping and one.source
+    ]
 
 
 def paths(delivery: Path) -> list[Path]:
@@ -102,13 +114,14 @@ def _as_export(one: Opened, mappings: Mappings) -> Opened:
     """A file that is nothing else and that a mapping covers is a session export."""
     if one.source is None or one.what.message is None or one.mapping is not None:
         return one
-    export = mappings.covering(one.file)
-    if export is None:
+    covered = mappings.covering(one.file)
+    if covered is None:
         return one
+    export, since = covered
     found, wrong = export_header(export, one.source.head(HEAD_BYTES))
     if wrong:
         return replace(one, what=Recognised("unrecognised", found, wrong))
-    return replace(one, what=Recognised("sessions", found), export=export)
+    return replace(one, what=Recognised("sessions", found), export=export, mapped_since=since)
 
 
 def _message_names_file(one: Opened) -> Opened:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 from datetime import UTC, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -111,6 +112,61 @@ def test_an_export_waits_for_its_mapping(con: Connection, delivery: Path, tmp_pa
     assert row(read(con, delivery), "north-yard_1.csv")["used"] == 2
     assert reasons(con) == []
     assert row(read(con, delivery), "north-yard_1.csv")["duplicates"] == 2
+
+
+def test_an_export_is_read_anew_by_a_corrected_mapping(con: Connection, delivery: Path, tmp_path: Path) -> None:
+    """Delivered again with a mapping that came later and says otherwise, an export is read again and its rows are replaced.
+
+    With the old mapping it is a repeat, before and after: what was corrected does not come back.
+    """
+    wrong = MAPPING.replace("Europe/Oslo", "Europe/Helsinki").replace("earth leak", "leak to earth")
+    export = HEADER + "E1,T1,02.03.2026 08:00:00,02.03.2026 09:30:00,7200,done,earth leak,x\nE1,T2,then,,,,,x\n"
+    put(delivery, "s/mapping.yaml", wrong)
+    put(delivery, "s/north-yard_1.csv", export)
+    first = read(con, delivery)
+    assert row(read(con, delivery), "s/north-yard_1.csv")["duplicates"] == 3
+    put(tmp_path / "again", "s/mapping.yaml", MAPPING)
+    put(tmp_path / "again", "s/north-yard_1.csv", export)
+    anew = read(con, tmp_path / "again")
+    counts = ["lines", "used", "rejected", "duplicates", "known_as"]
+    assert row(anew, "s/north-yard_1.csv") == row(first, "s/north-yard_1.csv")
+    assert [row(anew, "s/north-yard_1.csv")[name] for name in counts] == [3, 2, 1, 0, None]
+    told = "SELECT plugged_at_utc, fault FROM raw_session"
+    corrected = [(datetime(2026, 3, 2, 7, tzinfo=UTC), "GroundFailure")]
+    assert query(con, told).rows() == corrected
+    for folder in (delivery, tmp_path / "again"):
+        assert row(read(con, folder), "s/north-yard_1.csv")["duplicates"] == 3
+    assert query(con, told).rows() == corrected
+    assert len(reasons(con)) == 1
+
+
+def test_a_packed_export_is_read_anew_too(con: Connection, delivery: Path, tmp_path: Path) -> None:
+    """The content counts, packed or not: one reading of it stands."""
+    export = HEADER + "E1,T1,02.03.2026 08:00:00,,1,,,x\n"
+    put(delivery, "mapping.yaml", MAPPING)
+    put(delivery, "north-yard_1.csv", export)
+    read(con, delivery)
+    put(tmp_path / "again", "mapping.yaml", MAPPING.replace("Europe/Oslo", "UTC"))
+    put(tmp_path / "again", "north-yard_1.csv.gz", gzip.compress(export.encode(), mtime=0))
+    assert row(read(con, tmp_path / "again"), "north-yard_1.csv.gz")["used"] == 2
+    assert query(con, "SELECT strftime(plugged_at_utc, '%H') FROM raw_session").to_series().to_list() == ["08"]
+    assert row(read(con, delivery), "north-yard_1.csv")["duplicates"] == 2
+
+
+def test_a_mapping_alone_says_what_to_deliver_again(con: Connection, delivery: Path, tmp_path: Path) -> None:
+    """A corrected mapping without the exports it is for changes nothing yet, and names them; what it leaves as it was is not."""
+    put(delivery, "mapping.yaml", MAPPING)
+    put(delivery, "north-yard_1.csv", HEADER + "E1,T1,02.03.2026 08:00:00,,1,,,x\n")
+    put(delivery, "south.csv", "Plass;Bil;Start;Mengde;Årsak\nE1;V1;2026-03-02T08:00:00Z;1;\n".encode("cp1252"))
+    assert row(read(con, delivery), "mapping.yaml")["message"] is None
+    put(tmp_path / "m", "mapping.yaml", MAPPING.replace("earth leak", "leak"))
+    account = row(read(con, tmp_path / "m"), "mapping.yaml")
+    assert account["used"] == MAPPING.count("\n")
+    assert "north-yard_1.csv" in account["message"]
+    assert "south.csv" not in account["message"]
+    assert row(read(con, delivery), "north-yard_1.csv")["duplicates"] == 2  # its own, older mapping lies beside it
+    put(tmp_path / "x", "north-yard_1.csv", (delivery / "north-yard_1.csv").read_bytes())
+    assert row(read(con, tmp_path / "x"), "north-yard_1.csv")["used"] == 2
 
 
 WRONG = {

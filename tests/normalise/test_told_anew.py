@@ -1,0 +1,69 @@
+"""What is told anew: a corrected mapping, a frame's copy that was received first. The end is as if told so from the start."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.ingest import ingest_delivery
+from pipeline.progress import silent
+from pipeline.run import normalise_step
+from pipeline.settings import Settings
+from pipeline.warehouse import Connection, read, writing
+
+EVSES = (
+    "evse_id,site_id,station_id,connector_id,evse_model,firmware,supply,connector_type,"
+    "max_current_a,phases,max_power_kw,timezone\nE1,S,ST1,1,M,1,AC,sType2,32,3,22,Europe/Oslo\n"
+)
+MAPPING = """exports:
+  - file: "*.csv"
+    columns: {evse_id: Bay, vehicle_id: Car, plugged_at: From, unplugged_at: Until, energy_kwh: Energy, fault: Trouble}
+    timezone: Europe/Oslo
+    energy_unit: Wh
+    fault: {leak: GroundFailure}
+"""
+EXPORT = "Bay,Car,From,Until,Energy,Trouble\n" + "".join(
+    f"E1,V{day % 3},2026-03-{day:02}T08:00:00,2026-03-{day:02}T09:00:00,{'8000,' if day % 4 else '0,leak'}\n"
+    for day in range(2, 29)
+)
+
+
+def put(folder: Path, **files: str) -> Path:
+    """A delivery of files by name, `_` for the dot before the ending."""
+    folder.mkdir()
+    for name, text in files.items():
+        (folder / name.replace("_", ".")).write_text(text)
+    return folder
+
+
+def take(con: Connection, *deliveries: Path) -> None:
+    """Read deliveries and make attempts, as a run does."""
+    for delivery in deliveries:
+        ingest_delivery(con, delivery, Settings().ingest)
+        normalise_step(con, Settings(), silent)
+
+
+def core(con: Connection) -> dict[str, pl.DataFrame]:
+    """What was made, in an order of its own."""
+    names = ("core_plug_in", "core_attempt", "core_word", "core_clock", "core_signal")
+    tables = {name: read(con, name) for name in names}
+    flat = {n: t.with_columns(pl.col("lineage").list.join(" ")) if "lineage" in t.columns else t for n, t in tables.items()}
+    return {name: table.sort(table.columns) for name, table in flat.items()}
+
+
+def test_a_corrected_mapping_leaves_no_trace_of_the_wrong_one(tmp_path: Path) -> None:
+    """Zone, unit and words corrected: plug-ins, attempts and words are those of a warehouse that saw the right mapping only."""
+    wrong = MAPPING.replace("Europe/Oslo", "UTC").replace("energy_unit: Wh", "energy_unit: kWh").replace("leak:", "drip:")
+    first = put(tmp_path / "first", e_csv=EVSES, mapping_yaml=wrong, x_csv=EXPORT)
+    second = put(tmp_path / "second", mapping_yaml=MAPPING, x_csv=EXPORT)
+    with writing(tmp_path / "a.duckdb") as a, writing(tmp_path / "b.duckdb") as b:
+        take(a, first)
+        assert core(a)["core_attempt"]["energy_kwh"].max() == 8000
+        take(a, second)
+        take(b, put(tmp_path / "right", e_csv=EVSES, mapping_yaml=MAPPING, x_csv=EXPORT))
+        found, right = core(a), core(b)
+        assert right["core_attempt"]["outcome"].value_counts().sort("outcome").rows() == [("charged", 20), ("failed", 7)]
+        assert all(found[name].equals(right[name]) for name in right)
+        take(a, first, second)
+        assert all(core(a)[name].equals(right[name]) for name in right)
