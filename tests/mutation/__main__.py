@@ -33,6 +33,8 @@ def _name(path: Path) -> str:
 def _drawn(path: Path, sample: int, seed: int, again: dict[str, Any]) -> tuple[int, list[Mutant]]:
     found = [m for m in mutants(path, _name(path)) if m.before != m.after]
     if again:
+        for gone in {key for key, row in again.items() if row["module"] == _name(path)} - {m.key for m in found}:
+            del again[gone]
         return len(found), [m for m in found if m.key in again and again[m.key]["state"] not in KILLED]
     drawn = random.Random(f"{seed} {_name(path)}").sample(found, len(found))  # noqa: S311
     kept: list[Mutant] = []
@@ -94,7 +96,7 @@ def _options() -> argparse.Namespace:
     asked.add_argument("--tests", action="append", default=[], help="tests to judge by, instead of the mirror; may be repeated")
     asked.add_argument("--leave-out", action="append", default=[], help="a test or file not to run; may be repeated")
     asked.add_argument("--keep", type=Path, help="write a line a mutant here")
-    asked.add_argument("--again", type=Path, help="try only what survived in this file")
+    asked.add_argument("--again", type=Path, help="try only what survived in this file and is still there")
     asked.add_argument("--tell", type=Path, help="try nothing, print the table of this file")
     return asked.parse_args()
 
