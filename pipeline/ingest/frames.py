@@ -29,10 +29,17 @@ _PAIRED = """
     SELECT a.line, unnest(arg_min({'call_line': c.line, 'action': c.action},
                                   {'apart_s': abs(epoch(a.receiver_at_utc) - epoch(c.receiver_at_utc)), 'line': c.line}))
     FROM _staged a
-    JOIN _staged c ON a.station_id = c.station_id AND a.message_id = c.message_id
-        AND a.direction <> c.direction
-    WHERE a.message_type > 2 AND c.message_type = 2
+    JOIN (SELECT * FROM _open UNION ALL FROM (SELECT line, station_id, message_id, direction, action, receiver_at_utc
+                                              FROM _staged WHERE message_type = 2)) c
+        ON a.station_id = c.station_id AND a.message_id = c.message_id AND a.direction <> c.direction
+    WHERE a.message_type > 2
     GROUP BY a.line
+"""
+
+# Calls not answered yet, carried to the lines put next: given later, an action would be an update, which costs much more.
+_OPEN = """
+    SELECT line, station_id, message_id, direction, action, receiver_at_utc
+    FROM _staged WHERE message_type = 2 AND line NOT IN (SELECT call_line FROM _paired)
 """
 
 # A repeat by the letter may still be another frame: a station that counts its ids anew after a boot says `[3,"20",{}]` again
@@ -82,6 +89,11 @@ _TOUCHED = """
     FROM _staged WHERE line NOT IN (SELECT line FROM _repeated) GROUP BY 1
 """
 
+_NO_CALLS = pa.schema(
+    [("line", pa.int64()), *((name, pa.string()) for name in ("station_id", "message_id", "direction", "action")),
+     ("receiver_at_utc", pa.timestamp("us", "UTC"))]
+).empty_table()  # fmt: skip
+
 _REJECTED = """
     SELECT l.line, l.byte_offset, s.reject_reason, l.text
     FROM _staged s JOIN _lines l ON s.line = l.line WHERE s.reject_reason IS NOT NULL
@@ -98,17 +110,18 @@ def read_lines(sink: Sink, parts: Iterator[tuple[pa.Table, pl.DataFrame]]) -> It
 
     Lines of different stations do not meet: those of some stations alone give what these have in the whole.
     """
-    account = Account()
-    held: list[pa.Table] = []
+    account, held, open_calls = Account(), [], _NO_CALLS
     for good, bad in parts:
         staged, rejected = _typed(sink, good)
         account = account.plus(rejected=rejected + sink.reject(bad))
         held.append(staged)
         if sum(one.nbytes for one in held) > sink.settings.typed_bytes:
-            account, held = _put(sink, pa.concat_tables(held), account), []
+            account, open_calls = _put(sink, pa.concat_tables(held), open_calls, account)
+            held = []
         yield account
     if held:
-        yield (account := _put(sink, pa.concat_tables(held), account))
+        account, _ = _put(sink, pa.concat_tables(held), open_calls, account)
+        yield account
     _pair_across(sink, account)
 
 
@@ -139,9 +152,12 @@ def _typed(sink: Sink, lines: pa.Table) -> tuple[pa.Table, int]:
     return staged.filter(pc.field("reject_reason").is_null()), rejected
 
 
-def _put(sink: Sink, staged: pa.Table, account: Account) -> Account:
-    """Typed lines of some blocks at once: DuckDB packs what is inserted by many rows in all threads, by few in one."""
-    with sink.seeing(_staged=staged):
+def _put(sink: Sink, staged: pa.Table, open_calls: pa.Table, account: Account) -> tuple[Account, pa.Table]:
+    """Typed lines of some blocks at once; gives also the calls still open.
+
+    DuckDB packs what is inserted by many rows in all threads, by few in one.
+    """
+    with sink.seeing(_staged=staged, _open=open_calls):
         repeated, paired = sink.table(_REPEATED), sink.table(_PAIRED)
     with sink.seeing(_staged=staged, _repeated=repeated, _paired=paired):
         left_out = sink.table(_LEFT_OUT) if repeated.num_rows else repeated
@@ -149,9 +165,9 @@ def _put(sink: Sink, staged: pa.Table, account: Account) -> Account:
             for column, insert in (("line", frames_insert), ("meter_list", samples_insert), ("event_list", events_insert)):
                 if _any(staged, column):
                     sink.con.execute(insert(), [sink.file_id])
-        touched = sink.frame(_TOUCHED)
+        touched, still_open = sink.frame(_TOUCHED), sink.table(_OPEN)
     used = staged.num_rows - repeated.num_rows
-    return account.plus(used=used, duplicates=repeated.num_rows, touched=touched)
+    return account.plus(used=used, duplicates=repeated.num_rows, touched=touched), still_open
 
 
 def _any(rows: pa.Table, column: str) -> bool:

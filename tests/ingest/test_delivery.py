@@ -250,16 +250,29 @@ def test_a_run_broken_off_leaves_whole_files_only(con: Connection, delivery: Pat
 
 
 def test_blocks_make_no_difference(tmp_path: Path) -> None:
-    """However a file is cut into blocks, rows, rejects, offsets and pairs are the same."""
+    """However a file is cut into blocks, and these put together, rows, rejects, offsets and pairs are the same."""
     dirty = FRAMES[:30_000] + "\n{\n" + FRAMES[20_000:] + "\xff\n".encode("latin-1").decode("latin-1") + FRAMES[:100]
     answers = "".join(frame(3, str(i), {"currentTime": "2026-03-02T10:00:01Z"}, way="out") + "\n" for i in range(500))
     found = []
-    for size in (6000, 50_000, 1 << 25):
-        put(tmp_path / str(size), "d/a.jsonl", dirty + "\n" + answers)
-        with writing(tmp_path / str(size) / "w.duckdb") as con:
-            read(con, tmp_path / str(size) / "d", block_bytes=size)
+    for size, held in ((6000, 0), (6000, 20_000), (50_000, 0), (1 << 25, 1 << 27)):
+        folder = tmp_path / f"{size}-{held}"
+        put(folder, "d/a.jsonl", dirty + "\n" + answers)
+        with writing(folder / "w.duckdb") as con:
+            read(con, folder / "d", block_bytes=size, typed_bytes=held)
             found.append(of_warehouse(con))
-    assert found[0] == found[1] == found[2]
+    assert all(one == found[0] for one in found)
+
+
+def test_an_answer_finds_its_call_across_blocks(con: Connection, delivery: Path) -> None:
+    """A call put before, near or far, gives its answer the action; one already answered does not."""
+    calls = [frame(2, str(i), "Heartbeat", {}, at=f"2026-03-02T10:00:{i:02}Z") for i in range(5)]
+    answers = [
+        frame(3, str(i), {"currentTime": "2026-03-02T10:00:00Z"}, at=f"2026-03-02T10:01:{i:02}Z", way="out") for i in range(6)
+    ]
+    put(delivery, "a.jsonl", "\n".join([*calls, *answers]))
+    read(con, delivery, block_bytes=1024, typed_bytes=0)
+    found = query(con, "SELECT message_id, action FROM raw_frame WHERE message_type = 3 ORDER BY 1")
+    assert found.rows() == [*((str(i), "Heartbeat") for i in range(5)), ("5", None)]
 
 
 def test_lines_are_counted_as_by_hand(con: Connection, delivery: Path) -> None:
