@@ -40,7 +40,7 @@ def packs(
     shown = {row["vehicle_id"]: row for row in referred.to_dicts()}
     return {
         f["vehicle_id"]: _pack(
-            f | shown[f["vehicle_id"]] | {"best": f["suspect"]},
+            f | shown[f["vehicle_id"]],
             _Own(
                 mine[f["vehicle_id"]],
                 levels.get(f["vehicle_id"], judged.levels.clear()),
@@ -138,8 +138,8 @@ def _control(frame: pl.DataFrame | None, vehicle_id: str) -> tuple[tuple[Control
         f"At the {frame['evse_id'].n_unique()} EVSEs and in the weeks where {vehicle_id} failed, it failed {total[1]} of "
         f"{total[0]} AC attempts; all other vehicles there in the same weeks failed {total[3]} of {total[2]}."
     )
-    columns = [name for name in Control.model_fields if name != "version"]
-    return tuple(Control(**row) for row in frame.head(CONTROL_ROWS).select(columns).to_dicts()), text
+    shown = frame.head(CONTROL_ROWS).select(list(Control.model_fields))
+    return tuple(Control(**row) for row in shown.to_dicts()), text
 
 
 def _pilot(row: dict[str, Any], levels: pl.DataFrame) -> Pilot:

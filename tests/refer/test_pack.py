@@ -1,0 +1,404 @@
+"""The parts of an evidence pack, recounted by hand from a few attempts; sentences whole, as a reader gets them."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import numpy as np
+import polars as pl
+import pytest
+
+from pipeline.refer.evidence_model import Band, PilotReading, StripAttempt
+from pipeline.refer.inputs import Attributed, ReferInputs, join_findings
+from pipeline.refer.pack.argument import doubts, factor_words, refutes, ruled_out, weights
+from pipeline.refer.pack.build import CONTROL_ROWS, _claim, _control, _history, _pilot, _since
+from pipeline.refer.pack.charts import pilot_chart, strip_chart
+from pipeline.refer.pack.parts import bands, by_vehicle, controls, peers
+from pipeline.refer.signatures import learnt, log_factor, weigh
+from pipeline.refer.vehicles import Judged
+from pipeline.registry import empty
+from pipeline.weeks import LookBack
+
+UTC_US = pl.Datetime("us", "UTC")
+W13 = datetime(2026, 3, 25, 12, tzinfo=UTC)
+W14 = W13 + timedelta(weeks=1)
+USUAL: dict[str, Any] = {
+    "vehicle_id": "V", "vehicle_model": "Crate", "id_token": "T", "evse_id": "E1", "site_id": "depot", "evse_model": "M",
+    "check": "yes", "supply": "AC", "outcome": "failed", "weight": 1.0, "plugged_at_utc": W13, "fault": "PilotFault",
+    "time_doubt": None, "distrust": False, "p_vehicle": 0.9, "p_evse": 0.05, "p_pairing": 0.03, "p_other": 0.02,
+}  # fmt: skip
+TYPES = {
+    "vehicle_id": pl.String, "vehicle_model": pl.String, "id_token": pl.String, "fault": pl.String, "time_doubt": pl.String,
+    "plugged_at_utc": UTC_US, "p_vehicle": pl.Float64, "p_evse": pl.Float64, "p_pairing": pl.Float64, "p_other": pl.Float64,
+}  # fmt: skip
+
+
+def attempts(*rows: dict[str, Any]) -> pl.DataFrame:
+    """Attempts that differ as stated from a failure of V at E1 in 2026-W13 that is V's own."""
+    frame = pl.DataFrame([USUAL | row for row in rows], schema_overrides=TYPES)
+    return frame.with_columns(attempt_id=pl.format("A{}", pl.int_range(pl.len())))
+
+
+OK = {"outcome": "charged", "p_vehicle": None, "p_evse": None, "p_pairing": None, "p_other": None}
+
+
+def test_controls_count_everybody_else_there_that_week() -> None:
+    """By EVSE and ISO week in which V failed by half a failure or more of its own; the latest first, then the fullest."""
+    frame = attempts(
+        {}, {"p_vehicle": 0.4}, OK | {"check": "no", "plugged_at_utc": W13 + timedelta(days=2)},
+        OK | {"vehicle_id": "W"}, {"vehicle_id": "W", "p_vehicle": 0.0},
+        OK | {"vehicle_id": None, "id_token": "guest"}, OK | {"vehicle_id": None, "id_token": "guest"},
+        {"vehicle_id": None, "id_token": None, "p_vehicle": None},
+        OK | {"vehicle_id": "X", "plugged_at_utc": W14},
+        {"supply": "DC"}, {"weight": 0.0}, {"outcome": "declined"}, {"vehicle_id": "W", "supply": "DC"},
+        {"evse_id": "E2", "p_vehicle": 0.3},
+        {"evse_id": "E2", "p_vehicle": 0.5, "plugged_at_utc": W14, "site_id": "yard", "evse_model": "N", "check": "unknown"},
+        {"evse_id": "E3", "plugged_at_utc": W14}, {"evse_id": "E3", "plugged_at_utc": W14},
+        {"evse_id": "E4", "plugged_at_utc": datetime(2027, 1, 1, tzinfo=UTC)},
+    )  # fmt: skip
+    table = controls(frame, pl.Series(["V"]))
+    assert table.columns == [
+        "vehicle_id", "evse_id", "week", "site_id", "evse_model", "diode_check", "attempts", "failures", "other_vehicles",
+        "other_attempts", "other_failures",
+    ]  # fmt: skip
+    assert table.rows() == [
+        ("V", "E4", "2026-W53", "depot", "M", "yes", 1, 1, 0, 0, 0),
+        ("V", "E3", "2026-W14", "depot", "M", "yes", 2, 2, 0, 0, 0),
+        ("V", "E2", "2026-W14", "yard", "N", "unknown", 1, 1, 0, 0, 0),
+        ("V", "E1", "2026-W13", "depot", "M", "no", 3, 2, 3, 5, 2),
+    ]
+    both = controls(frame, pl.Series(["V", "W"]))
+    assert both["vehicle_id"].to_list() == ["V"] * 4
+    text = _control(table, "V")[1]
+    assert text == (
+        "At the 4 EVSEs and in the weeks where V failed, it failed 6 of 7 AC attempts; "
+        "all other vehicles there in the same weeks failed 2 of 5."
+    )
+    assert [c.evse_id for c in _control(table, "V")[0]] == ["E4", "E3", "E2", "E1"]
+
+
+def test_a_pack_shows_two_dozen_controls_and_counts_all() -> None:
+    """Rows beyond the shown ones still count in the sentence; without a row the sentence says so."""
+    frame = attempts(*({"evse_id": f"E{i:02d}"} for i in range(30)))
+    shown, text = _control(controls(frame, pl.Series(["V"])), "V")
+    assert len(shown) == CONTROL_ROWS == 24
+    assert text.startswith("At the 30 EVSEs and in the weeks where V failed, it failed 30 of 30 AC attempts;")
+    assert _control(None, "V") == ((), "No EVSE and week in which an AC attempt of this vehicle failed by its own fault.")
+
+
+def test_peers_are_other_vehicles_of_the_model_at_the_same_evse_models() -> None:
+    """Attempts of the same vehicle model at EVSE models where V failed; nobody, nothing."""
+    other = {"vehicle_id": "W"}
+    frame = attempts(
+        {}, {"evse_model": "N", **OK},
+        other, OK | other, OK | {"vehicle_id": "X"}, OK | other | {"evse_model": "N"},
+        {"vehicle_id": "Y", "vehicle_model": "Barrow"}, other | {"supply": "DC"}, other | {"weight": 0.0},
+        other | {"outcome": "abandoned"},
+    )  # fmt: skip
+    table = peers(frame, pl.Series("vehicle_id", ["V", "Z"]))
+    assert table.columns == ["vehicle_id", "vehicles", "attempts", "failures"]
+    assert table.rows() == [("V", 2, 3, 1), ("Z", 0, 0, 0)]
+
+
+def test_bands_are_the_circuit_windows() -> None:
+    """B2 and C2, high half, sound and shorted low side: IEC 61851-1 Annex A by a secondary source, derived, to 10 mV."""
+    printed = {
+        ("B2", "high", "high half, sound diode"): (8.37, 9.59),
+        ("B2", "low", "low side, sound diode"): (-12.6, -11.4),
+        ("B2", "low", "low side, shorted diode in B2"): (-9.38, -8.22),
+        ("C2", "high", "high half, sound diode"): (5.47, 6.53),
+        ("C2", "low", "low side, sound diode"): (-12.6, -11.4),
+        ("C2", "low", "low side, shorted diode in C2"): (-6.09, -5.17),
+    }
+    made = {(b.state, b.side, b.name): (b.lo_v, b.hi_v) for b in bands()}
+    assert list(made) == list(printed)
+    for key, window in printed.items():
+        assert made[key] == pytest.approx(window, abs=0.006)
+    assert {b.source for b in bands()} == {"IEC 61851-1 Annex A as given by a secondary source; derived"}
+
+
+@pytest.mark.parametrize(
+    ("factor", "words"),
+    [
+        (100.0, "speaks very strongly for"), (99.9, "speaks strongly for"), (10.0, "speaks strongly for"),
+        (9.9, "speaks clearly for"), (3.0, "speaks clearly for"), (2.9, "speaks weakly for"), (1.2, "speaks weakly for"),
+        (1.19, "is neutral"), (1.0, "is neutral"), (1 / 1.19, "is neutral"), (1 / 1.2, "speaks weakly against"),
+        (1 / 3.0, "speaks clearly against"), (0.1, "speaks strongly against"), (0.01, "speaks very strongly against"),
+    ],
+)  # fmt: skip
+def test_bayes_factors_in_words(factor: float, words: str) -> None:
+    """Steps at 3, 10 and 100 (common practice), mirrored for and against; 1.2 and less is neutral."""
+    assert factor_words(factor) == words
+
+
+def test_weights_are_bayes_factors_against_the_other_causes() -> None:
+    """Each signature seen: what was seen in words, P(seen | suspect) over P(seen | others by prior), the weightiest first."""
+    tables = learnt("vehicle", empty("decision_lesson"))
+    signs = pl.DataFrame(
+        [
+            ("U", "fault_word", "lock", 1.0),
+            ("V", "stopped_at", "delivering", 0.5), ("V", "stopped_at", "early_b", 1.5),
+            ("V", "trouble_code", "none_stored", 1.0), ("V", "at_checking", "failed", 0.5),
+        ],
+        schema=["unit", "signature", "category", "amount"], orient="row",
+    )  # fmt: skip
+    prior = np.tile(tables["vehicle_prior"].table, (2, 1))
+    verdicts = weigh(signs, pl.Series("unit", ["U", "V"]), tables, prior, 1e9)
+    nothing = pl.DataFrame()
+    made = weights(Judged(nothing, prior, signs, verdicts, prior, tables, nothing), 1, "pilot_diode_shorted")
+    column = verdicts.suspects.index("pilot_diode_shorted")
+    assert {w.signature for w in made} == {"stopped_at", "trouble_code", "at_checking"}
+    assert [abs(w.log_factor) for w in made] == sorted((abs(w.log_factor) for w in made), reverse=True)
+    for w in made:
+        log = log_factor(verdicts, w.signature, prior)[1, column]
+        assert (w.log_factor, w.factor) == pytest.approx((log, np.exp(log)))
+        assert w.words == factor_words(w.factor)
+        assert (w.title, w.source) == (tables[w.signature].title, tables[w.signature].source)
+    seen = {w.signature: w.seen for w in made}
+    early = "in state B or on the step to C within a minute, contactor still open"
+    assert seen["stopped_at"] == f"{early}: 75 %; while delivering: 25 % (weighed over 2.0 EVSEs)"
+    assert seen["at_checking"] == "failed: 100 % (weighed over 0.5 EVSEs)"
+    assert seen["trouble_code"] == tables["trouble_code"].words[tables["trouble_code"].categories.index("none_stored")]
+
+
+def test_other_explanations_by_their_share_of_the_failures() -> None:
+    """Mean blame over the failed AC attempts: under 1 % ruled out, under 10 % unlikely, else open; then the other causes."""
+    frame = attempts(
+        {"p_evse": 0.004, "p_pairing": 0.09, "p_other": 0.1},
+        {"p_evse": 0.008, "p_pairing": 0.05, "p_other": 0.1, "evse_id": "E2"},
+        OK, {"supply": "DC", "p_evse": 1.0}, {"p_vehicle": None, "p_evse": 1.0},
+    )  # fmt: skip
+    peers_row = {"vehicles": 7, "attempts": 90, "failures": 3}
+    given = {"pilot_diode_shorted": 0.9, "inlet_lock": 0.09, "charger_input": 0.009}
+    made = ruled_out(frame, peers_row, given)
+    since = "of the 2 failed AC attempts since"
+    assert [(r.explanation, r.how, r.strength) for r in made] == [
+        ("The EVSEs",
+         f"explains under 1 % {since}: it failed at 2 EVSEs; see the control group for how others fared there", "ruled_out"),
+        ("The pairing of vehicle model, EVSE model and firmware",
+         f"explains 7 % {since}: at these EVSE models 7 other vehicles of the model failed 3 of 90", "unlikely"),
+        ("Chance, the driver or the grid",
+         f"explains 10 % {since}: refused cards and early unplugging are not counted as failures", "open"),
+        ("Other cause in the vehicle: inlet lock or wiring", "9 % by the weights of evidence above, if it is the vehicle",
+         "unlikely"),
+        ("Other cause in the vehicle: AC side of the on-board charger",
+         "under 1 % by the weights of evidence above, if it is the vehicle", "ruled_out"),
+    ]  # fmt: skip
+    edge = ruled_out(attempts({"p_evse": 0.01, "p_pairing": 0.0999, "p_other": 0.1}), peers_row, {"unclear": 1.0})
+    assert [r.strength for r in edge] == ["unlikely", "unlikely", "open"]
+    none = ruled_out(attempts(OK), peers_row, {"never_requests": 1.0})
+    assert {r.strength for r in none} == {"open"}
+    assert none[0].how.startswith("explains an unknown share of the 0 failed AC attempts since: it failed at 0 EVSEs")
+
+
+def test_what_would_refute_the_claim() -> None:
+    """For a diode: kΩ and MΩ, -12 V with 9 V, or charging where it is looked for; else the maker's word (derived; regression)."""
+    again = "Unrepaired, it charges at several healthy EVSEs of the control group in a row."
+    for diode in ("pilot_diode_shorted", "pilot_diode_leaky"):
+        assert refutes(diode) == (
+            "The pair of resistance readings is kΩ one way and MΩ the other, as in a sound vehicle of the model.",
+            "On the oscilloscope the low side in state B is at -12 V while the high half is at 9 V.",
+            again + " They must be known to check the diode.",
+        )
+    assert refutes("inlet_lock") == ("The maker's procedure finds the named part in order and another part at fault.", again)
+
+
+def test_doubts_are_counted() -> None:
+    """Each gap of the logs with how many attempts it concerns, and none where there is none."""
+    frame = attempts(
+        {"check": "unknown"}, {"check": "unknown", "fault": None}, {}, OK | {"fault": None, "check": "unknown"},
+        {"supply": "DC", "fault": None, "check": "unknown"}, OK | {"time_doubt": "no time"}, OK | {"distrust": True},
+        OK | {"distrust": True, "time_doubt": "guessed"},
+    )  # fmt: skip
+    levels = "No EVSE it used logs the low side of the pilot, so the diode is judged by where attempts stop, not by its level."
+    counted = (
+        "Whether the EVSE checks the diode is not known for 2 of 3 failed AC attempts.",
+        "1 of 3 failed AC attempts carry no fault code.",
+        "The time of 2 attempts is doubtful (station clock).",
+        "2 attempts have records that break a rule of plausibility and count less.",
+    )
+    alike = "A shorted diode and one that leaks almost fully look alike in logs; the meter tells."
+    assert doubts(frame, 0, "pilot_diode_shorted") == (levels, *counted, alike)
+    assert doubts(frame, 5, "pilot_diode_leaky") == counted
+    assert doubts(frame, 5, "charger_input") == counted[1:]
+    assert doubts(attempts({}), 1, "pilot_diode_leaky") == ()
+
+
+ROW: dict[str, Any] = {
+    "p_vehicle": 0.973, "p_diode": 0.95, "onset": W13, "onset_lo": W13 - timedelta(days=2), "onset_hi": W13 + timedelta(days=1),
+    "call": "refer", "suspect": "pilot_diode_shorted",
+}  # fmt: skip
+
+
+def test_the_claim_says_how_sure_since_when_and_what() -> None:
+    """Probability, onset and the likeliest cause with its share; under one half the part is left open."""
+    shares = [("pilot_diode_shorted", 0.5), ("charger_input", 0.5)]
+    claim = _claim(ROW, shares)
+    assert claim.text == (
+        "The vehicle is at fault with a probability of 97 % since about 2026-03-25. "
+        "If it is the vehicle, the likeliest cause is: shorted pilot diode (50 %)."
+    )
+    assert (claim.call, claim.suspect, claim.suspect_words) == ("refer", "pilot_diode_shorted", "shorted pilot diode")
+    assert (claim.p_vehicle, claim.p_diode, claim.suspects) == (0.973, 0.95, tuple(shares))
+    assert (claim.onset_utc, claim.onset_lo_utc, claim.onset_hi_utc) == (ROW["onset"], ROW["onset_lo"], ROW["onset_hi"])
+    vague = _claim(ROW | {"p_vehicle": 0.9999, "onset": None, "suspect": None}, [("inlet_lock", 0.49), ("charger_input", 0.51)])
+    assert vague.text == "The vehicle is at fault with a probability of over 99 %. Which part of it is open."
+    assert (vague.suspect, vague.suspect_words) == ("unclear", "part unclear")
+
+
+def levels(n: int) -> pl.DataFrame:
+    """Readings of one vehicle, as `against_usual` gives them."""
+    return pl.DataFrame(
+        {"at": [W13] * n, "evse_id": ["E1"] * n, "state": ["B2"] * n, "high_v": [9.0] * n, "low_v": [-8.8] * n,
+         "usual_v": [-12.0] * n, "usual_from": ["same_week"] * n, "noise_v": [0.03] * n},
+        schema_overrides={"at": UTC_US, "evse_id": pl.String, "state": pl.String, "usual_from": pl.String},
+    )  # fmt: skip
+
+
+SOUND_OR_SHORTED = "a sound diode gives MΩ, a shorted one 2.74 kΩ."
+
+
+@pytest.mark.parametrize(
+    ("n", "path", "text"),
+    [
+        (0, (None, None, None), "No EVSE this vehicle used in the look-back logs the low side of the pilot."),
+        (1, (None, None, None), "The readings at hand are too few to judge the reverse path by."),
+        (1, (None, 4.2e5, None),
+         "The low side is at each EVSE's usual level: reverse path above 420 kΩ, as with a sound diode."),
+        (2, (2750.0, 2650.0, 2850.0),
+         "Against each EVSE's own usual low side the reverse path is 2.75 kΩ, 90 % interval 2.65 kΩ to 2.85 kΩ; "
+         + SOUND_OR_SHORTED),
+        (2, (3e5, 1e5, None),
+         "Against each EVSE's own usual low side the reverse path is 300 kΩ, 90 % interval 100 kΩ to over range; "
+         + SOUND_OR_SHORTED),
+    ],
+)  # fmt: skip
+def test_the_pilot_in_words(n: int, path: tuple[float | None, ...], text: str) -> None:
+    """What the low side says, from nothing logged to a figure with its interval; R2 is 2.74 kΩ (IEC 61851-1, second-hand)."""
+    names = ("reverse_path_ohm", "reverse_path_lo_ohm", "reverse_path_hi_ohm")
+    pilot = _pilot(dict(zip(names, path, strict=True)), levels(n))
+    assert pilot.text == text
+    assert tuple(getattr(pilot, name) for name in names) == path
+    assert pilot.bands == bands()
+    reading = {"at": W13, "evse_id": "E1", "state": "B2", "high_v": 9.0, "low_v": -8.8, "usual_low_v": -12.0}
+    assert pilot.readings == (PilotReading(**reading, usual_from="same_week"),) * n
+
+
+def test_history_is_told_oldest_first_until_the_week_ends() -> None:
+    """Reviews and findings of the referred vehicles, a sentence each; what came after the week's end is not known yet."""
+    look_back = LookBack.of("2026-W14", 12)
+    day = look_back.to_utc - timedelta(days=20)
+    reviews = pl.DataFrame(
+        [
+            ("V", "2026-W10", "hold", "waits for a part", "Ines", day),
+            ("V", "2026-W11", "dismiss", "new cable", "Otto", day + timedelta(days=2)),
+            ("V", "2026-W12", "accept", "again", "Ines", day + timedelta(days=4)),
+            ("V", "2026-W15", "hold", "later", "Ines", look_back.to_utc),
+            ("W", "2026-W10", "hold", "another", "Ines", day),
+        ],
+        schema=empty("decision_review").schema, orient="row",
+    )  # fmt: skip
+    found = pl.DataFrame(
+        [("V", day + timedelta(days=1), "no_fault_found", None), ("V", day + timedelta(days=5), "diode_shorted", W14)],
+        schema={"vehicle_id": pl.String, "at_utc": UTC_US, "finding": pl.String, "repaired_at_utc": UTC_US}, orient="row",
+    )  # fmt: skip
+    nothing = pl.DataFrame()
+    inputs = ReferInputs(
+        nothing, Attributed(nothing, nothing, nothing, nothing), nothing, nothing, reviews=reviews,
+        findings=join_findings(pl.concat([empty("raw_finding"), found], how="diagonal"), empty("decision_finding")),
+    )  # fmt: skip
+    assert _history(inputs, pl.Series(["V"]), look_back) == {
+        "V": (
+            "2026-03-17: held by Ines: waits for a part",
+            "2026-03-18: the workshop found no_fault_found",
+            "2026-03-19: dismissed by Otto: new cable",
+            "2026-03-21: accepted by Ines: again",
+            "2026-03-22: the workshop found diode_shorted, repaired 2026-04-01",
+        )
+    }
+
+
+def test_what_failed_before_the_onset_is_no_part_of_the_claim() -> None:
+    """From the early end of the onset on, that instant included; all where there is none."""
+    frame = attempts({"plugged_at_utc": W13}, {"plugged_at_utc": W14})
+    assert _since(frame, None).height == 2
+    assert _since(frame, W13).height == 2
+    assert _since(frame, W13 + timedelta(seconds=1)).height == 1
+    assert {k: v.height for k, v in by_vehicle(attempts({}, {"vehicle_id": "W"}, {})).items()} == {"V": 2, "W": 1}
+
+
+def strip(**changed: Any) -> StripAttempt:
+    """An attempt on the strip."""
+    usual = {
+        "attempt_id": "A", "at": W13, "evse_id": "E1", "site_id": "depot", "coupler": "sType2", "supply": "AC",
+        "outcome": "failed", "stage": "offered", "stage_seconds": 4.0, "fault": "PilotFault", "p_vehicle": 0.9,
+    }  # fmt: skip
+    return StripAttempt(**(usual | changed))
+
+
+def contrast(colour: str) -> float:
+    """Contrast ratio of a colour against white, WCAG 2 relative luminance (from memory)."""
+    rgb = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in rgb]
+    return 1.05 / (0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2] + 0.05)
+
+
+def test_the_strip_shows_how_far_each_attempt_came() -> None:
+    """The data as they are, the farthest stage on top, outcomes told apart by shape and by colours of 3 to 1 on white (WCAG)."""
+    made = strip_chart(
+        [strip(), strip(outcome="charged", stage="delivering", fault=None), strip(outcome="declined", stage="plugged")]
+    )
+    assert list(made["datasets"]) == ["attempts"]
+    assert made["data"] == {"name": "attempts"}
+    usual = {"at": "2026-03-25T12:00:00+00:00", "coupler": "AC sType2", "EVSE": "E1", "fault": "PilotFault"}
+    assert made["datasets"]["attempts"] == [
+        usual | {"reached": "PWM on", "outcome": "failed"},
+        usual | {"reached": "charged", "outcome": "charged", "fault": ""},
+        usual | {"reached": "plugged in", "outcome": "other"},
+    ]
+    stages = ["charged", "delivering", "contactor closed", "vehicle asks", "PWM on", "plugged in"]
+    encoding = made["encoding"]
+    assert encoding["x"] == {"field": "at", "title": None, "type": "temporal"}
+    assert encoding["y"] == {"field": "reached", "scale": {"domain": stages}, "sort": stages, "title": None, "type": "nominal"}
+    assert encoding["row"] == {"field": "coupler", "title": None, "type": "nominal"}
+    assert [t["field"] for t in encoding["tooltip"]] == ["at", "EVSE", "reached", "outcome", "fault"]
+    assert encoding["shape"]["scale"]["range"] == ["circle", "cross", "diamond"]
+    for way in ("shape", "color"):
+        assert (encoding[way]["field"], encoding[way]["title"]) == ("outcome", None)
+        assert encoding[way]["scale"]["domain"] == ["charged", "failed", "other"]
+    colours = encoding["color"]["scale"]["range"]
+    assert len(set(colours)) == 3
+    assert min(map(contrast, colours)) >= 3
+    assert "config" not in made
+    assert made["mark"]["type"] == "point"
+
+
+def test_the_pilot_chart_shows_levels_against_bands() -> None:
+    """Low sides and usual levels in V over time, on the bands of a sound and a shorted diode; none without a low side."""
+    reading = PilotReading(at=W13, evse_id="E1", state="C2", high_v=6.0, low_v=-5.6, usual_low_v=-12.0, usual_from="same_week")
+    silent = reading.model_copy(update={"low_v": None})
+    assert pilot_chart([silent], bands()) is None
+    assert pilot_chart([], bands()) is None
+    made = pilot_chart([reading, silent], bands())
+    assert made is not None
+    assert made["datasets"]["readings"] == [
+        {"at": "2026-03-25T12:00:00+00:00", "low_v": -5.6, "usual_low_v": -12.0, "state": "C2", "EVSE": "E1"}
+    ]
+    low: list[Band] = [b for b in bands() if b.side == "low"]
+    names = list(dict.fromkeys(b.name for b in low))
+    assert {(a["band"], a["lo_v"], a["hi_v"]) for a in made["datasets"]["bands"]} == {(b.name, b.lo_v, b.hi_v) for b in low}
+    band, usual, mine = made["layer"]
+    assert [layer["data"]["name"] for layer in made["layer"]] == ["bands", "readings", "readings"]
+    assert [layer["mark"]["type"] for layer in made["layer"]] == ["rect", "tick", "point"]
+    assert (band["encoding"]["y"]["field"], band["encoding"]["y"]["title"]) == ("lo_v", "low side of the pilot, V")
+    assert (band["encoding"]["y"]["type"], band["encoding"]["y2"]["field"]) == ("quantitative", "hi_v")
+    assert (band["encoding"]["color"]["field"], band["encoding"]["color"]["title"]) == ("band", None)
+    assert band["encoding"]["color"]["scale"]["domain"] == names
+    assert len(set(band["encoding"]["color"]["scale"]["range"])) == len(names)
+    for layer, field in ((usual, "usual_low_v"), (mine, "low_v")):
+        assert layer["encoding"]["x"] == {"field": "at", "title": None, "type": "temporal"}
+        assert layer["encoding"]["y"] == {"field": field, "type": "quantitative"}
+    assert mine["encoding"]["shape"] == {"field": "state", "title": None, "type": "nominal"}
+    assert [t["field"] for t in mine["encoding"]["tooltip"]] == ["at", "EVSE", "state", "low_v", "usual_low_v"]
+    assert "config" not in made
