@@ -243,3 +243,38 @@ def test_the_benchmark_measures_a_valid_warehouse() -> None:
     assert timing.rows == 1_700
     assert timing.validate_s > 0
     assert timing.overhead == timing.validate_s / timing.bare_s
+
+
+def register(samples: list[tuple[float, float]], stop_wh: float, set_back_s: float = 0.0) -> World:
+    """A transaction whose start was lost: register samples (second, Wh) and a stop a minute after the last.
+
+    `set_back_s`: the station's clock is set back by so much before the stop.
+    """
+    same = {"transaction_id": "1", "connector_id": 1, "measurand": "Energy.Active.Import.Register", "unit": "Wh"}
+    t = samples[-1][0] + 60
+    said = {"file_id": "f", "line": 9, "transaction_id": "1", "meter_wh": stop_wh}
+    return {
+        "raw_sample": [{"receiver_at_utc": s, "station_at_utc": s, "sample_value": wh, **same} for s, wh in samples],
+        "raw_frame": [{"receiver_at_utc": t, "station_at_utc": t - set_back_s, "action": "StopTransaction", **said}],
+        "core_signal": [{"at_utc": t, "action": "StopTransaction", **said}],
+    }
+
+
+@pytest.mark.parametrize(("stop_wh", "rule"), [(901_000.0, "register_leap"), (500.0, "register_backwards"), (1_300.0, None)])
+def test_the_register_at_the_stop_is_held_against_the_last_sample(stop_wh: float, rule: str | None) -> None:
+    """Where the start was lost the samples still tell a leap or a fall at the stop; EVSE of 22 kW, a minute: 0.37 kWh at most."""
+    with warehouse(register([(0, 700.0), (60, 1_000.0)], stop_wh)) as con:
+        found = results(con)
+    fired = {name for name in ("register_leap", "register_backwards") if found[name]["offending"]}
+    assert fired == ({rule} if rule else set())
+
+
+def test_a_clock_set_back_makes_no_leap() -> None:
+    """The time between two readings is the receiver's where the station's clock says less: nothing rose too fast."""
+    with warehouse(register([(0, 700.0), (3600, 20_000.0)], 20_300.0, set_back_s=3600)) as con:
+        assert results(con)["register_leap"]["offending"] == 0
+    lost = register([(0, 700.0)], 20_000.0, set_back_s=3600)
+    lost["raw_frame"][0]["receiver_at_utc"] = lost["core_signal"][0]["at_utc"] = 3600
+    lost["raw_frame"][0]["station_at_utc"] = 1
+    with warehouse(lost) as con:
+        assert results(con)["register_leap"]["offending"] == 0

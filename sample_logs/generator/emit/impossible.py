@@ -30,7 +30,7 @@ def _listed(frame: pl.DataFrame, picked: pl.Series, kind: str) -> pl.DataFrame:
 
 def spoil_frames(attempts: pl.DataFrame, rng: np.random.Generator, dirt: float) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Attempts whose meter tells what cannot be (their registers changed), and the list of them."""
-    metered = pl.col("stop_s").is_not_null() & ~pl.col("export")
+    metered = pl.col("stop_s").is_not_null() & ~pl.col("export") & pl.col("cut_ms").is_null()  # cut by a restart: no stop is said
     timed = attempts.with_columns(t_ms="end_ms")
     back = _some(timed, metered & (pl.col("meter_start") > BACK_WH), rng, dirt)
     leap = _some(timed, metered, rng, dirt) & ~back
