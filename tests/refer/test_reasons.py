@@ -1,0 +1,180 @@
+"""The reasons a manager reads, whole sentences from the row's own figures, and the rows as they go out."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import polars as pl
+import pytest
+
+from pipeline.refer.referral import all_lessons, out_evses, out_vehicles
+from pipeline.refer.wording import evse_reason, pairing_reason, vehicle_reason
+from pipeline.registry import empty, polars_schema
+
+UTC_US = pl.Datetime("us", "UTC")
+DAY = timedelta(days=1)
+AT = datetime(2026, 3, 20, 8, tzinfo=UTC)
+ROW: dict[str, Any] = {
+    "vehicle_id": "V", "call": "refer", "reason": " It failed 9 of 10. ", "p_vehicle": 0.973, "p_diode": 0.9,
+    "suspect": "pilot_diode_leaky", "p_suspect": 0.88, "reverse_path_ohm": 20e3, "reverse_path_lo_ohm": 15e3,
+    "reverse_path_hi_ohm": None, "asks": "asks", "not_asked": 0, "plug_ins": 0, "dismissed": False, "held": False,
+    "said_by": None, "said_at_utc": None, "said_why": None, "why": "waiting costs more", "repaired_at_utc": None,
+    "drifting": False, "drift_since_utc": None, "silent_since_utc": None, "onset_utc": AT, "onset_lo_utc": AT - 4 * DAY,
+    "onset_hi_utc": AT + 2 * DAY, "ac_attempts": 10, "ac_failures": 9, "evses_failed_at": 3, "dc_attempts": 2, "dc_charged": 1,
+    "early_b_failures": 8, "pilot_low_v": -11.4,
+}  # fmt: skip
+TYPES = {
+    "suspect": pl.String, "asks": pl.String, "said_by": pl.String, "said_why": pl.String, "reverse_path_ohm": pl.Float64,
+    "reverse_path_lo_ohm": pl.Float64, "reverse_path_hi_ohm": pl.Float64, "p_suspect": pl.Float64,
+    **dict.fromkeys(
+        ("said_at_utc", "repaired_at_utc", "drift_since_utc", "silent_since_utc", "onset_utc", "onset_lo_utc", "onset_hi_utc"),
+        UTC_US,
+    ),
+}  # fmt: skip
+
+
+def called(**change: Any) -> pl.DataFrame:
+    """A called vehicle that differs as stated from one referred for a leak."""
+    return pl.DataFrame([ROW | change], schema_overrides=TYPES)
+
+
+def said(**change: Any) -> str:
+    """The reason of such a vehicle."""
+    return str(called(**change).select(vehicle_reason()).item())
+
+
+FAILED = "It failed 9 of 10."
+SURE = " Probability that the vehicle is at fault: 97 %."
+LEAK = " Most likely: leaking pilot diode (88 % if it is the vehicle)."
+PATH = (
+    " Low side of the pilot against each EVSE's usual level: reverse path 20 kΩ, 90 % interval 15 kΩ to over range."
+)  # fmt: skip
+DECIDED = " Refer: waiting costs more."
+
+
+@pytest.mark.parametrize(
+    ("change", "sentence"),
+    [
+        ({}, FAILED + SURE + LEAK + PATH + DECIDED),
+        ({"reverse_path_hi_ohm": 25e3}, FAILED + SURE + LEAK + PATH.replace("over range", "25 kΩ") + DECIDED),
+        ({"p_suspect": 0.5}, FAILED + SURE + LEAK.replace("88", "50") + PATH + DECIDED),
+        ({"p_suspect": 0.49, "reverse_path_ohm": None}, FAILED + SURE + DECIDED),
+        ({"call": "watch", "p_vehicle": 0.3}, FAILED + SURE.replace("97", "30") + LEAK + PATH + " Watch: waiting costs more."),
+        ({"call": "clear", "asks": "never_asks"}, FAILED + " Clear: waiting costs more."),
+        (
+            {"asks": "seldom_asks", "not_asked": 7, "plug_ins": 9, "reverse_path_ohm": None},
+            FAILED + SURE + LEAK + " It did not ask for charge at 7 of 9 AC plug-ins lately." + DECIDED,
+        ),
+        (
+            {"call": "clear", "dismissed": True, "said_by": "Ines", "said_at_utc": AT, "said_why": "new cable"},
+            FAILED + " Dismissed by Ines on 2026-03-20: new cable. Clear: waiting costs more.",
+        ),
+        (
+            {"call": "clear", "held": True, "said_at_utc": AT},
+            FAILED + " Held by unknown on 2026-03-20: no reason given. Clear: waiting costs more.",
+        ),
+        ({"call": "proved", "repaired_at_utc": AT}, FAILED + " Repaired on 2026-03-20. Proved: waiting costs more."),
+    ],
+)  # fmt: skip
+def test_a_vehicle_s_reason(change: dict[str, Any], sentence: str) -> None:
+    """Ground, repair, probability, suspect, reverse path, silence, people's word, decision: each only where it applies."""
+    assert said(**change) == sentence
+
+
+def test_reasons_of_equipment() -> None:
+    """Attribution's ground, and where the call points at the unit its probability and the likeliest part."""
+    rows = pl.DataFrame(
+        [
+            ("faulty", 0.97, "contactor", 0.5, "It failed with 5."), ("watch", 0.4, "cable", 0.49, "It failed with 2."),
+            ("clear", 0.002, "cable", 0.9, "It failed with none."), ("thin", 0.0, None, None, None),
+        ],
+        schema={"call": pl.String, "p_evse": pl.Float64, "suspect": pl.String, "p_suspect": pl.Float64,
+                "attributed_reason": pl.String}, orient="row",
+    )  # fmt: skip
+    assert rows.select(evse_reason()).to_series().to_list() == [
+        "It failed with 5. Probability that the EVSE is at fault: 97 %. Most likely: contactor (50 % if it is the EVSE).",
+        "It failed with 2. Probability that the EVSE is at fault: 40 %.",
+        "It failed with none.",
+        "no attempt that charged or failed in the look-back.",
+    ]
+    pairs = rows.select(
+        "call", pl.col("p_evse").alias("p_pairing"), pl.col("attributed_reason").fill_null("Few.").alias("reason")
+    )
+    assert pairs.select(pairing_reason()).to_series().to_list() == [
+        "It failed with 5. Probability that the pairing is at fault: 97 %.",
+        "It failed with 2. Probability that the pairing is at fault: 40 %.",
+        "It failed with none.",
+        "Few.",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("change", "suspect", "onset", "doubt"),
+    [
+        ({}, "pilot_diode_leaky", AT, (4 * DAY, 2 * DAY)),
+        ({"p_suspect": 0.49}, "unclear", AT, (4 * DAY, 2 * DAY)),
+        ({"call": "clear"}, None, AT, (4 * DAY, 2 * DAY)),
+        ({"drifting": True, "drift_since_utc": AT - 30 * DAY}, "pilot_diode_leaky", AT - 30 * DAY, (7 * DAY, 7 * DAY)),
+        ({"drifting": True}, "pilot_diode_leaky", AT, (4 * DAY, 2 * DAY)),
+        ({"drift_since_utc": AT - 30 * DAY}, "pilot_diode_leaky", AT, (4 * DAY, 2 * DAY)),
+        ({"drifting": True, "drift_since_utc": AT - 30 * DAY, "suspect": "inlet_lock"}, "inlet_lock", AT, (4 * DAY, 2 * DAY)),
+        ({"suspect": "never_requests", "silent_since_utc": AT - 9 * DAY}, "never_requests", AT - 9 * DAY, (DAY, DAY)),
+        ({"suspect": "never_requests", "onset_utc": None, "silent_since_utc": AT}, "never_requests", AT, (DAY, DAY)),
+        ({"suspect": "charger_input", "silent_since_utc": AT - 9 * DAY}, "charger_input", AT, (4 * DAY, 2 * DAY)),
+    ],
+)  # fmt: skip
+def test_the_onset_goes_with_what_is_suspected(
+    change: dict[str, Any], suspect: str | None, onset: datetime, doubt: tuple[timedelta, timedelta]
+) -> None:
+    """A leak began when the low side left its band, to a week; silence with its first plug-in, to a day; else attribution's."""
+    out = out_vehicles(called(**change))
+    assert out.schema == polars_schema("out_vehicles")
+    row = out.row(0, named=True)
+    assert row["suspect"] == suspect
+    assert (row["onset"], row["onset_lo"], row["onset_hi"]) == (onset, onset - doubt[0], onset + doubt[1])
+
+
+def test_a_row_goes_out_as_it_was_judged() -> None:
+    """Every other figure of out_vehicles is the judged one, the reason the sentence above."""
+    row = out_vehicles(called()).row(0, named=True)
+    same = set(polars_schema("out_vehicles")) - {"suspect", "onset", "onset_lo", "onset_hi", "reason"}
+    assert {name: row[name] for name in same} == {name: ROW[name] for name in same}
+    assert row["reason"] == said()
+
+
+def test_evses_go_out_with_a_part_only_where_the_call_points_at_them() -> None:
+    """A part is named from even odds on, else 'unclear', and none where the EVSE is not called."""
+    rows = pl.DataFrame(
+        [("E1", "faulty", "contactor", 0.5), ("E2", "watch", "contactor", 0.4), ("E3", "clear", "contactor", 0.9)],
+        schema=["evse_id", "call", "suspect", "p_suspect"], orient="row",
+    ).with_columns(
+        site_id=pl.lit("depot"), p_evse=pl.lit(0.9), onset_utc=pl.lit(AT).dt.cast_time_unit("us"), attempts=pl.lit(9),
+        failures=pl.lit(4), vehicles_failed=pl.lit(3), pilot_high_v=pl.lit(9.0), pilot_low_v=pl.lit(-12.0),
+        attributed_reason=pl.lit("Many failed."),
+    )  # fmt: skip
+    out = out_evses(rows)
+    assert out.schema == polars_schema("out_evses")
+    assert out["suspect"].to_list() == ["contactor", "unclear", None]
+    assert set(out["onset"]) == {AT}
+    assert out["reason"][2] == "Many failed."
+
+
+def test_lessons_kept_are_not_taught_again() -> None:
+    """Of a lesson kept and made anew the kept one stays, in one order whatever came first."""
+    schema = empty("decision_lesson").schema
+    kept = pl.DataFrame([("V", AT, "inlet_lock", "stopped_at", "late_b", 1.0)], schema=schema, orient="row")
+    new = pl.DataFrame(
+        [
+            ("V", AT, "inlet_lock", "stopped_at", "late_b", 2.0), ("V", AT, "inlet_lock", "stopped_at", "early_b", 1.0),
+            ("U", AT, "unclear", "asks", "asks", 1.0),
+        ],
+        schema=schema, orient="row",
+    )  # fmt: skip
+    joined = all_lessons(kept, new)
+    assert joined.select("vehicle_id", "category", "amount").rows() == [
+        ("U", "asks", 1.0),
+        ("V", "early_b", 1.0),
+        ("V", "late_b", 1.0),
+    ]
+    assert all_lessons(joined, new).equals(joined)
