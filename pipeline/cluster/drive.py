@@ -137,6 +137,7 @@ def _take_back(con: Connection, lake: Lake, notes: list[dict[str, Any]], new: li
         con.execute("DELETE FROM core_seen")
         replace(con, "core_word", stage.words(con, codes.site_words(settings.codes_file), stage.EVERY_FILE))
         con.execute("INSERT INTO core_seen SELECT file_id FROM raw_file")
+        con.execute("DELETE FROM raw_changed")
     for one in new:
         lake.forget(f"cuts/{one.sha256}")
 

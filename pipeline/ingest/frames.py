@@ -64,6 +64,23 @@ _LEFT_OUT = f"""
     WHERE s.line IN (SELECT line FROM _repeated) AND s.station_at_utc IS NULL AND s.central_at_utc IS NULL
 """
 
+# Of two copies the one received first counts, whichever was found first: the kept row takes its time of receipt. Copies without a
+# time of their own are taken for the same frame only this near each other (see _REUSE_S).
+_SOONER = f"""
+    SELECT h.file_id, h.line, h.station_id, min(s.receiver_at_utc) AS from_utc, h.receiver_at_utc AS to_utc
+    FROM (FROM _staged SEMI JOIN _left_out USING (line)) s
+    JOIN (FROM raw_frame WHERE receiver_at_utc > $since) h ON h.frame_key = s.frame_key AND h.receiver_at_utc > s.receiver_at_utc
+    WHERE NOT list_contains(coalesce(h.unzoned, []) || coalesce(s.unzoned, []), 'receiver_at_utc')
+        AND (coalesce(h.station_at_utc, h.central_at_utc) IS NOT NULL
+             OR epoch(h.receiver_at_utc) - epoch(s.receiver_at_utc) < {_REUSE_S})
+    GROUP BY ALL
+"""
+_RECEIVED = """
+    UPDATE {table} AS t SET receiver_at_utc = s.from_utc FROM _sooner s
+    WHERE t.file_id = s.file_id AND t.line = s.line AND t.receiver_at_utc > $since
+"""
+_CHANGED = "INSERT INTO raw_changed SELECT station_id, min(from_utc), max(to_utc) FROM _sooner GROUP BY 1"
+
 # Answers whose call stands in another block or file, before or after: few, so they are found first and the rest is looked up.
 _UNPAIRED = """
     SELECT file_id, line, station_id, message_id, direction, receiver_at_utc
@@ -165,9 +182,23 @@ def _put(sink: Sink, staged: pa.Table, open_calls: pa.Table, account: Account) -
             for column, insert in (("line", frames_insert), ("meter_list", samples_insert), ("event_list", events_insert)):
                 if _any(staged, column):
                     sink.con.execute(insert(), [sink.file_id])
+            if left_out.num_rows:
+                _received_sooner(sink, staged, left_out)
         touched, still_open = sink.frame(_TOUCHED), sink.table(_OPEN)
     used = staged.num_rows - repeated.num_rows
     return account.plus(used=used, duplicates=repeated.num_rows, touched=touched), still_open
+
+
+def _received_sooner(sink: Sink, staged: pa.Table, left_out: pa.Table) -> None:
+    """Give kept rows the time of receipt of a repeat that was received before them."""
+    repeats = staged.filter(pc.is_in(staged["line"], value_set=left_out["line"]))
+    span = {"since": pc.min(repeats["receiver_at_utc"]).as_py()}
+    sooner = sink.table(_SOONER, span)
+    if sooner.num_rows:
+        with sink.seeing(_sooner=sooner):
+            for table in ("raw_frame", "raw_sample", "raw_event"):
+                sink.con.execute(_RECEIVED.format(table=table), span)
+            sink.con.execute(_CHANGED)
 
 
 def _any(rows: pa.Table, column: str) -> bool:

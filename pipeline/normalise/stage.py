@@ -24,9 +24,9 @@ KEPT_BY = {
 def normalise(con: Connection, touched: pl.DataFrame | None, settings: NormaliseSettings) -> None:
     """Fill core_* from raw_*: all of it (None), or what the touched stations (`station_id, from_utc, to_utc`) can have changed.
 
-    Files in raw_file that no earlier run took up are found and count as touched, so that a run that broke off between
-    two stages loses nothing. The result equals one made whole. One transaction; raises SchemaError when the site's own
-    code list is wrong.
+    Files in raw_file that no earlier run took up are found and count as touched, as do the spans of raw_changed, so that a
+    run that broke off between two stages loses nothing. The result equals one made whole. One transaction; raises SchemaError
+    when the site's own code list is wrong.
     """
     own = codes.site_words(settings.codes_file)
     with transaction(con):
@@ -44,6 +44,7 @@ def normalise(con: Connection, touched: pl.DataFrame | None, settings: Normalise
             judge.attempts_of(con, pl.concat([*spans, windows.spans_of_new(con)]), settings)
         replace(con, "core_word", words(con, own, fresh))
         con.execute("INSERT INTO core_seen SELECT file_id FROM raw_file ANTI JOIN core_seen USING (file_id)")
+        con.execute("DELETE FROM raw_changed")
 
 
 def core(

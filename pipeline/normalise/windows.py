@@ -45,6 +45,8 @@ WITH frames AS (
   FROM raw_session s JOIN core_evse e USING (evse_id) WHERE plugged_at_utc IS NOT NULL AND {fresh} GROUP BY 1
   UNION ALL
   SELECT station_id, from_utc, to_utc, false FROM _touched
+  UNION ALL
+  SELECT station_id, from_utc, to_utc, false FROM raw_changed
 )
 SELECT station_id, coalesce(min(a), $all_from) AS a, coalesce(max(b), $all_to) AS b, bool_or(astray) AS astray
 FROM spans GROUP BY 1

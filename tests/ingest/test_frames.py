@@ -133,6 +133,34 @@ def test_a_repeat_is_a_duplicate_however_late(con: Connection, delivery: Path, t
     assert row(read(con, later), "c.jsonl")["duplicates"] == 1
 
 
+METERED = {"connectorId": 1, "transactionId": 7, "meterValue": [{"timestamp": AT, "sampledValue": [{"value": "5"}]}]}
+
+
+@pytest.mark.parametrize("order", [("a", "b"), ("b", "a"), ("ab",), ("ba",)])
+def test_of_two_copies_the_one_received_first_counts(con: Connection, tmp_path: Path, order: tuple[str, ...]) -> None:
+    """Found first or last, in one file or in two: the frame and its samples have the time of the earlier receipt."""
+    copies = {name: frame(2, "1", "MeterValues", METERED, at=at) for name, at in (("a", AT), ("b", "2026-03-05T10:00:00Z"))}
+    for number, names in enumerate(order):
+        put(tmp_path / str(number), "x.jsonl", "\n".join(copies[name] for name in names))
+        report = read(con, tmp_path / str(number))
+    assert report.files["duplicates"].to_list() == [1]
+    for table in ("raw_frame", "raw_sample"):
+        assert query(con, f"SELECT receiver_at_utc FROM {table}").rows() == [(datetime(2026, 3, 2, 10, tzinfo=UTC),)]
+    changed = query(con, "SELECT station_id, strftime(from_utc, '%d'), strftime(to_utc, '%d') FROM raw_changed").rows()
+    assert changed == ([("ST1", "02", "05")] if order[0][0] == "b" else [])
+
+
+def test_without_a_time_of_its_own_a_far_copy_is_not_the_same(con: Connection, delivery: Path, tmp_path: Path) -> None:
+    """Ids come back into use: what carries no time is taken for the copy of a frame only minutes away."""
+    said = [frame(3, "1", {}, at=f"2026-03-02T{clock}:00Z") for clock in ("12:00", "10:00", "11:59")]
+    put(delivery, "a.jsonl", said[0])
+    read(con, delivery)
+    for number, (line, hour) in enumerate(zip(said[1:], ("12:00", "11:59"), strict=True)):
+        put(tmp_path / str(number), "b.jsonl", line)
+        assert row(read(con, tmp_path / str(number)), "b.jsonl")["duplicates"] == 1
+        assert query(con, "SELECT strftime(receiver_at_utc, '%H:%M') FROM raw_frame").item() == hour
+
+
 def test_what_makes_two_frames_different(con: Connection, delivery: Path) -> None:
     """Another direction, id, payload or message type makes another frame."""
     put(delivery, "a.jsonl", "\n".join([

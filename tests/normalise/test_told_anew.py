@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import polars as pl
@@ -10,7 +11,7 @@ from pipeline.ingest import ingest_delivery
 from pipeline.progress import silent
 from pipeline.run import normalise_step
 from pipeline.settings import Settings
-from pipeline.warehouse import Connection, read, writing
+from pipeline.warehouse import Connection, query, read, writing
 
 EVSES = (
     "evse_id,site_id,station_id,connector_id,evse_model,firmware,supply,connector_type,"
@@ -67,3 +68,36 @@ def test_a_corrected_mapping_leaves_no_trace_of_the_wrong_one(tmp_path: Path) ->
         assert all(found[name].equals(right[name]) for name in right)
         take(a, first, second)
         assert all(core(a)[name].equals(right[name]) for name in right)
+
+
+def frames(*said: tuple[str, str, list[object]]) -> str:
+    """Lines of frames (received, station or centre, frame)."""
+    envelope = {"station_id": "ST1", "version": "1.6"}
+    return "".join(json.dumps({"at": f"2026-03-{at}Z", "dir": way, "frame": f, **envelope}) + "\n" for at, way, f in said)
+
+
+def status(number: int, at: str, word: str) -> list[object]:
+    """A StatusNotification of connector 1."""
+    told = {"connectorId": 1, "status": word, "errorCode": "NoError", "timestamp": f"2026-03-{at}Z"}
+    return [2, str(number), "StatusNotification", told]
+
+
+def test_which_file_a_copy_is_found_in_first_does_not_matter(tmp_path: Path) -> None:
+    """Frames sent again days later, read before or after those that came at once: the same signals, clocks and attempts."""
+    words = ("Preparing", "Charging", "Available", "Preparing")
+    times = list(zip(("02T08:00:00", "02T08:00:30", "02T09:00:00", "03T08:00:00"), words, strict=True))
+    at_once = frames(*((at, "in", status(n, at, word)) for n, (at, word) in enumerate(times)))
+    again = frames(*((f"09T07:00:{n:02}", "in", status(n, at, word)) for n, (at, word) in enumerate(times)))
+    live = frames(*((f"{day:02}T07:00:00", "in", status(100 + day, f"{day:02}T07:00:00", "Available")) for day in range(4, 12)))
+    put(tmp_path / "lists", e_csv=EVSES)
+    first, late = put(tmp_path / "first", a_jsonl=at_once), put(tmp_path / "late", b_jsonl=again + live)
+    with writing(tmp_path / "a.duckdb") as a, writing(tmp_path / "b.duckdb") as b:
+        take(a, tmp_path / "lists", first, late)
+        take(b, tmp_path / "lists", late, first)
+        one, other = core(a), core(b)
+        assert query(a, "SELECT * FROM raw_changed").is_empty()
+        assert query(b, "SELECT * FROM raw_changed").is_empty()
+    assert one["core_attempt"].height == 2
+    for name in one:
+        told = [c for c in one[name].columns if c not in {"file_id", "line", "lineage"}]
+        assert one[name].select(told).sort(told).equals(other[name].select(told).sort(told)), name
