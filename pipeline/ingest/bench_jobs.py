@@ -6,6 +6,7 @@ Peers of our reader, over the same file and into two tables of a database on dis
 from __future__ import annotations
 
 import json
+import re
 import resource
 import sys
 import time
@@ -142,8 +143,15 @@ def main(job: str, frames: str, store: str) -> None:
     start, cpu_start = time.perf_counter(), time.process_time()
     lines = JOBS[job](Path(frames), Path(store))
     wall, cpu = time.perf_counter() - start, time.process_time() - cpu_start
-    peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    sys.stdout.write(json.dumps({"lines": lines, "wall_s": wall, "cpu_s": cpu, "peak_mb": peak_mb}) + "\n")
+    sys.stdout.write(json.dumps({"lines": lines, "wall_s": wall, "cpu_s": cpu, "peak_mb": _peak_mb()}) + "\n")
+
+
+def _peak_mb() -> float:
+    """Most memory this process held; getrusage would tell that of the process which started it, where that held more."""
+    status = Path("/proc/self/status")
+    if status.exists():
+        return int(re.findall(r"VmHWM:\s*(\d+)", status.read_text(encoding="ascii"))[0]) / 1024
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
 if __name__ == "__main__":
