@@ -1,0 +1,270 @@
+"""What is thought of a vehicle, piece by piece: since when, the low side's category, trouble codes, priors, odds, counts."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import numpy as np
+import polars as pl
+import pytest
+
+from pipeline.circuit.pilot import LOAD_OHM, low_v
+from pipeline.refer.inputs import Attributed, ReferInputs, join_findings
+from pipeline.refer.lessons import lessons
+from pipeline.refer.signatures import Verdicts, learnt
+from pipeline.refer.vehicles import (
+    _blamed,
+    _known,
+    _measured,
+    _suspected,
+    _trouble_codes,
+    fault_odds,
+    level_categories,
+    priors,
+    since,
+)
+from pipeline.registry import empty, polars_schema
+from pipeline.settings.refer import ReferSettings
+from pipeline.weeks import LookBack
+
+SETTINGS = ReferSettings()
+UTC_US = pl.Datetime("us", "UTC")
+LOOK_BACK = LookBack.of("2026-W14", 12)
+DAY = timedelta(days=1)
+AT = datetime(2026, 3, 20, tzinfo=UTC)
+NOTHING = pl.DataFrame()
+
+
+def told(*rows: tuple[str, datetime, str, datetime | None]) -> pl.DataFrame:
+    """Findings: vehicle, when, what, when repaired."""
+    frame = pl.DataFrame(
+        rows, orient="row",
+        schema={"vehicle_id": pl.String, "at_utc": UTC_US, "finding": pl.String, "repaired_at_utc": UTC_US},
+    )  # fmt: skip
+    return join_findings(pl.concat([empty("raw_finding"), frame], how="diagonal"), empty("decision_finding"))
+
+
+def inputs(**given: Any) -> ReferInputs:
+    """Inputs with nothing but what is given."""
+    usual = {
+        "attempts": NOTHING,
+        "attributed": Attributed(NOTHING, NOTHING, NOTHING, NOTHING),
+        "fleet": NOTHING,
+        "equipment": NOTHING,
+    }
+    return ReferInputs(**(usual | given))
+
+
+def test_a_vehicle_is_judged_since_its_onset_or_its_last_repair() -> None:
+    """The later of the onset's early end and the last repair; a finding without a repair bounds nothing; nor does nothing."""
+    known = pl.DataFrame(
+        {"vehicle_id": ["onset", "repair", "both", "neither"], "onset_lo_utc": [AT, None, AT, None]},
+        schema_overrides={"onset_lo_utc": UTC_US},
+    )
+    found = told(
+        ("repair", AT - 9 * DAY, "diode_shorted", AT - 8 * DAY), ("repair", AT - 6 * DAY, "diode_shorted", AT - 5 * DAY),
+        ("both", AT, "diode_shorted", AT + DAY), ("neither", AT, "diode_shorted", None),
+        ("onset", AT - DAY, "inlet_or_wiring", AT - DAY),
+    )  # fmt: skip
+    assert dict(since(inputs(findings=found), known).iter_rows()) == {
+        "onset": AT,
+        "repair": AT - 5 * DAY,
+        "both": AT + DAY,
+        "neither": None,
+    }
+
+
+def recent_levels(*rows: tuple[str, str, float, bool], se_v: float = 0.01) -> pl.DataFrame:
+    """Readings in B2 as `recent` gives them: vehicle, EVSE, reverse path in ohm, whether the usual level is only nominal."""
+    return pl.DataFrame(
+        [(v, e, "B2", low_v(ohm), -12.0, se_v, 0.0, nominal) for v, e, ohm, nominal in rows], orient="row",
+        schema=["vehicle_id", "evse_id", "state", "low_v", "usual_v", "se_v", "usual_se_v", "nominal"],
+    )  # fmt: skip
+
+
+def test_a_level_is_lifted_in_three_steps() -> None:
+    """2.74 kΩ at three EVSEs reads as shorted, 3.4 kΩ nearly, 50 kΩ lifted, 1 MΩ at usual (bounds 2.95, 4, 300 kΩ; derived)."""
+    paths = {"a": 2740.0, "b": 3400.0, "c": 50e3, "d": 1e6, "e": 290e3}
+    rows = recent_levels(*((v, f"E{i}", ohm, False) for v, ohm in paths.items() for i in range(3)), se_v=1e-3)
+    found = dict(level_categories(rows, SETTINGS).iter_rows())
+    assert found == {"a": "as_shorted", "b": "near_short", "c": "lifted", "d": "at_usual", "e": "lifted"}
+    doubtful = recent_levels(("e", "E1", 290e3, False), se_v=0.01)
+    assert dict(level_categories(doubtful, SETTINGS).iter_rows()) == {"e": "at_usual"}
+
+
+def test_one_evse_without_others_gives_no_level() -> None:
+    """A usual level that is only the standard's -12 V counts where two EVSEs agree, or beside one that others vouch for."""
+    alone = ("alone", "E1", 2740.0, True)
+    two = [("two", "E1", 2740.0, True), ("two", "E2", 2740.0, True)]
+    vouched = ("vouched", "E1", 2740.0, False)
+    found = level_categories(recent_levels(alone, *two, vouched), SETTINGS)
+    assert found["unit"].to_list() == ["two", "vouched"]
+    assert level_categories(recent_levels(alone), SETTINGS).is_empty()
+    assert level_categories(recent_levels(alone).clear(), SETTINGS).schema == {"unit": pl.String, "category": pl.String}
+
+
+def test_trouble_codes_count_from_when_the_trouble_began() -> None:
+    """Confirmed and pending codes are stored; cleared ones and empty read-outs show none; none before the bound or after the week."""
+    rows = [
+        ("stored", AT, "P0D00", "confirmed"), ("pending", AT, "P0D00", "pending"), ("plain", AT, "P0D00", None),
+        ("cleared", AT, "P0D00", "cleared"), ("empty", AT, None, None),
+        ("mixed", AT, None, None), ("mixed", AT + DAY, "P0D00", "confirmed"),
+        ("early", AT - DAY, "P0D00", "confirmed"), ("late", LOOK_BACK.to_utc, "P0D00", "confirmed"),
+        ("old", LOOK_BACK.from_utc - DAY, "P0D00", "confirmed"), ("first", LOOK_BACK.from_utc, "P0D00", "confirmed"),
+        ("stranger", AT, "P0D00", "confirmed"),
+    ]  # fmt: skip
+    schema = {"vehicle_id": pl.String, "at_utc": UTC_US, "dtc": pl.String, "dtc_status": pl.String}
+    codes = pl.concat([empty("raw_dtc"), pl.DataFrame(rows, schema=schema, orient="row")], how="diagonal")
+    bounds = pl.DataFrame(
+        [(v, None if v in {"old", "first"} else AT) for v in dict.fromkeys(r[0] for r in rows) if v != "stranger"],
+        schema={"vehicle_id": pl.String, "since_utc": UTC_US}, orient="row",
+    )  # fmt: skip
+    found = dict(_trouble_codes(inputs(dtcs=codes), bounds, LOOK_BACK).iter_rows())
+    assert found == {
+        "stored": "stored", "pending": "stored", "plain": "stored", "cleared": "none_stored", "empty": "none_stored",
+        "mixed": "stored", "first": "stored",
+    }  # fmt: skip
+
+
+def test_findings_of_a_model_draw_its_prior() -> None:
+    """Row = (5 x fleet's prior + the model's own cases) / (5 + cases); a model without cases keeps the fleet's (derived)."""
+    tables = learnt("vehicle", empty("decision_lesson"))
+    vehicles = pl.DataFrame({"vehicle_id": ["V", "W", "X"], "vehicle_model": ["Crate", "Barrow", None]})
+    fleet = pl.DataFrame({"vehicle_id": ["V", "W", "Y"], "vehicle_model": ["Crate", "Barrow", "Crate"]})
+    found = told(
+        ("V", AT, "inlet_or_wiring", None), ("Y", AT, "inlet_or_wiring", None), ("Y", AT + DAY, "charger_other", None),
+        ("Y", AT, "no_fault_found", None),
+    )  # fmt: skip
+    table = priors(vehicles, inputs(fleet=fleet, findings=found), tables)
+    base = tables["vehicle_prior"]
+    of_fleet = 10 * base.table[0] + np.array([(2.0 if s == "inlet_lock" else s == "charger_input") for s in base.categories])
+    of_fleet /= 13.0
+    own = np.array([(2.0 if s == "inlet_lock" else s == "charger_input") for s in base.categories])
+    assert table[0] == pytest.approx((5 * of_fleet + own) / 8)
+    assert table[1] == pytest.approx(of_fleet)
+    assert table[2] == pytest.approx(of_fleet)
+    assert table.sum(axis=1) == pytest.approx(1.0)
+
+
+def test_silent_faults_have_a_prevalence_of_their_own() -> None:
+    """Odds = attribution's, shared by looks, plus 0.4 % for a leak and for silence; all times the direct signs (derived)."""
+    suspects = ("pilot_diode_shorted", "pilot_diode_leaky", "charger_input", "inlet_lock", "never_requests", "unclear")
+    looks = np.array([[0.4, 0.1, 0.2, 0.1, 0.1, 0.1]])
+    direct = np.array([[2.0, 3.0, 1.0, 1.0, 5.0, 1.0]])
+    verdicts = Verdicts(pl.Series(["V"]), suspects, looks, direct, looks, {})
+    odds = fault_odds(np.array([0.8]), verdicts, SETTINGS)
+    assert odds[0] == pytest.approx([4 * 0.4 * 2, (4 * 0.1 + 0.004) * 3, 0.8, 0.4, (0.4 + 0.004) * 5, 0.4])
+    known = pl.DataFrame({"vehicle_id": ["V"], "p_vehicle": [0.8]})
+    row = _suspected(known, odds, suspects).row(0, named=True)
+    total = odds.sum()
+    assert (row["p_attributed"], row["p_vehicle"]) == pytest.approx((0.8, total / (1 + total)))
+    assert row["p_diode"] == pytest.approx((odds[0, 0] + odds[0, 1]) / (1 + total))
+    assert (row["suspect"], row["p_suspect"]) == ("pilot_diode_shorted", pytest.approx(odds[0, 0] / total))
+    none = _suspected(known.clear(), odds[:0], suspects)
+    assert none.is_empty()
+    assert none.schema["suspect"] == pl.String
+
+
+def test_every_vehicle_with_an_attempt_is_known() -> None:
+    """In order of id, with its model; where attribution is silent it is thin with no counts; who has no attempt is left out."""
+    counts = ("ac_attempts", "ac_failures", "evses_failed_at", "early_b_failures", "dc_attempts", "dc_charged")
+    attributed = pl.DataFrame(
+        {"vehicle_id": ["V", "gone"], "p_vehicle": [0.6, 0.5], "verdict": ["doubt", "clear"], "separable": [True, True],
+         "reason": ["x", "y"],
+         **{name: [3, 1] for name in counts}},
+    )  # fmt: skip
+    fleet = pl.DataFrame({"vehicle_id": ["V"], "vehicle_model": ["Crate"], "vin": ["1"]})
+    attempts = pl.DataFrame({"vehicle_id": ["W", "V", None, "V"]})
+    table = _known(inputs(attributed=Attributed(attributed, NOTHING, NOTHING, NOTHING), fleet=fleet), attempts)
+    assert table["vehicle_id"].to_list() == ["V", "W"]
+    assert table["vehicle_model"].to_list() == ["Crate", None]
+    v, w = table.to_dicts()
+    assert (v["p_vehicle"], v["verdict"], v["separable"], v["reason"], *(v[c] for c in counts)) == (
+        0.6,
+        "doubt",
+        True,
+        "x",
+        *[3] * 6,
+    )
+    nothing = "no attempt that charged or failed in the look-back."
+    assert (w["p_vehicle"], w["verdict"], w["separable"], w["reason"], *(w[c] for c in counts)) == (
+        0.0,
+        "thin",
+        False,
+        nothing,
+        *[0] * 6,
+    )
+    assert "vin" not in table.columns
+
+
+def test_blame_is_counted_by_weight_and_evse() -> None:
+    """Failed AC attempts only: the sum of blame times weight, and the EVSEs with half a failure or more of it."""
+    rows = [
+        ("V", "E1", "AC", "failed", 0.3, 1.0), ("V", "E1", "AC", "failed", 0.4, 0.5), ("V", "E2", "AC", "failed", 0.9, 1.0),
+        ("V", "E3", "AC", "failed", 0.49, 1.0), ("V", "E4", "AC", "charged", 1.0, 1.0), ("V", "E5", "DC", "failed", 1.0, 1.0),
+        ("V", "E6", "AC", "failed", None, 1.0), (None, "E1", "AC", "failed", 1.0, 1.0), ("W", "E1", "AC", "charged", None, 1.0),
+    ]  # fmt: skip
+    schema = {"vehicle_id": pl.String, "evse_id": pl.String, "supply": pl.String, "outcome": pl.String, "p_vehicle": pl.Float64,
+              "weight": pl.Float64}  # fmt: skip
+    table = _blamed(pl.DataFrame(rows, schema=schema, orient="row"))
+    assert table.columns == ["vehicle_id", "blamed", "blamed_evses"]
+    assert table.rows() == [("V", pytest.approx(0.3 + 0.2 + 0.9 + 0.49), 2)]
+
+
+def test_what_is_measured_over_time_joins_the_row() -> None:
+    """Median low side in B2, the two tests over time, and the reverse path, each one row a vehicle."""
+    levels = pl.DataFrame({"vehicle_id": ["V"] * 4, "state": ["B2", "B2", "B2", "C2"], "low_v": [-12.0, -11.0, -9.0, -5.0]})
+    ask = pl.DataFrame(
+        {"vehicle_id": ["V"], "category": ["asks"], "since_utc": [None], "plug_ins": [0], "not_asked": [0], "evses": [0]}
+    )
+    drift = pl.DataFrame(
+        {"vehicle_id": ["V", "W", "X"], "category": ["rising", "steady", "jumped"], "drift_since_utc": [AT, None, AT],
+         "above_v": [0.2, 0.0, 3.0],
+         "weeks": [5, 5, 5]}
+    )  # fmt: skip
+    now = recent_levels(("V", "E1", 20e3, False))
+    low, path, asks, drifts = _measured(levels, now, ask, drift)
+    assert low.rows() == [("V", -11.0)]
+    assert low.columns == ["vehicle_id", "pilot_low_v"]
+    assert path["reverse_path_ohm"][0] == pytest.approx(20e3, rel=0.05)
+    assert asks.columns == ["vehicle_id", "asks", "silent_since_utc", "plug_ins", "not_asked"]
+    assert drifts.rows() == [("V", True, AT, 0.2), ("W", False, None, 0.0), ("X", False, AT, 3.0)]
+    assert drifts.columns == ["vehicle_id", "drifting", "drift_since_utc", "above_v"]
+
+
+def test_a_case_teaches_what_it_looked_like_in_the_four_weeks_before() -> None:
+    """Attempts and levels from four weeks before the last finding up to it; each vehicle once; nothing of who has no case."""
+    found_at = AT
+    usual: dict[str, Any] = {
+        "vehicle_id": "V", "evse_id": "E1", "evse_model": "M", "supply": "AC", "coupler": "sType2", "outcome": "failed",
+        "stage": "offered", "early_b": True, "fault": "PilotFault", "vehicle_fault": None, "check": "yes", "weight": 1.0,
+        "p_vehicle": 1.0, "plugged_at_utc": found_at - DAY,
+    }  # fmt: skip
+    rows = [
+        usual, usual | {"evse_id": "E2", "plugged_at_utc": found_at - timedelta(weeks=4)},
+        usual | {"evse_id": "E3", "plugged_at_utc": found_at - timedelta(weeks=4, seconds=1)},
+        usual | {"evse_id": "E4", "plugged_at_utc": found_at}, usual | {"evse_id": "E5", "weight": 0.0},
+        usual | {"evse_id": "E6", "outcome": "abandoned"}, usual | {"vehicle_id": "W"},
+    ]  # fmt: skip
+    attempts = pl.DataFrame(rows, schema_overrides={"vehicle_fault": pl.Boolean, "plugged_at_utc": UTC_US})
+    levels = pl.DataFrame(
+        [("V", e, "B2", at, low_v(LOAD_OHM["B"]), -12.0, 0.03, 0.01, "same_week")
+         for e in ("E1", "E2", "E3") for at in (found_at - DAY, found_at + DAY)]
+        + [("V", e, "B2", found_at - timedelta(weeks=5), -12.0, -12.0, 0.03, 0.01, "same_week") for e in ("E1", "E2", "E3")],
+        schema={"vehicle_id": pl.String, "evse_id": pl.String, "state": pl.String, "at": UTC_US, "low_v": pl.Float64,
+                "usual_v": pl.Float64, "noise_v": pl.Float64, "usual_se_v": pl.Float64, "usual_from": pl.String}, orient="row",
+    )  # fmt: skip
+    found = told(
+        ("V", found_at - 20 * DAY, "inlet_or_wiring", None), ("V", found_at, "diode_shorted", None),
+        ("V", LOOK_BACK.to_utc, "charger_other", None), ("W", AT, "no_fault_found", None),
+    )  # fmt: skip
+    table = lessons(inputs(findings=found), attempts, levels, LOOK_BACK, SETTINGS)
+    assert table.schema == polars_schema("decision_lesson")
+    assert set(table.select("vehicle_id", "found_at_utc", "suspect").rows()) == {("V", found_at, "pilot_diode_shorted")}
+    assert table.select("signature", "category", "amount").rows() == [
+        ("at_checking", "failed", 2.0), ("fault_word", "pilot", 2.0), ("low_side", "as_shorted", 1.0),
+        ("stopped_at", "early_b", 2.0),
+    ]  # fmt: skip
+    many = pl.concat([attempts.with_columns(evse_id=pl.format("{}-{}", "evse_id", pl.lit(i))) for i in range(4)])
+    assert lessons(inputs(findings=found), many, levels, LOOK_BACK, SETTINGS)["amount"].max() == SETTINGS.witnesses_at_most
