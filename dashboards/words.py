@@ -1,4 +1,4 @@
-"""The vocabulary of OUTPUTS in words that need no glossary."""
+"""The contract's vocabulary in words that need no glossary."""
 
 from __future__ import annotations
 

@@ -35,7 +35,7 @@ EVSE_FAULTS = (
     "cable",
 )
 DIODE_MOMENTS = ("none", "in_b2", "at_b_to_c", "before_closing")
-"""When an EVSE looks for the pilot diode. FACTS A4: required before closing; practice differs."""
+"""When an EVSE looks for the pilot diode. IEC 61851-1 diode check: required before closing; practice differs."""
 
 
 @dataclass(frozen=True)

@@ -118,7 +118,7 @@ def test_numbers_and_words_are_checked(con: Connection, delivery: Path) -> None:
 
 
 def test_a_meter_beyond_its_range_reads_infinite(con: Connection, delivery: Path) -> None:
-    """`OL`, as meters show it, is the usual reverse reading of a healthy diode (FACTS G, derived), not a fault of the file."""
+    """`OL`, as meters show it, is the usual reverse reading of a healthy diode (derived), not a fault of the file."""
     put(delivery, "f.csv", FINDINGS + '2026-03-02T10:00:00Z,V,no_fault_found,4.46,3300,OL,,"checked, fine"\n')
     assert row(read(con, delivery), "f.csv")["used"] == 2
     reverse, note = query(con, "SELECT cp_pe_reverse_ohm, note FROM raw_finding").row(0)

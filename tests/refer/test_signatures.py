@@ -71,7 +71,7 @@ def test_one_signature_convicts_nobody() -> None:
 
 
 def test_dc_per_coupler() -> None:
-    """CHAdeMO and GB/T success is neutral to a short; CCS success speaks against it, more where the EVSE checks (FACTS E3)."""
+    """CHAdeMO and GB/T success is neutral to a short; CCS success speaks against it, more where the EVSE checks (from memory)."""
     tables = learnt("vehicle", NO_LESSONS)
     prior = tables["vehicle_prior"].table
 
