@@ -1,7 +1,8 @@
 """The book of worked cases (`cases/*.yaml`): each a few records, and the attempts the contract's own words make of them.
 
 The expectations were derived from the contract (what comes in, what goes out) and the standards it names, each with its clause in
-`why` ("contract in", "contract out"; standards as given by secondary sources), not from what the pipeline does. All cases are one delivery; each has stations, tokens and vehicles of its own.
+`why` ("contract in", "contract out"; standards as given by secondary sources), not from what the pipeline does. All cases are one
+delivery; each has stations, tokens and vehicles of its own.
 """
 
 from __future__ import annotations
