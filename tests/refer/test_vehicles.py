@@ -105,7 +105,7 @@ def test_one_evse_without_others_gives_no_level() -> None:
 
 
 def test_trouble_codes_count_from_when_the_trouble_began() -> None:
-    """Confirmed and pending codes are stored; cleared ones and empty read-outs are none; only from the bound to the week's end."""
+    """Confirmed and pending codes are stored; cleared ones and empty read-outs are none; only from the bound to the end."""
     rows = [
         ("stored", AT, "P0D00", "confirmed"), ("pending", AT, "P0D00", "pending"), ("plain", AT, "P0D00", None),
         ("cleared", AT, "P0D00", "cleared"), ("empty", AT, None, None),
