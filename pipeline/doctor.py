@@ -10,7 +10,7 @@ import urllib.error
 import urllib.request
 from collections.abc import Callable, Iterator
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from platform import python_version
@@ -19,13 +19,16 @@ from typing import Literal
 from filelock import FileLock, Timeout
 
 from pipeline import fingerprint
+from pipeline.decisions import file_of, open_decisions
 from pipeline.errors import WhichsideError
 from pipeline.registry import registry
 from pipeline.settings import Settings, load_settings
 from pipeline.warehouse import SCHEMA_VERSION, Connection, reading
 
 # What each extra adds, by the package that shows it is there.
-EXTRAS = {"check": "great-expectations", "schedule": "prefect", "serve": "starlette", "cluster": "distributed"}
+EXTRAS = {
+    "check": "great-expectations", "schedule": "prefect", "serve": "starlette", "cluster": "distributed", "postgresql": "pg8000",
+}  # fmt: skip
 # A run may rewrite what it derives before the old space is free again: as much as the warehouse, and a gigabyte; decided.
 SPARE_BYTES = 1 << 30
 # Runs shown, newest last.
@@ -58,7 +61,7 @@ class Health:
 
 
 def examine(
-    store: Path | None = None, out: Path | None = None, decisions: Path | None = None, settings_file: Path | None = None,
+    store: Path | None = None, out: Path | None = None, decisions: str | Path | None = None, settings_file: Path | None = None,
     *, deep: bool = False, prefect_url: str | None = None,
 ) -> Health:  # fmt: skip
     """Look at everything named; what is None is left out. `deep` reads every row of the warehouse, so a damaged block shows.
@@ -194,7 +197,14 @@ def _run(folder: Path) -> Check:
     return Check(name, "good", f"{len(run['inputs'])} files, {counted}; {took:,.1f} s")
 
 
-def _decisions(path: Path) -> Iterator[Check]:
+def _decisions(where: str | Path) -> Iterator[Check]:
+    path = file_of(where)
+    if path is None:
+        with closing(open_decisions(where)) as store:
+            kept = store.frames()
+        counts = ", ".join(f"{f.name} {getattr(kept, f.name).height:,}" for f in fields(kept))
+        yield Check("decisions", "good", f"{store.where}: {counts}")
+        return
     if not path.is_file():
         yield Check("decisions", "note", f"{path}: none yet")
         return

@@ -14,7 +14,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.accounts import first_told
-from pipeline.decisions import DecisionFrames, open_decisions
+from pipeline.decisions import DecisionFrames, open_decisions, shown_as
 from pipeline.errors import NotEnoughDataError
 from pipeline.ingest import ingest_delivery
 from pipeline.ingest.report import TOUCHED_SCHEMA
@@ -104,6 +104,12 @@ def decisions_at(store: Path, settings: Settings) -> str:
     return settings.decisions or str(store.with_suffix(".decisions.sqlite"))
 
 
+def told_settings(settings: Settings) -> dict[str, Any]:
+    """The settings as run.json and the pages tell them: a database's password stays out."""
+    told = settings.model_dump(mode="json", by_alias=True)
+    return told if settings.decisions is None else told | {"decisions": shown_as(settings.decisions)}
+
+
 def decisions_of(request: Request) -> DecisionFrames:
     """What people decided so far, read once for the run."""
     store = open_decisions(decisions_at(request.store, request.settings))
@@ -142,7 +148,7 @@ def publish_step(con: Connection, request: Request, report: WeekReport, inputs: 
     about = {
         "inputs": inputs,
         "versions": versions(),
-        "settings": request.settings.model_dump(mode="json", by_alias=True),
+        "settings": told_settings(request.settings),
         "timings_s": timings.seconds,
     }
     folder, tables, run = publish_week(con, request.out, report, about)

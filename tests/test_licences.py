@@ -13,7 +13,7 @@ FREE = r"MIT|BSD|Apache|ISC|PSF|Python Software Foundation|Zlib|0BSD|CC0|Unlicen
 FILE_LEVEL = r"MPL|Mozilla"  # copyleft for the licensed files only; we change none
 
 
-@pytest.mark.parametrize("extras", [(), ("check", "schedule", "serve", "cluster")], ids=["core", "extras"])
+@pytest.mark.parametrize("extras", [(), ("check", "schedule", "serve", "cluster", "postgresql")], ids=["core", "extras"])
 def test_every_licence_is_known_and_lets_us(extras: tuple[str, ...]) -> None:
     """Each package that comes along states a licence, and offers one that lets us depend on it."""
     packages = installed(extras=frozenset(extras))
@@ -24,7 +24,7 @@ def test_every_licence_is_known_and_lets_us(extras: tuple[str, ...]) -> None:
 def test_the_core_is_small() -> None:
     """The core install pulls in no scheduler, web server, test tool or cluster: those are extras."""
     names = {p.name for p in installed()}
-    assert not names & {"prefect", "great-expectations", "starlette", "distributed", "dask", "pytest", "pandas"}
+    assert not names & {"prefect", "great-expectations", "starlette", "distributed", "dask", "pytest", "pandas", "pg8000"}
 
 
 def test_the_listing_names_version_and_licence() -> None:

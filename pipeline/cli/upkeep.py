@@ -40,13 +40,25 @@ def check(store: Path, *, as_json: bool) -> None:
 def doctor(store: Path | None, out: Path | None, settings_file: Path | None, *, deep: bool) -> None:
     """Say whether everything is in order: versions, settings, warehouse, disk, last runs."""
     from pipeline.doctor import as_words, examine
-    from pipeline.run import decisions_at
-    from pipeline.settings import Settings
 
-    decisions = Path(decisions_at(store, Settings())) if store else None
-    health = examine(store, out, decisions if decisions and decisions.exists() else None, settings_file, deep=deep)
+    health = examine(store, out, _decisions(store, settings_file), settings_file, deep=deep)
     click.echo(as_words(health))
     click.get_current_context().exit(DOCTOR_FOUND_TROUBLE if any(c.state == "trouble" for c in health.checks) else 0)
+
+
+def _decisions(store: Path | None, settings_file: Path | None) -> str | None:
+    """Where the decisions of a warehouse are; None where they are not there yet, or the settings (told apart) do not say."""
+    from pipeline.decisions import file_of
+    from pipeline.errors import SettingsError
+    from pipeline.run import decisions_at
+    from pipeline.settings import load_settings
+
+    try:
+        where = decisions_at(store, load_settings(settings_file)) if store else None
+    except SettingsError:
+        return None
+    file = file_of(where) if where else None
+    return None if file and not file.exists() else where
 
 
 @main.command()
@@ -91,10 +103,14 @@ def backfill(first: str, last: str, deliveries: tuple[Path, ...], store: Path, o
 def backup(target: Path, store: Path, *, restore: bool) -> None:
     """Copy the decisions store to TARGET while it is in use; or bring TARGET back."""
     from pipeline.backup import backup_decisions, restore_decisions
+    from pipeline.decisions import file_of
+    from pipeline.errors import StoreError
     from pipeline.run import decisions_at
     from pipeline.settings import load_settings
 
-    decisions = Path(decisions_at(store, load_settings()))
+    decisions = file_of(decisions_at(store, load_settings()))
+    if decisions is None:
+        raise StoreError("a database server keeps the decisions", next_step="use its own tools, such as pg_dump and pg_restore")
     if restore:
         kept = restore_decisions(target, decisions)
         click.echo(f"Restored {decisions}" + (f"; what was there is kept as {kept}" if kept else ""))

@@ -41,6 +41,7 @@ def _table(name: str) -> sa.Table:
     table = sa.Table(name, METADATA, number, *columns, *unique, sqlite_autoincrement=True)
     for event in ("update", "delete"):
         sa.event.listen(table, "after_create", _ddl(_SQLITE_TRIGGER.format(name=name, event=event)).execute_if("sqlite"))
+    for event in ("update", "delete", "truncate"):
         sa.event.listen(table, "after_create", _ddl(_POSTGRES_TRIGGER.format(name=name, event=event)).execute_if("postgresql"))
     return table
 
