@@ -151,7 +151,10 @@ def _pair_across(sink: Sink, account: Account) -> None:
     since, until = spans["from_utc"].min(), spans["to_utc"].max()
     if isinstance(since, datetime) and isinstance(until, datetime):
         span = {"since": since - window, "until": until + window}
-        with sink.seeing(_unpaired=sink.table(_UNPAIRED, span)):
+        unpaired = sink.table(_UNPAIRED, span)
+        if not unpaired.num_rows:
+            return
+        with sink.seeing(_unpaired=unpaired):
             found = sink.table(_PAIRED_ACROSS, span | {"window": window})
         if found.num_rows:
             with sink.seeing(_found=found):
