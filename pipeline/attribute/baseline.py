@@ -25,6 +25,11 @@ DRIFT_FAILURES = 20.0
 """Expected failures of pseudo-evidence that a week is like all others; keeps quiet weeks from jumping."""
 MEDIAN_PULL = 20.0
 """Attempts' worth of the fleet's mean in each unit's rate, so that a median over units of few attempts is not nought."""
+WIDEST_SD = 1.5
+"""Most spread of normal rates on the logit scale: 95 % of the units within a factor of nineteen of the median's odds; decided.
+
+Of a few failures in a small fleet any spread can be 'learnt', up to one that leaves nothing to be anybody's fault.
+"""
 RATE_LOW, RATE_HIGH = 0.002, 0.25
 """Start of the search lies between these rates: published figures for charging reach from well under 1 % to one visit in five."""
 
@@ -130,7 +135,8 @@ def refit(
         np.maximum(whole, 1e-9),
         np.zeros(len(cells.keys)),
     )
-    fit = fit_crossed(data, start=search.start or before.fit, tolerance=settings.baseline_tolerance, most=search.most)
+    start, tolerance = search.start or before.fit, settings.baseline_tolerance
+    fit = fit_crossed(data, start=start, tolerance=tolerance, most=search.most, widest=WIDEST_SD)
     effect = np.concatenate([fit.modes + 0.5 * fit.variances * _lift(fit)])
     starts = data.starts
     eta = fit.beta[0] + effect[cells.levels[0]] + effect[starts[1] + cells.levels[1]] + effect[starts[2] + cells.levels[2]]

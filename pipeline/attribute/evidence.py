@@ -93,10 +93,7 @@ def gather(attempts: pl.DataFrame, settings: AttributeSettings, week: str, suppl
 
 def _index(rows: pl.DataFrame, settings: AttributeSettings, begin: datetime, days: int, *, cut: bool) -> Evidence:
     known = pl.col("vehicle_model").is_not_null() & pl.col("evse_model").is_not_null()
-    rows = rows.with_columns(
-        pl.col("firmware").fill_null(""), pl.col("coupler").fill_null(""), pl.col("evse_model").fill_null("")
-    )
-    rows = rows.with_columns(pl.when(known).then(pl.col("vehicle_model")).alias("vehicle_model"))
+    rows = rows.with_columns(pl.when(known).then("vehicle_model"), pl.col("firmware", "coupler", "evse_model").fill_null(""))
     vehicle, vehicles = _codes(rows, ["vehicle_id"])
     evse, evses = _codes(rows, ["evse_id", "coupler"])
     pairing, pairings = _codes(rows, ["vehicle_model", "evse_model", "firmware"])

@@ -90,19 +90,25 @@ def fit_crossed(
     start: CrossedFit | None = None,
     tolerance: float = 1e-11,
     most: int = 60,
+    widest: float = np.inf,
 ) -> CrossedFit:
     """Fit by a quasi-Newton (BFGS) search; stops when the Newton decrement g'H^-1g is below ``tolerance``.
 
     ``start`` is an earlier fit with the same factors and fixed columns; it changes the path, not the answer.
+    ``widest`` bounds the standard deviations.
     """
     p = cells.fixed.shape[1]
+    most_log_sd = float(np.log(widest))
     at = _starting_values(cells, start)
+    at[p:] = np.minimum(at[p:], most_log_sd)
     modes = start.modes if start is not None and len(start.modes) == cells.starts[-1] else np.zeros(int(cells.starts[-1]))
     point = marginal_point(cells, at[:p], at[p:], modes)
     inverse = point.scale
     evaluations, converged = 1, False
     while evaluations < most and not converged:
-        free = np.concatenate([np.ones(p), (at[p:] > SMALLEST_LOG_SD) | (point.gradient[p:] > LEAVES_NOUGHT)])
+        rising = point.gradient[p:]
+        inside = ((at[p:] > SMALLEST_LOG_SD) | (rising > LEAVES_NOUGHT)) & ((at[p:] < most_log_sd) | (rising < 0))
+        free = np.concatenate([np.ones(p), inside])
         slope = point.gradient * free
         step = np.clip(free * (inverse @ slope), -LONGEST_STEP, LONGEST_STEP)
         fading = np.flatnonzero((at[p:] < FADING_LOG_SD) & (slope[p:] < 0)) + p
@@ -110,7 +116,7 @@ def fit_crossed(
         if abs(float(step @ slope)) < tolerance:
             converged = True
             break
-        ahead, after = _climb(cells, p, at, step, point)
+        ahead, after = _climb(cells, most_log_sd, at, step, point)
         evaluations += 1
         inverse = _updated(inverse, (ahead - at) * free, (point.gradient - after.gradient) * free, after.scale)
         converged = after.value <= point.value and bool(np.abs(ahead - at).max() < 1e-9)
@@ -128,10 +134,13 @@ def fit_crossed(
     )
 
 
-def _climb(cells: CrossedCells, p: int, at: Floats, step: Floats, point: MarginalPoint) -> tuple[Floats, MarginalPoint]:
+def _climb(
+    cells: CrossedCells, most_log_sd: float, at: Floats, step: Floats, point: MarginalPoint
+) -> tuple[Floats, MarginalPoint]:
+    p = cells.fixed.shape[1]
     for scale in (1.0, 0.5, 0.25, 0.0625, 0.01, 1e-4):
         ahead = at + scale * step
-        ahead[p:] = np.maximum(ahead[p:], SMALLEST_LOG_SD)
+        ahead[p:] = np.clip(ahead[p:], SMALLEST_LOG_SD, most_log_sd)
         after = marginal_point(cells, ahead[:p], ahead[p:], point.modes, point.curve)
         if after.value >= point.value - 1e-9 * max(1.0, abs(point.value)):
             break

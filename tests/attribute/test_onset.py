@@ -1,0 +1,86 @@
+"""When a fault began: quantiles by hand, and a fault whose beginning leaves no doubt."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+
+import numpy as np
+import pytest
+
+from pipeline.attribute.chains import Habits
+from pipeline.attribute.evidence import Evidence
+from pipeline.attribute.onset import _quantile, onset_days
+from tests.attribute.planted import END
+from tests.attribute.test_evidence import evidence, tried
+
+HABIT = Habits(0.002, 0.02, np.array([1.0]), 0.0, np.zeros(0), 0.0, 0.1)
+ESCAPE = np.array([1.0, 0.02, 1.0])
+
+
+@pytest.mark.parametrize(
+    ("level", "day"),
+    [(0.1, 0.0), (0.2, 0.0), (0.3, 2.0), (0.4, 3.0), (0.7, 5.0), (1.0, 7.0)],
+)
+def test_a_gap_holds_its_mass_evenly(level: float, day: float) -> None:
+    """Mass 0.2 before day 1, 0.2 between days 1 and 3, 0.6 between days 3 and 7: quantiles by straight lines (derived)."""
+    whole, at = np.array([[0.0, 0.2, 0.6]]), np.array([[1.0, 3.0, 7.0]])
+    assert _quantile(whole, np.array([0.2]), at, level) == pytest.approx([day])
+
+
+def test_padding_before_the_first_attempt_is_no_gap() -> None:
+    """A unit of fewer attempts has empty columns first: what lies before its first attempt is 'before', not spread over them."""
+    whole, at = np.array([[0.0, 0.0, 1.0]]), np.array([[0.0, 4.0, 8.0]])
+    assert _quantile(whole, np.array([0.0]), at, 0.5) == pytest.approx([6.0])
+    assert _quantile(whole, np.array([1.0]), at, 0.5) == pytest.approx([0.0])
+
+
+def logged(outcomes: dict[str, list[tuple[float, bool]]]) -> Evidence:
+    """Attempts of vehicles at the days given; True failed."""
+    begin = END - timedelta(days=84)
+    ends = {True: "failed", False: "charged"}
+    plugged = [(vehicle, begin + timedelta(days=day), bad) for vehicle, told in outcomes.items() for day, bad in told]
+    return evidence([tried(vehicle, "e", at, outcome=ends[bad]) for vehicle, at, bad in plugged])
+
+
+def test_a_fault_that_begins_between_a_charge_and_a_failure_began_there() -> None:
+    """Charges to day 40, failures from day 44: the median lies in the middle of the gap and the interval in it.
+
+    One that failed from its first attempt began before it; who is not asked for has no row.
+    """
+    times = np.arange(2.0, 80.0, 2.0)
+    plan = {
+        "a": [(float(t), bool(t >= 44)) for t in times if t != 42],
+        "b": [(float(t), True) for t in times[5:]],
+        "c": [(float(t), False) for t in times],
+    }
+    seen = logged(plan)
+    others = np.full(len(seen.failed), 0.97)
+    escape = np.tile(ESCAPE, (len(seen.failed), 1))
+    found = onset_days(seen, seen.vehicle, escape, others, HABIT, np.array([0, 1]), (0.5, 0.05, 0.95))
+    assert found.units.tolist() == [0, 1]
+    assert found.days.shape == (3, 2)
+    assert found.days[0, 0] == pytest.approx(42.0, abs=0.3)
+    assert 40.0 <= found.days[1, 0] <= 40.5
+    assert 43.5 <= found.days[2, 0] <= 44.0
+    assert found.days[:, 1].tolist() == [0.0, 0.0, 0.0]
+
+
+def test_an_attempt_of_no_weight_dates_nothing() -> None:
+    """With the failures of days 44 to 48 distrusted the fault may have begun any time before the next."""
+    times = np.arange(2.0, 80.0, 2.0)
+    seen = logged({"a": [(float(t), bool(t >= 44)) for t in times]})
+    doubted = replace(seen, weight=np.where((seen.at_days >= 44) & (seen.at_days < 50), 0.0, 1.0))
+    others, escape = np.full(len(seen.failed), 0.97), np.tile(ESCAPE, (len(seen.failed), 1))
+    sure = onset_days(seen, seen.vehicle, escape, others, HABIT, np.array([0]), (0.05, 0.95)).days[:, 0]
+    wide = onset_days(doubted, seen.vehicle, escape, others, HABIT, np.array([0]), (0.05, 0.95)).days[:, 0]
+    assert sure[1] - sure[0] < 2.0
+    assert wide[0] == pytest.approx(42.4, abs=0.3)
+    assert wide[1] == pytest.approx(49.6, abs=0.3)
+
+
+def test_nobody_asked_for_is_an_empty_answer() -> None:
+    """No unit: a level each, no columns."""
+    seen = logged({"a": [(1.0, True)]})
+    found = onset_days(seen, seen.vehicle, ESCAPE[None], np.ones(1), HABIT, np.zeros(0, dtype=np.int64), (0.5, 0.1))
+    assert found.days.shape == (2, 0)

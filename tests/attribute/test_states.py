@@ -1,0 +1,112 @@
+"""Messages: exact where no loop is, sums by unit and day, and the kind narrowed to its suspects."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from pipeline.attribute.chains import Habits
+from pipeline.attribute.joint import LEAST_SCORE, rivals_of
+from pipeline.attribute.states import NEVER, Failures, Kind, exchange, level_escape, narrowed, scatter
+from pipeline.settings.attribute import AttributeSettings
+from tests.attribute.test_exact import BASE, EVSE, LEVELS, PAIRING, VEHICLE, exact
+
+SETTINGS = AttributeSettings()
+
+
+def test_a_diode_fault_bites_in_proportion_to_the_chance_that_somebody_looks() -> None:
+    """1 - q by state: off never bites, diode states by level x chance, others by level, habits by rate, mended never."""
+    prior = SETTINGS.vehicle
+    escape = level_escape(prior, np.array([0.98, 0.0]))
+    levels = np.array(prior.levels)
+    bite = np.where(prior.diode, levels * 0.98, levels)
+    assert escape[0] == pytest.approx([1.0, *(1 - bite), *(1 - np.array(prior.habits)), 1.0])
+    blind = np.where(prior.diode, 0.0, levels)
+    assert escape[1] == pytest.approx([1.0, *(1 - blind), *(1 - np.array(prior.habits)), 1.0])
+
+
+def kind(name: str, unit: list[int], units: int, habit: Habits, days: int, trust: float = 1.0) -> Kind:
+    """A kind whose units had no success; a stand-in last."""
+    quiet = np.zeros((units + 1, days, 4))
+    quiet[-1, :, 1:] = NEVER
+    escape = np.tile(np.append(1.0, 1.0 - LEVELS), (len(unit), 1))
+    return Kind(name, quiet, np.array(unit), escape, np.full(len(unit), trust), habit)
+
+
+def failures(day: list[int]) -> Failures:
+    """Failures of full weight with the usual chance."""
+    return Failures(np.array(day), np.full(len(day), BASE), np.ones(len(day)), np.arange(len(day)))
+
+
+def test_messages_are_exact_where_units_meet_but_once() -> None:
+    """One failure ties a vehicle, an EVSE and a pairing: without a loop sum-product is exact (Kschischang 2001, from memory).
+
+    Successes of each are in the evidence too.
+    """
+    days = 3
+    kinds = tuple(
+        kind(name, [0], 1, habit, days)
+        for name, habit in (("vehicle", VEHICLE), ("evse", EVSE), ("pairing", PAIRING))
+    )  # fmt: skip
+    for one, charges in zip(kinds, (1, 3, 5), strict=True):
+        one.quiet[0, 0] = charges * np.log(np.append(1.0, 1.0 - LEVELS))
+    failed = failures([1])
+    beliefs = exchange(kinds, failed, passes=300, damping=0.0)
+    truth = exact(kinds, failed, days)
+    for ours, want in zip(beliefs.smoothed, truth, strict=True):
+        assert ours.belief[0] == pytest.approx(want, abs=1e-7)
+    assert beliefs.moved <= 1e-8
+    # the expected escape of each, its own failure left out, is what it was before the failure was seen
+    before = exact(kinds, failures([]), days)
+    for escape, belief in zip(beliefs.escapes, before, strict=True):
+        assert escape[0] == pytest.approx(belief[1] @ np.append(1.0, 1.0 - LEVELS), abs=1e-6)
+
+
+def test_messages_of_one_unit_and_day_add_up() -> None:
+    """Sums by unit and day; what is said of 'off' is nought by definition."""
+    mine = kind("vehicle", [0, 0, 1, 0], 2, VEHICLE, 3)
+    messages = np.arange(16.0).reshape(4, 4)
+    messages[:, 0] = 0.0
+    total = scatter(mine, failures([0, 0, 2, 1]), messages)
+    assert total.shape == (3, 3, 4)
+    assert total[0, 0].tolist() == [0.0, 6.0, 8.0, 10.0]
+    assert total[0, 1].tolist() == messages[3].tolist()
+    assert total[1, 2].tolist() == messages[2].tolist()
+    assert total.sum() == messages.sum()
+
+
+def test_a_narrowed_kind_keeps_its_suspects_and_gathers_the_rest_in_the_stand_in() -> None:
+    """Suspects in their order, all others one unit that is never on; failures as chosen."""
+    mine = kind("vehicle", [2, 0, 1, 2], 3, VEHICLE, 2, trust=0.5)
+    mine.quiet[2, 1] = [0.0, -1.0, -2.0, -3.0]
+    part = narrowed(mine, np.array([2]), np.array([0, 2]))
+    assert part.unit.tolist() == [0, 1]
+    assert part.quiet.shape == (2, 2, 4)
+    assert part.quiet[0].tolist() == mine.quiet[2].tolist()
+    assert part.quiet[1].tolist() == [[0.0, NEVER, NEVER, NEVER]] * 2
+    assert part.trust.tolist() == [0.5, 0.5]
+    assert part.escape.shape == (2, 4)
+
+
+def test_a_failure_of_no_trust_says_nothing() -> None:
+    """Weight 0: beliefs are those of the prior."""
+    kinds = tuple(
+        kind(name, [0], 1, habit, 2, trust=0.0)
+        for name, habit in (("vehicle", VEHICLE), ("evse", EVSE), ("pairing", PAIRING))
+    )  # fmt: skip
+    beliefs = exchange(kinds, failures([0]), passes=50, damping=0.4)
+    for ours, habit in zip(beliefs.smoothed, (VEHICLE, EVSE, PAIRING), strict=True):
+        assert ours.belief[0, 0] == pytest.approx(habit.initial)
+
+
+def test_the_closest_rival_is_who_could_explain_most() -> None:
+    """Per suspect the partner with the highest sum of bound x trust over shared failures; none below a fifth of a failure."""
+    focal = kind("vehicle", [0, 0, 0, 1, 2, 2], 3, VEHICLE, 2)
+    other = kind("evse", [0, 1, 1, 0, 1, 2], 2, EVSE, 2)  # the last failure is with the stand-in
+    bound = np.array([[0.9, 0.9], [0.5, 0.6], [1.0, 1.0]])
+    day = failures([0, 0, 1, 0, 0, 0])
+    assert rivals_of(focal, other, day, bound).tolist() == [1, 0, 1, 2]
+    faint = np.where(bound == 0.9, LEAST_SCORE, bound)
+    assert rivals_of(focal, other, day, faint).tolist() == [1, 2, 1, 2]
+    unsure = kind("vehicle", [0, 0, 0, 1, 2, 2], 3, VEHICLE, 2, trust=0.3)
+    assert rivals_of(unsure, other, day, bound).tolist() == [1, 0, 2, 2]
