@@ -67,11 +67,80 @@ def operator_once(node: cst.BaseString) -> Iterable[cst.CSTNode]:
     yield from list(operator_string(node))[:1]
 
 
+SQL = re.compile(r"\b(SELECT|WHERE|FROM|JOIN|INTERVAL|GROUP BY|ORDER BY|QUALIFY|USING|IS NULL|IS NOT NULL|AND|OR)\b")
+SQL_TURNS = {
+    "<=": "<", ">=": ">", "<>": "=", "<": "<=", ">": ">=", "=": "<>", "+": "-", "-": "+", "AND": "OR", "OR": "AND", "ASC": "DESC",
+    "DESC": "ASC", "IS NOT NULL": "IS NULL", "IS NULL": "IS NOT NULL", "LEFT JOIN": "JOIN", "SEMI JOIN": "ANTI JOIN",
+    "ANTI JOIN": "SEMI JOIN", "UNION ALL": "EXCEPT ALL", "DAY": "HOUR", "HOUR": "DAY", "SECOND": "HOUR", "min(": "max(",
+    "max(": "min(", "least(": "greatest(", "greatest(": "least(", "bool_or(": "bool_and(", "arg_min(": "arg_max(",
+    "lead(": "lag(", "true": "false", "false": "true",
+}  # fmt: skip
+
+
+def _token(token: str) -> str:
+    if token[0].isalpha():
+        return rf"(?<!CREATE )\b{re.escape(token)}" + (r"\b" if token[-1].isalpha() else "")
+    return rf"(?<![<>=$]){re.escape(token)}(?![<>=])"
+
+
+SQL_TOKEN = re.compile(
+    "|".join(_token(t) for t in sorted(SQL_TURNS, key=len, reverse=True))
+    + r"|\bcoalesce\((\w+(?:\.\w+)?|\w+\(\w+\)), |(?<![\w$.])\d+\b"
+)
+"""Where a text of SQL can be turned: a comparison, a join, the least of some, a unit of time, coalesce's order, a number."""
+
+
+def operator_sql(node: cst.SimpleString | cst.FormattedStringText) -> Iterable[cst.CSTNode]:
+    """Each token of a text that holds SQL, turned into its opposite or its neighbour; coalesce without its first."""
+    text = node.value
+    if not SQL.search(text):
+        return
+    for found in SQL_TOKEN.finditer(text):
+        token = found[0]
+        new = str(int(token) + 1) if token.isdigit() else SQL_TURNS.get(token, "coalesce(")
+        yield node.with_changes(value=text[: found.start()] + new + text[found.end() :])
+
+
+NAME_TURNS = {
+    "min": "max", "first": "last", "forward_fill": "backward_fill", "is_null": "is_not_null", "any": "all",
+    "max_horizontal": "min_horizontal", "cum_max": "cum_min", "argmax": "argmin",
+    "maximum": "minimum",
+}  # fmt: skip
+NAME_TURNS |= {b: a for a, b in NAME_TURNS.items()}
+
+
+def operator_name(node: cst.Attribute) -> Iterable[cst.CSTNode]:
+    """A method whose opposite has a name: `.first()` for `.last()`, of a column or of an array."""
+    if new := NAME_TURNS.get(node.attr.value):
+        yield node.with_changes(attr=cst.Name(new))
+
+
+HOW_TURNS = {
+    "how": {"left": "inner", "inner": "left", "full": "left", "anti": "semi", "semi": "anti"},
+    "closed": {"left": "right", "right": "left", "both": "left"},
+    "keep": {"first": "last", "last": "first"},
+    "strategy": {"nearest": "backward", "forward": "backward"},
+    "side": {"left": "right", "right": "left"},
+}
+
+
+def operator_how(node: cst.Arg) -> Iterable[cst.CSTNode]:
+    """How a join keeps rows, which side of an interval is closed, which of the like stays."""
+    if node.keyword and isinstance(node.value, cst.SimpleString):
+        word = str(node.value.evaluated_value)
+        if turned := HOW_TURNS.get(node.keyword.value, {}).get(word):
+            yield node.with_changes(value=cst.SimpleString(f'"{turned}"'))
+
+
 OPERATORS: list[tuple[type, Any]] = [
     *((kind, operator_once if operator is operator_string else operator) for kind, operator in mutation_operators),
     (cst.FormattedStringText, operator_words),
     (cst.FormattedStringText, operator_figure),
     (cst.SimpleString, operator_figure),
+    (cst.SimpleString, operator_sql),
+    (cst.FormattedStringText, operator_sql),
+    (cst.Attribute, operator_name),
+    (cst.Arg, operator_how),
 ]
 
 
