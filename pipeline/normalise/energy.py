@@ -46,7 +46,7 @@ def readings(signals: pl.DataFrame, samples: pl.DataFrame) -> pl.DataFrame:
     return filled.filter(pl.col("_none") | pl.col("transaction_id").is_not_null()).drop("_none")
 
 
-def delivered(register: pl.DataFrame, plug_ins: pl.DataFrame) -> pl.DataFrame:
+def metered(register: pl.DataFrame, plug_ins: pl.DataFrame) -> pl.DataFrame:
     """`plug_in, metered_kwh, partial, delivering_utc`: what the register rose by in each transaction, and when it first rose.
 
     A reading that runs backwards, or leaps by more than the EVSE can deliver (`limit_kw` of plug_ins) in the time, does

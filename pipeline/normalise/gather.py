@@ -84,7 +84,7 @@ def build(evidence: Evidence, evses: pl.DataFrame, settings: NormaliseSettings) 
     parts = (
         outcomes.progress(said, timedelta(seconds=settings.settle_s)),
         outcomes.authorisation(there.signals),
-        energy.delivered(energy.readings(there.signals, there.samples), rated(plug_ins, evses)),
+        energy.metered(energy.readings(there.signals, there.samples), rated(plug_ins, evses)),
         energy.sampled_flow(there.samples),
         moments.levels(there.pilot),
         there.exported,
