@@ -19,11 +19,6 @@ class NormaliseSettings(Frozen):
     codes_file: Path | None = Field(
         None, description="A site's own words for faults (YAML, word: canonical code), used before ours; decided"
     )
-    live_delay_s: float = Field(
-        20.0,
-        gt=0,
-        description="A frame this much later than its time (clock corrected) was queued; a call times out in 30 s, practice",
-    )
     waiting_s: float = Field(
         60.0,
         gt=0,
