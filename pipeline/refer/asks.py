@@ -18,8 +18,8 @@ ALARM, SURE = math.log(1e3), math.log(1e5)
 """Log likelihood ratios from which a run counts as a sign, and as a strong one where it spans two EVSEs or more."""
 OVER = math.log(100.0)
 """Fall of the sum below its peak, 100 to 1 for asking again, from which the run is over: three plug-ins that charge."""
-USUAL_WORTH = 10.0
-"""Plug-ins the fleet's habit is worth against the vehicle's own."""
+ALL_ALONG_WORTH = 3.0
+"""Plug-ins before the run that the vehicle's share over the whole look-back is worth: a handful of charges shows a change."""
 USUAL_LEAST, USUAL_MOST = 0.01, 0.6
 
 
@@ -39,14 +39,11 @@ def asking(attempts: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame:
         return pl.DataFrame(schema=_SCHEMA)
     fleet = pl.lit(min(max(float(shown["silent"].mean()), USUAL_LEAST), USUAL_MOST))  # type: ignore[arg-type]
     first = _run(shown.with_columns(usual=fleet))
-    before = first.filter(
-        pl.col("plugged_at_utc") < pl.col("begins_utc").fill_null(pl.col("plugged_at_utc") + pl.duration(days=1))
-    )
-    own = before.group_by("vehicle_id").agg(
-        ((pl.col("silent").sum() + USUAL_WORTH * fleet) / (pl.len() + USUAL_WORTH)).alias("own")
-    )
-    usual = pl.max_horizontal(pl.col("own").fill_null(fleet), fleet).clip(USUAL_LEAST, USUAL_MOST).alias("usual")
-    rows = _run(shown.join(own, on="vehicle_id", how="left").with_columns(usual).drop("own"))
+    before = pl.col("begins_utc").is_null() | (pl.col("plugged_at_utc") < pl.col("begins_utc"))
+    # where little lies before the run, silence all along may be a habit: then only more of it than any habit is a sign
+    own = ((pl.col("silent") & before).sum() + ALL_ALONG_WORTH * pl.col("silent").mean()) / (before.sum() + ALL_ALONG_WORTH)
+    usual = pl.max_horizontal(own.over("vehicle_id"), fleet).clip(USUAL_LEAST, USUAL_MOST)
+    rows = _run(first.select(*shown.columns, usual.alias("usual")))
     run = pl.col("plugged_at_utc") >= pl.col("begins_utc")
     result = rows.group_by("vehicle_id").agg(
         pl.col("score").last(),

@@ -18,9 +18,9 @@ METER_MARGIN_V = 0.2
 
 
 def evse_levels(attempts: pl.DataFrame, least: int) -> pl.DataFrame:
-    """`evse_id, pilot_high_v, pilot_low_v, level_vehicles, low_odd`: medians in B2 over the vehicles' medians there.
+    """`evse_id, pilot_high_v, pilot_low_v, high_now_v, low_now_v`: medians in B2 over the vehicles' medians there.
 
-    `low_odd` is the vehicles' quartile of the low side: a generator that sags now and then shows there first.
+    The levels of now are null where fewer than `least` vehicles show them.
     """
     by_vehicle = (
         attempts.filter(pl.col("pilot_high_b_v").is_not_null() | pl.col("pilot_low_b_v").is_not_null(), pl.col("weight") > 0)

@@ -1,0 +1,154 @@
+"""EVSEs and pairings: their levels, counts and calls, recounted by hand."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import polars as pl
+import pytest
+
+from pipeline.refer.inputs import Attributed, ReferInputs
+from pipeline.refer.units import _band_category, evse_levels, judge_evses, judge_pairings
+from pipeline.settings.refer import ReferSettings
+
+SETTINGS = ReferSettings()
+UTC_US = pl.Datetime("us", "UTC")
+AT = datetime(2026, 3, 20, tzinfo=UTC)
+NOTHING = pl.DataFrame()
+USUAL: dict[str, Any] = {
+    "vehicle_id": "V", "vehicle_model": "Crate", "evse_id": "E1", "site_id": "depot", "evse_model": "M", "firmware": "1",
+    "supply": "AC", "coupler": "sType2", "outcome": "failed", "stage": "requested", "early_b": True,
+    "fault": "PowerSwitchFailure", "vehicle_fault": None, "check": "yes", "weight": 1.0, "p_vehicle": 0.0, "p_evse": 1.0,
+    "pilot_high_b_v": None, "pilot_low_b_v": None, "plugged_at_utc": AT,
+}  # fmt: skip
+TYPES = {
+    "vehicle_id": pl.String, "vehicle_model": pl.String, "firmware": pl.String, "fault": pl.String, "vehicle_fault": pl.Boolean,
+    "pilot_high_b_v": pl.Float64, "pilot_low_b_v": pl.Float64, "plugged_at_utc": UTC_US,
+}  # fmt: skip
+
+
+def attempts(*rows: dict[str, Any]) -> pl.DataFrame:
+    """Attempts that differ as stated from a failure at E1 when the contactor should close."""
+    frame = pl.DataFrame([USUAL | row for row in rows], schema_overrides=TYPES)
+    return frame.with_columns(attempt_id=pl.format("A{}", pl.int_range(pl.len())))
+
+
+def test_an_evse_s_level_is_the_median_of_its_vehicles_medians() -> None:
+    """A vehicle that came often weighs once; the levels of now need as many vehicles as the setting says."""
+    frame = attempts(
+        *({"pilot_high_b_v": 8.0, "pilot_low_b_v": low} for low in (-9.0, -9.2, -9.1)),
+        {"vehicle_id": "W", "pilot_high_b_v": 9.0, "pilot_low_b_v": -12.0},
+        {"vehicle_id": None, "pilot_high_b_v": 9.2, "pilot_low_b_v": -12.1},
+        {"vehicle_id": "X", "pilot_high_b_v": 4.0, "pilot_low_b_v": -4.0, "weight": 0.0},
+        {"evse_id": "E2", "pilot_high_b_v": 9.0}, {"evse_id": "E2", "vehicle_id": "W", "pilot_low_b_v": -11.0},
+        {"evse_id": "E3"},
+    )  # fmt: skip
+    levels = evse_levels(frame, 3).sort("evse_id")
+    assert levels.columns == ["evse_id", "pilot_high_v", "pilot_low_v", "high_now_v", "low_now_v"]
+    assert levels.rows() == [("E1", 9.0, -12.0, 9.0, -12.0), ("E2", 9.0, -11.0, None, None)]
+
+
+@pytest.mark.parametrize(
+    ("high", "low", "category"),
+    [
+        (9.0, -12.0, "in_band"), (9.75, -12.0, "in_band"), (9.85, -12.0, "out_of_band"), (8.2, -12.0, "in_band"),
+        (8.1, -12.0, "out_of_band"), (9.0, -11.25, "in_band"), (9.0, -11.15, "out_of_band"), (9.0, -12.75, "in_band"),
+        (9.0, -12.85, "out_of_band"), (9.0, None, "in_band"), (None, -9.0, "out_of_band"), (None, None, None),
+    ],
+)  # fmt: skip
+def test_a_generator_is_out_of_band_beyond_the_windows_and_the_meter(
+    high: float | None, low: float | None, category: str | None
+) -> None:
+    """B2 8.37..9.59 V and -12.6..-11.4 V (derived; IEC 61851-1 Table A.3 from memory), widened by 0.2 V of meter error."""
+    levels = pl.DataFrame(
+        {"evse_id": ["E"], "high_now_v": [high], "low_now_v": [low]},
+        schema_overrides={"high_now_v": pl.Float64, "low_now_v": pl.Float64},
+    )
+    found = _band_category(levels)
+    assert found.columns == ["unit", "category"]
+    assert found.rows() == ([] if category is None else [("E", category)])
+
+
+def judged(frame: pl.DataFrame, *known: tuple[str, float, str, datetime | None]) -> list[dict[str, Any]]:
+    """EVSEs judged, with attribution's answer (evse_id, p_evse, verdict, onset_lo_utc)."""
+    attributed = pl.DataFrame(
+        [(e, p, lo, lo, verdict, f"of {e}") for e, p, verdict, lo in known], orient="row",
+        schema={"evse_id": pl.String, "p_evse": pl.Float64, "onset_utc": UTC_US, "onset_lo_utc": UTC_US, "verdict": pl.String,
+                "reason": pl.String},
+    )  # fmt: skip
+    inputs = ReferInputs(frame, Attributed(NOTHING, attributed, NOTHING, NOTHING), NOTHING, NOTHING)
+    return judge_evses(inputs, frame, SETTINGS).to_dicts()
+
+
+def test_an_evse_s_counts_and_call() -> None:
+    """Attempts that charged or failed, failures, known vehicles that failed; thin where attribution is silent; in order of id."""
+    frame = attempts(
+        {"evse_id": "E2", "outcome": "charged"}, {}, {"vehicle_id": "W"}, {"vehicle_id": None}, {}, {"outcome": "charged"},
+        {"outcome": "declined"}, {"evse_id": "E3", "outcome": "abandoned"},
+    )  # fmt: skip
+    one, two, three = judged(frame, ("E1", 0.97, "fault", None), ("E2", 0.05, "clear", None))
+    assert (one["evse_id"], one["site_id"], one["attempts"], one["failures"], one["vehicles_failed"]) == ("E1", "depot", 5, 4, 2)
+    assert (one["call"], one["p_evse"], one["attributed_reason"], one["suspect"]) == ("faulty", 0.97, "of E1", "contactor")
+    assert (two["evse_id"], two["call"], two["attempts"], two["failures"], two["vehicles_failed"]) == ("E2", "clear", 1, 0, 0)
+    assert (three["evse_id"], three["call"], three["p_evse"], three["attempts"]) == ("E3", "thin", 0.0, 0)
+    assert three["attributed_reason"] is None
+
+
+def test_an_evse_is_called_by_its_own_costs() -> None:
+    """Faulty from 200 / 380 with attribution's verdict, watch from 15 / 180 (costs as decided in the settings; derived)."""
+    for p, verdict, call in [
+        (0.53, "fault", "faulty"), (0.52, "fault", "watch"), (0.53, "doubt", "watch"), (0.09, "clear", "watch"),
+        (0.08, "clear", "clear"),
+    ]:  # fmt: skip
+        assert judged(attempts({}), ("E1", p, verdict, None))[0]["call"] == call
+
+
+def test_only_failures_since_the_onset_say_what_is_wrong() -> None:
+    """What an EVSE failed by before its trouble began names no part of it; levels shown are those of the whole look-back."""
+    before = {
+        "fault": "ConnectorLockFailure",
+        "stage": "plugged",
+        "plugged_at_utc": AT - timedelta(days=9),
+        "pilot_low_b_v": -9.0,
+    }
+    now = {"pilot_low_b_v": -12.0}
+    frame = attempts(*({"vehicle_id": f"V{i}"} | before for i in range(9)), *({"vehicle_id": f"W{i}"} | now for i in range(4)))
+    assert judged(frame, ("E1", 0.97, "fault", AT))[0]["suspect"] == "contactor"
+    assert judged(frame, ("E1", 0.97, "fault", AT))[0]["pilot_low_v"] == -9.0
+    assert judged(frame, ("E1", 0.97, "fault", None))[0]["suspect"] == "connector_lock"
+    weightless = attempts(*({"vehicle_id": f"V{i}"} | before | {"weight": 0.0} for i in range(9)), now)
+    assert judged(weightless, ("E1", 0.97, "fault", None))[0]["suspect"] == "contactor"
+
+
+def test_nothing_to_judge() -> None:
+    """No attempt, no EVSE."""
+    assert judged(attempts({}).clear()) == []
+
+
+def test_pairings_with_a_failure() -> None:
+    """Counts by vehicle model, EVSE model and firmware; unknown firmware is a firmware; calls by the pairing's own costs."""
+    ok = {"outcome": "charged"}
+    frame = attempts(
+        {}, ok | {"vehicle_id": "W", "evse_id": "E2"}, {"vehicle_id": None}, {"outcome": "declined"},
+        {"firmware": None}, {"firmware": None}, ok | {"evse_model": "N"}, {"vehicle_model": None}, {"vehicle_model": "Barrow"},
+    )  # fmt: skip
+    known = pl.DataFrame(
+        [("Crate", "M", "1", 0.7, "fault", "seven of ten."), ("Crate", "M", None, 0.06, "clear", "few.")], orient="row",
+        schema=["vehicle_model", "evse_model", "firmware", "p_pairing", "verdict", "reason"],
+    )  # fmt: skip
+    inputs = ReferInputs(frame, Attributed(NOTHING, NOTHING, known, NOTHING), NOTHING, NOTHING)
+    table = judge_pairings(inputs, frame, SETTINGS)
+    shown = table.select(
+        "vehicle_model", "evse_model", "firmware", "call", "p_pairing", "attempts", "failures", "vehicles", "evses", "reason"
+    )
+    assert shown.rows() == [
+        ("Barrow", "M", "1", "thin", 0.0, 1, 1, 1, 1, "too little to say."),
+        ("Crate", "M", "", "clear", 0.06, 2, 2, 1, 1, "few."),
+        ("Crate", "M", "1", "faulty", 0.7, 3, 2, 2, 2, "seven of ten. Probability that the pairing is at fault: 70 %."),
+    ]
+    # 400 / 600 and 15 / 200 (decided costs; derived)
+    for p, call in ((0.66, "watch"), (0.67, "faulty"), (0.075, "watch"), (0.074, "clear")):
+        moved = known.with_columns(p_pairing=pl.lit(p), verdict=pl.lit("fault" if p > 0.5 else "clear"))
+        inputs = ReferInputs(frame, Attributed(NOTHING, NOTHING, moved, NOTHING), NOTHING, NOTHING)
+        assert judge_pairings(inputs, frame, SETTINGS)["call"].to_list()[2] == call
