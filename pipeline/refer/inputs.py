@@ -32,6 +32,11 @@ def join_findings(from_files: pl.DataFrame, entered: pl.DataFrame) -> pl.DataFra
     return both.unique(maintain_order=True).sort("at_utc", "vehicle_id", maintain_order=True)
 
 
+def stored_code() -> pl.Expr:
+    """True for a line of a read-out (raw_dtc) with a trouble code in store; one told without a status counts as confirmed."""
+    return pl.col("dtc").is_not_null() & (pl.col("dtc_status").fill_null("confirmed") != "cleared")
+
+
 @dataclass(frozen=True)
 class Attributed:
     """Attribution's answer, one row a unit.

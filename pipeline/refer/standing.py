@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.refer.findings import latest_findings
-from pipeline.refer.inputs import ReferInputs
+from pipeline.refer.inputs import ReferInputs, stored_code
 from pipeline.settings.refer import ReferSettings
 from pipeline.weeks import LookBack
 
@@ -63,7 +63,7 @@ def _since(inputs: ReferInputs, attempts: pl.DataFrame, said: pl.DataFrame, look
         )
     )
     codes = (
-        inputs.dtcs.filter(pl.col("dtc").is_not_null(), pl.col("dtc_status") != "cleared", pl.col("at_utc") < look_back.to_utc)
+        inputs.dtcs.filter(stored_code(), pl.col("at_utc") < look_back.to_utc)
         .join(bound, on="vehicle_id")
         .filter(pl.col("at_utc") > pl.col("said_at_utc"))
         .select("vehicle_id", pl.lit(value=True).alias("new_code"))

@@ -12,7 +12,7 @@ from pipeline.circuit.reverse_path import GRID_OHM, posterior, reverse_path
 from pipeline.refer.asks import asking
 from pipeline.refer.drift import drift_table
 from pipeline.refer.findings import confirmed, prior_lessons
-from pipeline.refer.inputs import ReferInputs
+from pipeline.refer.inputs import ReferInputs, stored_code
 from pipeline.refer.levels import against_usual, readings, recent, without_mended
 from pipeline.refer.signatures import Signature, Verdicts, learnt, limited, weigh
 from pipeline.refer.signs import once, vehicle_signs
@@ -90,10 +90,9 @@ def _trouble_codes(inputs: ReferInputs, since_utc: pl.DataFrame, look_back: Look
         .join(since_utc, on="vehicle_id", how="inner")
         .filter(pl.col("at_utc") >= pl.col("since_utc").fill_null(look_back.from_utc))
     )
-    stored = pl.col("dtc").is_not_null() & (pl.col("dtc_status").fill_null("confirmed") != "cleared")
     return (
         read.group_by(pl.col("vehicle_id").alias("unit"))
-        .agg(stored.any().alias("stored"))
+        .agg(stored_code().any().alias("stored"))
         .select("unit", pl.when("stored").then(pl.lit("stored")).otherwise(pl.lit("none_stored")).alias("category"))
     )
 

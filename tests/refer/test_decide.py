@@ -113,7 +113,7 @@ def test_equipment_is_faulty_only_where_attribution_is_sure() -> None:
 
 def stood(
     reviews: list[tuple[str, datetime]], failures: list[tuple[datetime, str, float]], finding: tuple[str, datetime] | None = None,
-    code_at: datetime | None = None,
+    code_at: datetime | None = None, code: tuple[str | None, str | None] = ("P0D00", "confirmed"),
 ) -> dict[str, Any]:  # fmt: skip
     """Standing of V after reviews (decision, when), AC failures (when, EVSE, blame), a finding and a trouble code."""
     review = pl.DataFrame(
@@ -126,7 +126,7 @@ def stood(
                 "outcome": pl.String, "weight": pl.Float64, "p_vehicle": pl.Float64}, orient="row",
     )  # fmt: skip
     found = pl.DataFrame([("V", finding[1], finding[0])] if finding else [], schema=FOUND, orient="row")
-    codes = pl.DataFrame([("V", code_at, "P0D00", "confirmed")] if code_at else [], schema=CODES, orient="row")
+    codes = pl.DataFrame([("V", code_at, *code)] if code_at else [], schema=CODES, orient="row")
     nothing = pl.DataFrame()
     inputs = ReferInputs(
         attempts=nothing, attributed=Attributed(nothing, nothing, nothing, nothing), fleet=nothing, equipment=nothing,
@@ -175,3 +175,133 @@ def test_reviews_of_a_later_week_do_not_count() -> None:
     """A report of a past week shows what was known then."""
     with pytest.raises(pl.exceptions.OutOfBoundsError):
         stood([("dismiss", END + DAY)], [])
+
+
+@pytest.mark.parametrize(
+    ("change", "call"),
+    [
+        ({"p_vehicle": 0.676}, "refer"),
+        ({"p_vehicle": 0.675}, "watch"),
+        ({"blamed": 2.0, "blamed_evses": 2}, "refer"),
+        ({"blamed": 1.99}, "watch"),
+        ({"p_vehicle": 0.125, "verdict": "clear"}, "watch"),
+        ({"p_vehicle": 0.124, "verdict": "clear"}, "clear"),
+        ({"dismissed": True, "p_vehicle": 0.1, "verdict": "clear"}, "clear"),
+        ({"held": True, "p_vehicle": 0.1, "verdict": "clear"}, "watch"),
+        ({"asks": None, "blamed": 0.0}, "watch"),
+        ({"asks": "never_asks", "suspect": "inlet_lock", "blamed": 0.0}, "watch"),
+        ({"found": "charger_input", "repaired_at_utc": END - DAY, "p_vehicle": 0.01, "verdict": "clear"}, "clear"),
+        ({"found": "charger_input", "dismissed": True, "p_vehicle": 0.01}, "refer"),
+    ],
+)
+def test_calls_at_their_bounds(change: dict[str, Any], call: str) -> None:
+    """250 / 370, two failures at two EVSEs, 15 / 120: at the bound it is acted on, under it not (decided costs; derived)."""
+    assert called(change)["call"].to_list() == [call]
+
+
+def test_the_first_reason_that_holds_is_given() -> None:
+    """A full list, a vehicle not told from its EVSE, a rising low side: each with its own words, in order of vehicle."""
+    rows = [
+        {"p_vehicle": 0.7}, {"p_vehicle": 0.99, "separable": False}, {"p_vehicle": 0.98},
+        {"p_vehicle": 0.5, "drifting": True, "blamed": 0.0, "blamed_evses": 0}, {"p_vehicle": 0.5, "drifting": True},
+        {"p_vehicle": 0.98, "dismissed": True}, {"p_vehicle": 0.98, "held": True}, {"p_vehicle": 0.01, "verdict": "thin"},
+        {"p_vehicle": 0.01, "verdict": "clear"}, {"p_vehicle": 0.01, "found": "inlet_lock"},
+    ]  # fmt: skip
+    table = called(*rows, settings=ReferSettings(cap_false_referrals=0.1))
+    assert table["vehicle_id"].to_list() == [f"V{i}" for i in range(len(rows))]
+    assert table.select("call", "why").rows() == [
+        ("watch", "due, but the week's list is full"),
+        ("watch", "the data cannot tell it from its EVSE"),
+        ("refer", "waiting a week costs more than a needless visit"),
+        ("watch", "the low side of the pilot rises, no failure yet"),
+        ("watch", "not sure enough to refer"),
+        ("watch", "dismissed, and nothing new enough since"),
+        ("watch", "held by a reviewer"),
+        ("thin", "too little evidence"),
+        ("clear", "nothing speaks against it"),
+        ("refer", "the workshop found it and it is not reported repaired"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("state", "why"),
+    [
+        ("back", "back from repair it failed the proving test"), ("proved", "back from repair it passed the proving test"),
+        ("proving", "back from repair, too few attempts yet that would show"),
+    ],
+)  # fmt: skip
+def test_reasons_after_repair(state: str, why: str) -> None:
+    """What the proving test said stands in the reason, and while it runs or has passed the vehicle is not due."""
+    proving = pl.DataFrame(
+        [("V0", state, 5, 0, END - 5 * DAY)], schema=PROVING.schema, orient="row"
+    )  # fmt: skip
+    row = called({"repaired_at_utc": END - 20 * DAY}, proving=proving).row(0, named=True)
+    assert row["why"] == why
+    assert row["due"] == (state == "back")
+
+
+def test_equals_are_listed_in_order_of_id() -> None:
+    """Where the cap cuts between vehicles of one probability, the list is the same whatever order they came in."""
+    settings = ReferSettings(cap_false_referrals=0.11)
+    rows = [{"vehicle_id": v, "p_vehicle": 0.9} for v in ("B", "A", "C")]
+    types = {"found": pl.String, "repaired_at_utc": UTC_US, "onset_utc": UTC_US}
+    for order in (rows, rows[::-1]):
+        table = call_vehicles(pl.DataFrame([USUAL | r for r in order], schema_overrides=types), PROVING, settings)
+        assert table.select("vehicle_id", "call").rows() == [("A", "refer"), ("B", "watch"), ("C", "watch")]
+
+
+def test_watching_is_never_dearer_than_even_odds() -> None:
+    """However dear watching is, a unit more likely faulty than not is watched."""
+    assert worth_watching(1000.0, 120.0) == 0.5
+
+
+def test_equipment_at_its_bounds() -> None:
+    """At the bound a unit is acted on or watched."""
+    table = pl.DataFrame({"p": [0.53, 0.529, 0.08, 0.079], "verdict": ["fault", "fault", "clear", "clear"]})
+    assert call_units(table, "p", 0.53, 0.08)["call"].to_list() == ["faulty", "watch", "watch", "clear"]
+
+
+def test_where_people_left_a_vehicle() -> None:
+    """Who said what, when and why; a finding's word and repair beside it; counts of what failed since."""
+    row = stood([("hold", SAID)], OLD, finding=("diode_leaky", SAID - DAY))
+    assert (row["held"], row["dismissed"], row["accepted"]) == (True, False, False)
+    assert (row["said_by"], row["said_why"], row["said_at_utc"]) == ("Ines", "because", SAID)
+    assert (row["found"], row["finding"], row["found_at_utc"]) == ("pilot_diode_leaky", "diode_leaky", SAID - DAY)
+    assert (row["new_failures"], row["new_evses"]) == (0.0, 0)
+    assert stood([("accept", SAID)], [])["accepted"]
+    over = stood([("dismiss", SAID)], [], finding=("no_fault_found", SAID - DAY))
+    assert (over["said_by"], over["said_at_utc"], over["dismissed"]) == ("Ines", SAID, True)
+    same = stood([("hold", SAID)], [], finding=("no_fault_found", SAID))
+    assert (same["said_by"], same["said_why"], same["dismissed"], same["held"]) == ("the workshop", "no fault found", True, False)
+    alone = stood([], [], finding=("no_fault_found", SAID))
+    assert (alone["said_by"], alone["said_at_utc"], alone["dismissed"]) == ("the workshop", SAID, True)
+    told = stood([], OLD, finding=("charger_other", SAID))
+    assert (told["said_by"], told["said_at_utc"], told["dismissed"], told["found"]) == (None, None, False, "charger_input")
+
+
+@pytest.mark.parametrize(
+    ("since", "dismissed"),
+    [
+        ([(DAY, "E1", 1.0), (DAY, "E2", 1.0)], False),
+        ([(DAY, "E1", 1.0), (DAY, "E2", 0.99)], True),
+        ([(DAY, "E1", 1.6), (DAY, "E2", 0.5)], False),
+        ([(DAY, "E1", 1.6), (DAY, "E2", 0.49)], True),
+        ([(0 * DAY, "E1", 1.0), (DAY, "E2", 1.0), (DAY, "E3", 0.9)], True),
+    ],
+)
+def test_what_brings_a_dismissed_vehicle_back(since: list[tuple[timedelta, str, float]], dismissed: bool) -> None:  # noqa: FBT001
+    """Two vehicle-caused failures at two EVSEs blamed by half or more, after the word (bounds as set)."""
+    assert stood([("dismiss", SAID)], [(SAID + d, e, p) for d, e, p in since])["dismissed"] == dismissed
+
+
+def test_a_code_told_without_its_status_counts() -> None:
+    """Not every reader gives a status: a code without one is as new as a confirmed or pending one."""
+    for status in (None, "pending", "confirmed"):
+        assert not stood([("dismiss", SAID)], OLD, code_at=SAID + DAY, code=("P0D00", status))["dismissed"]
+
+
+def test_codes_that_bring_nobody_back() -> None:
+    """Cleared, empty or at the very moment of the word, a read-out is nothing new; nor is one after the week."""
+    for at, dtc, status in [(SAID + DAY, "P0D00", "cleared"), (SAID + DAY, None, None), (SAID, "P0D00", "confirmed"),
+                            (END, "P0D00", "confirmed")]:  # fmt: skip
+        assert stood([("dismiss", SAID)], OLD, code_at=at, code=(dtc, status))["dismissed"]
