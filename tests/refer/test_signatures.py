@@ -6,7 +6,9 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.refer.findings import before_after, confirmed, precision, prior_lessons
+from pipeline.errors import SchemaError
+from pipeline.refer import signatures
+from pipeline.refer.findings import before_after, confirmed, latest_findings, listed, precision, prior_lessons
 from pipeline.refer.inputs import join_findings
 from pipeline.refer.signatures import NO_FAULT, declared, learnt, limited, log_factor, weigh, word_groups
 from pipeline.registry import empty, load_folder, registry
@@ -101,7 +103,7 @@ def test_lessons_are_dirichlet_counts() -> None:
 
 def findings(*rows: tuple[str, str, str]) -> pl.DataFrame:
     """Findings by hand: vehicle, day, finding."""
-    frame = pl.DataFrame(rows, schema=["vehicle_id", "at_utc", "finding"], orient="row")
+    frame = pl.DataFrame(rows, schema=dict.fromkeys(["vehicle_id", "at_utc", "finding"], pl.String), orient="row")
     frame = frame.with_columns(pl.col("at_utc").str.to_datetime(time_unit="us", time_zone="UTC"))
     whole = pl.concat([empty("raw_finding"), frame], how="diagonal")
     return join_findings(whole, empty("decision_finding"))
@@ -127,15 +129,154 @@ def test_a_finding_told_twice_counts_once() -> None:
 
 def test_precision_over_time() -> None:
     """A vehicle listed for weeks is one referral; those without a finding are open; Jeffreys' mean is (right + 1/2) / (n + 1)."""
-    listed = pl.DataFrame(
+    weeks = pl.DataFrame(
         [("2026-W02", "A"), ("2026-W03", "A"), ("2026-W03", "B"), ("2026-W05", "C"), ("2026-W20", "A")],
         schema=["week", "vehicle_id"], orient="row",
     )  # fmt: skip
     told = findings(
         ("A", "2026-01-20", "diode_shorted"), ("B", "2026-01-25", "no_fault_found"), ("A", "2026-05-20", "charger_other")
     )
-    table = precision(listed, told)
+    table = precision(weeks, told)
     assert table["quarter"].to_list() == ["2026-Q1", "2026-Q2"]
     assert table.select("referrals", "right", "wrong", "open").row(0) == (3, 1, 1, 1)
     assert table["precision"].to_list() == pytest.approx([1.5 / 3, 1.5 / 2])
     assert table["precision_lo"][0] < 0.5 < table["precision_hi"][0]
+
+
+def test_the_last_finding_of_a_vehicle_stands() -> None:
+    """By time, then by repair; each finding confirms its suspect, none confirms 'no fault found' (an open diode never fails)."""
+    confirms = {
+        "diode_shorted": "pilot_diode_shorted", "diode_leaky": "pilot_diode_leaky", "diode_open": "unclear",
+        "charger_other": "charger_input", "inlet_or_wiring": "inlet_lock", "no_fault_found": None,
+    }  # fmt: skip
+    assert set(confirms) == set(registry().fields["finding"].values)
+    told = findings(*((v, "2026-03-02", v) for v in confirms), ("diode_shorted", "2026-03-01", "charger_other"))
+    table = latest_findings(told)
+    assert table.columns == ["vehicle_id", "found_at_utc", "finding", "repaired_at_utc", "found"]
+    assert dict(table.select("vehicle_id", "found").iter_rows()) == confirms
+    assert set(table["found_at_utc"].dt.day()) == {2}
+    both = pl.concat([told, told.with_columns(repaired_at_utc="at_utc")]).filter(pl.col("vehicle_id") == "diode_leaky")
+    assert latest_findings(both.reverse())["repaired_at_utc"].null_count() == 0
+    cases = confirmed(pl.concat([told, told]))
+    assert cases.columns == ["vehicle_id", "at_utc", "suspect"]
+    assert sorted(cases["suspect"]) == sorted([*filter(None, confirms.values()), "charger_input"])
+
+
+def test_precision_without_a_finding_is_the_arcsine_law() -> None:
+    """Nothing found out yet: Beta(1/2, 1/2), whose quantile is sin^2(pi q / 2): mean 0.5, 0.0062 to 0.9938 (derived)."""
+    week = pl.DataFrame({"week": ["2026-W02"], "vehicle_id": ["A"]})
+    row = precision(week, findings()).row(0, named=True)
+    assert (row["quarter"], row["referrals"], row["right"], row["wrong"], row["open"]) == ("2026-Q1", 1, 0, 0, 1)
+    low = np.sin(np.pi * 0.05 / 2) ** 2
+    assert (row["precision"], row["precision_lo"], row["precision_hi"]) == pytest.approx((0.5, low, 1 - low))
+
+
+def test_a_referral_is_answered_by_the_next_finding() -> None:
+    """A finding from before the listing answers nothing, nor does another vehicle's; one on the day the week begins does."""
+    weeks = pl.DataFrame({"week": ["2026-W10", "2026-W20"], "vehicle_id": ["A", "B"]})
+    told = findings(
+        ("A", "2026-03-01", "diode_shorted"), ("C", "2026-04-01", "diode_shorted"), ("B", "2026-05-11", "no_fault_found")
+    )
+    table = precision(weeks, told)
+    assert table.select("quarter", "referrals", "right", "wrong", "open").rows() == [
+        ("2026-Q1", 1, 0, 0, 1), ("2026-Q2", 1, 0, 1, 0),
+    ]  # fmt: skip
+
+
+def test_the_list_of_a_week_is_its_referrals() -> None:
+    """Only vehicles called refer, with their probabilities; a part not named is unclear."""
+    vehicles = pl.DataFrame(
+        [("A", "refer", 0.9, 0.8, None), ("B", "watch", 0.5, 0.1, "inlet_lock"), ("C", "refer", 0.8, 0.1, "inlet_lock")],
+        schema=["vehicle_id", "call", "p_vehicle", "p_diode", "suspect"], orient="row",
+    )  # fmt: skip
+    assert listed("2026-W14", vehicles).rows() == [
+        ("2026-W14", "A", 0.9, 0.8, "unclear"), ("2026-W14", "C", 0.8, 0.1, "inlet_lock"),
+    ]  # fmt: skip
+
+
+def test_before_and_after_hold_only_what_moved() -> None:
+    """Lessons of a signature move its suspect's row alone; every category of that row is shown, with the cases behind it."""
+    lesson = pl.DataFrame(
+        [("V", None, "inlet_lock", "stopped_at", "late_b", 4.0)], schema=NO_LESSONS.schema, orient="row"
+    )  # fmt: skip
+    table = before_after(lesson, findings())
+    assert table.columns == ["signature", "suspect", "category", "cases", "before", "after"]
+    tables = declared("vehicle")["stopped_at"]
+    assert table["category"].to_list() == list(tables.categories)
+    assert set(table.select("signature", "suspect", "cases").rows()) == {("stopped_at", "inlet_lock", 4.0)}
+    row = tables.table[tables.suspects.index("inlet_lock")]
+    assert table["before"].to_numpy() == pytest.approx(row)
+    counts = np.array([4.0 if c == "late_b" else 0.0 for c in tables.categories])
+    assert table["after"].to_numpy() == pytest.approx((tables.strength * row + counts) / (tables.strength + 4.0))
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"rows": {"a": [0.5, 0.5], "b": [0.5, 0.4], "none": [0.5, 0.5]}}, "sum to 1"),
+        ({"rows": {"a": [0.5, 0.5], "b": [1.0, 0.0], "none": [0.5, 0.5]}}, "above 0"),
+        ({"rows": {"a": [0.2, 0.3, 0.5], "b": [0.2, 0.3, 0.5], "none": [0.2, 0.3, 0.5]}}, "2 probabilities"),
+        ({"rows": {"a": [0.5, 0.5], "b": [0.5, 0.5]}}, "rows must be a, b, none"),
+        ({"rows": {"a": [0.5, 0.5], "c": [0.5, 0.5], "none": [0.5, 0.5]}}, "rows must be a, b, none"),
+        ({"words": ["only one"]}, "one wording for each of 2 categories"),
+    ],
+)
+def test_a_wrong_declaration_is_refused(change: dict[str, object], words: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Rows that are no distributions, miss a suspect or a wording are errors that say which signature and what is wanted."""
+    prior = {"title": "T", "categories": ["a", "b"], "strength": 10, "rows": {"thing": [0.4, 0.6]}, "source": "S"}
+    sign = {"title": "T", "direct": True, "categories": ["x", "y"], "words": ["saw x", "saw y"], "strength": 20, "source": "S",
+            "rows": {"a": [0.5, 0.5], "b": [0.9, 0.1], "none": [0.5, 0.5]}}  # fmt: skip
+    bodies = {"thing_prior": prior, "sign": sign, "other": {"rows": {"z": [1.0]}}, "words": {"just": "words"}}
+    monkeypatch.setattr(signatures, "load_folder", lambda _: bodies)
+    made = declared.__wrapped__("thing")
+    assert list(made) == ["thing_prior", "sign"]
+    got = made["sign"]
+    assert (got.name, got.title, got.categories, got.suspects) == ("sign", "T", ("x", "y"), ("a", "b", "none"))
+    assert (got.strength, got.direct, got.source, got.words) == (20.0, True, "S", ("saw x", "saw y"))
+    assert (made["thing_prior"].direct, made["thing_prior"].words) == (False, ("a", "b"))
+    monkeypatch.setattr(signatures, "load_folder", lambda _: bodies | {"sign": sign | change})
+    with pytest.raises(SchemaError, match=words):
+        declared.__wrapped__("thing")
+
+
+def test_direct_signs_are_weighed_against_nothing_wrong() -> None:
+    """`direct` is P(seen | suspect) / P(seen | nothing wrong), `looks` leaves them out; no sign, the prior."""
+    tables = learnt("vehicle", NO_LESSONS)
+    prior = np.tile(tables["vehicle_prior"].table, (2, 1))
+    seen = signs(("V", "low_side", "lifted", 1.0), ("stranger", "low_side", "lifted", 1.0))
+    verdicts = weigh(seen, pl.Series("unit", ["U", "V"]), tables, prior, 1e9)
+    low = tables["low_side"]
+    column = low.categories.index("lifted")
+    expected = [
+        low.table[low.suspects.index(s), column] / low.table[low.suspects.index(NO_FAULT), column] for s in verdicts.suspects
+    ]
+    assert verdicts.direct[1] == pytest.approx(np.array(expected))
+    assert verdicts.direct[0] == pytest.approx(1.0)
+    assert verdicts.looks == pytest.approx(prior)
+    assert verdicts.given_fault[0] == pytest.approx(prior[0])
+    assert list(verdicts.log_by_signature) == ["low_side"]
+    assert verdicts.log_by_signature["low_side"].max(axis=1) == pytest.approx([0.0, 0.0])
+
+
+def test_witnesses_are_scaled_not_cut() -> None:
+    """Over the limit a signature's amounts keep their proportions; under it, and in other units and signatures, they stay."""
+    rows = limited(
+        signs(("V", "stopped_at", "early_b", 6.0), ("V", "stopped_at", "closed", 2.0), ("V", "asks", "asks", 1.0),
+              ("U", "stopped_at", "closed", 3.0)), 4.0,
+    )  # fmt: skip
+    assert rows.rows() == [
+        ("U", "stopped_at", "closed", 3.0), ("V", "asks", "asks", 1.0), ("V", "stopped_at", "closed", 1.0),
+        ("V", "stopped_at", "early_b", 3.0),
+    ]  # fmt: skip
+
+
+def test_the_order_of_signs_moves_no_bit() -> None:
+    """The same signs in any order give the same floats."""
+    rng = np.random.default_rng(3)
+    tables = learnt("vehicle", NO_LESSONS)
+    names = [n for n, s in tables.items() if not n.endswith("_prior")]
+    rows = [(u, n, c, float(rng.random())) for u in "ABC" for n in names for c in tables[n].categories]
+    prior = np.tile(tables["vehicle_prior"].table, (3, 1))
+    units = pl.Series("unit", list("ABC"))
+    made = [weigh(signs(*rows).sample(fraction=1.0, shuffle=True, seed=s), units, tables, prior, 6.9).given_fault for s in (1, 2)]
+    assert np.array_equal(*made)
