@@ -9,11 +9,10 @@ import polars as pl
 
 from dashboards.theme import named, specification
 from dashboards.words import CAUSES, VEHICLE_CALLS
+from pipeline.circuit.pilot import low_window
 
-# Low side of the pilot in state B2: tolerance of a healthy one (IEC 61851-1 as given by a secondary source), and where a shorted
-# diode puts it (derived from the circuit's tolerances).
-HEALTHY_LOW_V = (-12.6, -11.4)
-SHORTED_LOW_V = (-9.38, -8.22)
+# Low side of the pilot in state B2 by the circuit's tolerances (IEC 61851-1 as given by a secondary source; derived).
+SOUND, SHORTED = low_window("B"), low_window("B", shorted=True)
 
 _PAINT = {"vehicle": "var(--vehicle)", "evse": "var(--evse)", "pairing": "var(--pairing)", "other": "var(--other)"}
 Spec = dict[str, Any]
@@ -61,9 +60,9 @@ def pilot_low_sides(vehicles: pl.DataFrame) -> Spec:
     present = [name for name in VEHICLE_CALLS.values() if name in set(shown["call"])]
     bands = pl.DataFrame(
         {
-            "from": [HEALTHY_LOW_V[0], SHORTED_LOW_V[0]],
-            "to": [HEALTHY_LOW_V[1], SHORTED_LOW_V[1]],
-            "text": ["healthy", "shorted diode"],
+            "from": [round(SOUND.lo_v, 2), round(SHORTED.lo_v, 2)],
+            "to": [round(SOUND.hi_v, 2), round(SHORTED.hi_v, 2)],
+            "text": ["sound diode", "shorted diode"],
             "paint": ["var(--good)", "var(--vehicle)"],
         }
     )
@@ -88,7 +87,7 @@ def pilot_low_sides(vehicles: pl.DataFrame) -> Spec:
         )
     )
     chart = (ribbon + words + dots).properties(width="container", height=46 * max(len(present), 2) + 20)
-    summary = "Low side of the control pilot per vehicle, against the healthy band and the band a shorted diode gives."
+    summary = "Low side of the control pilot per vehicle, against the bands a sound and a shorted diode give."
     return specification(chart, summary=summary, vehicles=shown, bands=bands)
 
 

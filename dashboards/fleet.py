@@ -91,10 +91,11 @@ def _causes_title(data: PageData) -> str:
 
 
 def _low_title(lows: pl.DataFrame) -> str:
-    off = lows.filter(pl.col("pilot_low_v") > charts.HEALTHY_LOW_V[1]).height
+    bound = charts.SOUND.hi_v
+    off = lows.filter(pl.col("pilot_low_v") > bound).height
     if not off:
-        return f"All {lows.height} vehicles with pilot readings pull the low side to a healthy level"
-    return f"{off} of {lows.height} vehicles with pilot readings leave the low side short of −11.4 V"
+        return f"All {lows.height} vehicles with pilot readings leave the low side where a sound diode does"
+    return f"{off} of {lows.height} vehicles with pilot readings leave the low side short of −{-bound:.1f} V"
 
 
 def _stories(data: PageData, packs: dict[str, str], reviews: dict[str, str]) -> dict[str, Any]:

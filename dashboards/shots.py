@@ -24,7 +24,7 @@ FLAGS = (
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
     "--disable-component-update", "--disable-sync",
 )  # fmt: skip
-_WIDE, _PHONE, _TALLEST = 1280, 390, 1500
+_WIDE, _TALLEST = 1280, 1500
 
 
 @contextmanager
@@ -44,7 +44,7 @@ def chromium_at_work() -> Iterator[Any]:
 
 
 def take_pictures(week: Path, into: Path) -> list[Path]:
-    """A PNG of each page of a finished week, of an evidence page and of the review, and of the fleet page on a phone.
+    """A PNG of each page of a finished week, of an evidence page and of the review.
 
     week: the week's folder. Raises WhichsideError when Chromium or playwright is missing.
     """
@@ -55,17 +55,16 @@ def take_pictures(week: Path, into: Path) -> list[Path]:
         addresses["evidence"] = packs[0].as_uri()
     with served(week.parent) as review, chromium_at_work() as browser:
         addresses["review"] = f"{review}/week/{week.name}/review"
-        taken = [_picture(browser, address, into / f"{name}.png", _WIDE) for name, address in addresses.items()]
-        return [*taken, _picture(browser, addresses["fleet"], into / "fleet-phone.png", _PHONE)]
+        return [_picture(browser, address, into / f"{name}.png") for name, address in addresses.items()]
 
 
-def _picture(browser: Any, address: str, file: Path, width: int) -> Path:
-    page = browser.new_page(viewport={"width": width, "height": 900}, color_scheme="light")
+def _picture(browser: Any, address: str, file: Path) -> Path:
+    page = browser.new_page(viewport={"width": _WIDE, "height": 900}, color_scheme="light")
     page.goto(address)
     page.evaluate("dispatchEvent(new Event('beforeprint'))")
     page.wait_for_function("[...document.querySelectorAll('.chart')].every(c => c.querySelector('svg'))")
     height = min(_TALLEST, int(page.evaluate("document.documentElement.scrollHeight")))
-    page.set_viewport_size({"width": width, "height": height})
+    page.set_viewport_size({"width": _WIDE, "height": height})
     page.screenshot(path=str(file))
     page.close()
     return file
