@@ -84,7 +84,7 @@ def _take(con: Connection, lake: Lake, bucket: int, one: Cut, settings: Settings
         return [one.used, one.rejected, 0] if bucket == 0 else [0, 0, 0]
     account = Account()
     with lake.files.open(lake.at(f"cuts/{one.sha256}/lines-{bucket:04d}.parquet"), "rb") as handle:
-        for account in read_lines(Sink(con, one.sha256, one.file, settings.ingest), _parts(pq.ParquetFile(handle))):  # noqa: B007
+        for account in read_lines(Sink(con, (one.sha256,), (one.file,), settings.ingest), _parts(pq.ParquetFile(handle))):  # noqa: B007
             pass
     return [account.used, account.rejected, account.duplicates]
 

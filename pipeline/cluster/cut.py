@@ -113,7 +113,7 @@ def _pilot(lake: Lake, source: Source, name: str, what: Recognised, settings: In
     """Typed rows by the bucket of their station; rejected lines with bucket 0. Pilot rows do not depend on other files."""
     with tempfile.TemporaryDirectory(prefix="whichside-") as folder, writing(Path(folder) / "cut.duckdb") as con:
         account = None
-        sink = Sink(con, source.sha256, name, settings)
+        sink = Sink(con, (source.sha256,), (name,), settings)
         for account in read_table(sink, what.kind, what.found, blocks(source, settings)):  # noqa: B007  # the last is the whole
             pass
         for bucket in range(lake.buckets):

@@ -1,25 +1,23 @@
-"""A delivery, file by file: each is read in one transaction, and accounted for to the last line."""
+"""A delivery, file by file: each is read in one transaction (small ones together), and accounted for to the last line."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 import polars as pl
 
-from pipeline.ingest.ahead import ahead
 from pipeline.ingest.engine import check_keys, memory_capped
-from pipeline.ingest.exports import read_sessions, recoder
-from pipeline.ingest.frames import read_frames
-from pipeline.ingest.lines import REJECT_SCHEMA, Block, blocks, good_and_bad
+from pipeline.ingest.frames import read_together
 from pipeline.ingest.mapping import Delivered, Mapping, parse
 from pipeline.ingest.opened import Opened, mappings_of, opened
+from pipeline.ingest.reading import read_file
 from pipeline.ingest.report import FILES_SCHEMA, IngestReport, spans
 from pipeline.ingest.sink import Account, Sink
 from pipeline.ingest.source import Source
-from pipeline.ingest.tables import fleet_zone, read_table
+from pipeline.ingest.tables import fleet_zone
+from pipeline.ingest.together import in_groups, placed
 from pipeline.ingest.zones import place_local_times
 from pipeline.progress import Progress, silent
 from pipeline.settings.ingest import IngestSettings
@@ -42,7 +40,7 @@ def ingest_delivery(
     run = _Run(con, settings, progress or silent, sum(one.source.file_bytes for one in found if one.source))
     run.hints = _asked_for_again(con, found, mappings_of(found, earlier))
     with memory_capped(con, settings):
-        accounts = [run.read(one) for one in found]
+        accounts = [row for group in in_groups(found, settings) for row in run.read_group(group)]
         with transaction(con):
             placed = place_local_times(con, fleet_zone(con, settings))
     files = pl.DataFrame([row for row, _ in accounts], schema=FILES_SCHEMA, orient="row").sort("file")
@@ -116,6 +114,37 @@ class _Run:
         self._tried: set[str] = set()  # contents an earlier run could not use
         self.hints: dict[str, str] = {}  # what to do, by file
 
+    def read_group(self, group: list[Opened]) -> list[tuple[tuple[object, ...], Account]]:
+        """Read files together where nothing speaks against it, the others one by one; as `read`, for each."""
+        new = {one.source.sha256: one for one in reversed(group) if one.source and self._is_new(one.source)}
+        try:
+            together = self._read_together([one for one in group if one in new.values()]) if len(new) > 1 else []
+        except (_KnownError, _ChangedError):
+            together = []
+        read = [one for one, _ in together]
+        return [self._row(*done) for done in together] + [self.read(one) for one in group if one not in read]
+
+    def _is_new(self, source: Source) -> bool:
+        return self._known(source.sha256) is None and source.sha256 not in self._tried
+
+    def _read_together(self, files: list[Opened]) -> list[tuple[Opened, Account]]:
+        """Read new files in one transaction; _KnownError or _ChangedError where one of them has to be looked at alone."""
+        sources = [one.source for one in files if one.source]
+        ids = tuple(source.sha256 for source in sources)
+        with transaction(self._con):
+            sink = Sink(self._con, ids, tuple(one.file for one in files), self._settings)
+            accounts = read_together(sink, placed(sources, self._settings))
+            for one, source, account in zip(files, sources, accounts, strict=True):
+                if source.changed:
+                    raise _ChangedError
+                if source.content_sha256 != source.sha256 and (known := self._known(source.content_sha256)):
+                    raise _KnownError(known)
+                self._keep(one, source, account)
+        self._new.update(ids)
+        self._done += sum(source.file_bytes for source in sources)
+        self._tell("Reading files", self._done, self._total)
+        return list(zip(files, accounts, strict=True))
+
     def read(self, one: Opened) -> tuple[tuple[object, ...], Account]:
         """Read one file; gives its row of the report and its account."""
         if one.source is None:
@@ -161,7 +190,7 @@ class _Run:
         with transaction(self._con):
             if before:
                 self._take_back(before)
-            for so_far in self._accounts(one, source):
+            for so_far in read_file(Sink(self._con, (source.sha256,), (one.file,), self._settings), one, source):
                 account = so_far
                 self._tell("Reading files", self._done + source.read_bytes, self._total)
             if source.changed:
@@ -183,19 +212,6 @@ class _Run:
             self._con.execute(f"DELETE FROM {table} WHERE file_id = ?", [known.file_id])
         rebuild_next(self._con)
 
-    def _accounts(self, one: Opened, source: Source) -> Iterator[Account]:
-        sink = Sink(self._con, source.sha256, one.file, self._settings)
-        what, settings = one.what, self._settings
-        if what.message is not None:
-            return _refuse(sink, what.message, ahead(blocks(source, settings)))
-        if what.kind == "frames":
-            return read_frames(sink, ahead(blocks(source, settings)))
-        if what.kind == "mapping":
-            return _keep_mapping(sink, source, blocks(source, settings))
-        if one.export is not None:
-            return read_sessions(sink, one.export, what.found, blocks(source, settings, recoder(one.export)))
-        return read_table(sink, what.kind, what.found, ahead(blocks(source, settings)))
-
     def _keep(self, one: Opened, source: Source, account: Account) -> None:
         row = {
             "file_id": source.sha256, "file": one.file, "kind": one.what.kind, "file_bytes": source.file_bytes,
@@ -211,7 +227,7 @@ class _Run:
         line = pl.DataFrame({"line": [1], "byte_offset": [0], "reject_reason": [one.what.message], "text": [""]})
         with transaction(self._con):
             self._con.execute("DELETE FROM raw_rejected WHERE file_id = '' AND file = ?", [one.file])
-            rejected = Sink(self._con, "", one.file, self._settings).reject(line)
+            rejected = Sink(self._con, ("",), (one.file,), self._settings).reject(line)
         return Account().plus(rejected=rejected)
 
     def _row(self, one: Opened, account: Account, known: _Known | None = None) -> tuple[tuple[object, ...], Account]:
@@ -220,26 +236,3 @@ class _Run:
         file_id = one.source.sha256 if one.source else ""
         row = (one.file, file_id, one.what.kind, *counts, known and known.file, earlier, list(account.unknown_columns))
         return (*row, one.what.message or self.hints.get(one.file)), account
-
-
-def _refuse(sink: Sink, message: str, read: Iterator[Block]) -> Iterator[Account]:
-    """Every line of a file that cannot be used, with the file's reason; what could not even be read keeps its own."""
-    account = Account()
-    for block in read:
-        good, bad = good_and_bad(block, sink.settings, blanks=False)
-        lines = pl.DataFrame(good).with_columns(reject_reason=pl.lit(message)).select(REJECT_SCHEMA.names())
-        seen = pl.when(pl.lit(not block.unread)).then(pl.lit(message)).otherwise("reject_reason").alias("reject_reason")
-        account = account.plus(rejected=sink.reject(pl.concat([lines, bad.with_columns(seen)])))
-        yield account
-
-
-def _keep_mapping(sink: Sink, source: Source, read: Iterator[Block]) -> Iterator[Account]:
-    """A mapping file: all its lines count as used, blank ones and comments too."""
-    held, account = [], Account()
-    for block in read:
-        held.append(block.data)
-        _, bad = good_and_bad(Block(b"", block.starts[:1], block.first_line, block.offset, block.unread), sink.settings)
-        account = account.plus(used=block.count, rejected=sink.reject(bad))
-    text = b"".join(held).decode("utf-8", "replace")
-    append(sink.con, "raw_mapping", pl.DataFrame({"file_id": [source.sha256], "file": [sink.file], "mapping_text": [text]}))
-    yield account

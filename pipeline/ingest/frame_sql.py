@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import cache
 
 from pipeline.ingest.frame_paths import EVENT_SHAPE, METER_SHAPE, PATHS, REQUIRED
+from pipeline.ingest.sink import FILE_STEP
 from pipeline.ingest.sql import quoted, real, truth, unzoned, utc, whole
 from pipeline.registry import registry
 
@@ -101,6 +102,10 @@ def staged_query() -> str:
                     FROM (SELECT line, TRY(json_extract_string(text, [{paths}])) AS f FROM _lines)))"""
 
 
+# `?` is the list of file ids
+_PLACE = {"file_id": f"list_extract(?, (s.line // {FILE_STEP}) + 1)", "line": f"s.line % {FILE_STEP}"}
+
+
 def _columns(table: str, given: dict[str, str]) -> str:
     """SELECT list of a declared table: given expressions, else the staged column of the same name, else null."""
     staged = {"line", *_AS_THEY_ARE, *_TYPED, "unzoned"}
@@ -110,8 +115,8 @@ def _columns(table: str, given: dict[str, str]) -> str:
 
 @cache
 def frames_insert() -> str:
-    """INSERT of the rows of `_staged` into raw_frame; `?` is the file id."""
-    columns = _columns("raw_frame", {"file_id": "?", "action": "coalesce(s.action, p.action)"})
+    """INSERT of the rows of `_staged` into raw_frame; `?` is the list of file ids."""
+    columns = _columns("raw_frame", _PLACE | {"action": "coalesce(s.action, p.action)"})
     return f"""
         INSERT INTO raw_frame SELECT {columns}
         FROM _staged s LEFT JOIN _paired p ON s.line = p.line
@@ -120,11 +125,10 @@ def frames_insert() -> str:
 
 @cache
 def samples_insert() -> str:
-    """INSERT of every sampled value of the used rows of `_staged` into raw_sample; `?` is the file id."""
+    """INSERT of every sampled value of the used rows of `_staged` into raw_sample; `?` is the list of file ids."""
     energy = "coalesce(v.measurand, 'Energy.Active.Import.Register')"
     times_ten, power = "v.unitOfMeasure.multiplier", whole("v.unitOfMeasure.multiplier")
-    given = {
-        "file_id": "?",
+    given = _PLACE | {
         "station_at_utc": "m_utc",
         "sample_value": f"CASE WHEN {times_ten} IS NULL THEN {real('v.value')} ELSE {_scaled('v.value', power)} END",
         "sample_context": "coalesce(v.context, 'Sample.Periodic')",
@@ -154,9 +158,8 @@ def _scaled(value: str, power: str) -> str:
 
 @cache
 def events_insert() -> str:
-    """INSERT of every event of the used NotifyEvent rows of `_staged` into raw_event; `?` is the file id."""
-    given = {
-        "file_id": "?",
+    """INSERT of every event of the used NotifyEvent rows of `_staged` into raw_event; `?` is the list of file ids."""
+    given = _PLACE | {
         "connector_id": whole("e.component.evse.id"),
         "transaction_id": "e.transactionId",
         "station_at_utc": utc("e.timestamp"),

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+import numpy as np
 import polars as pl
 import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.ingest.frame_sql import events_insert, frames_insert, samples_insert, staged_query
 from pipeline.ingest.lines import Block, good_and_bad
-from pipeline.ingest.sink import Account, Sink
+from pipeline.ingest.sink import FILE_STEP, Account, Sink
 
 _REPEATED = """
     SELECT s.line FROM _staged s SEMI JOIN raw_frame h ON s.frame_key = h.frame_key
@@ -122,7 +124,7 @@ def read_frames(sink: Sink, blocks: Iterator[Block]) -> Iterator[Account]:
     return read_lines(sink, (good_and_bad(block, sink.settings) for block in blocks))
 
 
-def read_lines(sink: Sink, parts: Iterator[tuple[pa.Table, pl.DataFrame]]) -> Iterator[Account]:
+def read_lines(sink: Sink, parts: Iterable[tuple[pa.Table, pl.DataFrame]]) -> Iterator[Account]:
     """As `read_frames`, from each block's good and bad lines.
 
     Lines of different stations do not meet: those of some stations alone give what these have in the whole.
@@ -133,13 +135,37 @@ def read_lines(sink: Sink, parts: Iterator[tuple[pa.Table, pl.DataFrame]]) -> It
         account = account.plus(rejected=rejected + sink.reject(bad))
         held.append(staged)
         if sum(one.nbytes for one in held) > sink.settings.typed_bytes:
-            account, open_calls = _put(sink, pa.concat_tables(held), open_calls, account)
-            held = []
+            put = _put(sink, pa.concat_tables(held), open_calls)
+            account, held, open_calls = put.added_to(account), [], put.open_calls
         yield account
     if held:
-        account, _ = _put(sink, pa.concat_tables(held), open_calls, account)
+        account = _put(sink, pa.concat_tables(held), open_calls).added_to(account)
         yield account
     _pair_across(sink, account)
+
+
+def read_together(sink: Sink, parts: Sequence[tuple[pa.Table, pl.DataFrame]]) -> list[Account]:
+    """Small files as if they were one, by good and bad lines that carry their file's place (`placed`); an account each.
+
+    Most of the time a small file takes goes into planning the statements.
+    """
+    good, bad = pa.concat_tables(part for part, _ in parts), pl.concat([part for _, part in parts])
+    sink.reject(bad)
+    staged, _ = _typed(sink, good)
+    put = _put(sink, staged, _NO_CALLS)
+    typed, repeated = _by_file(sink, staged), _by_file(sink, put.repeated)
+    lines = _by_file(sink, good) + np.bincount(bad["line"] // FILE_STEP, minlength=len(sink.files))
+    accounts = [
+        Account(used=int(t - r), rejected=int(n - t), duplicates=int(r)) for n, t, r in zip(lines, typed, repeated, strict=True)
+    ]
+    accounts[0] = accounts[0].plus(touched=put.touched)
+    _pair_across(sink, accounts[0])
+    return accounts
+
+
+def _by_file(sink: Sink, rows: pa.Table) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+    """Rows of each file."""
+    return np.bincount(rows["line"].to_numpy() // FILE_STEP, minlength=len(sink.files))
 
 
 def _pair_across(sink: Sink, account: Account) -> None:
@@ -172,11 +198,23 @@ def _typed(sink: Sink, lines: pa.Table) -> tuple[pa.Table, int]:
     return staged.filter(pc.field("reject_reason").is_null()), rejected
 
 
-def _put(sink: Sink, staged: pa.Table, open_calls: pa.Table, account: Account) -> tuple[Account, pa.Table]:
-    """Typed lines of some blocks at once; gives also the calls still open.
+@dataclass(frozen=True)
+class _Put:
+    """What came of lines that were put: which were repeats, the stations and times touched, and the calls not answered yet."""
 
-    DuckDB packs what is inserted by many rows in all threads, by few in one.
-    """
+    lines: int
+    repeated: pa.Table
+    touched: pl.DataFrame
+    open_calls: pa.Table
+
+    def added_to(self, account: Account) -> Account:
+        """The account of their only file."""
+        repeats = self.repeated.num_rows
+        return account.plus(used=self.lines - repeats, duplicates=repeats, touched=self.touched)
+
+
+def _put(sink: Sink, staged: pa.Table, open_calls: pa.Table) -> _Put:
+    """Typed lines of some blocks at once: DuckDB packs what is inserted by many rows in all threads, by few in one."""
     with sink.seeing(_staged=staged, _open=open_calls):
         repeated, paired = sink.table(_REPEATED), sink.table(_PAIRED)
     with sink.seeing(_staged=staged, _repeated=repeated, _paired=paired):
@@ -184,12 +222,10 @@ def _put(sink: Sink, staged: pa.Table, open_calls: pa.Table, account: Account) -
         with sink.seeing(_left_out=left_out):
             for column, insert in (("line", frames_insert), ("meter_list", samples_insert), ("event_list", events_insert)):
                 if _any(staged, column):
-                    sink.con.execute(insert(), [sink.file_id])
+                    sink.con.execute(insert(), [list(sink.file_ids)])
             if left_out.num_rows:
                 _received_sooner(sink, staged, left_out)
-        touched, still_open = sink.frame(_TOUCHED), sink.table(_OPEN)
-    used = staged.num_rows - repeated.num_rows
-    return account.plus(used=used, duplicates=repeated.num_rows, touched=touched), still_open
+        return _Put(staged.num_rows, repeated, sink.frame(_TOUCHED), sink.table(_OPEN))
 
 
 def _received_sooner(sink: Sink, staged: pa.Table, left_out: pa.Table) -> None:

@@ -1,4 +1,7 @@
-"""Where the rows of one file go, and the account of its lines."""
+"""Where the rows of a file go, and the account of its lines.
+
+Small files go together: a line of the file at `place` i then carries the number i * FILE_STEP + line until it is put.
+"""
 
 from __future__ import annotations
 
@@ -12,6 +15,9 @@ import pyarrow as pa
 from pipeline.ingest.lines import printable
 from pipeline.settings.ingest import IngestSettings
 from pipeline.warehouse import Connection, append, query
+
+# Above any line number.
+FILE_STEP = 1 << 40
 
 # Rows of a record batch: one batch is one task for DuckDB's threads.
 _BATCH_ROWS = 1 << 14
@@ -61,20 +67,35 @@ class _Slot:
 
 @dataclass(frozen=True)
 class Sink:
-    """The warehouse as one file sees it."""
+    """The warehouse as a file, or small files together, see it."""
 
     con: Connection
-    file_id: str
-    file: str
+    file_ids: tuple[str, ...]
+    files: tuple[str, ...]
     settings: IngestSettings
     _slots: dict[str, _Slot] = field(default_factory=dict, repr=False)
+
+    @property
+    def file_id(self) -> str:
+        """The id of the only file."""
+        (file_id,) = self.file_ids
+        return file_id
+
+    @property
+    def file(self) -> str:
+        """The name of the only file."""
+        (file,) = self.files
+        return file
 
     def reject(self, lines: pl.DataFrame) -> int:
         """Keep rejected lines (`lines.REJECT_SCHEMA`) with place and reason, and give their number."""
         if lines.is_empty():
             return 0
-        rows = lines.with_columns(printable(pl.col("text")), file_id=pl.lit(self.file_id), file=pl.lit(self.file))
-        append(self.con, "raw_rejected", rows)
+        place = lines["line"] // FILE_STEP
+        append(self.con, "raw_rejected", lines.with_columns(
+            printable(pl.col("text")), pl.col("line") % FILE_STEP,
+            pl.Series("file_id", self.file_ids).gather(place), pl.Series("file", self.files).gather(place),
+        ))  # fmt: skip
         return lines.height
 
     @contextmanager

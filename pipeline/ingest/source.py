@@ -33,7 +33,8 @@ class Source:
     """One regular file at the length it had when first seen.
 
     `chunks` yields unpacked bytes and never raises for bad content: once it is exhausted, `damage` says what kept the rest
-    from being read (None = all was read), `grown` and `changed` whether the file was written meanwhile.
+    from being read (None = all was read), `packed` whether it was unpacked,
+    `grown` and `changed` whether the file was written meanwhile.
     Raises OSError where the file cannot be opened at the start.
     """
 
@@ -44,6 +45,7 @@ class Source:
         self.file_bytes = stat.st_size
         self._modified_ns = stat.st_mtime_ns
         self.read_bytes = 0
+        self.packed = False
         self.grown = False
         self.changed = False
         self.damage: str | None = None
@@ -101,6 +103,7 @@ class Source:
         magic = handle.read(4)
         handle.seek(0)
         unpack = _gunzip if magic.startswith(GZIP_MAGIC) else _unzstd if magic == ZSTD_MAGIC else None
+        self.packed = unpack is not None
         if unpack is None:
             yield from self._raw(handle, size)
             return

@@ -14,6 +14,9 @@ class IngestSettings(Frozen):
     typed_bytes: int = Field(
         128 << 20, ge=0, description="Typed lines held before they are inserted together: bounds memory; measured"
     )
+    together_bytes: int = Field(
+        1 << 20, ge=0, description="Frames files smaller than this are read together, up to a block of them; measured"
+    )
     engine_bytes: int = Field(
         512 << 20,
         ge=256 << 20,

@@ -13,6 +13,9 @@ import zstandard
 from delivered import assert_accounts, frame, lines_of, put, read, reasons, row
 
 import pipeline.ingest.delivery as delivery_module
+import pipeline.ingest.lines as lines_module
+import pipeline.ingest.reading as reading_module
+import pipeline.ingest.together as together_module
 from pipeline.errors import DeliveryError, StoreError
 from pipeline.fingerprint import of_warehouse
 from pipeline.ingest import ingest_delivery
@@ -169,7 +172,7 @@ def test_a_delivery_must_be_a_folder(con: Connection, tmp_path: Path, name: str)
 
 def _meddle(monkeypatch: pytest.MonkeyPatch, meddle: Callable[[], object]) -> None:
     """Do something to the files after the first block of the next file is read."""
-    real = delivery_module.blocks
+    real = lines_module.blocks
 
     def meddling(source: Source, settings: IngestSettings) -> Iterator[Block]:
         for i, block in enumerate(real(source, settings)):
@@ -177,7 +180,8 @@ def _meddle(monkeypatch: pytest.MonkeyPatch, meddle: Callable[[], object]) -> No
                 meddle()
             yield block
 
-    monkeypatch.setattr(delivery_module, "blocks", meddling)
+    for module in (reading_module, together_module):
+        monkeypatch.setattr(module, "blocks", meddling)
 
 
 def test_a_growing_file_is_read_as_it_was(con: Connection, delivery: Path, monkeypatch: pytest.MonkeyPatch) -> None:
