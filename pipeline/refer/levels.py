@@ -91,7 +91,7 @@ def _noise(frame: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame:
         frame.select("evse_id")
         .unique()
         .join(per_evse, on="evse_id", how="left", maintain_order="left")
-        .select("evse_id", pl.max_horizontal(shrunk, pl.lit(floor)).fill_null(common).alias("noise_v"))
+        .select("evse_id", pl.max_horizontal(shrunk.fill_null(common), pl.lit(floor)).alias("noise_v"))
     )
 
 

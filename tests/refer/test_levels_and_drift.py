@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -12,7 +13,7 @@ from hypothesis import strategies as st
 
 from pipeline.circuit.pilot import LOAD_OHM, low_v
 from pipeline.refer.drift import drift_table, spread, weekly
-from pipeline.refer.levels import against_usual, others_median, recent, without_mended
+from pipeline.refer.levels import _noise, against_usual, others_median, readings, recent, without_mended
 from pipeline.settings.refer import ReferSettings
 from pipeline.weeks import LookBack
 
@@ -166,3 +167,213 @@ def test_a_mended_diode_leaves_no_shadow() -> None:
     found = dict(drift_table(kept, LOOK_BACK, SETTINGS).select("vehicle_id", "category").iter_rows())
     assert found.get("V00", "steady") == "steady"
     assert found["V01"] == "rising"
+
+
+def test_readings_are_one_row_an_attempt_and_state() -> None:
+    """B2 and C2 rows where a low side was logged, by vehicle, else card, else attempt; weeks from Monday; no rejected ones."""
+    at = datetime(2026, 3, 25, 12, tzinfo=UTC)
+    rows = pl.DataFrame(
+        [
+            ("A1", "V", "T", 1.0, 9.0, -12.0, 6.0, -11.9), ("A2", None, "T", 1.0, None, -11.0, None, None),
+            ("A3", None, None, 1.0, 9.1, None, 6.1, -10.0), ("A4", "V", "T", 0.0, 9.0, -12.0, 6.0, -12.0),
+        ],
+        schema=["attempt_id", "vehicle_id", "id_token", "weight", "pilot_high_b_v", "pilot_low_b_v", "pilot_high_c_v",
+                "pilot_low_c_v"], orient="row",
+    ).with_columns(evse_id=pl.lit("E"), plugged_at_utc=pl.lit(at).dt.cast_time_unit("us"))  # fmt: skip
+    table = readings(rows)
+    assert table.columns == ["attempt_id", "who", "vehicle_id", "evse_id", "at", "week_utc", "state", "low_v", "high_v"]
+    assert table.select("attempt_id", "who", "vehicle_id", "state", "low_v", "high_v").rows() == [
+        ("A1", "V", "V", "B2", -12.0, 9.0), ("A2", "token T", None, "B2", -11.0, None), ("A1", "V", "V", "C2", -11.9, 6.0),
+        ("A3", "A3", None, "C2", -10.0, 6.1),
+    ]  # fmt: skip
+    assert set(table["week_utc"]) == {datetime(2026, 3, 23, tzinfo=UTC)}
+    assert set(table["at"]) == {at}
+
+
+def table_of(*rows: tuple[str, str, int, float], state: str = "B2") -> pl.DataFrame:
+    """Readings by hand: who, EVSE, days since the look-back began, low side; an unknown who begins with '?'."""
+    frame = pl.DataFrame(rows, schema=["who", "evse_id", "day", "low_v"], orient="row")
+    at = pl.lit(LOOK_BACK.from_utc).dt.cast_time_unit("us") + pl.duration(days="day")
+    return frame.with_columns(
+        attempt_id=pl.format("A{}", pl.int_range(pl.len())), at=at, week_utc=at.dt.truncate("1w"), state=pl.lit(state),
+        vehicle_id=pl.when(~pl.col("who").str.starts_with("?")).then("who"), high_v=pl.lit(9.0),
+    ).drop("day")  # fmt: skip
+
+
+def test_the_usual_level_is_the_others_median_with_its_error() -> None:
+    """Same week: median of the others' medians, 1.2533 noise / sqrt(n); look-back: twice that; alone: -12 V (derived).
+
+    Noise without repeats is twice the floor of 30 mV; the nominal error is 12 V x 5 % / sqrt(3) + 0.1 V (GUM type B, meter).
+    """
+    rows = table_of(
+        ("V", "E1", 0, -9.0), ("V", "E1", 1, -9.4), ("W", "E1", 0, -12.0), ("X", "E1", 0, -12.2), ("?card", "E1", 2, -12.1),
+        ("V", "E1", 7, -9.0), ("V", "E2", 0, -9.0), ("W", "E2", 0, -12.0),
+    )  # fmt: skip
+    table = against_usual(rows, SETTINGS)
+    assert table.columns == [
+        "attempt_id", "vehicle_id", "evse_id", "at", "week_utc", "state", "low_v", "high_v", "noise_v", "usual_v", "usual_se_v",
+        "usual_from",
+    ]  # fmt: skip
+    assert set(table["noise_v"]) == {0.06}
+    se = 1.2533 * 0.06 / np.sqrt(3)
+    nominal = 12 * 0.05 / np.sqrt(3) + 0.1
+    got = table.filter(pl.col("vehicle_id") == "V").select("evse_id", "at", "usual_from", "usual_v", "usual_se_v").rows()
+    day = timedelta(days=1)
+    assert [row[:3] for row in got] == [
+        ("E1", LOOK_BACK.from_utc, "same_week"), ("E2", LOOK_BACK.from_utc, "nominal"),
+        ("E1", LOOK_BACK.from_utc + day, "same_week"),
+        ("E1", LOOK_BACK.from_utc + 7 * day, "look_back"),
+    ]  # fmt: skip
+    assert [row[3] for row in got] == pytest.approx([-12.1, -12.0, -12.1, -12.1])
+    assert [row[4] for row in got] == pytest.approx([se, nominal, se, 2 * se])
+    w = table.filter(pl.col("vehicle_id") == "W", pl.col("evse_id") == "E1").row(0, named=True)
+    assert w["usual_v"] == pytest.approx(np.median([-9.2, -12.2, -12.1]))
+
+
+def test_noise_is_the_spread_within_a_vehicle_s_week() -> None:
+    """1.4826 times the median distance from the own median where three readings or more; few are drawn to the fleet's.
+
+    20 readings pull half way (derived); a quiet EVSE keeps the floor, one without repeats gets the fleet's.
+    """
+    spread_out = [("V", "E1", 0, -12.0 + 0.1 * (i % 3 - 1)) for i in range(20 * 3)]
+    quiet = [("V", "E2", 0, -12.0)] * 6
+    pair = [("V", "E3", 0, -12.0), ("V", "E3", 0, -9.0)]
+    table = dict(_noise(table_of(*spread_out, *quiet, *pair), SETTINGS).rows())
+    common = max(1.4826 * np.median([0.1] * 40 + [0.0] * 26), 0.03)
+    assert common == pytest.approx(0.14826)
+    assert table["E1"] == pytest.approx((60 * 0.14826 + 20 * common) / 80)
+    assert table["E2"] == pytest.approx((6 * 0.0 + 20 * common) / 26)
+    assert table["E3"] == pytest.approx(common)
+    assert dict(_noise(table_of(*quiet * 4), SETTINGS).rows()) == {"E2": 0.03}
+
+
+@pytest.mark.parametrize(
+    ("odd", "sound", "kept"),
+    [(1, 2, True), (2, 5, True), (2, 4, False), (3, 6, False), (3, 7, True)],
+)  # fmt: skip
+def test_a_week_is_left_out_where_two_vehicles_and_a_third_read_high(odd: int, sound: int, kept: bool) -> None:  # noqa: FBT001
+    """One vehicle up is a vehicle; two or more and a third of all there, and it is the EVSE (bounds as stated)."""
+    others = [(f"W{i}", "E1", d, -12.0) for d in (0, 14) for i in range(sound)]
+    high = [(f"V{i}", "E1", 14, -11.0) for i in range(odd)] + [(f"V{i}", "E1", 0, -12.0) for i in range(odd)]
+    rows = against_usual(table_of(*others, *high), SETTINGS)
+    assert (rows.filter(pl.col("week_utc") > LOOK_BACK.from_utc).height > 0) == kept
+    assert rows.filter(pl.col("week_utc") == LOOK_BACK.from_utc).height == odd + sound
+
+
+def leveled(*rows: tuple[str, str, float, float], state: str = "B2") -> pl.DataFrame:
+    """Rows as `against_usual` gives them: vehicle, EVSE, days since the look-back began, volts above -12."""
+    frame = pl.DataFrame(rows, schema=["vehicle_id", "evse_id", "day", "above"], orient="row")
+    at = pl.lit(LOOK_BACK.from_utc).dt.cast_time_unit("us") + pl.duration(hours=(pl.col("day") * 24).cast(pl.Int64))
+    return frame.with_columns(
+        attempt_id=pl.format("A{}", pl.int_range(pl.len())), at=at, week_utc=at.dt.truncate("1w"), state=pl.lit(state),
+        usual_v=pl.lit(-12.0), low_v=pl.col("above") - 12.0, noise_v=pl.lit(0.05), usual_se_v=pl.lit(0.02),
+        usual_from=pl.lit("same_week"), high_v=pl.lit(9.0),
+    ).drop("day", "above")  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("above", "left"),
+    [
+        ([3.2, 3.2, 0.0, 0.0, 0.0], 3), ([3.2, 3.2, 3.2, 0.0, 0.0], 5), ([3.2, 3.2, 0.0, 0.7, 0.0], 3),
+        ([3.2, 3.2, 0.0, 0.9, 0.0], 5),
+        ([0.3, 0.3, 0.0, 0.0, 0.0], 5), ([0.4, 0.4, 0.0, 0.0, 0.0], 3), ([0.0, 0.0, 3.2, 3.2, 3.2], 5),
+    ],
+)  # fmt: skip
+def test_mended_is_three_attempts_under_a_quarter_of_what_was_high(above: list[float], left: int) -> None:
+    """High is a tenth of a shorted diode's 3.2 V in B2; two attempts down are not enough, nor are three over a quarter."""
+    rows = leveled(*(("V", "E1", 2.0 * i, lift) for i, lift in enumerate(above)), ("W", "E1", 0.0, 0.0))
+    kept = without_mended(rows)
+    assert kept.filter(pl.col("vehicle_id") == "V").height == left
+    assert kept.filter(pl.col("vehicle_id") == "W").height == 1
+    assert kept.columns == rows.columns
+
+
+def test_a_lift_is_judged_by_its_state() -> None:
+    """A shorted diode lifts B2 by 3.2 V, C2 by 6.4 V: half a volt is high in B2, not in C2 (derived)."""
+    above = [0.5, 0.5, 0.0, 0.0, 0.0]
+    for state, left in (("B2", 3), ("C2", 5)):
+        assert without_mended(leveled(*(("V", "E1", float(i), a) for i, a in enumerate(above)), state=state)).height == left
+
+
+def test_recent_gives_one_row_a_place_with_its_error() -> None:
+    """Median above usual over the last five days (two for a creeping one) of each vehicle, error 1.2533 noise / sqrt(n)."""
+    rows = leveled(
+        ("V", "E1", 0.0, 3.0), ("V", "E1", 10.0, 1.0), ("V", "E1", 11.0, 1.2), ("V", "E1", 14.0, 1.1),
+        ("V", "E2", 9.5, 1.0), ("V", "E2", 9.0, 5.0),
+        ("C", "E1", 10.0, 1.0), ("C", "E1", 12.5, 2.0), ("C", "E1", 14.0, 3.0), ("R", "E1", 12.0, 1.0), ("R", "E1", 13.0, 2.0),
+    )  # fmt: skip
+    rows = rows.with_columns(usual_from=pl.when(pl.col("evse_id") == "E2").then(pl.lit("nominal")).otherwise("usual_from"))
+    bound = pl.DataFrame(
+        {"vehicle_id": ["V", "C", "R"], "since_utc": [None, None, LOOK_BACK.from_utc + timedelta(days=13)]},
+        schema_overrides={"since_utc": pl.Datetime("us", "UTC")},
+    )
+    table = recent(rows, bound, pl.Series(["C"]), SETTINGS)
+    se = 1.2533 * 0.05
+    assert table.columns == ["vehicle_id", "evse_id", "state", "above_v", "usual_v", "se_v", "usual_se_v", "nominal", "low_v"]
+    got = {(r["vehicle_id"], r["evse_id"]): r for r in table.to_dicts()}
+    assert {k: (r["above_v"], r["se_v"], r["nominal"]) for k, r in got.items()} == {
+        ("V", "E1"): (pytest.approx(1.1), pytest.approx(se / np.sqrt(3)), False),
+        ("V", "E2"): (pytest.approx(1.0), pytest.approx(se), True),
+        ("C", "E1"): (pytest.approx(2.5), pytest.approx(se / np.sqrt(2)), False),
+        ("R", "E1"): (pytest.approx(2.0), pytest.approx(se), False),
+    }
+    assert got["V", "E1"]["low_v"] == pytest.approx(-12 + 1.1)
+    assert {(r["usual_v"], r["usual_se_v"], r["state"]) for r in got.values()} == {(-12.0, 0.02, "B2")}
+
+
+def test_a_week_s_level_weighs_evses_by_their_errors() -> None:
+    """Inverse-variance mean over EVSEs of the medians there; readings against the bare standard do not count (derived)."""
+    rows = leveled(
+        ("V", "E1", 0.0, 1.0), ("V", "E1", 1.0, 1.2), ("V", "E1", 2.0, 1.1), ("V", "E2", 0.0, 2.0), ("V", "E3", 0.0, 9.0)
+    )
+    rows = rows.with_columns(usual_from=pl.when(pl.col("evse_id") == "E3").then(pl.lit("nominal")).otherwise("usual_from"))
+    table = weekly(rows)
+    variances = np.array([1.2533**2 * 0.05**2 / n + 0.02**2 for n in (3, 1)])
+    assert table.columns == ["vehicle_id", "week_utc", "above_v", "precision"]
+    row = table.row(0, named=True)
+    assert row["precision"] == pytest.approx((1 / variances).sum())
+    assert row["above_v"] == pytest.approx((np.array([1.1, 2.0]) / variances).sum() / (1 / variances).sum())
+    assert table.height == 1
+
+
+def test_a_trend_needs_three_weeks_and_the_last_two() -> None:
+    """Weeks 1 to 3 of twelve make no trend for today; weeks 8, 9 and 11 do; a steady vehicle has no onset."""
+    old = leveled(*(("V", "E1", 7.0 * w, 0.0) for w in (0, 1, 2)))
+    assert drift_table(old, LOOK_BACK, SETTINGS).is_empty()
+    assert drift_table(old, LOOK_BACK, SETTINGS).columns == drift_table(fresh(), LOOK_BACK, SETTINGS).columns
+    row = drift_table(fresh(), LOOK_BACK, SETTINGS).row(0, named=True)
+    assert (row["vehicle_id"], row["category"], row["weeks"], row["drift_since_utc"]) == ("V", "steady", 3, None)
+
+
+def fresh() -> pl.DataFrame:
+    """One sound vehicle in three late weeks."""
+    return leveled(*(("V", "E1", 7.0 * w, 0.001 * w) for w in (7, 8, 10)))
+
+
+def trends(**lifts: list[float]) -> dict[str, dict[str, Any]]:
+    """Drift of named vehicles, lift in V by week (the last weeks of the look-back), among thirty sound ones."""
+    rng = np.random.default_rng(12)
+    weeks = [float(84 - 7 * (len(v) - i) + 1) for v in lifts.values() for i in range(len(v))]
+    named = [
+        (name, "E1", day, lift) for (name, lift), day in zip(((n, x) for n, v in lifts.items() for x in v), weeks, strict=True)
+    ]
+    sound = [(f"S{i}", "E1", 7.0 * w + 1, float(rng.normal(0, 0.02))) for i in range(30) for w in range(12)]
+    table = drift_table(leveled(*named, *sound), LOOK_BACK, SETTINGS)
+    return {row["vehicle_id"]: row for row in table.to_dicts()}
+
+
+def test_rising_jumped_and_steady() -> None:
+    """Creeping over weeks is rising, at once is jumped, high and level is steady; the onset is when it last lay under 60 mV."""
+    found = trends(
+        creep=[0.0, 0.02, 0.05, 0.2, 0.4, 0.8, 1.6], short=[0.0] * 6 + [3.2] * 3, level=[0.5] * 12, small=[0.0] * 8 + [0.05] * 4,
+        always=[0.3, 0.5, 0.8, 1.2],
+    )  # fmt: skip
+    assert {name: found[name]["category"] for name in ("creep", "short", "level", "small", "always")} == {
+        "creep": "rising", "short": "jumped", "level": "steady", "small": "steady", "always": "rising",
+    }  # fmt: skip
+    week = timedelta(weeks=1)
+    assert found["creep"]["drift_since_utc"] == LOOK_BACK.to_utc - 4 * week
+    assert found["short"]["drift_since_utc"] == LOOK_BACK.to_utc - 3 * week
+    assert found["always"]["drift_since_utc"] == LOOK_BACK.to_utc - 4 * week
+    assert found["level"]["drift_since_utc"] is None
+    assert sum(row["category"] != "steady" for row in found.values()) == 3
