@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -12,13 +13,15 @@ import pytest
 from pipeline.refer.evidence_model import Band, PilotReading, StripAttempt
 from pipeline.refer.inputs import Attributed, ReferInputs, join_findings
 from pipeline.refer.pack.argument import doubts, factor_words, refutes, ruled_out, weights
-from pipeline.refer.pack.build import CONTROL_ROWS, _claim, _control, _history, _pilot, _since
+from pipeline.refer.pack.bench import FORM, bench
+from pipeline.refer.pack.build import CONTROL_ROWS, _claim, _control, _history, _pilot, _since, packs
 from pipeline.refer.pack.charts import pilot_chart, strip_chart
 from pipeline.refer.pack.parts import bands, by_vehicle, controls, peers
 from pipeline.refer.signatures import learnt, log_factor, weigh
 from pipeline.refer.vehicles import Judged
 from pipeline.registry import empty
 from pipeline.weeks import LookBack
+from pipeline.wording import SUSPECTS
 
 UTC_US = pl.Datetime("us", "UTC")
 W13 = datetime(2026, 3, 25, 12, tzinfo=UTC)
@@ -49,7 +52,7 @@ def test_controls_count_everybody_else_there_that_week() -> None:
         {}, {"p_vehicle": 0.4}, OK | {"check": "no", "plugged_at_utc": W13 + timedelta(days=2)},
         OK | {"vehicle_id": "W"}, {"vehicle_id": "W", "p_vehicle": 0.0},
         OK | {"vehicle_id": None, "id_token": "guest"}, OK | {"vehicle_id": None, "id_token": "guest"},
-        {"vehicle_id": None, "id_token": None, "p_vehicle": None},
+        {"vehicle_id": None, "id_token": None, "p_vehicle": None}, OK | {"vehicle_id": None, "id_token": None},
         OK | {"vehicle_id": "X", "plugged_at_utc": W14},
         {"supply": "DC"}, {"weight": 0.0}, {"outcome": "declined"}, {"vehicle_id": "W", "supply": "DC"},
         {"evse_id": "E2", "p_vehicle": 0.3},
@@ -66,14 +69,14 @@ def test_controls_count_everybody_else_there_that_week() -> None:
         ("V", "E4", "2026-W53", "depot", "M", "yes", 1, 1, 0, 0, 0),
         ("V", "E3", "2026-W14", "depot", "M", "yes", 2, 2, 0, 0, 0),
         ("V", "E2", "2026-W14", "yard", "N", "unknown", 1, 1, 0, 0, 0),
-        ("V", "E1", "2026-W13", "depot", "M", "no", 3, 2, 3, 5, 2),
+        ("V", "E1", "2026-W13", "depot", "M", "no", 3, 2, 4, 6, 2),
     ]
     both = controls(frame, pl.Series(["V", "W"]))
     assert both["vehicle_id"].to_list() == ["V"] * 4
     text = _control(table, "V")[1]
     assert text == (
         "At the 4 EVSEs and in the weeks where V failed, it failed 6 of 7 AC attempts; "
-        "all other vehicles there in the same weeks failed 2 of 5."
+        "all other vehicles there in the same weeks failed 2 of 6."
     )
     assert [c.evse_id for c in _control(table, "V")[0]] == ["E4", "E3", "E2", "E1"]
 
@@ -372,6 +375,8 @@ def test_the_strip_shows_how_far_each_attempt_came() -> None:
     assert min(map(contrast, colours)) >= 3
     assert "config" not in made
     assert made["mark"]["type"] == "point"
+    by_stage = strip_chart([strip(stage=s) for s in ("plugged", "offered", "requested", "energised", "delivering")])
+    assert [row["reached"] for row in by_stage["datasets"]["attempts"]] == stages[:0:-1]
 
 
 def test_the_pilot_chart_shows_levels_against_bands() -> None:
@@ -395,10 +400,104 @@ def test_the_pilot_chart_shows_levels_against_bands() -> None:
     assert (band["encoding"]["y"]["type"], band["encoding"]["y2"]["field"]) == ("quantitative", "hi_v")
     assert (band["encoding"]["color"]["field"], band["encoding"]["color"]["title"]) == ("band", None)
     assert band["encoding"]["color"]["scale"]["domain"] == names
-    assert len(set(band["encoding"]["color"]["scale"]["range"])) == len(names)
+    colours = band["encoding"]["color"]["scale"]["range"]
+    assert len(set(colours)) == len(names)
+    assert all(re.fullmatch("#[0-9a-f]{6}", colour) for colour in colours)
     for layer, field in ((usual, "usual_low_v"), (mine, "low_v")):
         assert layer["encoding"]["x"] == {"field": "at", "title": None, "type": "temporal"}
         assert layer["encoding"]["y"] == {"field": field, "type": "quantitative"}
     assert mine["encoding"]["shape"] == {"field": "state", "title": None, "type": "nominal"}
     assert [t["field"] for t in mine["encoding"]["tooltip"]] == ["at", "EVSE", "state", "low_v", "usual_low_v"]
     assert "config" not in made
+
+
+FIGURES: dict[str, Any] = {
+    "ac_attempts": 3, "ac_failures": 2, "evses_failed_at": 1, "early_b_failures": 1, "dc_attempts": 5, "dc_charged": 4,
+    "reverse_path_ohm": 2750.0, "reverse_path_lo_ohm": 2650.0, "reverse_path_hi_ohm": 2850.0, "p_vehicle": 0.97,
+    "p_diode": 0.9,
+}  # fmt: skip
+
+
+def three_vehicles() -> tuple[Judged, pl.DataFrame, pl.DataFrame, pl.DataFrame, ReferInputs]:
+    """U and V referred, W watched: judged, called, out, attempts, inputs."""
+    tables = learnt("vehicle", empty("decision_lesson"))
+    units = ["U", "V", "W"]
+    signs = pl.DataFrame(
+        [("U", "trouble_code", "stored", 1.0), ("V", "stopped_at", "early_b", 1.0), ("W", "asks", "asks", 1.0)],
+        schema=["unit", "signature", "category", "amount"], orient="row",
+    )  # fmt: skip
+    prior = np.tile(tables["vehicle_prior"].table, (3, 1))
+    verdicts = weigh(signs, pl.Series("unit", units), tables, prior, 1e9)
+    lows = pl.concat([levels(2), levels(1).with_columns(low_v=pl.lit(-12.0))]).with_columns(
+        vehicle_id=pl.Series(["V", "V", "W"]), attempt_id=pl.Series(["A2", "A1", "A3"])
+    )
+    judged = Judged(pl.DataFrame({"vehicle_id": units}), verdicts.given_fault, signs, verdicts, prior, tables, lows)
+    usual = {
+        "coupler": "sType2", "stage": "offered", "stage_seconds": 4.0, "vehicle_id": "V", "site_id": "depot"
+    }  # fmt: skip
+    frame = attempts(
+        usual | {"plugged_at_utc": W13 - timedelta(days=9), "p_evse": 0.9}, usual,
+        usual | OK | {"vehicle_id": "U", "site_id": "yard"},
+        usual | {"vehicle_id": "W"},
+    )  # fmt: skip
+    bounds = {"onset_lo_utc": W13 - timedelta(days=1), "suspect": "pilot_diode_shorted"}
+    called = pl.DataFrame(
+        [FIGURES | bounds | {"vehicle_id": v} for v in ("W", "V", "U")], schema_overrides={"onset_lo_utc": UTC_US}
+    )
+    out = pl.DataFrame(
+        [
+            FIGURES | {"vehicle_id": "U", "call": "refer", "suspect": None, "onset": None, "onset_lo": None, "onset_hi": None},
+            FIGURES | ROW | {"vehicle_id": "V"}, FIGURES | ROW | {"vehicle_id": "W", "call": "watch"},
+        ]
+    )  # fmt: skip
+    fleet = pl.DataFrame(
+        [("V", "Crate", 2023, "VIN-V", "cCCS2;cG105"), ("W", "Barrow", 2020, "VIN-W", "cType1")], orient="row",
+        schema=["vehicle_id", "vehicle_model", "model_year", "vin", "inlets"],
+    )  # fmt: skip
+    nothing = pl.DataFrame()
+    review = pl.DataFrame([("V", "2026-W10", "hold", "x", "Ines", W13)], schema=empty("decision_review").schema, orient="row")
+    inputs = ReferInputs(nothing, Attributed(nothing, nothing, nothing, nothing), fleet, nothing, reviews=review)
+    return judged, called, out, frame, inputs
+
+
+def test_a_pack_is_put_together_from_its_own_vehicle_s_rows() -> None:
+    """Of three vehicles two are referred: each pack holds that vehicle's facts, in every part, and nothing of the others."""
+    look_back = LookBack.of("2026-W14", 12)
+    judged, called, out, frame, inputs = three_vehicles()
+    made = packs(inputs, frame, judged, called, out, look_back)
+    assert sorted(made) == ["U", "V"]
+    v, u = made["V"], made["U"]
+    assert (v.week, v.look_back_from_utc, v.look_back_to_utc) == ("2026-W14", look_back.from_utc, look_back.to_utc)
+    assert v.vehicle.model_dump() == {
+        "vehicle_id": "V", "vehicle_model": "Crate", "model_year": 2023, "vin": "VIN-V", "inlets": ("cCCS2", "cG105"),
+    }  # fmt: skip
+    assert u.vehicle.model_dump() == {"vehicle_id": "U", "vehicle_model": None, "model_year": None, "vin": None, "inlets": ()}
+    assert (v.claim.suspect, u.claim.suspect) == ("pilot_diode_shorted", "unclear")
+    order = np.argsort(-judged.given[1], kind="stable")
+    assert v.claim.suspects == tuple((judged.verdicts.suspects[i], judged.given[1, i]) for i in order)
+    assert v.tally.model_dump() == {name: FIGURES[name] for name in type(v.tally).model_fields}
+    assert [w.signature for w in v.weights] == ["stopped_at"]
+    assert [w.signature for w in u.weights] == ["trouble_code"]
+    assert [(a.attempt_id, a.at) for a in v.strip] == [("A0", W13 - timedelta(days=9)), ("A1", W13)]
+    assert [(a.attempt_id, a.site_id) for a in u.strip] == [("A2", "yard")]
+    assert [row["at"] for row in v.strip_chart["datasets"]["attempts"]] == [a.at.isoformat() for a in v.strip]
+    assert {c.week for c in v.controls} == {"2026-W12", "2026-W13"}
+    assert "where V failed" in v.controls_text
+    assert u.controls == ()
+    assert [r.low_v for r in v.pilot.readings] == [-8.8, -8.8]
+    assert (v.pilot.reverse_path_ohm, v.pilot.reverse_path_lo_ohm, v.pilot.reverse_path_hi_ohm) == (2750.0, 2650.0, 2850.0)
+    assert v.pilot_chart is not None
+    assert (u.pilot.readings, u.pilot_chart) == ((), None)
+    assert v.ruled_out[0].how.startswith("explains 5 % of the 1 failed AC attempts since: it failed at 1 EVSEs")
+    assert "2 other vehicles of the model failed 1 of 2" in v.ruled_out[1].how
+    assert [r.explanation for r in v.ruled_out[3:]] == [
+        f"Other cause in the vehicle: {SUSPECTS[s]}" for s, _ in v.claim.suspects[1:]
+    ]
+    assert v.bench == bench("pilot_diode_shorted", ("cCCS2", "cG105"), (2750.0, 2650.0, 2850.0))
+    assert v.refutes == refutes("pilot_diode_shorted")
+    assert v.doubts == ("A shorted diode and one that leaks almost fully look alike in logs; the meter tells.",)
+    assert u.doubts[0].startswith("No EVSE it used logs the low side")
+    assert v.history == ("2026-03-25: held by Ines: x",)
+    assert u.history == ()
+    assert v.form == FORM
+    assert packs(inputs, frame, judged, called, out.filter(pl.col("call") == "watch"), look_back) == {}
