@@ -131,3 +131,50 @@ def test_attempts_that_cannot_show_the_fault_do_not_count() -> None:
     assert proving_table(attempts("ffff"), late, pl.Series(["E"]), TEST)["proving"].to_list() == ["proving"]
     charger = REPAIR.with_columns(found=pl.lit("charger_input"))
     assert proving_table(attempts("ffff", check="no"), charger, pl.Series(["E"]), TEST)["proving"].to_list() == ["back"]
+
+
+def test_the_test_takes_its_rates_from_the_settings() -> None:
+    """Each rate where it belongs, and the steps and bounds are Wald's (derived)."""
+    settings = ReferSettings(proving_sound_fails=0.04, proving_faulty_fails=0.6, proving_alpha=0.02, proving_beta=0.1)
+    test = SequentialTest.of(settings)
+    assert (test.sound, test.faulty, test.alpha, test.beta) == (0.04, 0.6, 0.02, 0.1)
+    assert (test.failed_step, test.charged_step) == pytest.approx((math.log(15), math.log(0.4 / 0.96)))
+    assert (test.proved_at, test.back_at) == pytest.approx((math.log(0.1 / 0.98), math.log(45)))
+    assert test.clean_attempts == 3
+
+
+def test_the_table_counts_what_was_tried_and_when_it_was_decided() -> None:
+    """Columns and counts; AC attempts that charged or failed, whatever their weight, after the repair, vehicle by vehicle."""
+    rows = attempts("c" * TEST.clean_attempts)
+    day = pl.duration(days=1)
+    noise = pl.concat(
+        [
+            attempts("ff").with_columns(supply=pl.lit("DC")), attempts("ff").with_columns(outcome=pl.lit("declined")),
+            attempts("ff").with_columns(weight=pl.lit(0.0)),
+            attempts("ff").with_columns(plugged_at_utc=pl.col("plugged_at_utc") - 9 * day),
+        ]
+    )  # fmt: skip
+    other = attempts("cf").with_columns(vehicle_id=pl.lit("W"), weight=pl.lit(0.3))
+    repairs = pl.concat([REPAIR, REPAIR.with_columns(vehicle_id=pl.lit("W")), REPAIR.with_columns(vehicle_id=pl.lit("X"))])
+    table = proving_table(pl.concat([other, noise, rows.reverse()]), repairs, pl.Series(["E"]), TEST)
+    assert table.columns == ["vehicle_id", "repaired_at_utc", "proving", "tried", "failed", "decided_at_utc"]
+    last = rows["plugged_at_utc"][-1]
+    assert table.drop("repaired_at_utc").rows() == [
+        ("V", "proved", TEST.clean_attempts, 0, last), ("W", "proving", 2, 1, None), ("X", "proving", 0, 0, None),
+    ]  # fmt: skip
+    assert table["repaired_at_utc"].to_list() == [REPAIR["repaired_at_utc"][0]] * 3
+
+
+def test_attempts_at_the_moment_of_repair_count() -> None:
+    """The repair's own instant belongs to the time after it; two failures then send the vehicle back at the second."""
+    at = REPAIR["repaired_at_utc"][0]
+    rows = attempts("ff").with_columns(plugged_at_utc=pl.lit(at))
+    row = proving_table(rows, REPAIR, pl.Series(["E"]), TEST).row(0, named=True)
+    assert (row["proving"], row["tried"], row["failed"], row["decided_at_utc"]) == ("back", 2, 2, at)
+
+
+def test_an_unnamed_repair_is_proved_like_a_diode_s() -> None:
+    """Where nobody said what was found, only EVSEs that check the diode can show that nothing is left."""
+    repair = REPAIR.with_columns(found=pl.lit(None, dtype=pl.String))
+    assert proving_table(attempts("cccccccc", check="no"), repair, pl.Series(["E"]), TEST)["tried"].to_list() == [0]
+    assert proving_table(attempts("cccccccc"), repair, pl.Series(["E"]), TEST)["proving"].to_list() == ["proved"]

@@ -9,7 +9,8 @@ import polars as pl
 import pytest
 
 from pipeline.refer.inputs import Attributed, ReferInputs
-from pipeline.refer.signs import evse_signs, vehicle_signs, with_words
+from pipeline.refer.signatures import declared
+from pipeline.refer.signs import evse_signs, evse_stopped_at, once, stopped_at, vehicle_signs, with_words
 from pipeline.refer.units import judge_evses
 from pipeline.settings.refer import ReferSettings
 
@@ -131,3 +132,92 @@ def test_evse_signs_count_vehicles() -> None:
     """Ten failures of one vehicle are one witness against the EVSE."""
     rows = attempts(*([{"p_evse": 1.0}] * 10), {"vehicle_id": "W", "p_evse": 1.0, "stage": "requested"})
     assert amounts(evse_signs(rows), "evse_stopped_at") == pytest.approx({"offered": 1.0, "requested": 1.0})
+
+
+@pytest.mark.parametrize(
+    ("stage", "early", "vehicle", "evse"),
+    [
+        ("plugged", True, "before_pwm", "before_pwm"), ("offered", True, "early_b", "offered"), ("requested", True, "early_b", "requested"),
+        ("offered", False, "late_b", "offered"), ("requested", False, "late_b", "requested"), ("energised", False, "closed", "closed"),
+        ("delivering", False, "delivering", "delivering"),
+    ],
+)  # fmt: skip
+def test_where_an_attempt_stopped(stage: str, early: bool, vehicle: str, evse: str) -> None:  # noqa: FBT001
+    """Each stage has its category, all of them declared (states B1 to C2 in order, IEC 61851-1 Annex A)."""
+    row = attempts({"stage": stage, "early_b": early})
+    assert row.select(stopped_at()).item() == vehicle
+    assert row.select(evse_stopped_at()).item() == evse
+    assert vehicle in declared("vehicle")["stopped_at"].categories
+    assert evse in declared("evse")["evse_stopped_at"].categories
+
+
+def test_what_the_vehicle_says_of_its_failures() -> None:
+    """A charge fault, nothing, or no word at all, which is no sign either way."""
+    rows = attempts({"vehicle_fault": True}, {"vehicle_fault": False, "evse_id": "E2"}, {"evse_id": "E3"})
+    assert amounts(vehicle_signs(rows), "vehicle_says") == {"charge_fault": 1.0, "nothing": 1.0}
+
+
+def test_every_sign_is_declared() -> None:
+    """Whatever attempts show, its signature and category stand in the declared tables."""
+    rows = [
+        {"supply": s, "coupler": c, "outcome": o, "check": k, "evse_id": f"{s}{c}{o}{k}", "fault": f, "vehicle_fault": f is None}
+        for s, c in (("AC", "sType2"), ("DC", "cCCS1"), ("DC", "cCCS2"), ("DC", "cG105"), ("DC", "cGBT"), ("DC", "cChaoJi"))
+        for o in ("charged", "failed") for k in ("yes", "no", "unknown") for f in (None, "DiodeFault")
+    ]  # fmt: skip
+    for signs, kind in ((vehicle_signs(attempts(*rows)), "vehicle"), (evse_signs(attempts(*rows)), "evse")):
+        tables = declared(kind)
+        assert signs.columns == ["unit", "signature", "category", "amount"]
+        assert all(c in tables[n].categories for n, c in signs.select("signature", "category").iter_rows())
+    table = amounts(vehicle_signs(attempts(*rows)), "dc_own_signals")
+    assert table == pytest.approx({"charged": 9.0, "failed": 9.0})
+    assert amounts(vehicle_signs(attempts(*rows)), "ccs_not_checking") == pytest.approx({"charged": 2.0, "failed": 2.0})
+
+
+def test_weight_and_blame_multiply() -> None:
+    """A doubtful record counts less, a charge by its weight alone; who is unknown is no unit; a partner is one witness at most."""
+    rows = attempts(
+        {"weight": 0.5, "p_vehicle": 0.5}, {"evse_id": "E2", "outcome": "charged", "p_vehicle": None, "weight": 0.4},
+        {"evse_id": "E3", "p_vehicle": None}, {"vehicle_id": None}, {"evse_id": "E4"}, {"evse_id": "E4"},
+        {"evse_id": "E5", "p_vehicle": 0.75}, {"evse_id": "E5", "p_vehicle": 0.75, "early_b": False},
+    )  # fmt: skip
+    signs = vehicle_signs(rows)
+    assert amounts(signs, "at_checking") == pytest.approx({"failed": 0.25 + 1.0 + 1.0, "charged": 0.4})
+    assert amounts(signs, "stopped_at") == pytest.approx({"early_b": 0.25 + 1.0 + 0.5, "late_b": 0.5})
+    assert set(signs["unit"]) == {"V"}
+
+
+def test_an_unknown_vehicle_is_a_witness_against_an_evse() -> None:
+    """Failures of unknown vehicles count each for itself; those of one vehicle once; by blame times weight."""
+    blamed = {"p_evse": 1.0, "p_vehicle": 0.0}
+    rows = attempts(
+        blamed | {"vehicle_id": None}, blamed | {"vehicle_id": None}, blamed, blamed, {"vehicle_id": "W", "p_evse": 0.5, "weight": 0.5},
+        blamed | {"vehicle_id": "X", "outcome": "charged"}, {"vehicle_id": "Y", "p_evse": None},
+    )  # fmt: skip
+    signs = evse_signs(rows)
+    assert amounts(signs, "evse_stopped_at") == pytest.approx({"offered": 3.25})
+    assert amounts(signs, "evse_fault_word") == pytest.approx({"no_word": 3.25})
+
+
+def test_a_sign_shown_or_not_is_one_witness() -> None:
+    """Levels, drift and codes count once a vehicle."""
+    made = once(pl.DataFrame({"unit": ["V", "W"], "category": ["steady", "rising"]}), "drift")
+    assert made.rows() == [("V", "drift", "steady", 1.0), ("W", "drift", "rising", 1.0)]
+
+
+def test_a_pilot_word_makes_silence_telling_too() -> None:
+    """A model that named a pilot fault at two vehicles would have named this one's; another word stays what it is."""
+    rows = attempts(
+        {"vehicle_id": "W", "fault": "PilotFault"}, {"vehicle_id": "X", "fault": "PilotFault"}, {"fault": None},
+        {"fault": "a word of no list"}, {"fault": "GroundFailure"}, {"vehicle_id": "W", "fault": None},
+    )  # fmt: skip
+    words = with_words(rows)
+    assert words["fault_word"].to_list() == [
+        "pilot",
+        "pilot",
+        "generic_though_named",
+        "generic_though_named",
+        "ground",
+        "generic_though_named",
+    ]
+    assert "named_at" not in words.columns
+    assert "named_first" not in words.columns
