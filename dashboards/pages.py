@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from datetime import timedelta
 from functools import cache
 from pathlib import Path
@@ -19,7 +20,28 @@ from dashboards.sites import sites_view
 from dashboards.workshop import workshop_view
 from pipeline.weeks import week_end, week_start
 
-PAGES: Mapping[str, str] = {"fleet": "Fleet", "sites": "Sites", "workshop": "Workshop", "data": "Data"}
+Links = dict[str, str]
+"""Vehicle → address."""
+
+
+@dataclass(frozen=True)
+class Page:
+    """A page: its name in the menu, its template, and the view that makes what the template needs.
+
+    A view takes the week's data and the addresses of vehicles' evidence pages and of their reviews, and gives plain rows.
+    """
+
+    name: str
+    template: str
+    view: Callable[[PageData, Links, Links], dict[str, Any]]
+
+
+PAGES: Mapping[str, Page] = {
+    "fleet": Page("Fleet", "fleet.html.j2", fleet_view),
+    "sites": Page("Sites", "sites.html.j2", lambda data, _packs, _reviews: sites_view(data)),
+    "workshop": Page("Workshop", "workshop.html.j2", workshop_view),
+    "data": Page("Data", "records.html.j2", lambda data, _packs, _reviews: records_view(data)),
+}
 ASSETS = "assets"
 # Frames the data page shows that the week's folder holds nowhere else: kept with the pages, for the server to read again.
 CHECKS = ("rule_results", "rule_rates", "equipment")
@@ -44,34 +66,25 @@ def render_page(
     *,
     menu: Menu | None = None,
     assets: str = f"{ASSETS}/",
-    packs: dict[str, str] | None = None,
-    reviews: dict[str, str] | None = None,
+    packs: Links | None = None,
+    reviews: Links | None = None,
 ) -> str:
-    """One page (`fleet`, `sites`, `workshop` or `data`) as HTML.
+    """One page, by its key in PAGES, as HTML.
 
     menu: (key, name, address) of the pages that may be reached; assets: where the scripts and the style sheet are; packs,
     reviews: address of a vehicle's evidence page, and of its review where a server has one.
     """
     links = pack_links(data.evidence) if packs is None else packs
-    view: dict[str, Any]
-    match page:
-        case "fleet":
-            view, template = fleet_view(data, links, reviews or {}), "fleet.html.j2"
-        case "sites":
-            view, template = sites_view(data), "sites.html.j2"
-        case "workshop":
-            view, template = workshop_view(data, links, reviews or {}), "workshop.html.j2"
-        case _:
-            view, template = records_view(data), "records.html.j2"
+    view = PAGES[page].view(data, links, reviews or {})
     frame = {
         "week": data.week,
         "span": span_of(data.week),
-        "menu": menu or [(key, name, f"{key}.html") for key, name in PAGES.items()],
+        "menu": menu or [(key, one.name, f"{key}.html") for key, one in PAGES.items()],
         "here": page,
         "assets": assets,
         "look_back": (data.run.get("settings") or {}).get("look_back_weeks"),
     }
-    return environment().get_template(template).render(**view, **frame)
+    return environment().get_template(PAGES[page].template).render(**view, **frame)
 
 
 def write_assets(folder: Path) -> None:
@@ -83,7 +96,7 @@ def write_assets(folder: Path) -> None:
 
 
 def write_pages(week_dir: Path, data: PageData) -> None:
-    """`fleet.html`, `sites.html`, `workshop.html`, `data.html` and their assets, into the week's folder."""
+    """Every page (`fleet.html` and so on) and their assets, into the week's folder."""
     write_assets(week_dir / ASSETS)
     for name in CHECKS:
         getattr(data, name).write_parquet(week_dir / ASSETS / f"{name}.parquet")

@@ -27,11 +27,11 @@ from pipeline.errors import NotEnoughDataError
 from pipeline.settings.serve import ServeSettings
 
 MAY: dict[str, tuple[str, ...]] = {
-    "manager": ("review", "fleet", "sites", "workshop", "data", "upload"),
+    "manager": ("review", *PAGES, "upload"),
     "operator": ("sites",),
     "workshop": ("workshop",),
 }
-_NAMES = {"review": "Review", **PAGES, "upload": "Hand in"}
+_NAMES = {"review": "Review", **{key: page.name for key, page in PAGES.items()}, "upload": "Hand in"}
 _WEEKS_KEPT, _PAGES_KEPT = 2, 24
 
 

@@ -18,19 +18,8 @@ TABLES = {
     "findings": "raw_finding",
 }
 # Kinds are read in this order: zones and mappings come before what needs them.
-READ_ORDER = (
-    "mapping",
-    "evses",
-    "vehicles",
-    "tokens",
-    "frames",
-    "pilot",
-    "charging",
-    "dtcs",
-    "findings",
-    "sessions",
-    "unrecognised",
-)
+_LISTS = ("evses", "vehicles", "tokens")
+READ_ORDER = ("mapping", *_LISTS, "frames", *(kind for kind in TABLES if kind not in _LISTS), "sessions", "unrecognised")
 
 
 @dataclass(frozen=True)

@@ -124,9 +124,10 @@ def weigh(signs: pl.DataFrame, units: pl.Series, signatures: Mapping[str, Signat
     """Suspects of each unit from its signs.
 
     `signs` has SIGN_COLUMNS; `prior` (units, suspects) sums to 1 by row, suspects in the order of the prior signature;
-    `cap` bounds each signature's natural log weight between any two suspects.
+    `cap` bounds each signature's natural log weight between any two suspects. Raises SchemaError for a sign nobody declared.
     """
     suspects = next(s for s in signatures.values() if s.name.endswith("_prior")).categories
+    _refuse_undeclared(signs, signatures)
     # a fixed order of summing, so that the same signs give the same bits
     placed = signs.join(pl.DataFrame({"unit": units}).with_row_index("row"), on="unit").sort("row", "signature", "category")
     by_signature: dict[str, Floats] = {}
@@ -149,6 +150,14 @@ def weigh(signs: pl.DataFrame, units: pl.Series, signatures: Mapping[str, Signat
             looks = looks + own
     against_none = np.exp(direct - nothing[:, None])
     return Verdicts(units, suspects, shares(looks), against_none, shares(looks + direct), by_signature)
+
+
+def _refuse_undeclared(signs: pl.DataFrame, signatures: Mapping[str, Signature]) -> None:
+    named = {(name, category) for name, signature in signatures.items() for category in signature.categories}
+    strange = sorted(set(signs.select("signature", "category").unique().rows()) - named)
+    if strange:
+        listed = ", ".join(f"{name}: {category}" for name, category in strange)
+        raise SchemaError(f"signs that no signature declares: {listed}", next_step="declare them in schemas/signatures")
 
 
 def shares(logs: Floats) -> Floats:

@@ -61,6 +61,14 @@ def test_weigh_is_bayes_rule() -> None:
     assert factor == pytest.approx(row / (others / (1 - prior[0])))
 
 
+@pytest.mark.parametrize(("name", "category"), [("shoe_size", "large"), ("stopped_at", "halfway")])
+def test_a_sign_nobody_declared_is_refused(name: str, category: str) -> None:
+    """A sign of no declared signature, or of none of its categories, is an error that names it."""
+    tables = learnt("vehicle", NO_LESSONS)
+    with pytest.raises(SchemaError, match=f"{name}: {category}"):
+        weigh(signs(("V", name, category, 1.0)), pl.Series("unit", ["V"]), tables, tables["vehicle_prior"].table, 1e9)
+
+
 def test_one_signature_convicts_nobody() -> None:
     """However many witnesses, one signature moves the odds between two suspects by its cap at most."""
     tables = learnt("vehicle", NO_LESSONS)
