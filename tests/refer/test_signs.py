@@ -137,8 +137,9 @@ def test_evse_signs_count_vehicles() -> None:
 @pytest.mark.parametrize(
     ("stage", "early", "vehicle", "evse"),
     [
-        ("plugged", True, "before_pwm", "before_pwm"), ("offered", True, "early_b", "offered"), ("requested", True, "early_b", "requested"),
-        ("offered", False, "late_b", "offered"), ("requested", False, "late_b", "requested"), ("energised", False, "closed", "closed"),
+        ("plugged", True, "before_pwm", "before_pwm"), ("offered", True, "early_b", "offered"),
+        ("requested", True, "early_b", "requested"), ("offered", False, "late_b", "offered"),
+        ("requested", False, "late_b", "requested"), ("energised", False, "closed", "closed"),
         ("delivering", False, "delivering", "delivering"),
     ],
 )  # fmt: skip
@@ -174,7 +175,7 @@ def test_every_sign_is_declared() -> None:
 
 
 def test_weight_and_blame_multiply() -> None:
-    """A doubtful record counts less, a charge by its weight alone; who is unknown is no unit; a partner is one witness at most."""
+    """A doubtful record counts less, a charge by its weight alone; the unknown are no unit; a partner is one witness at most."""
     rows = attempts(
         {"weight": 0.5, "p_vehicle": 0.5}, {"evse_id": "E2", "outcome": "charged", "p_vehicle": None, "weight": 0.4},
         {"evse_id": "E3", "p_vehicle": None}, {"vehicle_id": None}, {"evse_id": "E4"}, {"evse_id": "E4"},
@@ -190,7 +191,8 @@ def test_an_unknown_vehicle_is_a_witness_against_an_evse() -> None:
     """Failures of unknown vehicles count each for itself; those of one vehicle once; by blame times weight."""
     blamed = {"p_evse": 1.0, "p_vehicle": 0.0}
     rows = attempts(
-        blamed | {"vehicle_id": None}, blamed | {"vehicle_id": None}, blamed, blamed, {"vehicle_id": "W", "p_evse": 0.5, "weight": 0.5},
+        blamed | {"vehicle_id": None}, blamed | {"vehicle_id": None}, blamed, blamed,
+        {"vehicle_id": "W", "p_evse": 0.5, "weight": 0.5},
         blamed | {"vehicle_id": "X", "outcome": "charged"}, {"vehicle_id": "Y", "p_evse": None},
     )  # fmt: skip
     signs = evse_signs(rows)
