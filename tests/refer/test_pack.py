@@ -9,8 +9,9 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
+from pydantic import ValidationError
 
-from pipeline.refer.evidence_model import Band, PilotReading, StripAttempt
+from pipeline.refer.evidence_model import EVIDENCE_VERSION, Band, Evidence, FormField, PilotReading, StripAttempt, Weight
 from pipeline.refer.inputs import Attributed, ReferInputs, join_findings
 from pipeline.refer.pack.argument import doubts, factor_words, refutes, ruled_out, weights
 from pipeline.refer.pack.bench import FORM, bench
@@ -501,3 +502,24 @@ def test_a_pack_is_put_together_from_its_own_vehicle_s_rows() -> None:
     assert u.history == ()
     assert v.form == FORM
     assert packs(inputs, frame, judged, called, out.filter(pl.col("call") == "watch"), look_back) == {}
+
+
+def test_a_pack_s_parts_are_what_is_declared() -> None:
+    """No part can be changed or bear an unknown name; probabilities lie in [0, 1], factors above 0; descriptions say the unit."""
+    claim = _claim(ROW, [("inlet_lock", 1.0)])
+    with pytest.raises(ValidationError, match="frozen"):
+        claim.p_vehicle = 0.5  # type: ignore[misc]
+    told = claim.model_dump()
+    with pytest.raises(ValidationError, match="Extra inputs"):
+        type(claim).model_validate(told | {"certainty": 1})
+    for name in ("p_vehicle", "p_diode"):
+        for edge in (0.0, 1.0):
+            assert getattr(type(claim).model_validate(told | {name: edge}), name) == edge
+        for beyond in (-0.01, 1.01):
+            with pytest.raises(ValidationError, match=name):
+                type(claim).model_validate(told | {name: beyond})
+    weight = Weight(signature="s", title="t", seen="x", factor=0.01, log_factor=-4.6, words="w", source="z")
+    with pytest.raises(ValidationError, match="factor"):
+        Weight.model_validate(weight.model_dump() | {"factor": 0.0})
+    assert Evidence.model_fields["version"].default == EVIDENCE_VERSION == 1
+    assert FormField(label="Note", column="note", unit=None).choices == ()
