@@ -28,8 +28,8 @@ def readings(signals: pl.DataFrame, samples: pl.DataFrame) -> pl.DataFrame:
         pl.col("meter_wh").is_not_null() & pl.col("action").is_in(["StartTransaction", "StopTransaction", "TransactionEvent"])
     )
     ended = (pl.col("action") == "StopTransaction") | (pl.col("event_type") == "Ended").fill_null(value=False)
-    outlet = pl.col("location").is_null() | (pl.col("location") == "Outlet")
-    rows = samples.filter((pl.col("measurand").fill_null(REGISTER) == REGISTER) & outlet & pl.col("sample_value").is_not_null())
+    outlet = (pl.col("measurand") == REGISTER) & (pl.col("location") == "Outlet")
+    rows = samples.filter(outlet & pl.col("sample_value").is_not_null())
     rows = rows.with_columns(
         register_wh=pl.col("sample_value") * pl.when(pl.col("unit") == "kWh").then(1000.0).otherwise(1.0),
         closing=pl.col("sample_context") == "Transaction.End",
