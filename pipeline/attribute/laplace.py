@@ -129,7 +129,7 @@ class CrossedFit:
     beta_se: Floats
     evaluations: int
     converged: bool
-    sizes: tuple[int, ...] = field(repr=False, default=())
+    sizes: tuple[int, ...] = field(repr=False)
 
     def mode_of(self, factor: int) -> Floats:
         """Conditional modes of one factor's levels."""

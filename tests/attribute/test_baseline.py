@@ -75,6 +75,17 @@ def test_the_first_guess_is_a_median_that_one_bad_unit_does_not_move() -> None:
     assert guess.fit is None
 
 
+def test_the_first_guess_counts_no_echoes() -> None:
+    """Retries that failed with the first are the same piece of luck: the guess is that of the first plug-ins alone."""
+    plan = {"a": [True] + [False] * 19, "b": [False] * 20}
+    seen = days_of(plan)
+    alone = first_guess(seen, failed_rows(seen), SETTINGS).plain[0]
+    first = int(failed_rows(seen)[0])
+    twice = {name: np.append(getattr(seen, name), [getattr(seen, name)[first]] * 9) for name in ("vehicle", "evse", "failed")}
+    retried = replace(seen, **twice, echo=np.append(seen.echo, np.full(9, ECHO_SAME, dtype=np.int8)))
+    assert first_guess(retried, failed_rows(retried), SETTINGS).plain[0] == pytest.approx(alone)
+
+
 def test_an_echo_of_a_failure_is_likelier_from_the_start() -> None:
     """The base of a retry is chance or the echo: r + (1 - r) echo; and the search starts between the published rates."""
     rows = [tried("v", "e", minutes(0)), tried("v", "e", minutes(5)), tried("v", "f", minutes(10)), tried("w", "e", minutes(20))]
