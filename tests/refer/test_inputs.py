@@ -36,12 +36,12 @@ def test_the_look_back_is_half_open_and_in_order() -> None:
     a, z = LOOK_BACK.from_utc, LOOK_BACK.to_utc
     second = timedelta(seconds=1)
     rows: list[tuple[str, Any, str, str, str | None]] = [
-        ("A5", z, "yes", "M", "1"), ("A4", z - second, "yes", "M", "1"), ("A3", a + second, "no", "M", None),
+        ("A5", z, "yes", "M", "1"), ("A4", z - second, "yes", "M", "1"), ("A9", a + second, "no", "M", None),
         ("A2", a, "unknown", "M", "1"), ("A1", a, "yes", "M", "1"), ("A0", a - second, "yes", "M", "1"),
     ]  # fmt: skip
     table = judged(rows, [("M", "1", 0.5)])
-    assert table["attempt_id"].to_list() == ["A1", "A2", "A3", "A4"]
-    assert table["p_vehicle"].to_list() == [0.7, None, None, None]
+    assert table["attempt_id"].to_list() == ["A1", "A2", "A9", "A4"]
+    assert table["p_vehicle"].to_list() == [0.7, None, 0.1, None]
     assert table.columns == ["attempt_id", "plugged_at_utc", "diode_check", "evse_model", "firmware", "p_vehicle", "check"]
     assert table["firmware"].to_list() == ["1", "1", None, "1"]
 
