@@ -2,7 +2,7 @@
 
 For each module: mutants, how many were tried, killed (a test failed, hung or crashed), survived; then every survivor.
 A module's tests are the folder that mirrors its stage (tests/refer for pipeline/refer); `--tests` names others.
-`--keep FILE` writes a line a mutant; `--again FILE` tries only those that survived there.
+`--keep FILE` writes a line a mutant, so that an interrupted run goes on; `--again FILE` tries only what survived there.
 """
 
 from __future__ import annotations
@@ -53,7 +53,11 @@ def _judge(path: Path, seen: Baseline, options: argparse.Namespace, again: dict[
         _say(f"{name}: no test imports it ({broken[0]})")
     total, drawn = _drawn(path, options.sample, options.seed, again)
     rows = []
+    done = _read(options.keep)
     for m in drawn:
+        if m.key in done:
+            rows.append(done[m.key])
+            continue
         state, by = trial(seen, name, path, m.source(), m.span)
         row = {"key": m.key, "module": name, "line": m.line, "function": m.function, "kind": m.kind, "state": state,
                "by": by, "before": m.before, "after": m.after, "of": total}  # fmt: skip
@@ -95,14 +99,14 @@ def _options() -> argparse.Namespace:
     asked.add_argument("--seed", type=int, default=1)
     asked.add_argument("--tests", action="append", default=[], help="tests to judge by, instead of the mirror; may be repeated")
     asked.add_argument("--leave-out", action="append", default=[], help="a test or file not to run; may be repeated")
-    asked.add_argument("--keep", type=Path, help="write a line a mutant here")
+    asked.add_argument("--keep", type=Path, help="write a line a mutant here; those that stand there already are not tried again")
     asked.add_argument("--again", type=Path, help="try only what survived in this file and is still there")
     asked.add_argument("--tell", type=Path, help="try nothing, print the table of this file")
     return asked.parse_args()
 
 
 def _read(file: Path | None) -> dict[str, Any]:
-    rows = [json.loads(line) for line in file.read_text(encoding="utf-8").splitlines()] if file else []
+    rows = [json.loads(line) for line in file.read_text(encoding="utf-8").splitlines()] if file and file.exists() else []
     return {row["key"]: row for row in rows}
 
 
