@@ -15,6 +15,7 @@ import pytest
 import uvicorn
 
 from dashboards.review.app import create_app
+from dashboards.shots import FLAGS
 from pipeline.settings.serve import ServeSettings
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "dashboards"))
@@ -22,10 +23,6 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "dashboards"))
 from invented import invented_week, write_finished_week
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-FLAGS = [
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync",
-]  # fmt: skip
 
 
 @pytest.fixture(scope="session")
@@ -35,7 +32,7 @@ def browser() -> Iterator[Any]:
         pytest.skip("no chromium on this machine: apt-get install chromium")
     sync_api = pytest.importorskip("playwright.sync_api", reason="the playwright package is not installed")
     with sync_api.sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        started = playwright.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS))
         yield started
         started.close()
 

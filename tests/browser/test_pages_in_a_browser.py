@@ -67,19 +67,19 @@ def test_a_manager_finds_a_vehicle_and_reads_its_story(watched: Callable[..., An
     assert "Larch 3" in story.inner_text()
     assert "Latest failures" in story.inner_text()
     story.get_by_role("link", name="Open the evidence pack").click()
-    assert "shorted pilot diode" in page.locator("h1").inner_text()
+    page.locator("h1", has_text="shorted pilot diode").wait_for()
 
 
 def test_the_story_has_an_address_and_closes_by_key(watched: Callable[..., Any], week: Path) -> None:
     """A story can be linked to, opened by keyboard and closed with Escape."""
     page = watched().page
     page.goto((week / "fleet.html").as_uri() + "#vehicle=V-0007")
-    assert page.get_by_role("dialog").is_visible()
+    page.get_by_role("dialog").wait_for()
     page.keyboard.press("Escape")
     assert page.get_by_role("dialog").count() == 0
     page.get_by_role("button", name="V-0000").focus()
     page.keyboard.press("Enter")
-    assert page.get_by_role("dialog").is_visible()
+    page.get_by_role("dialog").wait_for()
 
 
 def test_an_operator_sees_row_column_and_block(watched: Callable[..., Any], week: Path) -> None:
@@ -95,7 +95,7 @@ def test_a_workshop_gets_from_the_list_to_the_pack(watched: Callable[..., Any], 
     """The cautions stand before the list, and the pack is one click away."""
     page = watched().page
     page.goto((week / "workshop.html").as_uri())
-    assert page.get_by_role("complementary", name="Before anyone touches it").is_visible()
+    page.get_by_role("complementary", name="Before anyone touches it").wait_for()
     page.get_by_role("link", name="Evidence pack of V-0000").click()
     assert "On the bench" in page.locator("main").inner_text()
 
@@ -112,9 +112,9 @@ def test_a_long_list_can_be_used(watched: Callable[..., Any], tmp_path: Path) ->
     folder = write_finished_week(tmp_path, invented_week(vehicles=2000, evses=400, per_vehicle=12, sites=20))
     page = watched().page
     page.goto((folder / "fleet.html").as_uri())
-    assert page.get_by_text("4 of 2000 shown").is_visible()
+    page.get_by_text("4 of 2000 shown").wait_for()
     page.get_by_label("Show").select_option("")
-    assert page.get_by_text("2000 of 2000 shown").is_visible()
+    page.get_by_text("2000 of 2000 shown").wait_for()
     page.get_by_label("Find", exact=True).fill("V-1999")
     assert page.locator("#vehicles tbody tr:visible").count() == 1
 

@@ -8,23 +8,16 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from invented import PASSWORD, write_people
 from test_pages_in_a_browser import _axe_violations
 
-from dashboards.review.people import Person, save_person
-
 pytestmark = pytest.mark.browser
-
-PASSWORD = "a long enough word"  # noqa: S105 - of an invented person
 
 
 @pytest.fixture(scope="module")
 def people(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A manager, an operator and a workshop."""
-    path = tmp_path_factory.mktemp("people") / "people.json"
-    save_person(path, Person("mona", "manager"), PASSWORD)
-    save_person(path, Person("otto", "operator", frozenset({"yard-0"})), PASSWORD)
-    save_person(path, Person("wilma", "workshop"), PASSWORD)
-    return path
+    return write_people(tmp_path_factory.mktemp("people") / "people.json")
 
 
 def _sign_in(page: Any, address: str, name: str) -> None:
@@ -45,13 +38,13 @@ def test_a_manager_decides(watched: Callable[..., Any], served: Callable[..., st
     page.get_by_label("Hold").check()
     page.get_by_label("Reason").fill("its driver is away until Monday")
     page.get_by_role("button", name="Record the decision").click()
-    assert page.get_by_text("The decision is recorded.").is_visible()
+    page.get_by_text("The decision is recorded.").wait_for()
     assert "its driver is away until Monday" in page.locator("main").inner_text()
     page.get_by_role("link", name="Review").click()
-    assert "hold by mona" in page.locator("#review").inner_text()
+    page.locator("#review").get_by_text("hold by mona").wait_for()
     page.get_by_role("link", name="Sign out").click()
     page.get_by_role("button", name="Sign out").click()
-    assert page.get_by_role("heading", name="Sign in").is_visible()
+    page.get_by_role("heading", name="Sign in").wait_for()
 
 
 def test_a_manager_hands_in_a_delivery_and_watches(
@@ -75,7 +68,7 @@ def test_a_manager_hands_in_a_delivery_and_watches(
     page.get_by_text("reading the files").wait_for(timeout=10_000)
     assert _axe_violations(page) == []
     page.get_by_role("link", name=f"Go to the review of {week.name}").click(timeout=20_000)
-    assert "still to decide" in page.locator("h1").inner_text()
+    page.locator("h1", has_text="still to decide").wait_for()
 
 
 def test_an_operator_sees_the_picture_of_own_sites(watched: Callable[..., Any], served: Callable[..., str], people: Path) -> None:
@@ -98,12 +91,12 @@ def test_a_workshop_enters_a_finding(watched: Callable[..., Any], served: Callab
     assert _axe_violations(page) == []
     page.go_back()
     page.get_by_role("link", name="Enter a finding for V-0000").click()
-    assert page.get_by_text("Before anyone measures").is_visible()
+    page.get_by_text("Before anyone measures").wait_for()
     page.get_by_role("combobox", name="Found").select_option("diode_shorted")
     page.get_by_label("Pilot to earth, leads exchanged").fill("2740")
     page.get_by_role("button", name="Record the finding").click()
-    assert page.get_by_text("The finding is recorded.").is_visible()
-    assert page.get_by_text("shorted pilot diode").count() >= 1
+    page.get_by_text("The finding is recorded.").wait_for()
+    page.get_by_text("shorted pilot diode").first.wait_for()
 
 
 def test_hostile_words_do_nothing(watched: Callable[..., Any], served: Callable[..., str]) -> None:

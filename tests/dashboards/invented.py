@@ -14,10 +14,12 @@ from dashboards.addresses import pack_folder
 from dashboards.packs import write_evidence_page
 from dashboards.page_data import PageData
 from dashboards.pages import write_pages
+from dashboards.review.people import Person, save_person
 from pipeline.publish.week_folder import write_tables
 from pipeline.refer.evidence_model import Evidence
 from pipeline.registry import conform, empty
 
+PASSWORD = "a long enough word"  # noqa: S105 - of an invented person
 WEEK = "2026-W14"
 END = datetime(2026, 4, 6, tzinfo=UTC)
 MODELS = ("Larch 3", "Alder Van", "Hazel City")
@@ -281,3 +283,11 @@ def write_finished_week(out: Path, data: PageData) -> Path:
         write_evidence_page(place, pack)
         (place / "evidence.json").write_text(json.dumps(pack), encoding="utf-8")
     return folder
+
+
+def write_people(path: Path) -> Path:
+    """A file of three people, one of each role, all with PASSWORD."""
+    save_person(path, Person("mona", "manager"), PASSWORD)
+    save_person(path, Person("otto", "operator", frozenset({"yard-0"})), PASSWORD)
+    save_person(path, Person("wilma", "workshop"), PASSWORD)
+    return path

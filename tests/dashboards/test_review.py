@@ -10,7 +10,7 @@ from pathlib import Path
 from urllib.parse import urlencode
 
 import pytest
-from invented import END, WEEK, invented_week, write_finished_week
+from invented import END, PASSWORD, WEEK, invented_week, write_finished_week, write_people
 from starlette.testclient import TestClient
 
 from dashboards.review.app import create_app
@@ -22,7 +22,6 @@ from pipeline.settings.serve import ServeSettings
 
 HERE = "http://127.0.0.1:8095"
 HOSTILE = '</textarea><script>alert(1)</script>\x1b[31m\u202e=HYPERLINK("x")'
-PASSWORD = "a long enough word"  # noqa: S105 - of an invented person
 Client = Callable[..., TestClient]
 
 
@@ -52,11 +51,7 @@ def client(tmp_path: Path, out: Path) -> Iterator[Client]:
 @pytest.fixture(scope="module")
 def people(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A file of three people, one of each role."""
-    path = tmp_path_factory.mktemp("people") / "people.json"
-    save_person(path, Person("mona", "manager"), PASSWORD)
-    save_person(path, Person("otto", "operator", frozenset({"yard-0"})), PASSWORD)
-    save_person(path, Person("wilma", "workshop"), PASSWORD)
-    return path
+    return write_people(tmp_path_factory.mktemp("people") / "people.json")
 
 
 def _token(client: TestClient, page: str) -> str:

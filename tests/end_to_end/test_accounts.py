@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gzip
 import json
 import random
 import shutil
@@ -11,7 +10,6 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-import zstandard
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -22,6 +20,7 @@ from pipeline.settings import Settings
 from pipeline.validate import validate
 from pipeline.warehouse import Connection, query, writing
 from sample_logs.generator import simulate
+from sample_logs.generator.emit.files import read, write
 
 Damage = Callable[[bytes, random.Random], bytes]
 
@@ -94,30 +93,13 @@ LINES = [lines(change) for change in (cut_lines, double_lines, swap_lines, join_
 DAMAGES: list[Damage] = [flip, digits, truncate, quote, nul, *LINES]
 
 
-def plain(path: Path) -> bytes:
-    """A file's content, unpacked."""
-    content = path.read_bytes()
-    if path.suffix == ".gz":
-        return gzip.decompress(content)
-    if path.suffix == ".zst":
-        return zstandard.ZstdDecompressor().decompressobj().decompress(content)
-    return content
-
-
-def packed(content: bytes, suffix: str) -> bytes:
-    """Content packed as its name says."""
-    if suffix == ".gz":
-        return gzip.compress(content, mtime=0)
-    return zstandard.ZstdCompressor().compress(content) if suffix == ".zst" else content
-
-
 def damage(delivery: Path, dice: random.Random) -> None:
     """Damage some files inside, some packings, some names; one file comes twice."""
     for path in sorted(p for p in delivery.rglob("*") if p.is_file()):
         choice = dice.random()
-        content = plain(path)
+        content = read(path)
         if choice < 0.5 and content:
-            path.write_bytes(packed(dice.choice(DAMAGES)(content, dice), path.suffix))
+            write(path, dice.choice(DAMAGES)(content, dice))
         elif choice < 0.6:
             path.write_bytes(dice.choice([flip, truncate])(path.read_bytes(), dice))
         elif choice < 0.7:
@@ -197,9 +179,9 @@ def test_damage_stays_where_it_is(sound: Path, tmp_path: Path) -> None:
     shutil.copytree(sound, delivery)
     damaged = [p for p in sorted(delivery.rglob("*")) if p.parent.name in {"ocpp", "pilot"} or p.name.startswith("charging")]
     for path in damaged:
-        rows = plain(path).splitlines(keepends=True)
+        rows = read(path).splitlines(keepends=True)
         middle = len(rows) // 2
-        path.write_bytes(packed(b"".join([*rows[:middle], b"\xff\x00{[\n", *rows[middle + 1 :]]), path.suffix))
+        write(path, b"".join([*rows[:middle], b"\xff\x00{[\n", *rows[middle + 1 :]]))
     accounts = []
     for name, folder in (("before", sound), ("after", delivery)):
         with writing(tmp_path / f"{name}.duckdb") as con:
