@@ -12,6 +12,8 @@ BESIDE_S = 60
 """A frame and a pilot row of one happening carry times this close; practice."""
 QUEUED_ERAS = 4
 """A queue reaches back over at most so many jumps of the clock; decided."""
+SET_S = DAY_S / 2
+"""A clock off by more was not set: no time zone is further from another's midday; decided."""
 NEAR_S = DAY_S
 """A time further than this from every era is of a clock nobody heard."""
 
@@ -79,17 +81,18 @@ def of_several(rows: pl.DataFrame, known: pl.DataFrame) -> pl.DataFrame:
 
 
 def by_order(rows: pl.DataFrame, clock: Clock) -> pl.DataFrame:
-    """Rows of a station's own record with their `era` (null: their time is far from every era).
+    """Rows of a station's own record with their `era` (null: their time is far from every era of the file's days).
 
-    Where a time fits several eras, frames that carry nearly the same time tell, else the order of writing;
-    `era_doubt` where neither does.
+    A clock that starts at 1970 again and again shows the same times in many eras: those far from the file's are none. Where a
+    time fits several eras, frames that carry nearly the same time tell, else the order of writing; `era_doubt` where neither
+    does.
     """
     near = pl.duration(seconds=NEAR_S)
     own = (pl.col("station_at_utc"), pl.col("station_at_utc"))
     held = (pl.col("own_from") - near, pl.col("own_to") + near)
     tried = outside(meeting(rows.with_row_index("_row"), spans(clock.lines), "station_id", (own, held)))
     fitting = tried.filter(pl.col("outside_s") == pl.col("outside_s").min().over("_row"))
-    fitting = fitting.with_columns(fits=pl.len().over("_row"))
+    fitting = of_file(fitting).with_columns(fits=pl.len().over("_row"))
     several = fitting.filter(pl.col("fits") > 1).select("_row", "station_id", "era", "station_at_utc")
     sure = pl.concat([fitting.filter(pl.col("fits") == 1).select("_row", sure="era"), by_frames(several, clock.fixed)])
     ordered = rows.with_row_index("_row").join(sure, on="_row", how="left").sort("station_id", "file_id", "line")
@@ -117,6 +120,16 @@ def by_order(rows: pl.DataFrame, clock: Clock) -> pl.DataFrame:
         .sort("_row")
         .drop("_row", "sure", "_low", "_high", "told")
     )
+
+
+def of_file(fitting: pl.DataFrame) -> pl.DataFrame:
+    """Of the eras a row's time fits, those within a few of what the rows of its file with a set clock tell for certain."""
+    file = ["station_id", "file_id"]
+    rows = fitting.with_columns(fits=pl.len().over("_row").cast(pl.Int64))
+    certain = pl.when((pl.col("fits") == 1) & (pl.col("first").abs() <= SET_S)).then(pl.col("era").cast(pl.Int64))
+    rows = rows.with_columns(_low=certain.min().over(file), _high=certain.max().over(file))
+    near = pl.col("era").cast(pl.Int64).is_between(pl.col("_low") - QUEUED_ERAS, pl.col("_high") + QUEUED_ERAS, closed="none")
+    return rows.filter(near.fill_null(value=True)).drop("fits", "_low", "_high")
 
 
 def by_frames(several: pl.DataFrame, fixed: pl.DataFrame) -> pl.DataFrame:

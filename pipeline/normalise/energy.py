@@ -16,6 +16,8 @@ MOST_KW, OVER_RATING, SPARE_KWH = 400.0, 1.2, 0.2
 NEXT_WITHIN = timedelta(days=1)
 """The register at the start of the next session, this soon, is what it was at the end of this one; decided."""
 READING = ["plug_in", "transaction_id", "at_utc", "register_wh", "closing"]
+ORDER = ["plug_in", "at_utc", "register_wh", "transaction_id", "closing"]
+"""Of readings at one instant none may be first by chance: the answer must be the same in every run."""
 PHASES = ["L1", "L2", "L3", "L1-N", "L2-N", "L3-N"]
 
 
@@ -54,7 +56,7 @@ def metered(register: pl.DataFrame, plug_ins: pl.DataFrame) -> pl.DataFrame:
     register at the start of the next session stands for it; where that is missing too the energy is `partial`.
     """
     ordered = pl.concat([register, following(register, plug_ins).select(READING)])
-    ordered = ordered.join(plug_ins.select("plug_in", "limit_kw"), on="plug_in").sort("plug_in", "at_utc", "register_wh")
+    ordered = ordered.join(plug_ins.select("plug_in", "limit_kw"), on="plug_in").sort(ORDER)
     transaction = ["plug_in", "transaction_id"]
     ordered = ordered.with_columns(
         start_wh=pl.col("register_wh").first().over(transaction),
@@ -83,7 +85,7 @@ def following(register: pl.DataFrame, plug_ins: pl.DataFrame) -> pl.DataFrame:
 
     `closing` is null there: it counts only where no reading at the end does.
     """
-    ordered = register.sort("plug_in", "at_utc", "register_wh")
+    ordered = register.sort(ORDER)
     ends = ordered.group_by("plug_in", maintain_order=True).agg(
         first_wh=pl.col("register_wh").first(), transaction_id=pl.col("transaction_id").last(), last_utc=pl.col("at_utc").last()
     )

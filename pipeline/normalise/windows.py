@@ -2,7 +2,8 @@
 
 A window a station: raw rows in [lo_utc, hi_utc) are read, core rows in [keep_from_utc, keep_to_utc) are replaced. What new rows
 can change ends at the clock's second knot beyond them, at the plug-ins they meet, and at the end of the next plug-in;
-what must be read besides begins where those do. A station whose clock was astray near the new rows is made whole.
+what must be read besides begins where those do. Where a station's clock was astray near the new rows, pilot rows of weeks
+may have to be placed anew: months are made again, and rows of an impossible time are read with the files they stand in.
 """
 
 from __future__ import annotations
@@ -20,6 +21,8 @@ from pipeline.warehouse import Connection, query
 
 ALL_FROM, ALL_TO = datetime(1900, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzinfo=UTC)
 """Wide enough for every clock that was never set."""
+ASTRAY_KEEP = timedelta(days=32)
+"""Pilot rows of an astray clock are placed by the rows around them in their file; files are of a day to a month, practice."""
 REACH = timedelta(days=120)
 """No plug-in or knot older than this before the new rows is looked for: plug-ins end after days of silence."""
 CLOCKS_FROM = datetime(2015, 1, 1, tzinfo=UTC)
@@ -64,9 +67,9 @@ WITH clocks AS (
   FROM _new n LEFT JOIN (FROM core_clock WHERE receiver_from_utc >= $since) c USING (station_id) GROUP BY ALL
 ), reach AS (
   SELECT station_id, astray, b,
-    least(date_trunc('day', a) - INTERVAL 2 DAY,
+    least(date_trunc('day', a) - if(astray, $astray, INTERVAL 2 DAY),
       if(knot_before > a - $held - INTERVAL 1 DAY, date_trunc('day', knot_before), date_trunc('day', a))) AS keep_from,
-    greatest(date_trunc('day', b) + INTERVAL 3 DAY,
+    greatest(date_trunc('day', b) + if(astray, $astray, INTERVAL 3 DAY),
       if(len(knots_after) = 2, least(date_trunc('day', knots_after[2]) + INTERVAL 1 DAY, b + 2 * $held),
         b + $held + INTERVAL 2 DAY)) AS keep_to
   FROM clocks
@@ -98,18 +101,19 @@ WITH clocks AS (
     QUALIFY row_number() OVER (PARTITION BY c.station_id ORDER BY c.receiver_from_utc DESC) <= 2) c USING (station_id)
   WHERE c.receiver_from_utc > k.keep_from - 2 * $held GROUP BY 1
 )
-SELECT k.station_id,
-  if(astray, $all_from,
-    date_trunc('day', least(keep_from - INTERVAL 4 DAY, straddling - INTERVAL 1 DAY, knot - INTERVAL 1 DAY))) AS lo_utc,
-  if(astray, $all_from, keep_from) AS keep_from_utc,
-  if(astray, $all_to, keep_to) AS keep_to_utc,
-  if(astray, $all_to, keep_to + $silence + INTERVAL 1 DAY) AS hi_utc
+SELECT k.station_id, astray,
+  date_trunc('day', least(keep_from - if(astray, $astray, INTERVAL 4 DAY), straddling - INTERVAL 1 DAY, knot - INTERVAL 1 DAY))
+    AS lo_utc,
+  keep_from AS keep_from_utc,
+  keep_to AS keep_to_utc,
+  keep_to + if(astray, $astray, $silence + INTERVAL 1 DAY) AS hi_utc
 FROM kept k LEFT JOIN behind USING (station_id) LEFT JOIN earlier USING (station_id)
 """
 
 _WHOLE = """
 CREATE OR REPLACE TEMP TABLE _windows AS
-SELECT station_id, $all_from AS lo_utc, $all_from AS keep_from_utc, $all_to AS keep_to_utc, $all_to AS hi_utc FROM (
+SELECT station_id, false AS astray,
+  $all_from AS lo_utc, $all_from AS keep_from_utc, $all_to AS keep_to_utc, $all_to AS hi_utc FROM (
   SELECT station_id FROM raw_frame UNION SELECT station_id FROM raw_sample UNION SELECT station_id FROM raw_event
   UNION SELECT station_id FROM raw_pilot UNION SELECT station_id FROM raw_session JOIN core_evse USING (evse_id)
   UNION SELECT station_id FROM core_plug_in)
@@ -123,6 +127,15 @@ WHERE t.receiver_at_utc >= w.lo_utc
 _PILOT = """
 SELECT t.* FROM (FROM raw_pilot WHERE station_at_utc >= $lo) t JOIN _batch w USING (station_id)
 WHERE t.station_at_utc >= w.lo_utc AND t.station_at_utc < w.hi_utc
+"""
+_ASTRAY_PILOT = """
+WITH far AS (
+  SELECT t.* FROM raw_pilot t JOIN (FROM _batch WHERE astray) w USING (station_id)
+  WHERE t.station_at_utc < w.lo_utc - $astray OR t.station_at_utc >= w.hi_utc + $astray
+)
+SELECT far.* FROM far SEMI JOIN (
+  SELECT DISTINCT t.station_id, t.file_id FROM (FROM raw_pilot WHERE station_at_utc >= $lo) t JOIN _batch w USING (station_id)
+  WHERE t.station_at_utc >= w.lo_utc AND t.station_at_utc < w.hi_utc) USING (station_id, file_id)
 """
 _SESSIONS = """
 SELECT t.*, e.station_id FROM raw_session t JOIN core_evse e USING (evse_id) JOIN _batch w USING (station_id)
@@ -152,11 +165,11 @@ def of_new(con: Connection, touched: pl.DataFrame, moved: list[str], fresh: str,
     con.unregister("_touched")
     oldest = con.execute("SELECT min(a) FROM _new").fetchall()[0][0] or ALL_TO
     since = max(oldest, ALL_FROM + REACH) - REACH
-    spans = {"since": since, "held": timedelta(days=HOLDS_DAYS), "silence": timedelta(days=settings.silence_days)}
-    con.execute(_WINDOWS, {**spans, "all_from": ALL_FROM, "all_to": ALL_TO})
+    spans = {"held": timedelta(days=HOLDS_DAYS), "silence": timedelta(days=settings.silence_days), "astray": ASTRAY_KEEP}
+    con.execute(_WINDOWS, {"since": since, **spans})
     con.execute("DELETE FROM _windows WHERE station_id IN (SELECT unnest($moved))", {"moved": moved})
     con.execute(
-        "INSERT INTO _windows SELECT unnest($moved), $all_from, $all_from, $all_to, $all_to",
+        "INSERT INTO _windows SELECT unnest($moved), false, $all_from, $all_from, $all_to, $all_to",
         {"moved": moved, "all_from": ALL_FROM, "all_to": ALL_TO},
     )
 
@@ -188,12 +201,15 @@ def records(con: Connection, batch: pl.DataFrame) -> signals.Records:
     """Raw rows of a batch of windows."""
     con.register("_batch", batch.to_arrow())
     lo = {"lo": batch["lo_utc"].min()}
+    pilot = [bound(con, _PILOT, lo)]
+    if batch["astray"].any():
+        pilot.append(bound(con, _ASTRAY_PILOT, {**lo, "astray": ASTRAY_KEEP}))
     tables = {name: bound(con, _FRAMES.format(table=name), lo) for name in ("raw_frame", "raw_sample", "raw_event")}
     found = signals.Records(
         frames=conform(tables["raw_frame"], "raw_frame"),
         samples=conform(tables["raw_sample"], "raw_sample"),
         events=conform(tables["raw_event"], "raw_event"),
-        pilot=conform(bound(con, _PILOT, lo), "raw_pilot"),
+        pilot=conform(pl.concat(pilot), "raw_pilot"),
         sessions=query(con, _SESSIONS),
     )
     con.unregister("_batch")

@@ -1,0 +1,122 @@
+"""A station that wakes in 1970 again and again: what a new day costs does not grow with history, and the answer is the same."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import polars as pl
+import pytest
+
+from pipeline.normalise import normalise
+from pipeline.registry import polars_schema
+from pipeline.settings.normalise import NormaliseSettings
+from pipeline.warehouse import Connection, append, read
+from tests.normalise.test_incremental import CORE, NOTHING, core, fresh
+from tests.normalise.world import T0, World, at
+
+DAY_S = 86_400.0
+RESET_EVERY, DAYS = 9, 130
+EPOCH_S = (datetime(1970, 1, 1, tzinfo=UTC) - T0).total_seconds()
+
+
+def woken_s(t: float) -> float | None:
+    """When the station woke, while its clock is not set: the first six hours of every ninth day."""
+    day = t // DAY_S
+    return day * DAY_S if day % RESET_EVERY == RESET_EVERY - 1 and t % DAY_S < 6 * 3600 else None
+
+
+def clock_s(t: float) -> float:
+    """What the clock is ahead: since 1970 from waking until it is set, else three seconds."""
+    woken = woken_s(t)
+    return 3.0 if woken is None else EPOCH_S - woken
+
+
+def visit(world: World, t: float) -> None:
+    """A plug-in of half an hour, told by messages and the pilot."""
+    for after, word, state, contactor in (
+        (0, "Preparing", "B1", "open"),
+        (20, "Preparing", "B2", "open"),
+        (25, "Charging", "C2", "closed"),
+        (1800, "Available", "A1", "open"),
+    ):
+        world.status(t + after + 0.5, word)
+        world.pilot(t + after, state, contactor)
+
+
+def deliveries(days: int) -> tuple[dict[str, pl.DataFrame], dict[str, pl.DataFrame]]:
+    """All but the last day's files (pilot rows and frames, a file a week), and that day's."""
+    world = World(clock_at=clock_s)
+    world.evse()
+    world.token("T1", "v1")
+    marks: list[dict[str, int]] = []
+    for day in range(days):
+        marks.append({table: len(rows) for table, rows in world.rows.items()})
+        t = day * DAY_S
+        if woken_s(t) is not None:
+            world.call(t + 10, "BootNotification", stamped=False, answer={})
+        for hour in (1, 3, 12):
+            visit(world, t + hour * 3600 + 37 * (day % 5))
+        world.status(t + 20 * 3600, "Available")
+    halves: list[dict[str, list[dict[str, object]]]] = [{}, {}]
+    for table, rows in world.rows.items():
+        for number, row in enumerate(rows):
+            day = max((d for d in range(days) if marks[d][table] <= number), default=0)
+            last = day == days - 1
+            file_id = f"{table}-day" if last else f"{table}-{day // 7:03}"
+            halves[last and table in {"raw_frame", "raw_pilot"}].setdefault(table, []).append({**row, "file_id": file_id})
+    first, second = ({t: pl.DataFrame(r, schema=polars_schema(t), orient="row") for t, r in half.items()} for half in halves)
+    return {**first, "raw_file": files(first)}, {**second, "raw_file": files(second)}
+
+
+def files(tables: dict[str, pl.DataFrame]) -> pl.DataFrame:
+    """Their rows in raw_file."""
+    ids = sorted({i for frame in tables.values() for i in frame["file_id"].unique()})
+    counts = dict.fromkeys(("file_bytes", "lines", "used", "rejected", "duplicates"), 1)
+    rows = [{"file_id": i, "file": i, "kind": "frames", "content_sha256": i, "ingested_at_utc": T0, **counts} for i in ids]
+    return pl.DataFrame(rows, schema=polars_schema("raw_file"), orient="row")
+
+
+def put(con: Connection, tables: dict[str, pl.DataFrame]) -> None:
+    """Append raw rows."""
+    for table, frame in tables.items():
+        append(con, table, frame)
+
+
+@pytest.fixture(scope="module")
+def taken() -> tuple[Connection, Connection]:
+    """A history and a day taken up one after the other, and the same at once."""
+    step, whole = fresh(), fresh()
+    history, day = deliveries(DAYS)
+    for part in (history, day):
+        put(step, part)
+        put(whole, part)
+        normalise(step, NOTHING, NormaliseSettings())
+    normalise(whole, None, NormaliseSettings())
+    return step, whole
+
+
+def test_the_window_of_a_day_is_months_not_the_whole_history(taken: tuple[Connection, Connection]) -> None:
+    """The day lies near two resets; what is read for it begins some ten weeks before, and what is replaced five."""
+    con, _ = taken
+    (row,) = con.execute("SELECT astray, lo_utc, keep_from_utc FROM _windows").fetchall()
+    assert row[0]
+    assert at((DAYS - 80) * DAY_S) < row[1] < row[2] < at((DAYS - 30) * DAY_S)
+
+
+def test_the_day_by_itself_gives_what_the_whole_gives(taken: tuple[Connection, Connection]) -> None:
+    """Every core table is the same, though only months were read."""
+    a, b = (core(con) for con in taken)
+    assert all(a[table].equals(b[table]) for table in CORE)
+
+
+def test_each_plug_in_is_put_where_it_happened(taken: tuple[Connection, Connection]) -> None:
+    """Rows of 1970 that a dozen wakings share belong to the waking of their file: one attempt a visit, in its place.
+
+    Only where the file begins or ends with them is that stated to be unsure.
+    """
+    made = read(taken[1], "core_attempt").sort("plugged_at_utc")
+    plan = [day * DAY_S + hour * 3600 + 37 * (day % 5) for day in range(DAYS) for hour in (1, 3, 12)]
+    assert made.height == len(plan)
+    off_s = [abs((got - at(t)).total_seconds()) for t, got in zip(plan, made["plugged_at_utc"].to_list(), strict=True)]
+    assert max(off_s) < 5
+    assert (made["clock_error_s"] > 5).sum() <= 4
