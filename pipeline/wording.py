@@ -35,6 +35,11 @@ def percent(share: float | None, digits: int = 0) -> str:
     return f"{100 * share:.{digits}f} %"
 
 
+def counted(number: int, thing: str) -> str:
+    """'1 attempt', '3 attempts'."""
+    return f"{number} {thing}{'' if number == 1 else 's'}"
+
+
 def probability(p: float | None) -> str:
     """A probability as '93 %'; none is certain, whatever it was rounded to."""
     if p is None:

@@ -61,7 +61,7 @@ def call_vehicles(table: pl.DataFrame, proving: pl.DataFrame, settings: ReferSet
         (pl.col("listed"), "refer", "waiting a week costs more than a needless visit"),
         (pl.col("due"), "watch", "due, but the week's list is full"),
         (sign & ~pl.col("separable") & failing & ~silent, "watch", "the data cannot tell it from its EVSE"),
-        (sign & pl.col("drifting") & ~failing, "watch", "the low side of the pilot rises, no failure yet"),
+        (sign & pl.col("drifting") & ~failing, "watch", "the low side of the pilot rises, no failure of its own yet"),
         (sign, "watch", "not sure enough to refer"),
         (pl.col("verdict") == "thin", "thin", "too little evidence"),
         (pl.lit(value=True), "clear", "nothing speaks against it"),

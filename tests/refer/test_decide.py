@@ -213,7 +213,7 @@ def test_the_first_reason_that_holds_is_given() -> None:
         ("watch", "due, but the week's list is full"),
         ("watch", "the data cannot tell it from its EVSE"),
         ("refer", "waiting a week costs more than a needless visit"),
-        ("watch", "the low side of the pilot rises, no failure yet"),
+        ("watch", "the low side of the pilot rises, no failure of its own yet"),
         ("watch", "not sure enough to refer"),
         ("watch", "dismissed, and nothing new enough since"),
         ("watch", "held by a reviewer"),

@@ -76,7 +76,7 @@ def test_controls_count_everybody_else_there_that_week() -> None:
     assert both["vehicle_id"].to_list() == ["V"] * 4
     text = _control(table, "V")[1]
     assert text == (
-        "At the 4 EVSEs and in the weeks where V failed, it failed 6 of 7 AC attempts; "
+        "At 4 EVSEs and in the weeks where V failed, it failed 6 of 7 AC attempts; "
         "all other vehicles there in the same weeks failed 2 of 6."
     )
     assert [c.evse_id for c in _control(table, "V")[0]] == ["E4", "E3", "E2", "E1"]
@@ -87,7 +87,7 @@ def test_a_pack_shows_two_dozen_controls_and_counts_all() -> None:
     frame = attempts(*({"evse_id": f"E{i:02d}"} for i in range(30)))
     shown, text = _control(controls(frame, pl.Series(["V"])), "V")
     assert len(shown) == CONTROL_ROWS == 24
-    assert text.startswith("At the 30 EVSEs and in the weeks where V failed, it failed 30 of 30 AC attempts;")
+    assert text.startswith("At 30 EVSEs and in the weeks where V failed, it failed 30 of 30 AC attempts;")
     assert _control(None, "V") == ((), "No EVSE and week in which an AC attempt of this vehicle failed by its own fault.")
 
 
@@ -176,14 +176,14 @@ def test_other_explanations_by_their_share_of_the_failures() -> None:
     peers_row = {"vehicles": 7, "attempts": 90, "failures": 3}
     given = {"pilot_diode_shorted": 0.9, "inlet_lock": 0.09, "charger_input": 0.009}
     made = ruled_out(frame, peers_row, given)
-    since = "of the 2 failed AC attempts since"
+    since = "of 2 failed AC attempts since put down to this"
     assert [(r.explanation, r.how, r.strength) for r in made] == [
         ("The EVSEs",
-         f"explains under 1 % {since}: it failed at 2 EVSEs; see the control group for how others fared there", "ruled_out"),
+         f"under 1 % {since}: it failed at 2 EVSEs; see the control group for how others fared there", "ruled_out"),
         ("The pairing of vehicle model, EVSE model and firmware",
-         f"explains 7 % {since}: at these EVSE models 7 other vehicles of the model failed 3 of 90", "unlikely"),
+         f"7 % {since}: at these EVSE models 7 other vehicles of the model failed 3 of 90", "unlikely"),
         ("Chance, the driver or the grid",
-         f"explains 10 % {since}: refused cards and early unplugging are not counted as failures", "open"),
+         f"10 % {since}: refused cards and early unplugging are not counted as failures", "open"),
         ("Other cause in the vehicle: inlet lock or wiring", "9 % by the weights of evidence above, if it is the vehicle",
          "unlikely"),
         ("Other cause in the vehicle: AC side of the on-board charger",
@@ -193,7 +193,7 @@ def test_other_explanations_by_their_share_of_the_failures() -> None:
     assert [r.strength for r in edge] == ["unlikely", "unlikely", "open"]
     none = ruled_out(attempts(OK), peers_row, {"never_requests": 1.0})
     assert {r.strength for r in none} == {"open"}
-    assert none[0].how.startswith("explains an unknown share of the 0 failed AC attempts since: it failed at 0 EVSEs")
+    assert none[0].how.startswith("an unknown share of 0 failed AC attempts since put down to this: it failed at 0 EVSEs")
 
 
 def test_what_would_refute_the_claim() -> None:
@@ -220,7 +220,7 @@ def test_doubts_are_counted() -> None:
         "Whether the EVSE checks the diode is not known for 2 of 3 failed AC attempts.",
         "1 of 3 failed AC attempts carry no fault code.",
         "The time of 2 attempts is doubtful (station clock).",
-        "2 attempts have records that break a rule of plausibility and count less.",
+        "2 attempts with records that break a rule of plausibility: less weight.",
     )
     alike = "A shorted diode and one that leaks almost fully look alike in logs; the meter tells."
     assert doubts(frame, 0, "pilot_diode_shorted") == (levels, *counted, alike)
@@ -489,7 +489,7 @@ def test_a_pack_is_put_together_from_its_own_vehicle_s_rows() -> None:
     assert (v.pilot.reverse_path_ohm, v.pilot.reverse_path_lo_ohm, v.pilot.reverse_path_hi_ohm) == (2750.0, 2650.0, 2850.0)
     assert v.pilot_chart is not None
     assert (u.pilot.readings, u.pilot_chart) == ((), None)
-    assert v.ruled_out[0].how.startswith("explains 5 % of the 1 failed AC attempts since: it failed at 1 EVSEs")
+    assert v.ruled_out[0].how.startswith("5 % of 1 failed AC attempt since put down to this: it failed at 1 EVSE;")
     assert "2 other vehicles of the model failed 1 of 2" in v.ruled_out[1].how
     assert [r.explanation for r in v.ruled_out[3:]] == [
         f"Other cause in the vehicle: {SUSPECTS[s]}" for s, _ in v.claim.suspects[1:]

@@ -14,7 +14,7 @@ import polars as pl
 from pipeline.refer.evidence_model import RuledOut, Weight
 from pipeline.refer.signatures import log_factor
 from pipeline.refer.vehicles import DIODE, Judged
-from pipeline.wording import SUSPECTS, percent, probability
+from pipeline.wording import SUSPECTS, counted, percent, probability
 
 Strength = Literal["ruled_out", "unlikely", "open"]
 _SCALE = ((100.0, "very strongly"), (10.0, "strongly"), (3.0, "clearly"), (1.2, "weakly"))
@@ -66,7 +66,7 @@ def ruled_out(attempts: pl.DataFrame, peers: Mapping[str, Any], given: Mapping[s
     `peers`: a row of `parts.peers`; `given`: suspects by probability if it is the vehicle, the claim first.
     """
     failed = attempts.filter(pl.col("supply") == "AC", pl.col("outcome") == "failed", pl.col("p_vehicle").is_not_null())
-    same = f"{peers['vehicles']} other vehicles of the model failed {peers['failures']} of {peers['attempts']}"
+    same = f"{counted(peers['vehicles'], 'other vehicle')} of the model failed {peers['failures']} of {peers['attempts']}"
     shares = failed.select(pl.col("p_evse", "p_pairing", "p_other").mean()).row(0)
     n, evses = failed.height, failed["evse_id"].n_unique()
     out = []
@@ -74,7 +74,7 @@ def ruled_out(attempts: pl.DataFrame, peers: Mapping[str, Any], given: Mapping[s
         shares,
         ("The EVSEs", "The pairing of vehicle model, EVSE model and firmware", "Chance, the driver or the grid"),
         (
-            f"it failed at {evses} EVSEs; see the control group for how others fared there",
+            f"it failed at {counted(evses, 'EVSE')}; see the control group for how others fared there",
             f"at these EVSE models {same}",
             "refused cards and early unplugging are not counted as failures",
         ),
@@ -83,7 +83,7 @@ def ruled_out(attempts: pl.DataFrame, peers: Mapping[str, Any], given: Mapping[s
         out.append(
             RuledOut(
                 explanation=what,
-                how=f"explains {_share(share)} of the {n} failed AC attempts since: {how}",
+                how=f"{_share(share)} of {counted(n, 'failed AC attempt')} since put down to this: {how}",
                 strength=_strength(share),
             )
         )
@@ -136,10 +136,10 @@ def doubts(attempts: pl.DataFrame, readings: int, suspect: str) -> tuple[str, ..
         out.append(f"{mute} of {ac.height} failed AC attempts carry no fault code.")
     unsure = attempts.filter(pl.col("time_doubt").is_not_null()).height
     if unsure:
-        out.append(f"The time of {unsure} attempts is doubtful (station clock).")
+        out.append(f"The time of {counted(unsure, 'attempt')} is doubtful (station clock).")
     distrusted = attempts.filter(pl.col("distrust")).height
     if distrusted:
-        out.append(f"{distrusted} attempts have records that break a rule of plausibility and count less.")
+        out.append(f"{counted(distrusted, 'attempt')} with records that break a rule of plausibility: less weight.")
     if suspect == "pilot_diode_shorted":
         out.append("A shorted diode and one that leaks almost fully look alike in logs; the meter tells.")
     return tuple(out)

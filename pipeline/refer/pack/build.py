@@ -15,7 +15,7 @@ from pipeline.refer.pack.charts import pilot_chart, strip_chart
 from pipeline.refer.pack.parts import bands, by_vehicle, controls, peers
 from pipeline.refer.vehicles import Judged
 from pipeline.weeks import LookBack
-from pipeline.wording import SUSPECTS, ohms, ohms_between, probability
+from pipeline.wording import SUSPECTS, counted, ohms, ohms_between, probability
 
 CONTROL_ROWS = 24
 """Rows of the control group in a pack; the totals above them count all."""
@@ -135,8 +135,8 @@ def _control(frame: pl.DataFrame | None, vehicle_id: str) -> tuple[tuple[Control
         return (), "No EVSE and week in which an AC attempt of this vehicle failed by its own fault."
     total = frame.select(pl.col("attempts", "failures", "other_attempts", "other_failures").sum()).row(0)
     text = (
-        f"At the {frame['evse_id'].n_unique()} EVSEs and in the weeks where {vehicle_id} failed, it failed {total[1]} of "
-        f"{total[0]} AC attempts; all other vehicles there in the same weeks failed {total[3]} of {total[2]}."
+        f"At {counted(frame['evse_id'].n_unique(), 'EVSE')} and in the weeks where {vehicle_id} failed, it failed {total[1]} of "
+        f"{counted(total[0], 'AC attempt')}; all other vehicles there in the same weeks failed {total[3]} of {total[2]}."
     )
     shown = frame.head(CONTROL_ROWS).select(list(Control.model_fields))
     return tuple(Control(**row) for row in shown.to_dicts()), text
