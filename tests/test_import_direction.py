@@ -12,7 +12,7 @@ ROOT = Path(__file__).resolve().parent.parent
 # A module may import from its own rank and from lower ones; each stage only from itself and lower ranks.
 RANKS = {
     "pipeline.errors": 0, "pipeline.weeks": 1, "pipeline.wording": 1, "pipeline.registry": 1, "pipeline.progress": 1,
-    "pipeline.logs": 1, "pipeline.backup": 1, "pipeline.drop": 1,
+    "pipeline.logs": 1, "pipeline.peak": 1, "pipeline.backup": 1, "pipeline.drop": 1,
     "pipeline.settings": 2, "pipeline.warehouse": 3, "pipeline.decisions": 4,
     "pipeline.fingerprint": 4, "pipeline.accounts": 4, "pipeline.lake": 4, "pipeline.ingest": 5,
     "pipeline.normalise": 6, "pipeline.validate": 7, "pipeline.circuit": 7, "pipeline.attribute": 8,

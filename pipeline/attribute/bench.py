@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-import resource
 import time
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from itertools import repeat
+from multiprocessing import get_context
 
 import numpy as np
 import polars as pl
 
 from pipeline.attribute.evidence import CHECK_YES, ECHO_NONE, Evidence
 from pipeline.attribute.solve import solve
+from pipeline.peak import peak_mb
 from pipeline.settings.attribute import AttributeSettings
 from pipeline.weeks import LookBack
 
@@ -101,13 +104,14 @@ def time_one(size: Size, settings: AttributeSettings) -> dict[str, float | int]:
         "cells": cells,
         "seconds": time.perf_counter() - clock,
         "processor_seconds": time.process_time() - processor,
-        "peak_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0,
+        "peak_mb": peak_mb(),
     }
 
 
 def growth(settings: AttributeSettings, sizes: tuple[tuple[int, int, int], ...] = SIZES[:4]) -> pl.DataFrame:
-    """One row per size, ascending, as `time_one`; for a log-log plot of seconds over cells."""
-    return pl.DataFrame([time_one(Size(*size), settings) for size in sizes])
+    """One row per size, ascending, as `time_one`, each in a process of its own; for a log-log plot of seconds over cells."""
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn"), max_tasks_per_child=1) as pool:
+        return pl.DataFrame(list(pool.map(time_one, (Size(*size) for size in sizes), repeat(settings))))
 
 
 def growth_exponent(table: pl.DataFrame) -> float:

@@ -1,8 +1,12 @@
-"""Commands that measure: `bench` prints every ratio claimed, `evaluate` every quality figure over seeds."""
+"""The command that measures speed: `bench` prints every ratio claimed."""
 
 from __future__ import annotations
 
+import resource
+import subprocess
+import sys
 import tempfile
+import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,14 +18,32 @@ from pipeline.cli.base import main
 if TYPE_CHECKING:
     import polars as pl
 
+ASKED = {1_000_000: " (asked < 3 s)", 10_000_000: " (asked < 60 s, 2,000 MB)"}
+"""By sessions; decided."""
+
 
 @main.group(invoke_without_command=True)
+@click.option("--small", is_flag=True, help="Without a name: small sizes, done in minutes. README tells the usual ones.")
 @click.pass_context
-def bench(ctx: click.Context) -> None:
+def bench(ctx: click.Context, *, small: bool) -> None:
     """Measure speed and memory, as ratios in one run; without a name, all of them."""
     if ctx.invoked_subcommand is None:
-        for command in (bench_ingest, bench_validate, bench_attribute):
-            ctx.invoke(command)
+        ctx.invoke(bench_demo)
+        ctx.invoke(bench_attribute, largest=not small)
+        ctx.invoke(bench_validate, rows=200_000 if small else 5_000_000)
+        ctx.invoke(bench_ingest, gigabytes=0.05 if small else 5.0, rounds=1 if small else 2)
+
+
+@bench.command("demo")
+def bench_demo() -> None:
+    """The whole job on the sample logs, from an empty folder, start of the command included."""
+    with tempfile.TemporaryDirectory() as folder:
+        command = [sys.executable, "-c", "from pipeline.cli import main; main()", "demo", "--quiet", "--dir", folder]
+        start, used = time.perf_counter(), resource.getrusage(resource.RUSAGE_CHILDREN)
+        subprocess.run(command, check=True)  # noqa: S603 - our own command
+        wall, now = time.perf_counter() - start, resource.getrusage(resource.RUSAGE_CHILDREN)
+    processor = now.ru_utime + now.ru_stime - used.ru_utime - used.ru_stime
+    click.echo(f"demo: {wall:.1f} s, {processor:.1f} s of processor")
 
 
 @bench.command("ingest")
@@ -42,7 +64,7 @@ def bench_validate(rows: int = 5_000_000) -> None:
     """Validation against the same SQL run bare."""
     from pipeline.validate.bench import bench_validate as measure
 
-    took = measure(rows, alone=False)
+    took = measure(rows)
     against = f"bare SQL {took.bare_s:.1f} s, ratio {took.overhead:.2f} (asked < 3)"
     click.echo(f"validate {took.rows:,} core rows: {took.validate_s:.1f} s, {against}")
 
@@ -56,8 +78,11 @@ def bench_attribute(*, largest: bool = False, plot: Path | None = None) -> None:
     from pipeline.settings import load_settings
 
     table = growth(load_settings().attribute, SIZES if largest else SIZES[:-1])
-    _show(table)
-    click.echo(f"time grows as cells to the power {growth_exponent(table):.2f}")
+    for row in table.to_dicts():
+        size = f"attribute {row['vehicles']:,} × {row['evses']:,}, {row['sessions']:,} sessions"
+        took = f"{row['seconds']:.1f} s, {row['processor_seconds']:.1f} s of processor, {row['peak_mb']:,.0f} MB"
+        click.echo(f"{size}: {took}{ASKED.get(row['sessions'], '')}")
+    click.echo(f"attribute: time grows as cells to the power {growth_exponent(table):.2f}")
     if plot:
         _write_growth(table, plot)
 
@@ -74,56 +99,3 @@ def _write_growth(table: pl.DataFrame, plot: Path) -> None:
         )
     )
     chart.save(str(plot))
-
-
-@main.command()
-@click.option("--seeds", type=click.IntRange(1), default=5, show_default=True, help="Worlds of each kind.")
-@click.option("--first-seed", type=click.IntRange(0), default=0, show_default=True)
-@click.option("--vehicles", type=click.IntRange(10), default=2000, show_default=True)
-@click.option("--evses", type=click.IntRange(2), default=400, show_default=True)
-@click.option("--weeks", type=click.IntRange(2, 26), default=12, show_default=True)
-@click.option(
-    "--scenario", "scenarios", multiple=True, default=("standard", "misspecified"), show_default=True, help="May be given again."
-)
-@click.option("--referrals/--no-referrals", default=True, show_default=True, help="Also calls, early warnings and next tests.")
-@click.option("--csv", "table_file", type=base.path_type(folder=False), help="Write the table, a row a world, to this file.")
-def evaluate(
-    seeds: int, first_seed: int, vehicles: int, evses: int, weeks: int, scenarios: tuple[str, ...], table_file: Path | None,
-    *, referrals: bool,
-) -> None:  # fmt: skip
-    """Measure the quality of attribution and referral on simulated worlds, over seeds."""
-    from pipeline.evaluate.run import evaluate as evaluate_worlds
-    from pipeline.evaluate.run import summary
-    from pipeline.settings import load_settings
-
-    span = range(first_seed, first_seed + seeds)
-    table = evaluate_worlds(span, scenarios, vehicles=vehicles, evses=evses, weeks=weeks, settings=load_settings().attribute)
-    if table_file:
-        table.write_csv(table_file)
-    _show(summary(table).transpose(include_header=True, header_name="measure", column_names="scenario"))
-    if referrals:
-        _referrals(span, vehicles, evses)
-
-
-def _referrals(span: range, vehicles: int, evses: int) -> None:
-    from pipeline.evaluate.referral import calls, calls_summary, early_warning, early_warning_summary
-    from pipeline.evaluate.settling import settled
-
-    per_day = 1.5
-    for title, found in (
-        ("Calls and circuit figures", calls_summary(calls(span, vehicles, evses, per_day))),
-        ("Leaking diodes before their first failure", early_warning_summary(early_warning(span, vehicles, evses, per_day))),
-    ):
-        click.echo(title)
-        for name, value in found.items():
-            click.echo(f"  {name:<40} {value:.4g}")
-    tests = settled(span, min(vehicles, 300), min(evses, 60), per_day)
-    click.echo("Undecided vehicles: attempts to settle them")
-    _show(tests.select("ordinary", "advised").mean().with_columns(questions=tests.height))
-
-
-def _show(table: pl.DataFrame) -> None:
-    import polars as pl
-
-    with pl.Config(tbl_rows=100, tbl_cols=30, tbl_hide_dataframe_shape=True, tbl_hide_column_data_types=True, float_precision=4):
-        click.echo(str(table))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import polars as pl
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
@@ -20,14 +21,28 @@ def average_precision(score: Floats, truth: Bools) -> float:
     return float((gained * hits / (ends + 1)).sum() / truth.sum())
 
 
-def calibration_error(p: Floats, truth: Bools, bins: int = 10) -> float:
+BINS = 10
+"""Equal-width bins of probability."""
+
+
+def reliability(p: Floats, truth: Bools) -> pl.DataFrame:
+    """One row per bin of probability: `bin, units, said` (sum of probabilities), `true` (how many truly are)."""
+    which = np.minimum((p * BINS).astype(int), BINS - 1)
+    return pl.DataFrame(
+        {
+            "bin": np.arange(BINS),
+            "units": np.bincount(which, minlength=BINS),
+            "said": np.bincount(which, p, BINS).astype(float),
+            "true": np.bincount(which, truth, BINS).astype(int),
+        }
+    )
+
+
+def calibration_error(p: Floats, truth: Bools) -> float:
     """Expected calibration error: mean over all of |frequency - mean probability| in equal-width bins of probability."""
-    if not len(p):
-        return float("nan")
-    which = np.minimum((p * bins).astype(int), bins - 1)
-    count = np.bincount(which, minlength=bins)
-    gap = np.abs(np.bincount(which, p, bins) - np.bincount(which, truth.astype(float), bins))
-    return float(gap.sum() / count.sum())
+    rows = reliability(p, truth)
+    gap = np.abs(rows["said"].to_numpy() - rows["true"].to_numpy())
+    return ratio(gap.sum(), len(p))
 
 
 def ratio(part: float, whole: float) -> float:

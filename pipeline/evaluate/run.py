@@ -1,15 +1,16 @@
-"""Worlds over seeds and scenarios → a table of measures, one row per world, and its summary."""
+"""Worlds over fleets, scenarios and seeds → a row of measures a world, its probabilities by bin, and the sums over seeds."""
 
 from __future__ import annotations
 
 import time
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
 from datetime import timedelta
 
 import polars as pl
 
 from pipeline.attribute.attribution import Attribution, attribute
-from pipeline.evaluate.measures import average_precision, calibration_error, ratio
+from pipeline.evaluate.measures import average_precision, calibration_error, ratio, reliability
 from pipeline.evaluate.oracle import oracle_vehicles
 from pipeline.evaluate.truth import Truth, attempts_of, truth_of
 from pipeline.settings.attribute import AttributeSettings
@@ -18,62 +19,111 @@ from sample_logs.generator.world import World, simulate_world
 
 CAUSES = ("vehicle", "evse", "pairing", "chance")
 BLAME = ("p_vehicle", "p_evse", "p_pairing", "p_other")
+COUNTED_FROM = 0.02
+"""Vehicles that are said to be at fault with more than this are measured apart: nearly all others are near nought."""
+
+
+@dataclass(frozen=True)
+class Fleet:
+    """Worlds of one size: vehicles, EVSEs, and how many seeds."""
+
+    vehicles: int
+    evses: int
+    seeds: int
+
+    def __str__(self) -> str:
+        """The size as tables name it."""
+        return f"{self.vehicles:,} × {self.evses:,}"
+
+
+@dataclass(frozen=True)
+class Evaluation:
+    """`worlds`: a row per scenario, fleet and seed, counts named `n_`. `bins`: `reliability` of each, by `unit`."""
+
+    worlds: pl.DataFrame
+    bins: pl.DataFrame
 
 
 def evaluate(
-    seeds: Iterable[int], scenarios: Iterable[str], *, vehicles: int, evses: int, weeks: int, settings: AttributeSettings
-) -> pl.DataFrame:
-    """One row per scenario and seed with the measures of `measure`; every world is simulated afresh."""
-    rows = []
+    fleets: Iterable[Fleet],
+    scenarios: Iterable[str],
+    *,
+    first_seed: int,
+    weeks: int,
+    settings: AttributeSettings,
+    tell: Callable[[str], None] = lambda _: None,
+) -> Evaluation:
+    """Attribute worlds whose truth is known; each is simulated afresh, and told of when done."""
+    rows, bins = [], []
     for scenario in scenarios:
-        for seed in seeds:
-            world = simulate_world(WorldSpec(vehicles, evses, weeks, seed, scenario))
-            rows.append({"scenario": scenario, "seed": seed} | evaluate_world(world, settings))
-    return pl.DataFrame(rows, infer_schema_length=None)
+        for fleet in fleets:
+            for seed in range(first_seed, first_seed + fleet.seeds):
+                world = simulate_world(WorldSpec(fleet.vehicles, fleet.evses, weeks, seed, scenario))
+                which = {"scenario": scenario, "fleet": str(fleet), "seed": seed}
+                measures, by_bin = evaluate_world(world, settings)
+                rows.append(which | measures)
+                tell(f"{scenario}, {fleet}, seed {seed}: attributed in {measures['seconds']:.1f} s")
+                bins.append(by_bin.select(*(pl.lit(value).alias(name) for name, value in which.items()), pl.all()))
+    return Evaluation(pl.DataFrame(rows, infer_schema_length=None), pl.concat(bins))
 
 
-def summary(table: pl.DataFrame) -> pl.DataFrame:
-    """Mean over seeds by scenario, counts summed; ratios are taken of the summed counts, so that empty worlds weigh nothing."""
-    counts = [c for c in table.columns if c.startswith("n_")]
-    means = [c for c in table.columns if c not in {"scenario", "seed", *counts}]
-    return (
-        table.group_by("scenario", maintain_order=True)
-        .agg(pl.len().alias("seeds"), pl.col(means).fill_nan(None).mean(), pl.col(counts).sum())
-        .with_columns(
-            refer_precision=pl.col("n_refer_right") / pl.col("n_refer"),
-            refer_recall=pl.col("n_found") / pl.col("n_to_find"),
-            evse_precision=pl.col("n_evse_right") / pl.col("n_evse_called"),
-            evse_recall=pl.col("n_evse_found") / pl.col("n_evse_to_find"),
-            onset_coverage=pl.col("n_onset_inside") / pl.col("n_onset"),
-        )
+def summary(evaluation: Evaluation) -> pl.DataFrame:
+    """By scenario and fleet: mean over seeds, counts summed, and calibration of all seeds' probabilities together."""
+    worlds = evaluation.worlds
+    key = ["scenario", "fleet"]
+    counts = [c for c in worlds.columns if c.startswith("n_")]
+    means = [c for c in worlds.columns if c not in {*key, "seed", *counts}]
+    gathered = worlds.group_by(key, maintain_order=True).agg(
+        pl.len().alias("seeds"), pl.col(means).fill_nan(None).mean(), pl.col(counts).sum()
     )
+    for unit in evaluation.bins["unit"].unique(maintain_order=True):
+        pooled = pooled_bins(evaluation.bins.filter(pl.col("unit") == unit))
+        gap = (pl.col("said") - pl.col("true")).abs().sum() / pl.col("units").sum()
+        gathered = gathered.join(
+            pooled.group_by(key).agg(gap.alias(f"ece_{unit}_pooled")), on=key, how="left", maintain_order="left"
+        )
+    return gathered
 
 
-def evaluate_world(world: World, settings: AttributeSettings) -> dict[str, float]:
-    """All measures of one world; the report week is its last."""
+def pooled_bins(bins: pl.DataFrame) -> pl.DataFrame:
+    """Bins of all seeds together, one row per scenario, fleet, unit and bin that holds anything."""
+    key = ["scenario", "fleet", "unit", "bin"]
+    return bins.group_by(key, maintain_order=True).agg(pl.col("units", "said", "true").sum()).filter(pl.col("units") > 0)
+
+
+def evaluate_world(world: World, settings: AttributeSettings) -> tuple[dict[str, float], pl.DataFrame]:
+    """All measures of one world, and its probabilities by `unit` and bin; the report week is its last."""
     week = f"{(world.spec.end - timedelta(days=1)):%G-W%V}"
     attempts = attempts_of(world)
     begun = time.perf_counter()
     answer = attribute(attempts, settings, week, look_back_weeks=world.spec.weeks)
     seconds = time.perf_counter() - begun
     truth = truth_of(world)
+    vehicles = answer.vehicles.join(truth.vehicles, on="vehicle_id").filter(~pl.col("latent"))
+    evses = answer.evses.join(truth.evses, on="evse_id").filter(~pl.col("latent"))
     oracle = oracle_vehicles(world, attempts, settings, week)
-    return {
+    measures = {
         "seconds": seconds,
-        **_vehicles(answer, truth, oracle),
+        **_vehicles(answer, truth, vehicles.join(oracle, on="vehicle_id")),
         **_early_finds(world, answer, truth),
-        **_evses(answer, truth),
+        **_evses(evses),
         **_blame(answer, truth),
     }
+    counted = vehicles.filter(pl.col("p_vehicle") > COUNTED_FROM)
+    units = {"vehicle": (vehicles, "p_vehicle"), "counted_vehicle": (counted, "p_vehicle"), "evse": (evses, "p_evse")}
+    bins = [
+        reliability(rows[p].to_numpy(), rows["faulty"].to_numpy()).select(pl.lit(unit).alias("unit"), pl.all())
+        for unit, (rows, p) in units.items()
+    ]
+    return measures, pl.concat(bins)
 
 
-def _vehicles(answer: Attribution, truth: Truth, oracle: pl.DataFrame) -> dict[str, float]:
-    rows = answer.vehicles.join(truth.vehicles, on="vehicle_id").join(oracle, on="vehicle_id").filter(~pl.col("latent"))
+def _vehicles(answer: Attribution, truth: Truth, rows: pl.DataFrame) -> dict[str, float]:
     p, faulty = rows["p_vehicle"].to_numpy(), rows["faulty"].to_numpy()
     called = (rows["verdict"] == "fault").to_numpy()
     best = average_precision(rows["p_oracle"].to_numpy(), faulty)
     mine = average_precision(p, faulty)
-    open_ = p > 0.02
+    counted = p > COUNTED_FROM
     dated = rows.filter((pl.col("verdict") == "fault") & pl.col("faulty") & pl.col("since_utc").is_not_null())
     begin = answer.solutions["AC"].evidence.begin_utc
     inside = dated.filter(
@@ -85,7 +135,7 @@ def _vehicles(answer: Attribution, truth: Truth, oracle: pl.DataFrame) -> dict[s
         "ap_oracle": best,
         "ap_share": ratio(mine, best),
         "ece_vehicle": calibration_error(p, faulty),
-        "ece_vehicle_open": calibration_error(p[open_], faulty[open_]),
+        "ece_counted_vehicle": calibration_error(p[counted], faulty[counted]),
         "n_refer": int(called.sum()),
         "n_refer_right": int((called & faulty).sum()),
         "n_wrongly_for_others": _wrongly_for_others(answer, truth, rows.filter(pl.Series(called & ~faulty))["vehicle_id"]),
@@ -113,8 +163,7 @@ def _early_finds(world: World, answer: Attribution, truth: Truth) -> dict[str, f
     return {"n_to_find": due.height, "n_found": found.height}
 
 
-def _evses(answer: Attribution, truth: Truth) -> dict[str, float]:
-    rows = answer.evses.join(truth.evses, on="evse_id").filter(~pl.col("latent"))
+def _evses(rows: pl.DataFrame) -> dict[str, float]:
     called = rows.filter(pl.col("verdict") == "fault")
     due = rows.filter(pl.col("faulty") & (pl.col("shown") >= 3) & (pl.col("partners_shown") >= 2))
     return {

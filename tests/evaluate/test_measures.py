@@ -5,9 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.evaluate.measures import average_precision, calibration_error
-from pipeline.evaluate.run import evaluate, summary
-from pipeline.settings.attribute import AttributeSettings
+from pipeline.evaluate.measures import average_precision, calibration_error, reliability
 
 
 def test_average_precision_of_a_worked_example() -> None:
@@ -20,13 +18,10 @@ def test_calibration_error_of_a_worked_example() -> None:
     p = np.repeat([0.25, 0.85], 10)
     hit = np.array([True] * 5 + [False] * 5 + [True] * 8 + [False] * 2)
     assert calibration_error(p, hit) == pytest.approx(0.15)
+    rows = reliability(p, hit).filter(reliability(p, hit)["units"] > 0)
+    assert rows.rows() == [(2, 10, pytest.approx(2.5), 5), (8, 10, pytest.approx(8.5), 8)]
 
 
-def test_a_small_world_is_measured_whole() -> None:
-    """One world of each kind: every measure is there; where nothing is wrong no vehicle is called."""
-    table = evaluate([1], ["standard", "no_fault"], vehicles=120, evses=30, weeks=12, settings=AttributeSettings())
-    whole = summary(table)
-    assert whole["seeds"].to_list() == [1, 1]
-    assert whole["refer_precision"].to_list()[0] >= 0.5
-    assert whole["n_refer"].to_list()[1] == 0
-    assert (whole["ece_vehicle"] < 0.05).all()
+def test_nothing_to_calibrate_has_no_error() -> None:
+    """Of no units there is no calibration error, rather than one of nought."""
+    assert np.isnan(calibration_error(np.array([]), np.array([], dtype=bool)))

@@ -19,7 +19,7 @@ def test_warnings_are_measured() -> None:
     """Sound vehicles are hardly ever watched for their diode: under the stated 2 % in this world (regression only)."""
     summary = early_warning_summary(early_warning([1], vehicles=80, evses=16, per_day=1.5, weeks=6))
     assert summary["sound"] > 30
-    assert summary["sound_ever_watched"] <= 0.02
+    assert summary["sound_ever_watched"] <= 0.02 * summary["sound"]
 
 
 def test_settling_is_measured() -> None:

@@ -239,7 +239,7 @@ def test_evidence_of_faults_never_lowers_an_attempts_weight() -> None:
 
 def test_the_benchmark_measures_a_valid_warehouse() -> None:
     """What the benchmark fills judges records and is timed both ways (how fast is the benchmark's own business)."""
-    timing = bench_validate(1_700, alone=False)
+    timing = bench_validate(1_700)
     assert timing.rows == 1_700
     assert timing.validate_s > 0
     assert timing.overhead == timing.validate_s / timing.bare_s

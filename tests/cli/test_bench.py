@@ -1,0 +1,72 @@
+"""`whichside bench`: everything claimed in one run, at the sizes asked for."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pytest
+from click.testing import CliRunner
+
+import pipeline.attribute.bench as attribute_bench
+import pipeline.ingest.bench as ingest_bench
+import pipeline.validate.bench as validate_bench
+from pipeline.cli import main
+from pipeline.settings.attribute import AttributeSettings
+from pipeline.validate.bench import ValidateTiming
+
+README = Path(__file__).resolve().parents[2] / "README.md"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "asked"),
+    [
+        (["--small"], {"gigabytes": 0.05, "rows": 200_000, "sessions": 2_000_000}),
+        ([], {"gigabytes": 5.0, "rows": 5_000_000, "sessions": 10_000_000}),
+    ],
+)
+def test_one_run_measures_all(monkeypatch: pytest.MonkeyPatch, arguments: list[str], asked: dict[str, float]) -> None:
+    """Without a name every job is measured, at the sizes README tells of or at small ones, and each prints its figures."""
+    sizes: dict[str, float] = {}
+
+    def ingest(*_: Any, gigabytes: float, rounds: int) -> dict[str, Any]:
+        sizes["gigabytes"] = gigabytes
+        return {"ratios": {"speed": {"got": 0.7, "asked": ">= 0.7", "met": rounds > 0}}, "jobs": {}, "day": {}}
+
+    def validate(rows: int) -> ValidateTiming:
+        sizes["rows"] = rows
+        return ValidateTiming(rows, 3.0, 2.0)
+
+    def growth(_: AttributeSettings, of: tuple[tuple[int, int, int], ...]) -> pl.DataFrame:
+        sizes["sessions"] = of[-1][2]
+        row = {"seconds": 2.0, "processor_seconds": 3.0, "peak_mb": 300.0}
+        return pl.DataFrame([dict(zip(("vehicles", "evses", "sessions"), s, strict=True)) | row | {"cells": s[2]} for s in of])
+
+    monkeypatch.setattr(ingest_bench, "bench", ingest)
+    monkeypatch.setattr(validate_bench, "bench_validate", validate)
+    monkeypatch.setattr(attribute_bench, "growth", growth)
+    monkeypatch.setattr(subprocess, "run", lambda *_, **__: None)
+    ran = CliRunner().invoke(main, ["bench", *arguments])
+    assert ran.exit_code == 0, ran.output
+    assert sizes == asked
+    for said in ("demo:", "attribute 2,000 × 400, 1,000,000 sessions: 2.0 s", "to the power", "ratio 1.50", "speed"):
+        assert said in ran.output
+
+
+def test_growth_is_measured_in_processes_of_their_own() -> None:
+    """Each size tells its own peak memory and cells: a later, smaller one holds less than this process does."""
+    table = attribute_bench.growth(AttributeSettings(), ((60, 12, 800), (40, 8, 500)))
+    assert table["sessions"].to_list() == [800, 500]
+    assert (table["cells"] <= table["vehicles"] * table["evses"]).all()
+    assert (table["peak_mb"] > 1).all()
+
+
+def test_readme_names_commands_that_exist() -> None:
+    """Every command that README says a figure comes from is understood with its options."""
+    named = set(re.findall(r"`whichside ((?:bench|evaluate)[^`]*)`", README.read_text(encoding="utf-8")))
+    assert {name.split()[0] for name in named} == {"bench", "evaluate"}
+    for name in named:
+        assert CliRunner().invoke(main, [*name.split(), "--help"]).exit_code == 0, name
