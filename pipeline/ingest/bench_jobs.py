@@ -6,8 +6,6 @@ Peers of our reader, over the same file and into two tables of a database on dis
 from __future__ import annotations
 
 import json
-import re
-import resource
 import sys
 import time
 from collections.abc import Callable
@@ -19,6 +17,7 @@ import duckdb
 from pipeline.ingest.delivery import ingest_delivery
 from pipeline.ingest.frame_paths import METER_SHAPE, PATHS
 from pipeline.ingest.sql import quoted
+from pipeline.peak import peak_mb
 from pipeline.settings.ingest import IngestSettings
 from pipeline.warehouse import writing
 
@@ -143,15 +142,7 @@ def main(job: str, frames: str, store: str) -> None:
     start, cpu_start = time.perf_counter(), time.process_time()
     lines = JOBS[job](Path(frames), Path(store))
     wall, cpu = time.perf_counter() - start, time.process_time() - cpu_start
-    sys.stdout.write(json.dumps({"lines": lines, "wall_s": wall, "cpu_s": cpu, "peak_mb": _peak_mb()}) + "\n")
-
-
-def _peak_mb() -> float:
-    """Most memory this process held; getrusage would tell that of the process which started it, where that held more."""
-    status = Path("/proc/self/status")
-    if status.exists():
-        return int(re.findall(r"VmHWM:\s*(\d+)", status.read_text(encoding="ascii"))[0]) / 1024
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    sys.stdout.write(json.dumps({"lines": lines, "wall_s": wall, "cpu_s": cpu, "peak_mb": peak_mb()}) + "\n")
 
 
 if __name__ == "__main__":

@@ -9,7 +9,6 @@ from __future__ import annotations
 import argparse
 import json
 import os
-import resource
 import subprocess
 import sys
 import tempfile
@@ -19,6 +18,7 @@ from pathlib import Path
 from distributed import LocalCluster
 
 from pipeline.cluster import run_on_cluster
+from pipeline.peak import peak_mb
 from pipeline.run import Request, run_week
 from pipeline.settings import Settings
 from sample_logs.generator import simulate
@@ -52,7 +52,7 @@ def one_run(delivered: Path, place: Path, way: str) -> dict[str, object]:
         "frames": rows["raw_frame"],
         "attempts": rows["core_attempt"],
         "stations": rows["core_evse"],
-        "peak_mb": round(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024),
+        "peak_mb": round(peak_mb()),
     }
 
 
