@@ -40,9 +40,9 @@ WITH frames AS (
   SELECT station_id, min(if(astray, r, least(r, s))) AS a, max(if(astray, r, greatest(r, s))) AS b, bool_or(astray) AS astray
   FROM judged GROUP BY 1
   UNION ALL
-  SELECT station_id, min(station_at_utc) FILTER (station_at_utc >= $clocks_from), max(station_at_utc),
-    bool_or(station_at_utc < $clocks_from)
-  FROM raw_pilot WHERE {fresh} GROUP BY 1
+  SELECT station_id, coalesce(min(station_at_utc) FILTER (station_at_utc >= $clocks_from), $all_from),
+    coalesce(max(station_at_utc) FILTER (station_at_utc >= $clocks_from), $all_to), bool_or(station_at_utc < $clocks_from)
+  FROM raw_pilot WHERE {fresh} GROUP BY station_id, file_id
   UNION ALL
   SELECT e.station_id, min(plugged_at_utc), max(coalesce(unplugged_at_utc, plugged_at_utc)), false
   FROM raw_session s JOIN core_evse e USING (evse_id) WHERE plugged_at_utc IS NOT NULL AND {fresh} GROUP BY 1
@@ -58,20 +58,24 @@ FROM spans GROUP BY 1
 _WINDOWS = """
 CREATE OR REPLACE TEMP TABLE _windows AS
 WITH clocks AS (
-  SELECT n.station_id, n.a, n.b,
+  SELECT n.station_id,
+    least(n.a, min(receiver_from_utc) FILTER (abs(offset_s) > 43200
+      AND segment_from_utc BETWEEN a - INTERVAL 30 DAY AND b + INTERVAL 30 DAY)) AS first,
+    greatest(n.b, max(receiver_from_utc) FILTER (abs(offset_s) > 43200
+      AND segment_from_utc BETWEEN a - INTERVAL 30 DAY AND b + INTERVAL 30 DAY)) AS last,
     bool_or(n.astray) OR coalesce(bool_or(abs(offset_s) > 43200
       AND (segment_from_utc BETWEEN a - INTERVAL 30 DAY AND b + INTERVAL 30 DAY
         OR receiver_from_utc BETWEEN a - INTERVAL 30 DAY AND b + INTERVAL 30 DAY)), false) AS astray,
     max(receiver_from_utc) FILTER (receiver_from_utc < date_trunc('day', a)) AS knot_before,
     min(receiver_from_utc, 2) FILTER (receiver_from_utc >= date_trunc('day', b) + INTERVAL 1 DAY) AS knots_after
-  FROM _new n LEFT JOIN (FROM core_clock WHERE receiver_from_utc >= $since) c USING (station_id) GROUP BY ALL
+  FROM _new n LEFT JOIN (FROM core_clock WHERE receiver_from_utc >= $since) c USING (station_id) GROUP BY n.station_id, a, b
 ), reach AS (
-  SELECT station_id, astray, b,
-    least(date_trunc('day', a) - if(astray, $astray, INTERVAL 2 DAY),
-      if(knot_before > a - $held - INTERVAL 1 DAY, date_trunc('day', knot_before), date_trunc('day', a))) AS keep_from,
-    greatest(date_trunc('day', b) + if(astray, $astray, INTERVAL 3 DAY),
-      if(len(knots_after) = 2, least(date_trunc('day', knots_after[2]) + INTERVAL 1 DAY, b + 2 * $held),
-        b + $held + INTERVAL 2 DAY)) AS keep_to
+  SELECT station_id, astray,
+    least(date_trunc('day', first) - if(astray, $astray, INTERVAL 2 DAY),
+      if(knot_before > first - $held - INTERVAL 1 DAY, date_trunc('day', knot_before), date_trunc('day', first))) AS keep_from,
+    greatest(date_trunc('day', last) + if(astray, $astray, INTERVAL 3 DAY),
+      if(len(knots_after) = 2, least(date_trunc('day', knots_after[2]) + INTERVAL 1 DAY, last + 2 * $held),
+        last + $held + INTERVAL 2 DAY)) AS keep_to
   FROM clocks
 ), ends AS (
   SELECT station_id, evse_id, plugged_at_utc,

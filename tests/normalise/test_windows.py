@@ -70,6 +70,9 @@ def window(con: Connection, touched: pl.DataFrame = NOTHING, moved: list[str] | 
 
 
 WHOLE = ("all", "all", "all", "all")
+KEPT = 32
+"""Days made anew on both sides where the clock was astray (windows.ASTRAY_KEEP); as many more are read."""
+MONTHS = (50.0 - 2 * KEPT, 50.0 - KEPT, 50.0 + KEPT, 50.0 + 2 * KEPT)
 ALONE = (44.0, 48.0, 50.5 + HELD + 2, 50.5 + HELD + 2 + SILENCE + 1)
 """A frame of day 50, noon, with nothing known around it: two days before are made anew and to where its offset is carried."""
 
@@ -93,17 +96,18 @@ def test_a_row_without_a_time_of_its_own_has_the_receivers(con: Connection) -> N
 
 
 @pytest.mark.parametrize(
-    ("station", "whole"),
+    ("station", "astray"),
     [(51.0, False), (51.001, True), (50.5 - 60, False), (50.5 - 60.001, True)],
 )
-def test_a_clock_astray_near_the_new_rows_makes_the_station_whole(con: Connection, station: float, *, whole: bool) -> None:
-    """Half a day ahead of the receiver or sixty days behind: such times reach anywhere."""
+def test_a_clock_astray_near_the_new_rows_makes_months_anew(con: Connection, station: float, *, astray: bool) -> None:
+    """Half a day ahead of the receiver or sixty days behind: pilot rows of such times may lie anywhere in their files."""
     put(con, "raw_frame", "new", "st1", 50.5, station)
-    assert (window(con)["st1"] == WHOLE) == whole
+    assert (window(con)["st1"] == MONTHS) == astray
+    assert con.execute("SELECT astray FROM _windows").fetchall() == [(astray,)]
 
 
 @pytest.mark.parametrize(
-    ("offset", "at", "whole"),
+    ("offset", "at", "astray"),
     [
         (43_200.0, 50.0, False),
         (43_201.0, 50.0, True),
@@ -114,15 +118,18 @@ def test_a_clock_astray_near_the_new_rows_makes_the_station_whole(con: Connectio
         (43_201.0, 80.6, False),
     ],
 )
-def test_so_does_one_known_within_a_month(con: Connection, offset: float, at: float, *, whole: bool) -> None:
-    """Half a day off, by the station's or the receiver's time, within thirty days of the new rows on either side."""
+def test_so_does_one_known_within_a_month(con: Connection, offset: float, at: float, *, astray: bool) -> None:
+    """Half a day off, by the station's or the receiver's time, within thirty days of the new rows on either side.
+
+    A clock that shows the new rows' times at another time has them placed there: that is made anew with them.
+    """
     put(con, "raw_frame", "new", "st1", 50.5, 50.5)
     put(con, "core_clock", "st1", at, 200.0, offset)
     put(con, "core_clock", "st2", 50.0, 50.0, 99_999.0)
-    assert (window(con)["st1"] == WHOLE) == whole
+    assert (window(con)["st1"] == (*MONTHS[:2], 200.0 + KEPT, 200.0 + 2 * KEPT)) == astray
     con.execute("DELETE FROM core_clock")
     put(con, "core_clock", "st1", 200.0, at, offset)
-    assert (window(con)["st1"] == WHOLE) == whole
+    assert (window(con)["st1"] == MONTHS) == astray
 
 
 def test_the_second_knot_beyond_bounds_what_can_change(con: Connection) -> None:
@@ -232,16 +239,41 @@ def test_nothing_older_than_the_reach_is_looked_for(con: Connection) -> None:
     assert window(con)["st1"][1] == pytest.approx(148.0)
 
 
-def test_pilot_rows_of_a_clock_never_set_make_the_station_whole(con: Connection) -> None:
-    """Before 2015 no such clock was right (OCPP 1.6 is of 2015, from memory); a pilot row else counts by its own time."""
+def test_pilot_rows_of_a_clock_never_set_are_read_with_their_file(con: Connection) -> None:
+    """Before 2015 no such clock was right (OCPP 1.6 is of 2015, from memory); a pilot row else counts by its own time.
+
+    A file without any right time may be of any day: the station is made whole.
+    """
     put(con, "raw_pilot", "new", "st1", 50.5)
     put(con, "raw_pilot", "old", "st1", 5.0)
     assert window(con)["st1"] == pytest.approx(ALONE)
     put(con, "raw_pilot", "new", "st1", datetime.fromisoformat("2014-12-31T23:59:59Z"))
-    assert window(con)["st1"] == WHOLE
+    assert window(con)["st1"] == MONTHS
+    con.execute("DELETE FROM raw_pilot WHERE station_at_utc > '2020-01-01'")
+    lo, keep_from, keep_to, hi = con.execute(
+        "SELECT lo_utc, keep_from_utc, keep_to_utc, hi_utc FROM _windows" if window(con) else ""
+    ).fetchall()[0]
+    assert lo < keep_from < windows.ALL_FROM < windows.ALL_TO < keep_to < hi
     con.execute("DELETE FROM raw_pilot")
     put(con, "raw_pilot", "new", "st1", datetime.fromisoformat("2015-01-01T00:00:00Z"))
-    assert window(con)["st1"] != WHOLE
+    assert window(con)["st1"][3] < 0
+
+
+def test_far_rows_are_those_of_files_that_reach_into_the_window(con: Connection) -> None:
+    """Pilot rows of 1970 are read with the window that their file's other rows lie in, and with no other."""
+    for file, own in (("old", 50.0), ("old", -20_000.0), ("older", 5.0), ("older", -20_000.0), ("new", 51.0)):
+        put(con, "raw_pilot", file, "st1", own)
+    put(con, "raw_frame", "new", "st1", 51.0, -20_500.0)
+    window(con)
+    (batch,) = list(windows.batches(con, 100))
+    con.register("_batch", batch.to_arrow())
+    found = windows.bound(con, windows._ASTRAY_PILOT, {"lo": batch["lo_utc"].min(), "astray": windows.ASTRAY_KEEP})
+    assert found["file_id"].to_list() == ["old", "older"]
+    con.execute(
+        "UPDATE raw_pilot SET station_at_utc = $at WHERE file_id = 'older' AND station_at_utc > '2020-01-01'", {"at": day(-90)}
+    )
+    found = windows.bound(con, windows._ASTRAY_PILOT, {"lo": batch["lo_utc"].min(), "astray": windows.ASTRAY_KEEP})
+    assert found["file_id"].to_list() == ["old"]
 
 
 def test_an_exported_session_counts_from_plugging_to_unplugging(con: Connection) -> None:
@@ -309,7 +341,7 @@ def test_batches_hold_about_so_many_rows(con: Connection) -> None:
     """Stations in order, cut where the rows before reach the number; rows outside the windows do not count."""
     windows.whole(con)
     for name, rows in (("a", 3), ("b", 2), ("c", 4), ("d", 0)):
-        con.execute("INSERT INTO _windows VALUES (?, ?, ?, ?, ?)", [name, day(1), day(1), day(9), day(9)])
+        con.execute("INSERT INTO _windows VALUES (?, false, ?, ?, ?, ?)", [name, day(1), day(1), day(9), day(9)])
         for k in range(rows):
             put(con, "raw_frame", "f", name, 1.0 + k, None)
     put(con, "raw_frame", "f", "a", 9.0, None)
