@@ -128,7 +128,7 @@ def merged(facts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     told = pl.col("told_trouble").fill_null(value=False) & pl.col("fault_utc").is_null()
     lineage = pl.concat_list("began", "ended", "fault_at", "told_at").list.drop_nulls().list.unique(maintain_order=True)
     stopped = (pl.col("stopped_utc") - pl.col("cut_utc")).abs() <= timedelta(seconds=2 * settings.settle_s)
-    meant = sure(stopped & ~pl.col("stop_reason").is_in(moments.SIGNS)) | sure(pl.col("paused"))
+    meant = sure(stopped & ~pl.col("stop_reason").fill_null("Local").is_in(moments.SIGNS)) | sure(pl.col("paused"))
     cut = pl.when(pl.col("sign_utc").is_null() & ~meant).then("cut_utc")
     unsure = pl.when(pl.col("clock_error_s") >= UNKNOWN_ERROR_S).then(pl.lit("no_clock"))
     return facts.with_columns(

@@ -69,7 +69,7 @@ def joined(best: pl.DataFrame, other: pl.DataFrame, tolerance_s: float, early_s:
     """Spans of two sources: all of the better one, and those of the other that meet none of it.
 
     A better span without an end takes the end of the one it meets, and the start where that one saw it begin earlier
-    (by no more than `early_s` unless its own record began in the middle, and not before the span before had ended).
+    (by no more than `early_s` and its own error, unless its record began in the middle; not before the span before had ended).
     """
     slack = timedelta(seconds=tolerance_s)
     end = pl.coalesce("to_utc", "seen_utc")
@@ -78,14 +78,15 @@ def joined(best: pl.DataFrame, other: pl.DataFrame, tolerance_s: float, early_s:
     span = (pl.col("from_utc"), pl.col("_end"))
     met = meeting(
         left,
-        right.select("evse_id", "_best", "_last", "from_utc", "to_utc", "seen_utc", "sudden", "_end"),
+        right.select("evse_id", "_best", "_last", "from_utc", "to_utc", "seen_utc", "sudden", "error_s", "_end"),
         "evse_id",
         (span, (pl.col("from_utc") - slack, pl.col("_end") + slack)),
     )
     ending = (pl.col("to_utc") >= pl.col("from_utc_b")) & pl.col("to_utc_b").is_null()
+    before_s = (pl.col("from_utc_b") - pl.col("from_utc")).dt.total_microseconds() / 1e6
     earlier = (
         (pl.col("from_utc") < pl.col("from_utc_b") - timedelta(seconds=LATER_S))
-        & ((pl.col("from_utc") >= pl.col("from_utc_b") - timedelta(seconds=early_s)) | pl.col("sudden_b"))
+        & ((before_s <= pl.min_horizontal(pl.lit(early_s), "error_s_b")) | pl.col("sudden_b"))
         & (pl.col("_last").is_null() | (pl.col("from_utc") > pl.col("_last")))
     )
     told = (

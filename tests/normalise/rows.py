@@ -15,7 +15,8 @@ TEXT = {
     "event_type", "trigger_reason", "charging_state", "stop_reason", "id_token_status", "transaction_id", "info", "error_code",
     "vendor_error_code", "fault", "fault_raw", "pilot_state", "contactor", "measurand", "location", "unit", "phase",
     "sample_context", "variable", "component", "actual_value", "began", "ended", "source", "time_doubt", "firmware", "event",
-    "inlet", "sign_fault", "sign_raw", "end_reason_raw", "started_token", "shown_token", "supply", "known",
+    "inlet", "sign_fault", "sign_raw", "end_reason_raw", "started_token", "shown_token", "supply", "known", "fault_at",
+    "pilot_doubt",
 }  # fmt: skip
 TRUTH = {
     "seen_by_pilot", "fault_trouble", "done", "eased", "cut", "closing", "partial", "cleared", "sudden", "accepted", "refused",

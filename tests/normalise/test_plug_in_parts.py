@@ -107,20 +107,26 @@ def test_a_span_without_an_end_takes_the_others() -> None:
 
 
 def test_a_span_takes_the_earlier_start_the_other_saw() -> None:
-    """More than three seconds and no more than the early time before; a sudden record's start may be any time before."""
-    made = both([span(1000, 2000)], [span(990, 2000)])
+    """More than three seconds and no more than the early time before; a sudden record's start may be any time before.
+
+    Only where its own record may lack the plug-in, which its error says: one that saw it (B1 after A) stands.
+    """
+    late = span(1000, 2000, error_s=122.0)
+    made = both([late], [span(990, 2000)])
     assert times(made) == [(990, 2000, 2000)]
     assert (made["began"].to_list(), made["error_s"].to_list()) == (["g:1"], [7.0])
-    assert times(both([span(1000, 2000)], [span(997, 2000)])) == [(1000, 2000, 2000)]
-    assert times(both([span(1000, 2000)], [span(996.9, 2000)])) == [(996.9, 2000, 2000)]
-    assert times(both([span(1000, 2000)], [span(880, 2000)])) == [(880, 2000, 2000)]
-    assert times(both([span(1000, 2000)], [span(879, 2000)])) == [(1000, 2000, 2000)]
-    assert times(both([span(1000, 2000, sudden=True)], [span(10, 2000)])) == [(10, 2000, 2000)]
+    assert times(both([late], [span(997, 2000)])) == [(1000, 2000, 2000)]
+    assert times(both([late], [span(996.9, 2000)])) == [(996.9, 2000, 2000)]
+    assert times(both([late], [span(880, 2000)])) == [(880, 2000, 2000)]
+    assert times(both([late], [span(879, 2000)])) == [(1000, 2000, 2000)]
+    assert times(both([late | {"sudden": True}], [span(10, 2000)])) == [(10, 2000, 2000)]
+    assert times(both([span(1000, 2000, error_s=4.0)], [span(996, 2000)])) == [(996, 2000, 2000)]
+    assert times(both([span(1000, 2000, error_s=4.0)], [span(995.9, 2000)])) == [(1000, 2000, 2000)]
 
 
 def test_an_earlier_start_does_not_reach_into_the_span_before() -> None:
     """What began while the vehicle before was there is not this one's beginning."""
-    best = [span(0, 950), span(1000, 2000)]
+    best = [span(0, 950), span(1000, 2000, error_s=122.0)]
     assert times(both(best, [span(949, 2000)])) == [(0, 950, 950), (1000, 2000, 2000)]
     assert times(both(best, [span(951, 2000)])) == [(0, 950, 950), (951, 2000, 2000)]
 

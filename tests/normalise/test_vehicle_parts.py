@@ -257,6 +257,8 @@ def test_what_only_the_vehicle_reported_becomes_a_plug_in_the_evse_never_saw() -
     )
     assert (first["plugged_at_utc"], first["unplugged_at_utc"], first["sign_utc"]) == (at(0), at(100), at(100))
     assert first["sign_raw"] == "not seen by the EVSE"
+    assert (first["vehicle_id"], first["evse_id"], first["station_id"], first["id_token"]) == ("v", "e", "st1", "T1")
+    assert (first["seen_utc"], first["pilot_low_samples"]) == (at(100), 0)
     assert made["lineage"].to_list() == [["f:1", "f:2"], ["f:1"]]
     assert seconds_of(made["sign_utc"]) == [100, 500]
     assert set(polars_schema("core_plug_in")) <= set(made.columns)
