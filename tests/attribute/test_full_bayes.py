@@ -32,7 +32,7 @@ def test_baseline_agrees_with_full_bayes() -> None:
         numpyro.deterministic("vehicle", u)
         numpyro.sample("k", dist.Binomial(12, logits=intercept + u[v] + w[e]), obs=k)
 
-    sampler = numpyro.infer.MCMC(numpyro.infer.NUTS(model), num_warmup=500, num_samples=1500, progress_bar=False)
+    sampler = numpyro.infer.MCMC(numpyro.infer.NUTS(model), num_warmup=300, num_samples=700, progress_bar=False)
     sampler.run(jax.random.PRNGKey(0))
     draws = {name: np.asarray(x) for name, x in sampler.get_samples().items()}
     assert abs(fit.beta[0] - draws["intercept"].mean()) < draws["intercept"].std() / 3

@@ -54,10 +54,10 @@ def test_an_unknown_id_is_a_clear_error(answer: Attribution) -> None:
 
 
 def test_the_bench_times_growing_fleets() -> None:
-    """Two small fleets give a row each with cells and seconds (speed itself is not tested here)."""
+    """Two small fleets give a row each with cells, seconds and peak memory (speed itself is not tested here)."""
     table = growth(SETTINGS, ((10, 4, 150), (20, 8, 300)))
     assert table["cells"].is_sorted()
-    assert (table["seconds"] > 0).all()
+    assert (table.select("seconds", "processor_seconds", "peak_mb").min_horizontal() > 0).all()
     assert table["sessions"].to_list() == [150, 300]
 
 

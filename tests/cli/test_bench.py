@@ -56,14 +56,6 @@ def test_one_run_measures_all(monkeypatch: pytest.MonkeyPatch, arguments: list[s
         assert said in ran.output
 
 
-def test_growth_is_measured_in_processes_of_their_own() -> None:
-    """Each size tells its own peak memory and cells: a later, smaller one holds less than this process does."""
-    table = attribute_bench.growth(AttributeSettings(), ((60, 12, 800), (40, 8, 500)))
-    assert table["sessions"].to_list() == [800, 500]
-    assert (table["cells"] <= table["vehicles"] * table["evses"]).all()
-    assert (table["peak_mb"] > 1).all()
-
-
 def test_readme_names_commands_that_exist() -> None:
     """Every command that README says a figure comes from is understood with its options."""
     named = set(re.findall(r"`whichside ((?:bench|evaluate)[^`]*)`", README.read_text(encoding="utf-8")))

@@ -135,7 +135,7 @@ def every_file(delivery: Path, report: IngestReport) -> None:
     assert sorted(report.files["file"]) == there
 
 
-@settings(max_examples=25, derandomize=True, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=15, derandomize=True, deadline=None, suppress_health_check=list(HealthCheck))
 @given(seed=st.integers(0, 2**32 - 1))
 def test_damaged_deliveries_balance(sound: Path, tmp_path_factory: pytest.TempPathFactory, seed: int) -> None:
     """Whatever is damaged: each file's lines are used, rejected or duplicates, and the stages behind go through.
