@@ -132,6 +132,26 @@ def test_so_does_one_known_within_a_month(con: Connection, offset: float, at: fl
     assert (window(con)["st1"] == MONTHS) == astray
 
 
+def test_one_astray_among_many_is_enough(con: Connection) -> None:
+    """A frame far off beside good ones, a pilot row of before 2015 beside good frames, one knot of several."""
+
+    def astray() -> bool:
+        window(con)
+        return bool(con.execute("SELECT astray FROM _windows").fetchall()[0][0])
+
+    put(con, "raw_frame", "new", "st1", 50.5, 50.5)
+    put(con, "core_clock", "st1", 50.0, 50.0, 1.0)
+    assert not astray()
+    put(con, "core_clock", "st1", 49.0, 49.0, 99_999.0)
+    assert astray()
+    con.execute("DELETE FROM core_clock")
+    put(con, "raw_frame", "new", "st1", 50.5, 60.0)
+    assert astray()
+    con.execute("DELETE FROM raw_frame WHERE station_at_utc > receiver_at_utc")
+    put(con, "raw_pilot", "new", "st1", datetime.fromisoformat("2014-12-31T23:59:59Z"))
+    assert astray()
+
+
 def test_the_second_knot_beyond_bounds_what_can_change(con: Connection) -> None:
     """Knots from the next day on; to the end of the second one's day, at least three days, at most twice what is carried."""
     put(con, "raw_frame", "new", "st1", 50.5, 50.5)
@@ -157,7 +177,7 @@ def test_the_knot_before_is_made_anew_where_its_offset_reaches(con: Connection) 
     put(con, "core_clock", "st1", 35.6, 35.6, 1.0)
     assert window(con)["st1"][1] == pytest.approx(35.0)
     con.execute("DELETE FROM core_clock")
-    put(con, "core_clock", "st1", 35.4, 35.4, 1.0)
+    put(con, "core_clock", "st1", 35.5, 35.5, 1.0)
     assert window(con)["st1"][1] == pytest.approx(48.0)
     put(con, "core_clock", "st1", 49.9, 49.9, 1.0)
     assert window(con)["st1"][1] == pytest.approx(48.0)
@@ -202,8 +222,12 @@ def test_a_plug_in_that_ended_within_a_day_before_is_read_too(con: Connection) -
     plug_in(con, 40.5, 47.5)
     assert window(con)["st1"][:2] == pytest.approx((39.0, 48.0))
     con.execute("DELETE FROM core_plug_in")
-    plug_in(con, 40.5, 46.9)
+    plug_in(con, 40.5, 46.999)
     assert window(con)["st1"][:2] == pytest.approx((44.0, 48.0))
+    plug_in(con, 41.5, 47.0)
+    assert window(con)["st1"][:2] == pytest.approx((40.0, 48.0))
+    plug_in(con, 44.5, 47.5, evse="f")
+    assert window(con)["st1"][:2] == pytest.approx((40.0, 48.0))
 
 
 def test_the_end_of_the_next_plug_in_is_kept(con: Connection) -> None:
