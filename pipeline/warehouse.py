@@ -53,20 +53,33 @@ def _named(store: Path) -> Iterator[None]:
 
 @contextmanager
 def writing(store: Path) -> Iterator[Connection]:
-    """The warehouse open for writing, every stored table present; StoreError when another run holds it."""
-    store.parent.mkdir(parents=True, exist_ok=True)
+    """The warehouse open for writing, every stored table present; StoreError when another run holds it or its folder refuses."""
+    with _locked(store), _named(store):
+        con = _connect(store, read_only=False)
+        try:
+            create_tables(con)
+            yield con
+        finally:
+            con.close()
+
+
+@contextmanager
+def _locked(store: Path) -> Iterator[None]:
+    lock = FileLock(f"{store}.lock", timeout=0)
     try:
-        with FileLock(f"{store}.lock", timeout=0), _named(store):
-            con = _connect(store, read_only=False)
-            try:
-                create_tables(con)
-                yield con
-            finally:
-                con.close()
+        store.parent.mkdir(parents=True, exist_ok=True)
+        lock.acquire()
     except Timeout as error:
         raise StoreError(
             "another run is writing this warehouse", where=str(store), next_step="wait for it to end, then run again"
         ) from error
+    except OSError as error:
+        cure = f"let the user who runs this write the folder {store.parent}, or name another"
+        raise StoreError(f"the warehouse cannot be written: {error.strerror}", where=str(store), next_step=cure) from error
+    try:
+        yield
+    finally:
+        lock.release()
 
 
 @contextmanager

@@ -72,3 +72,10 @@ def test_a_warehouse_of_a_later_version_is_refused(tmp_path: Path) -> None:
         con.execute("UPDATE store_meta SET value = '999'")
     with pytest.raises(StoreError, match="later version"), writing(store):
         pass
+
+
+def test_a_folder_that_refuses_is_named(tmp_path: Path) -> None:
+    """A warehouse whose folder cannot be made or written is an error of ours with the path and the cure, no traceback."""
+    (tmp_path / "file").touch()
+    with pytest.raises(StoreError, match=r"cannot be written.*\n.*let the user"), writing(tmp_path / "file" / "w.duckdb"):
+        pass

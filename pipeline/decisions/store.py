@@ -146,9 +146,9 @@ def open_decisions(where: Path | str) -> Decisions:
     Raises StoreError when it cannot be opened or is no store of ours.
     """
     url, file, shown = _url(where), file_of(where), shown_as(where)
-    if file:
-        file.parent.mkdir(parents=True, exist_ok=True)
     try:
+        if file:
+            file.parent.mkdir(parents=True, exist_ok=True)
         # a server may have been restarted since: each connection is tried before it is used
         engine = sa.create_engine(url, pool_pre_ping=True, connect_args=_connect_args(url))
         if engine.dialect.name == "sqlite":
@@ -158,7 +158,7 @@ def open_decisions(where: Path | str) -> Decisions:
             if con.dialect.name == "postgresql":
                 con.execute(sa.text(f"SELECT pg_advisory_xact_lock({PG_MAKING})"))
             METADATA.create_all(con)
-    except (sa.exc.SQLAlchemyError, ImportError) as error:
+    except (sa.exc.SQLAlchemyError, ImportError, OSError) as error:
         raise StoreError(
             f"the decisions store cannot be opened: {error}", where=shown, next_step="check the path or URL, or restore a copy"
         ) from error

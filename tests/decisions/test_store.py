@@ -160,3 +160,10 @@ def test_a_file_that_is_no_store_is_named(tmp_path: Path) -> None:
     path.write_bytes(b"not a database, " * 100)
     with pytest.raises(StoreError, match=r"decisions\.db"):
         open_decisions(path)
+
+
+def test_a_folder_that_refuses_is_named(tmp_path: Path) -> None:
+    """A store whose folder cannot be made is an error of ours, with the path."""
+    (tmp_path / "file").touch()
+    with pytest.raises(StoreError, match="cannot be opened"):
+        open_decisions(tmp_path / "file" / "decisions.db")
