@@ -102,7 +102,7 @@ def test_a_span_without_an_end_takes_the_others() -> None:
     made = both([span(100, None, 150)], [span(101, 200)])
     assert times(made) == [(100, 200, 150)]
     assert made["ended"].to_list() == ["g:9"]
-    assert times(both([span(100, None, 150)], [span(90, 98)])) == [(90, None, 150)]
+    assert times(both([span(100, None, 150)], [span(90, 98)])) == [(100, None, 150)]
     assert times(both([span(100, 160, 150)], [span(101, 200)])) == [(100, 160, 150)]
 
 
