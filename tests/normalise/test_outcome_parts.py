@@ -287,6 +287,13 @@ def test_the_last_answer_decides_and_the_first_card_counts() -> None:
     assert (ended["started_token"], ended["shown_token"]) == (None, None)
 
 
+def test_messages_count_in_order_of_their_own_time() -> None:
+    """What was queued arrives late and was said before: the refusal of then is not the last answer."""
+    queued = card(0, "T2", said="Blocked", receiver_at_utc=900)
+    row = authorised(card(5), queued)
+    assert (row["refused"], row["shown_token"]) == (False, "T2")
+
+
 def test_nothing_answered_is_told_from_a_refusal() -> None:
     """No result to an Authorize where the centre's results are in the record at all; an error is no answer either."""
     assert authorised(card(0, said=None))["unanswered"]
