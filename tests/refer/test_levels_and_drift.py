@@ -245,6 +245,8 @@ def test_noise_is_the_spread_within_a_vehicle_s_week() -> None:
     assert table["E2"] == pytest.approx((6 * 0.0 + 20 * common) / 26)
     assert table["E3"] == pytest.approx(common)
     assert dict(_noise(table_of(*quiet * 4), SETTINGS).rows()) == {"E2": 0.03}
+    states = pl.concat([table_of(*quiet), table_of(*(("V", "E2", 0, -11.0) for _ in range(6)), state="C2")])
+    assert dict(_noise(states, SETTINGS).rows()) == {"E2": 0.03}
 
 
 @pytest.mark.parametrize(

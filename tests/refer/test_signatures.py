@@ -179,6 +179,12 @@ def test_precision_without_a_finding_is_the_arcsine_law() -> None:
     assert (row["precision"], row["precision_lo"], row["precision_hi"]) == pytest.approx((0.5, low, 1 - low))
 
 
+def test_open_referrals_are_counted_by_vehicle() -> None:
+    """Two vehicles of which nothing was found out are two open referrals, however many weeks each was listed."""
+    weeks = pl.DataFrame({"week": ["2026-W02", "2026-W03", "2026-W02"], "vehicle_id": ["A", "A", "B"]})
+    assert precision(weeks, findings()).select("referrals", "open").row(0) == (2, 2)
+
+
 def test_a_referral_is_answered_by_the_next_finding() -> None:
     """A finding from before the listing answers nothing, nor does another vehicle's; one on the day the week begins does."""
     weeks = pl.DataFrame({"week": ["2026-W10", "2026-W20"], "vehicle_id": ["A", "B"]})
