@@ -10,7 +10,7 @@ from pipeline.errors import SchemaError
 from pipeline.refer import signatures
 from pipeline.refer.findings import before_after, confirmed, latest_findings, listed, precision, prior_lessons
 from pipeline.refer.inputs import join_findings
-from pipeline.refer.signatures import NO_FAULT, declared, learnt, limited, log_factor, weigh, word_groups
+from pipeline.refer.signatures import NO_FAULT, declared, learnt, limited, log_factor, shares, weigh, word_groups
 from pipeline.registry import empty, load_folder, registry
 
 NO_LESSONS = empty("decision_lesson")
@@ -75,8 +75,8 @@ def test_one_signature_convicts_nobody() -> None:
     seen = limited(signs(("V", "stopped_at", "early_b", 50.0)), 6.0)
     assert seen["amount"].to_list() == [6.0]
     prior = tables["vehicle_prior"].table
-    shares = weigh(seen, pl.Series("unit", ["V"]), tables, prior, np.log(100)).given_fault[0]
-    ratio = (shares / prior[0]).max() / (shares / prior[0]).min()
+    given = weigh(seen, pl.Series("unit", ["V"]), tables, prior, np.log(100)).given_fault[0]
+    ratio = (given / prior[0]).max() / (given / prior[0]).min()
     assert ratio <= 100.0 * (1 + 1e-9)
 
 
@@ -270,6 +270,14 @@ def test_direct_signs_are_weighed_against_nothing_wrong() -> None:
     assert verdicts.given_fault[0] == pytest.approx(prior[0])
     assert list(verdicts.log_by_signature) == ["low_side"]
     assert verdicts.log_by_signature["low_side"].max(axis=1) == pytest.approx([0.0, 0.0])
+
+
+def test_shares_hold_however_far_apart_units_are() -> None:
+    """Each row sums to 1 by itself: a unit with a thousand signs does not drown one with none; no unit, no row."""
+    logs = np.array([[-3000.0, -3001.0], [0.0, -1.0], [2000.0, 1999.0]])
+    even = np.array([1.0, np.exp(-1.0)]) / (1 + np.exp(-1.0))
+    assert shares(logs) == pytest.approx(np.tile(even, (3, 1)))
+    assert shares(np.zeros((0, 2))).shape == (0, 2)
 
 
 def test_witnesses_are_scaled_not_cut() -> None:

@@ -246,6 +246,7 @@ def test_a_case_teaches_what_it_looked_like_in_the_four_weeks_before() -> None:
         usual | {"evse_id": "E3", "plugged_at_utc": found_at - timedelta(weeks=4, seconds=1)},
         usual | {"evse_id": "E4", "plugged_at_utc": found_at}, usual | {"evse_id": "E5", "weight": 0.0},
         usual | {"evse_id": "E6", "outcome": "abandoned"}, usual | {"vehicle_id": "W"},
+        usual | {"evse_id": "E7", "outcome": "charged", "p_vehicle": None},
     ]  # fmt: skip
     attempts = pl.DataFrame(rows, schema_overrides={"vehicle_fault": pl.Boolean, "plugged_at_utc": UTC_US})
     levels = pl.DataFrame(
@@ -263,7 +264,8 @@ def test_a_case_teaches_what_it_looked_like_in_the_four_weeks_before() -> None:
     assert table.schema == polars_schema("decision_lesson")
     assert set(table.select("vehicle_id", "found_at_utc", "suspect").rows()) == {("V", found_at, "pilot_diode_shorted")}
     assert table.select("signature", "category", "amount").rows() == [
-        ("at_checking", "failed", 2.0), ("fault_word", "pilot", 2.0), ("low_side", "as_shorted", 1.0),
+        ("at_checking", "charged", 1.0), ("at_checking", "failed", 2.0), ("fault_word", "pilot", 2.0),
+        ("low_side", "as_shorted", 1.0),
         ("stopped_at", "early_b", 2.0),
     ]  # fmt: skip
     many = pl.concat([attempts.with_columns(evse_id=pl.format("{}-{}", "evse_id", pl.lit(i))) for i in range(4)])
