@@ -174,6 +174,8 @@ def test_between_knots_the_offset_runs_straight() -> None:
     assert lines["clock_error_s"].to_list() == pytest.approx([LEAST_ERROR_S + 5.0, LEAST_ERROR_S + 5.0, LEAST_ERROR_S + 1.0])
     assert lines["segment_to_utc"].to_list() == [*lines["segment_from_utc"].to_list()[1:], None]
     assert lines["anchors"].to_list() == [2, 2, 2]
+    assert lines["era"].to_list() == [1, 1, 1]
+    assert fit(seen((0, 100.0), (10, 100.0)), booted()).lines["clock_error_s"].to_list() == [LEAST_ERROR_S]
     assert clock.fixed.columns == ["station_id", "era", "station_at_utc"]
     assert clock.fixed.height == 6
 

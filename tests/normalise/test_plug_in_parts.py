@@ -83,7 +83,7 @@ def both(
 ) -> pl.DataFrame:
     """Two sources' spans as one set."""
     columns = tuple(span(0, 0))
-    mark = [row | {"began": "g:1", "ended": row["ended"] and "g:9", "error_s": 7.0} for row in other]
+    mark = [row | {"began": "g:1", "ended": row["ended"] and row["ended"].replace("f", "g"), "error_s": 7.0} for row in other]
     return joined(frame(best, *columns), frame(mark, *columns), tolerance_s, early_s)
 
 
@@ -103,6 +103,8 @@ def test_a_span_without_an_end_takes_the_others() -> None:
     assert times(made) == [(100, 200, 150)]
     assert made["ended"].to_list() == ["g:9"]
     assert times(both([span(100, None, 150)], [span(90, 98)])) == [(100, None, 150)]
+    first = both([span(100, None, 500)], [span(300, 400), span(101, 200, ended="f:7")])
+    assert (times(first), first["ended"].to_list()) == ([(100, 200, 500)], ["g:7"])
     assert times(both([span(100, 160, 150)], [span(101, 200)])) == [(100, 160, 150)]
 
 
@@ -144,6 +146,8 @@ def test_a_lost_leaving_is_told_by_the_other_source() -> None:
     assert split((0, 1), (505, 1), (601, 1)) == [False, False, True]
     assert split((0, 1), (506, 1), (601, 1)) == [False, False, False]
     assert split((0, 1), (499, -1), (601, 1)) == [False, False, False]
+    assert split((0, -1), (100, 0), (601, 1)) == [False, False, False]
+    assert split((0, 1), (100, 0), (601, 1)) == [False, False, True]
     assert split((0, 1), (601, 0)) == [False, False]
     close = frame([span(0, 500), span(504, 900)])
     assert not parted(marks((0, 1), (504, 1)), close, 5.0)["split"].any()
