@@ -28,6 +28,8 @@ LEAST_OF_LOOP = 10.0
 MOST_PEAK_MB = 1536.0
 MOST_GROWTH = 1.25
 MONTHS = (1, 24)
+MANY = 50
+"""How many files more than one the same frames come in."""
 
 
 @dataclass(frozen=True)
@@ -55,6 +57,7 @@ def bench(
             _written(make_frames, folder / f"{name}.in", size, 1)
         measured = {name: _best(name, folder, rounds if name != "loop" else 1) for name in jobs}
         days = _days(make_frames, folder, day_mb / 1000, rounds)
+        small_ms = _small_files(make_frames, folder, rounds)
     finally:
         shutil.rmtree(folder)
     return {
@@ -62,6 +65,7 @@ def bench(
         "block_bytes": IngestSettings().block_bytes,
         "jobs": {name: vars(result) for name, result in measured.items()},
         "day": {f"{months} months": vars(result) for months, result in days.items()},
+        "small_file_ms": small_ms,
         "ratios": _ratios(measured, days),
     }
 
@@ -75,6 +79,7 @@ def as_words(result: dict[str, Any]) -> str:
         f"{name:<9} {job['lines']:>9} lines {job['wall_s']:>7.1f} s wall {job['cpu_s']:>7.1f} s cpu {job['peak_mb']:>5.0f} MB"
         for name, job in {**result["jobs"], **result["day"]}.items()
     ]
+    lines.append(f"the same frames in {MANY} files more: each file adds {result['small_file_ms']:.1f} ms")
     return "\n".join(lines)
 
 
@@ -120,6 +125,19 @@ def _job(name: str, frames: Path, store: Path) -> Measured:
     if done.returncode:
         raise WhichsideError(f"the job {name!r} failed: {done.stderr[-2000:]}", next_step="mend what it names and run again")
     return Measured(**json.loads(done.stdout.splitlines()[-1]))
+
+
+def _small_files(make_frames: MakeFrames, folder: Path, rounds: int) -> float:
+    """Milliseconds that each file more costs where the same frames come in many small ones."""
+    whole, parts = _written(make_frames, folder / "whole.in", 0.001, 1), folder / "parts.in"
+    parts.mkdir()
+    lines = (whole / "frames.jsonl").read_bytes().splitlines(keepends=True)
+    for part in range(MANY + 1):
+        (parts / f"{part}.jsonl").write_bytes(b"".join(lines[part :: MANY + 1]))
+    took = [
+        min(_job("ours", frames, folder / f"{frames.stem}-{k}.duckdb").wall_s for k in range(rounds)) for frames in (whole, parts)
+    ]
+    return 1000 * (took[1] - took[0]) / MANY
 
 
 def _days(make_frames: MakeFrames, folder: Path, day_gb: float, rounds: int) -> dict[int, Measured]:

@@ -34,7 +34,12 @@ def test_one_run_measures_all(monkeypatch: pytest.MonkeyPatch, arguments: list[s
 
     def ingest(*_: Any, gigabytes: float, rounds: int) -> dict[str, Any]:
         sizes["gigabytes"] = gigabytes
-        return {"ratios": {"speed": {"got": 0.7, "asked": ">= 0.7", "met": rounds > 0}}, "jobs": {}, "day": {}}
+        return {
+            "ratios": {"speed": {"got": 0.7, "asked": ">= 0.7", "met": rounds > 0}},
+            "jobs": {},
+            "day": {},
+            "small_file_ms": 6.0,
+        }
 
     def validate(rows: int) -> ValidateTiming:
         sizes["rows"] = rows
@@ -52,7 +57,14 @@ def test_one_run_measures_all(monkeypatch: pytest.MonkeyPatch, arguments: list[s
     ran = CliRunner().invoke(main, ["bench", *arguments])
     assert ran.exit_code == 0, ran.output
     assert sizes == asked
-    for said in ("demo:", "attribute 2,000 × 400, 1,000,000 sessions: 2.0 s", "to the power", "ratio 1.50", "speed"):
+    for said in (
+        "demo:",
+        "attribute 2,000 × 400, 1,000,000 sessions: 2.0 s",
+        "to the power",
+        "ratio 1.50",
+        "speed",
+        "adds 6.0 ms",
+    ):
         assert said in ran.output
 
 
