@@ -8,7 +8,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipeline.normalise.moments import levels, of_pilot, of_signals
+from pipeline.normalise.moments import beside_pilot, levels, of_pilot, of_signals
 from pipeline.normalise.outcomes import authorisation, outcome, progress
 from pipeline.settings.normalise import NormaliseSettings
 from tests.normalise.rows import frame, seconds_of
@@ -469,6 +469,13 @@ def test_a_message_tells_that_charging_ended_as_meant(row: dict[str, Any], *, do
     }
     made = of_signals(frame([row], *MESSAGE, **usual)).row(0, named=True)
     assert (made["done"], made["eased"]) == (done, eased)
+
+
+def test_messages_beside_a_pilot_record_are_marked() -> None:
+    """By plug-in: there the pilot tells how far it came; one row a message however many pilot rows there are."""
+    said = frame([{"plug_in": 1, "at_utc": 0}, {"plug_in": 2, "at_utc": 1}, {"plug_in": 1, "at_utc": 2}])
+    made = beside_pilot(said, pilot((0, "B1", None), (1, "B2", None)))
+    assert made["seen_by_pilot"].to_list() == [True, False, True]
 
 
 def test_trouble_that_is_over_while_charging_goes_on_is_energised() -> None:

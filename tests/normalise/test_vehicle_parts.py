@@ -307,7 +307,7 @@ def test_an_exports_fault_is_its_mapping_else_a_known_word_else_its_end(
 ) -> None:
     """Contract: an end reason that says nothing of failure with a mapped fault is a failure; unknown words are trouble."""
     made = exported(row).row(0, named=True)
-    assert (made["told_fault"], made["told_trouble"]) == (fault, trouble)
+    assert (made["told_fault"], made["told_trouble"], made["told_raw"]) == (fault, trouble, row.get("fault_raw"))
 
 
 def test_of_two_exports_of_one_start_the_one_that_ends_last_counts() -> None:
