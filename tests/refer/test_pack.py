@@ -11,7 +11,7 @@ import polars as pl
 import pytest
 from pydantic import ValidationError
 
-from pipeline.refer.evidence_model import EVIDENCE_VERSION, Band, Evidence, FormField, PilotReading, StripAttempt, Weight
+from pipeline.refer.evidence_model import EVIDENCE_VERSION, Band, Evidence, FormField, Part, PilotReading, StripAttempt, Weight
 from pipeline.refer.inputs import Attributed, ReferInputs, join_findings
 from pipeline.refer.pack.argument import doubts, factor_words, refutes, ruled_out, weights
 from pipeline.refer.pack.bench import FORM, bench
@@ -505,7 +505,7 @@ def test_a_pack_is_put_together_from_its_own_vehicle_s_rows() -> None:
 
 
 def test_a_pack_s_parts_are_what_is_declared() -> None:
-    """No part can be changed or bear an unknown name; probabilities lie in [0, 1], factors above 0; descriptions say the unit."""
+    """No part can be changed, lack a field or bear an unknown name; probabilities lie in [0, 1], factors above 0; descriptions say the unit."""
     claim = _claim(ROW, [("inlet_lock", 1.0)])
     with pytest.raises(ValidationError, match="frozen"):
         claim.p_vehicle = 0.5  # type: ignore[misc]
@@ -522,4 +522,6 @@ def test_a_pack_s_parts_are_what_is_declared() -> None:
     with pytest.raises(ValidationError, match="factor"):
         Weight.model_validate(weight.model_dump() | {"factor": 0.0})
     assert Evidence.model_fields["version"].default == EVIDENCE_VERSION == 1
+    optional = {(part.__name__, n) for part in Part.__subclasses__() for n, f in part.model_fields.items() if not f.is_required()}
+    assert optional == {("Evidence", "version"), ("FormField", "choices")}
     assert FormField(label="Note", column="note", unit=None).choices == ()
