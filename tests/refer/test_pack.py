@@ -505,7 +505,7 @@ def test_a_pack_is_put_together_from_its_own_vehicle_s_rows() -> None:
 
 
 def test_a_pack_s_parts_are_what_is_declared() -> None:
-    """No part can be changed, lack a field or bear an unknown name; probabilities lie in [0, 1], factors above 0; descriptions say the unit."""
+    """No part can be changed, lack a field or bear an unknown name; probabilities lie in [0, 1], factors above 0."""
     claim = _claim(ROW, [("inlet_lock", 1.0)])
     with pytest.raises(ValidationError, match="frozen"):
         claim.p_vehicle = 0.5  # type: ignore[misc]
