@@ -4,8 +4,9 @@ With the fleet's weekly drift, and the echoes of a failure apart.
 
 It is fitted first to the *expected* number of chance failures in each cell, failures times the probability that chance bit;
 otherwise planted faults would inflate the variances and excuse themselves.  At last it is fitted to the attempts at which no
-unit was at fault, each by that probability: what a coarse grid of severities leaves over while a fault is on would else pass
-for the unit's normal rate, and a fault that was there all along would be half excused.
+unit was at fault or showed a habit, each by that probability: what a coarse grid of severities leaves over while a fault is on
+would else pass for the unit's normal rate, and a fault that was there all along would be half excused.  A habit is no normal
+rate either: were it the unit's own effect, nothing would be left to weigh it against a fault by their priors.
 """
 
 from __future__ import annotations
@@ -47,6 +48,11 @@ class Chance:
     echo: Floats
     drift: Floats
     fit: CrossedFit | None
+
+    @property
+    def typical(self) -> float:
+        """Chance of failure of a usual unit's first plug-in, by the fit; before the first fit that of a usual failure."""
+        return float(np.median(self.plain) if self.fit is None else expit(self.fit.beta[0]))
 
 
 @dataclass(frozen=True)

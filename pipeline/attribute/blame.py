@@ -103,7 +103,7 @@ def _race(cavities: list[Floats], hazards: list[Floats], on: list[Floats], base:
 
 
 def chance_bit(kinds: tuple[Kind, ...], failures: Failures, beliefs: tuple[Floats, ...]) -> Floats:
-    """Probability that chance, or a habit, bit at each failure, whether or not a fault did too (failures,).
+    """Probability that chance bit at each failure, whether or not a fault or a habit did too (failures,).
 
     It is P(bit) / P(failure), both without that failure's own evidence.
     """
@@ -112,9 +112,8 @@ def chance_bit(kinds: tuple[Kind, ...], failures: Failures, beliefs: tuple[Float
         part = np.arange(low, min(low + CHUNK, len(bit)))
         units = list(zip(_cavities(kinds, failures, beliefs, part), kinds, strict=True))
         through = np.prod([_mean(c, k.escape[part]) for c, k in units], axis=0)
-        spared = np.prod([1.0 - (c * (1.0 - k.escape[part])) @ (1.0 - k.habits.on) for c, k in units], axis=0)
-        held = 1.0 - failures.base[part]
-        bit[part] = np.minimum((1.0 - held * spared) / (1.0 - held * through), 1.0)
+        base = failures.base[part]
+        bit[part] = base / (1.0 - (1.0 - base) * through)
     return bit
 
 

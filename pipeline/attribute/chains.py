@@ -61,6 +61,11 @@ class Habits:
         return np.concatenate([[0.0], np.ones(len(self.shares)), np.zeros(len(self.habits) + 1)])
 
     @property
+    def usual(self) -> Floats:
+        """1 for off and just mended, in which a unit fails as its kind usually does, 0 for faults and habits (states,)."""
+        return np.concatenate([[1.0], np.zeros(len(self.shares) + len(self.habits)), [1.0]])
+
+    @property
     def step(self) -> Floats:
         """Transition matrix of one day (states, states), rows sum to 1."""
         size = len(self.shares)

@@ -61,10 +61,8 @@ def onset_columns(solution: Solution, kind: int, units: int, settings: Attribute
     unit = (evidence.vehicle, evidence.evse, evidence.pairing)[kind]
     mine = np.isin(unit, shown)
     part = evidence.only(mine)
-    others = np.zeros(len(evidence.failed))
-    rest = np.prod([solution.escapes[j] for j in range(3) if j != kind], axis=0)
-    others[solution.failed] = (1.0 - solution.chance.base) * rest
-    days = onset_days(part, unit[mine], level_escape(prior, solution.seen[mine]), others[mine], states.habits, shown, levels).days
+    escape, others = level_escape(prior, solution.seen[mine]), solution.held(kind)[mine]
+    days = onset_days(part, unit[mine], escape, others, states.habits, shown, levels).days
     columns = {}
     for name, value in zip(names, days, strict=True):
         micros = np.zeros(units, dtype=np.int64)
@@ -87,7 +85,8 @@ def unit_frame(solution: Solution, kind: int, settings: AttributeSettings) -> pl
     states = solution.units[kind]
     units = names.height
     now = states.lately(settings.report_days)[:units]
-    strength = power(evidence, unit, other, sizes, (priors[kind], priors[other_kind]))
+    pair = (priors[kind], priors[other_kind])
+    strength = power(evidence, unit, other, sizes, pair, solution.held(other_kind), solution.chance.typical)
     onset = onset_columns(solution, kind, units, settings)
     begun = (onset["onset_lo_utc"] - evidence.begin_utc).dt.total_microseconds().fill_null(0).to_numpy() / 86_400e6
     recent = np.append(begun, 0.0)[np.minimum(unit, units)] <= evidence.at_days

@@ -64,6 +64,12 @@ class Solution:
     seen: Floats
     checks: Floats
 
+    def held(self, kind: int) -> Floats:
+        """Chance that nothing else than this kind's unit bites, at attempts that failed; 0 at the others (attempts,)."""
+        held = np.zeros(len(self.evidence.failed))
+        held[self.failed] = (1.0 - self.chance.base) * np.prod([self.escapes[j] for j in range(3) if j != kind], axis=0)
+        return held
+
 
 @dataclass(frozen=True)
 class _Search:
@@ -86,12 +92,12 @@ def solve(evidence: Evidence, settings: AttributeSettings, start: CrossedFit | N
     habit = [habits(prior, settings) for prior in (settings.vehicle, settings.evse, settings.pairing)]
     checks, seen = np.full(evidence.models.height, np.nan), check_chances(evidence, None, settings)
     for turn in range(settings.rounds):
-        bit, on, learnt = _round(evidence, failed, chance, habit, seen, settings)
+        bit, on, own, learnt = _round(evidence, failed, chance, habit, seen, settings)
         habit = learnt if turn else habit
         checks = learn_checks(evidence, on[VEHICLE], settings)
         seen = check_chances(evidence, checks, settings)
         last = turn == settings.rounds - 1
-        counts = _nobody_at_fault(evidence, on) if last else np.ones(len(evidence.failed))
+        counts = _as_usual(evidence, own) if last else np.ones(len(evidence.failed))
         trials = Trials(failed, counts, counts[failed] if last else bit, bit)
         how = Search(start, settings.baseline_evaluations) if last else Search(None, settings.early_evaluations)
         chance = refit(evidence, cells, trials, chance, settings, how)
@@ -103,23 +109,25 @@ def solve(evidence: Evidence, settings: AttributeSettings, start: CrossedFit | N
 
 def _round(
     evidence: Evidence, failed: Ints, chance: Chance, habit: list[Habits], seen: Floats, settings: AttributeSettings
-) -> tuple[Floats, list[Floats], list[Habits]]:
+) -> tuple[Floats, list[Floats], list[Floats], list[Habits]]:
     """States given the baseline so far.
 
-    Probability that chance bit at each failure, by kind that a unit was at fault on a day, and the habits the fleet shows.
+    Probability that chance bit at each failure; by kind that a unit was at fault on a day, and that it was that or showed a
+    habit; the habits the fleet shows.
     """
     priors = (settings.vehicle, settings.evse, settings.pairing)
     search = _search(evidence, failed, chance, habit, seen, settings, settings.early_passes)
     beliefs = tuple(_everywhere(search, kind, search.beliefs.smoothed[kind].belief) for kind in range(3))
     learnt = [_learnt(search, kind, priors[kind], evidence.sizes[kind] - (kind != EVSE), settings) for kind in range(3)]
     on = [belief @ now.on for belief, now in zip(beliefs, learnt, strict=True)]
-    return chance_bit(search.kinds, search.failures, beliefs), on, learnt
+    own = [belief @ (1.0 - now.usual) for belief, now in zip(beliefs, learnt, strict=True)]
+    return chance_bit(search.kinds, search.failures, beliefs), on, own, learnt
 
 
-def _nobody_at_fault(evidence: Evidence, on: list[Floats]) -> Floats:
-    """Probability that none of an attempt's units was at fault that day (attempts,)."""
+def _as_usual(evidence: Evidence, own: list[Floats]) -> Floats:
+    """Probability that none of an attempt's units was at fault or showed its habit that day (attempts,)."""
     free = np.ones(len(evidence.failed))
-    for unit, probability in zip(_columns(evidence), on, strict=True):
+    for unit, probability in zip(_columns(evidence), own, strict=True):
         free *= 1.0 - probability[unit, evidence.day]
     return free
 

@@ -23,11 +23,8 @@ def log_ratios(solution: Solution, settings: AttributeSettings, kind: int) -> Fl
     evidence = solution.evidence
     prior = (settings.vehicle, settings.evse)[kind]
     escape = level_escape(prior, solution.seen)
-    others = np.zeros(len(evidence.failed))
-    rest = np.prod([solution.escapes[j] for j in range(3) if j != kind], axis=0)
-    others[solution.failed] = (1.0 - solution.chance.base) * rest
     failed = evidence.failed[:, None] > 0
-    held = others[:, None] * escape
+    held = solution.held(kind)[:, None] * escape
     return np.asarray(evidence.weight[:, None] * np.where(failed, np.log1p(-held) - np.log1p(-held[:, :1]), np.log(escape)))
 
 

@@ -8,15 +8,16 @@ import numpy as np
 import pytest
 
 from pipeline.attribute.evidence import Evidence
-from pipeline.attribute.identify import MIDDLING_LEVEL, TYPICAL_CHANCE, WINDOW_DAYS, enough_to_clear, power
+from pipeline.attribute.identify import MIDDLING_LEVEL, WINDOW_DAYS, Power, enough_to_clear, power
 from pipeline.settings.attribute import AttributeSettings
 from tests.attribute.test_evidence import evidence, minutes, tried
 
 SETTINGS = AttributeSettings()
 PRIORS = (SETTINGS.vehicle, SETTINGS.evse)
-FAILED = np.log2(MIDDLING_LEVEL / TYPICAL_CHANCE)
-CHARGED = np.log2((1 - MIDDLING_LEVEL) / (1 - TYPICAL_CHANCE))
-"""What one attempt of a third party says for and against a partner's fault (derived)."""
+TYPICAL = 0.03
+FAILED = np.log2((MIDDLING_LEVEL + (1 - MIDDLING_LEVEL) * TYPICAL) / TYPICAL)
+CHARGED = np.log2(1 - MIDDLING_LEVEL)
+"""What one attempt of a third party says for and against a partner's fault, where chance fails three in a hundred (derived)."""
 
 
 def met() -> Evidence:
@@ -26,16 +27,22 @@ def met() -> Evidence:
     return evidence([*rows, tried("w", "g", minutes(100)), tried("w", "g", minutes(900))])
 
 
+def found_in(seen: Evidence, chance: float = TYPICAL) -> Power:
+    """Power of the vehicles against the EVSEs, where nothing but chance stands beside the two."""
+    held = np.where(seen.failed > 0, 1 - chance, 0.0)
+    return power(seen, seen.vehicle, seen.evse, seen.sizes[:2], PRIORS, held, TYPICAL)
+
+
 def test_bits_are_the_odds_against_every_partner_being_at_fault() -> None:
     """Rival story for v: e is at fault though it served o twice, and f is too; for w only g, as likely as the prior says.
 
     Neither can be surer than its failures against mere chance allow.
     """
     seen = met()
-    found = power(seen, seen.vehicle, seen.evse, seen.sizes[:2], PRIORS)
+    found = found_in(seen)
     assert seen.vehicles["vehicle_id"].to_list() == ["o", "v", "w"]
     prior, evse = np.log2(PRIORS[0].prevalence), np.log2(PRIORS[1].prevalence)
-    per_failure = np.log2(PRIORS[0].levels[0] / TYPICAL_CHANCE)
+    per_failure = np.log2(PRIORS[0].levels[0] / TYPICAL)
     rival_v = min(evse + 2 * CHARGED, 0.0) + evse
     assert found.bits[1] == pytest.approx(min(prior - rival_v, prior + 3 * per_failure))
     assert prior - rival_v < prior + 3 * per_failure
@@ -51,8 +58,27 @@ def test_one_attempt_is_never_surer_than_chance_allows() -> None:
     """Where others fared well at once at the only partner, the few failures themselves are the limit."""
     rows = [tried("v", "e", minutes(0))] + [tried("o", "e", minutes(200 * k), outcome="charged") for k in range(1, 12)]
     seen = evidence(rows)
-    found = power(seen, seen.vehicle, seen.evse, seen.sizes[:2], PRIORS)
-    assert found.bits[1] == pytest.approx(np.log2(PRIORS[0].prevalence) + np.log2(PRIORS[0].levels[0] / TYPICAL_CHANCE))
+    found = found_in(seen)
+    assert found.bits[1] == pytest.approx(np.log2(PRIORS[0].prevalence) + np.log2(PRIORS[0].levels[0] / TYPICAL))
+
+
+def test_failures_that_need_no_faulty_partner_leave_a_unit_separable() -> None:
+    """Where chance fails a quarter, as many third parties fail at a sound EVSE; they still speak against its fault.
+
+    Three of twelve failed: at chance 0.25 they make 0.6 for a fault far less likely than one failure at chance 0.03 would.
+    """
+    rows = [tried("v", "e", minutes(0))]
+    rows += [tried("o", "e", minutes(200 * k), outcome="failed" if k % 4 == 0 else "charged") for k in range(1, 13)]
+    seen = evidence(rows)
+    vote = np.log2((MIDDLING_LEVEL + (1 - MIDDLING_LEVEL) * 0.25) / 0.25)
+    rival = np.log2(PRIORS[1].prevalence) + 3 * vote + 9 * CHARGED
+    against_chance = np.log2(PRIORS[0].prevalence) + np.log2(PRIORS[0].levels[0] / TYPICAL)
+    assert found_in(seen, 0.25).bits[1] == pytest.approx(min(np.log2(PRIORS[0].prevalence) - rival, against_chance))
+    assert found_in(seen, 0.25).bits[1] > found_in(seen).bits[1]
+    explained = np.where(seen.vehicle == 0, 0.0, 1 - TYPICAL)
+    without = power(seen, seen.vehicle, seen.evse, seen.sizes[:2], PRIORS, explained * seen.failed, TYPICAL)
+    rival = np.log2(PRIORS[1].prevalence) + 9 * CHARGED
+    assert without.bits[1] == pytest.approx(min(np.log2(PRIORS[0].prevalence) - rival, against_chance))
 
 
 def test_only_the_last_three_weeks_and_only_trusted_attempts_count() -> None:
@@ -60,7 +86,7 @@ def test_only_the_last_three_weeks_and_only_trusted_attempts_count() -> None:
     rows = [tried("v", "e", minutes(0)), tried("v", "f", minutes(10)), tried("v", "f", minutes(20), weight=0.5)]
     seen = evidence(rows)
     days = np.array([seen.days - WINDOW_DAYS - 1, seen.days - WINDOW_DAYS, seen.days - 1])
-    found = power(replace(seen, day=days), seen.vehicle, seen.evse, seen.sizes[:2], PRIORS)
+    found = found_in(replace(seen, day=days))
     assert found.attempts[0] == 1.5
     assert found.partners[0] == 1
 

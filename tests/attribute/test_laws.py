@@ -263,3 +263,25 @@ def test_a_fault_that_was_always_there_is_not_half_excused() -> None:
     fault, chance = -np.log1p([-lower, -base])
     mine = solution.blame[1, solution.evidence.evse[solution.failed] == 7]
     assert mine.mean() > fault / (fault + chance) - 0.02
+
+
+def test_a_fault_there_all_along_is_not_learnt_as_its_vehicles_normal_rate() -> None:
+    """Three of forty vehicles fail a third of the time from the first day on, where chance fails one in fifty.
+
+    Over three fleets most of the probability goes to them and none to the others; the spread of normal rates stays that of the
+    37 sound ones (none was planted), rather than widening until it excuses the three.
+    """
+    faulty = [1, 2, 3]
+    said, others, spread = [], [], []
+    for seed in range(3):
+        plan = Plan(vehicles=40, evses=12, per_day=1.0, base=0.02, vehicle_faults=dict.fromkeys(faulty, (0, 84, 0.35)))
+        answer = attribute(plant(plan, seed), SETTINGS, WEEK)
+        planted = answer.vehicles["vehicle_id"].is_in([f"v{v:03d}" for v in faulty])
+        said += answer.vehicles.filter(planted)["p_vehicle"].to_list()
+        others.append(answer.vehicles.filter(~planted)["p_vehicle"].max())
+        fit = answer.solutions["AC"].chance.fit
+        assert fit is not None
+        spread.append(float(fit.sd[0]))
+    assert np.mean(said) > 0.6
+    assert max(others) < 0.1
+    assert max(spread) < 0.5
