@@ -37,7 +37,7 @@ PARTS = ("attribution", "referral", "reading")
     "--fleet", "fleets", type=_FleetType(), multiple=True, default=("2000x400x6", "600x120x20"), show_default=True,
     help="Worlds to attribute; may be given again.",
 )  # fmt: skip
-@click.option("--referred", type=_FleetType(), default="400x80x20", show_default=True, help="Worlds for calls and warnings.")
+@click.option("--referred", type=_FleetType(), default="400x80x6", show_default=True, help="Worlds for calls and warnings.")
 @click.option("--first-seed", type=click.IntRange(0), default=1000, show_default=True)
 @click.option("--weeks", type=click.IntRange(2, 26), default=12, show_default=True, help="Weeks of a world that is attributed.")
 @click.option(

@@ -79,6 +79,19 @@ def test_the_picture_is_written_with_its_words(measured: Evaluation, tmp_path: P
     assert "href=" not in drawn
 
 
+def test_the_command_prints_what_the_readme_claims(tmp_path: Path) -> None:
+    """Every measure of README's table of attribution is a line of the command's, with the same target."""
+    ran = CliRunner().invoke(
+        main, ["evaluate", "--part", "attribution", "--fleet", "60x12x1", "--weeks", "6", "--csv", str(tmp_path / "q.csv")]
+    )
+    assert ran.exit_code == 0, ran.output
+    printed = [line.split(" | ")[:2] for line in ran.output.splitlines() if line.startswith("| ")]
+    readme = (Path(__file__).resolve().parents[2] / "README.md").read_text(encoding="utf-8").splitlines()
+    claimed = [line.split(" | ")[:2] for line in readme if line.startswith("| ")]
+    assert [line for line in printed if line not in claimed and line[0] != "| ---"] == []
+    assert pl.read_csv(tmp_path / "q.csv")["scenario"].to_list() == ["standard", "misspecified"]
+
+
 @pytest.mark.parametrize("arguments", [["--fleet", "60x12"], ["--plot", "q.html"]])
 def test_what_cannot_be_measured_is_refused(arguments: list[str]) -> None:
     """A size without seeds, or a picture of another kind, is wrong usage before anything is simulated."""
