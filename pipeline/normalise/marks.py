@@ -9,6 +9,7 @@ from datetime import timedelta
 
 import polars as pl
 
+from pipeline.normalise.identities import same_token
 from pipeline.normalise.masks import sure
 from pipeline.settings.normalise import NormaliseSettings
 
@@ -76,32 +77,38 @@ def anew(settings: NormaliseSettings) -> pl.Expr:
     """A new plug-in has begun though no leaving was reported.
 
     A session under way does not go back to Preparing (OCPP 1.6, 4.9: C2, D2, E2 are no moves); Finishing to Preparing is
-    a retry while plugged only when it comes soon and with the same card. After a stop, with no status since (the station
-    was offline), what begins later is another plug-in. In 2.0.1 a transaction that starts with the cable is a new one.
-    After a restart the station takes up the vehicle it finds: going back to Preparing then says nothing.
+    a retry while plugged only when it comes soon and with the same card. Another card's transaction after one has ended (not
+    after a refusal) is another vehicle's: it begins with the coming told since, else with the transaction itself. After a
+    stop, with no status since (the station was offline), what begins later is another plug-in. In 2.0.1 a transaction that
+    starts with the cable is a new one. After a restart the station takes up the vehicle it finds: going back to Preparing
+    then says nothing.
     """
     at, soon = pl.col("at_utc"), timedelta(seconds=settings.retry_gap_s)
     state = _before(pl.when(STATUS).then("status"))
     said = _before(pl.when(STATUS).then("at_utc"))
     preparing = STATUS & (pl.col("status") == "Preparing")
     started, stopped = _before(pl.when(START).then("at_utc")), _before(pl.when(STOP).then("at_utc"))
-    starting = pl.when(START).then("id_token")
+    token = same_token("id_token")
+    starting = pl.when(START).then(token)
     held, next_held = _before(starting), starting.backward_fill().over("evse_id")
-    starts_first = _next(START) < _next(gone())
-    other_card = sure(held != next_held) & starts_first.fill_null(value=True)
+    starts_first = (_next(START) < _next(gone())).fill_null(value=True)
+    other_card = sure(held != next_held) & starts_first
     back = preparing & (
         state.is_in(["Charging", "SuspendedEV", "SuspendedEVSE"]) | ((state == "Finishing") & ((at - said > soon) | other_card))
     )
-    restarted = sure(pl.col("booted_utc") > pl.coalesce(said, started))
-    silent = (stopped >= started) & (said.is_null() | (said < started))
-    offline = silent & (
-        (preparing & (at - stopped > timedelta(seconds=settings.settle_s)))
-        | (START & ((at - stopped > soon) | (held != pl.col("id_token"))))
-    )
     left, told = _before(pl.when(gone()).then("at_utc")), _before(pl.when(pl.col("transaction_id").is_not_null()).then("at_utc"))
+    ended, taken = stopped >= started, START & (pl.col("id_token_status").fill_null("Accepted") == "Accepted")
+    begun, holder = _before(pl.when(taken).then("at_utc")), _before(pl.when(taken).then(token))
+    came = _before(pl.when(STATUS & pl.col("status").is_in(THERE)).then("at_utc"))
+    over = ended & (left.is_null() | (begun > left)) & (came.is_null() | (came <= stopped))
+    comes = STATUS & pl.col("status").is_in(["Preparing", "Occupied"]) & over & starts_first & (holder != next_held)
+    unseen = START & over & (holder != token)
+    restarted = sure(pl.col("booted_utc") > pl.coalesce(said, started))
+    silent = ended & (said.is_null() | (said < started))
+    offline = silent & ((preparing & (at - stopped > timedelta(seconds=settings.settle_s))) | (START & (at - stopped > soon)))
     cable = EVENT & (pl.col("event_type") == "Started") & pl.col("trigger_reason").is_in(["CablePluggedIn", "EVDetected"])
     other = (_before(pl.col("transaction_id")) != pl.col("transaction_id")) & (left.is_null() | (told > left))
-    return (sure(back) & ~restarted) | sure(offline) | sure(cable & other)
+    return ((sure(back) | sure(comes)) & ~restarted) | sure(offline) | sure(unseen) | sure(cable & other)
 
 
 def signal_marks(signals: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:

@@ -76,11 +76,13 @@ def authorisation(signals: pl.DataFrame) -> pl.DataFrame:
     )
     said = pl.col("id_token_status")
     stops = ((pl.col("action") == "StopTransaction") | (pl.col("event_type") == "Ended")).fill_null(value=False)
+    started = pl.col("action").is_in(STARTS) & pl.col("id_token").is_not_null() & ~stops
+    taken = started & (said.fill_null("Accepted") == "Accepted")
     return (
         signals.sort("plug_in", "at_utc", "receiver_at_utc", "file_id", "line")
         .group_by("plug_in", maintain_order=True)
         .agg(
-            started_token=_first("id_token", pl.col("action").is_in(STARTS) & pl.col("id_token").is_not_null() & ~stops),
+            started_token=pl.coalesce(_first("id_token", taken), _first("id_token", started)),
             shown_token=_first("id_token", pl.col("id_token").is_not_null() & ~stops),
             accepted=(cards & (said == "Accepted")).any(),
             refused=said.filter(cards & said.is_not_null()).last() != "Accepted",
@@ -99,7 +101,8 @@ def authorisation(signals: pl.DataFrame) -> pl.DataFrame:
 
 
 def _seconds(later: pl.Expr, earlier: pl.Expr) -> pl.Expr:
-    return (later - earlier).dt.total_microseconds() / 1e6
+    """Seconds to the microsecond: unrounded, the last bit hangs on where in the frame the row stands."""
+    return ((later - earlier).dt.total_microseconds() / 1e6).round(6)
 
 
 def outcome(facts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:

@@ -214,7 +214,7 @@ def test_what_a_pilot_state_says(state: str, plug: int, error: float) -> None:
 
 SIGNAL = (
     "evse_id", "station_id", "at_utc", "receiver_at_utc", "clock_error_s", "action", "status", "event_type", "charging_state",
-    "trigger_reason", "stop_reason", "id_token", "transaction_id", "file_id", "line",
+    "trigger_reason", "stop_reason", "id_token", "id_token_status", "transaction_id", "file_id", "line",
 )  # fmt: skip
 
 
