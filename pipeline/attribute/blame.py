@@ -17,8 +17,8 @@ CHUNK = 20_000
 """Failures weighed at a time; bounds the working memory."""
 INHERIT = 3
 """Turns in which blame is passed down a row of retries; three tries in a row are rare."""
-SETTLE = 4
-"""Turns in which each unit's belief without the failure itself is settled; more change shares by less than 0.001 in trials."""
+SETTLE = 8
+"""Turns in which each unit's belief without the failure itself is settled; more change no share by more than 0.001 in trials."""
 
 
 @dataclass(frozen=True)

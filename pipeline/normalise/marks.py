@@ -120,7 +120,8 @@ def signal_marks(signals: pl.DataFrame, settings: NormaliseSettings) -> pl.DataF
         .join_asof(boots, left_on="at_utc", right_on="booted_utc", by="station_id", check_sortedness=False)
         .sort("evse_id", "at_utc", "receiver_at_utc", "file_id", "line")
     )
-    plugging = sure((STATUS & pl.col("status").is_in(["Preparing", "Occupied"])) | (pl.col("charging_state") == "EVConnected"))
+    coming = (pl.col("charging_state") == "EVConnected") & pl.col("trigger_reason").is_in(["CablePluggedIn", "EVDetected"])
+    plugging = sure((STATUS & pl.col("status").is_in(["Preparing", "Occupied"])) | coming)
     late_s = pl.when(plugging).then(0.0).otherwise(settings.card_first_s)
     return placed.with_columns(
         clock_error_s=pl.col("clock_error_s") + late_s,

@@ -148,7 +148,7 @@ def outcome(facts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
         .then(pl.lit("charged"))
         .when(broken)
         .then(pl.lit("unknown"))
-        .when(waited & (ended | ~closed))
+        .when(waited & (ended | full | ~closed))
         .then(pl.lit("not_requested"))
         .otherwise(pl.lit("abandoned"))
     )

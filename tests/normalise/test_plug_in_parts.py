@@ -275,9 +275,13 @@ def test_what_a_message_says_of_a_vehicle(row: dict[str, Any], plug: int) -> Non
 
 
 def test_only_the_plug_ins_own_message_is_as_exact_as_the_clock() -> None:
-    """What begins with a transaction may lack the plug-in: its error is larger by the time a card is shown first."""
-    rows = (status(0, "Preparing"), status(1, "Occupied"), event(2, "Started", charging_state="EVConnected"), start(3))
-    assert said(*rows, status(4, "Charging"))["clock_error_s"].to_list() == [2.0, 2.0, 2.0, 122.0, 122.0]
+    """What begins with a transaction may lack the plug-in: its error is larger by the time a card is shown first.
+
+    A 2.0.1 transaction tells of the plug-in where the cable, not the card, triggered the message.
+    """
+    cable, card = (event(2, "Started", charging_state="EVConnected", trigger_reason=t) for t in ("CablePluggedIn", "Authorized"))
+    rows = (status(0, "Preparing"), status(1, "Occupied"), cable, card, start(3))
+    assert said(*rows, status(4, "Charging"))["clock_error_s"].to_list() == [2.0, 2.0, 2.0, 122.0, 122.0, 122.0]
 
 
 def splits(*rows: dict[str, Any]) -> list[int]:
