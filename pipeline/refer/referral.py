@@ -17,7 +17,7 @@ from pipeline.refer.next_tests import next_tests, open_questions
 from pipeline.refer.pack.build import packs
 from pipeline.refer.proving import SequentialTest, proving_table
 from pipeline.refer.standing import standing
-from pipeline.refer.units import judge_evses, judge_pairings
+from pipeline.refer.units import company, judge_evses, judge_pairings
 from pipeline.refer.vehicles import judge_vehicles
 from pipeline.refer.wording import evse_reason, vehicle_reason
 from pipeline.registry import conform, registry
@@ -118,5 +118,5 @@ def out_evses(called: pl.DataFrame) -> pl.DataFrame:
     """Called EVSEs as declared."""
     suspect = pl.when(pl.col("p_suspect") >= 0.5).then("suspect").otherwise(pl.lit("unclear"))
     pointed = pl.col("call").is_in(["faulty", "watch"])
-    rows = called.with_columns(evse_reason().alias("reason"), pl.col("onset_utc").alias("onset"))
+    rows = company(called).with_columns(evse_reason().alias("reason"), pl.col("onset_utc").alias("onset"))
     return conform(rows.with_columns(pl.when(pointed).then(suspect).alias("suspect")), "out_evses")

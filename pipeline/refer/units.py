@@ -13,6 +13,11 @@ from pipeline.refer.signs import evse_signs, once
 from pipeline.refer.wording import pairing_reason
 from pipeline.settings.refer import ReferSettings
 
+AT_ONCE_S = 2 * 86_400
+"""EVSEs of a site that begin to fail so near each other may fail by one cause: onsets are sure to a day or two; no source."""
+AT_ONCE_LEAST = 3
+"""Two may be chance."""
+
 METER_MARGIN_V = 0.2
 """Two standard deviations of an EVSE's error in measuring its own pilot; common practice, no source."""
 
@@ -87,6 +92,22 @@ def judge_evses(inputs: ReferInputs, attempts: pl.DataFrame, settings: ReferSett
     ).join(evse_levels(attempts, settings.level_others), on="evse_id", how="left")
     act = worth_acting(settings.cost_needless_evse_visit, settings.cost_week_faulty_evse)
     return call_units(table, "p_evse", act, worth_watching(settings.cost_watching, settings.cost_week_faulty_evse))
+
+
+def company(called: pl.DataFrame) -> pl.DataFrame:
+    """Adds `at_once` to called EVSEs: how many of its site, itself included, are called and began to fail within AT_ONCE_S of it.
+
+    Null where they are fewer than AT_ONCE_LEAST or less than half of the site's; besides `at_site`, its EVSEs.
+    """
+    failing = called.filter(pl.col("call").is_in(["faulty", "watch"]), pl.col("onset_utc").is_not_null())
+    failing = failing.select("evse_id", "site_id", "onset_utc")
+    apart_s = (pl.col("onset_utc") - pl.col("onset_utc_right")).dt.total_seconds().abs()
+    beside = failing.join(failing, on="site_id").filter(apart_s <= AT_ONCE_S).group_by("evse_id").agg(at_once=pl.len())
+    sites = called.group_by("site_id").agg(at_site=pl.len())
+    with_site = called.join(sites, on="site_id", how="left", maintain_order="left", nulls_equal=True)
+    counted = with_site.join(beside, on="evse_id", how="left", maintain_order="left")
+    many = (pl.col("at_once") >= AT_ONCE_LEAST) & (pl.col("at_once") * 2 >= pl.col("at_site"))
+    return counted.with_columns(at_once=pl.when(many).then("at_once"))
 
 
 def judge_pairings(inputs: ReferInputs, attempts: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame:

@@ -91,9 +91,12 @@ def test_reasons_of_equipment() -> None:
         ],
         schema={"call": pl.String, "p_evse": pl.Float64, "suspect": pl.String, "p_suspect": pl.Float64,
                 "attributed_reason": pl.String}, orient="row",
-    )  # fmt: skip
+    ).with_columns(at_once=pl.Series([3, None, None, None], dtype=pl.UInt32), at_site=pl.lit(5))  # fmt: skip
     assert rows.select(evse_reason()).to_series().to_list() == [
-        "It failed with 5. Probability that the EVSE is at fault: 97 %. Most likely: contactor (50 % if it is the EVSE).",
+        (
+            "It failed with 5. Probability that the EVSE is at fault: 97 %. Most likely: contactor (50 % if it is the EVSE). "
+            "3 of the 5 EVSEs of its site began to fail within two days: look first at what they share (supply, network)."
+        ),
         "It failed with 2. Probability that the EVSE is at fault: 40 %.",
         "It failed with none.",
         "no attempt that charged or failed in the look-back.",

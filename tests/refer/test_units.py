@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from pipeline.refer.inputs import Attributed, ReferInputs
-from pipeline.refer.units import _band_category, evse_levels, judge_evses, judge_pairings
+from pipeline.refer.units import _band_category, company, evse_levels, judge_evses, judge_pairings
 from pipeline.settings.refer import ReferSettings
 
 SETTINGS = ReferSettings()
@@ -152,3 +152,20 @@ def test_pairings_with_a_failure() -> None:
         moved = known.with_columns(p_pairing=pl.lit(p), verdict=pl.lit("fault" if p > 0.5 else "clear"))
         inputs = ReferInputs(frame, Attributed(NOTHING, NOTHING, moved, NOTHING), NOTHING, NOTHING)
         assert judge_pairings(inputs, frame, SETTINGS)["call"].to_list()[2] == call
+
+
+def test_a_site_that_fails_at_once_is_told() -> None:
+    """Three or more of a site, and half of it, called and begun within two days of each other: maybe one cause behind all."""
+    day = timedelta(days=1)
+    rows = [
+        ("A1", "a", "faulty", AT), ("A2", "a", "watch", AT + 2 * day), ("A3", "a", "faulty", AT - day), ("A4", "a", "clear", AT),
+        ("A5", "a", "thin", None), ("A6", "a", "faulty", AT + 9 * day),
+        ("B1", "b", "faulty", AT), ("B2", "b", "faulty", AT), ("C1", "c", "faulty", AT), ("C2", "c", "faulty", AT),
+        ("C3", "c", "faulty", AT), *((f"C{i}", "c", "clear", None) for i in range(4, 8)), ("N1", None, "faulty", AT),
+    ]  # fmt: skip
+    called = pl.DataFrame(rows, schema={"evse_id": pl.String, "site_id": pl.String, "call": pl.String, "onset_utc": UTC_US},
+                          orient="row")  # fmt: skip
+    told = company(called)
+    assert told["evse_id"].to_list() == [row[0] for row in rows]
+    assert dict(told.filter(pl.col("at_once").is_not_null()).select("evse_id", "at_once").iter_rows()) == {"A1": 3}
+    assert dict(told.select("site_id", "at_site").unique().iter_rows()) == {"a": 6, "b": 2, "c": 7, None: 1}
