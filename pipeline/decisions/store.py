@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sqlite3
+import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -210,8 +212,22 @@ def _frame(con: sa.Connection, table: sa.Table) -> pl.DataFrame:
 def _sqlite_on_connect(connection: Any, _record: object) -> None:
     """Readers never wait for writers (WAL); a commit is on disk before it is answered; transactions are ours to begin."""
     connection.isolation_level = None
-    connection.execute("PRAGMA journal_mode = WAL")
+    _to_wal(connection)
     connection.execute("PRAGMA synchronous = FULL")
+
+
+def _to_wal(connection: Any) -> None:
+    """Turning a new file to WAL takes it whole, and SQLite does not wait for that as it does for a lock: so we do."""
+    until = time.monotonic() + BUSY_S
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode = WAL")
+        except sqlite3.OperationalError:
+            if time.monotonic() > until:
+                raise
+            time.sleep(0.01)
+        else:
+            return
 
 
 def _sqlite_on_begin(con: sa.Connection) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import multiprocessing
+import sqlite3
 import time
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
@@ -14,7 +15,7 @@ import pytest
 import sqlalchemy as sa
 
 from pipeline.decisions import ConflictError, DecisionError, DecisionFrames, Decisions, open_decisions
-from pipeline.decisions.store import BUSY_S
+from pipeline.decisions.store import BUSY_S, _to_wal
 from pipeline.errors import StoreError
 from pipeline.registry import polars_schema
 
@@ -167,3 +168,23 @@ def test_a_folder_that_refuses_is_named(tmp_path: Path) -> None:
     (tmp_path / "file").touch()
     with pytest.raises(StoreError, match="cannot be opened"):
         open_decisions(tmp_path / "file" / "decisions.db")
+
+
+def test_turning_to_wal_is_tried_until_others_let_go(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two that turn a new file to WAL at once: SQLite tells one 'locked' without waiting; it tries again, but not for ever."""
+    asked = []
+
+    class Held:
+        def __init__(self, times: int) -> None:
+            self.times = times
+
+        def execute(self, statement: str) -> None:
+            asked.append(statement)
+            if len(asked) <= self.times:
+                raise sqlite3.OperationalError("database is locked")
+
+    _to_wal(Held(2))
+    assert asked == ["PRAGMA journal_mode = WAL"] * 3
+    monkeypatch.setattr("pipeline.decisions.store.BUSY_S", -1)
+    with pytest.raises(sqlite3.OperationalError):
+        _to_wal(Held(9))
