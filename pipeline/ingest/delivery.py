@@ -116,6 +116,8 @@ class _Run:
 
     def read_group(self, group: list[Opened]) -> list[tuple[tuple[object, ...], Account]]:
         """Read files together where nothing speaks against it, the others one by one; as `read`, for each."""
+        if len(group) == 1:
+            return [self.read(group[0])]
         new = {one.source.sha256: one for one in reversed(group) if one.source and self._is_new(one.source)}
         try:
             together = self._read_together([one for one in group if one in new.values()]) if len(new) > 1 else []

@@ -16,6 +16,10 @@ from pipeline.settings.normalise import NormaliseSettings
 THERE = ["Preparing", "Charging", "SuspendedEV", "SuspendedEVSE", "Occupied"]
 """Statuses (1.6 and 2.0.1) with a vehicle there. Finishing does not say: it may follow the unplugging."""
 GONE = ["Available", "Reserved"]
+COMING = ["Preparing", "Occupied"]
+"""Statuses with which a vehicle's coming is told."""
+BY_CABLE = ["CablePluggedIn", "EVDetected"]
+"""2.0.1 triggers that tell of the cable, not of a card."""
 CONNECTED = ["EVConnected", "Charging", "SuspendedEV", "SuspendedEVSE"]
 MARK = ["evse_id", "at_utc", "clock_error_s", "order", "plug", "split", "file_id", "line", "source"]
 
@@ -67,7 +71,7 @@ def gone() -> pl.Expr:
 def there() -> pl.Expr:
     """The vehicle is plugged in."""
     connected = (pl.col("event_type") != "Ended") & pl.col("charging_state").is_in(CONNECTED)
-    plugged = pl.col("trigger_reason").is_in(["CablePluggedIn", "EVDetected"])
+    plugged = pl.col("trigger_reason").is_in(BY_CABLE)
     return sure(
         (STATUS & pl.col("status").is_in(THERE)) | (pl.col("action") == "StartTransaction") | (EVENT & (connected | plugged))
     )
@@ -101,12 +105,12 @@ def anew(settings: NormaliseSettings) -> pl.Expr:
     begun, holder = _before(pl.when(taken).then("at_utc")), _before(pl.when(taken).then(token))
     came = _before(pl.when(STATUS & pl.col("status").is_in(THERE)).then("at_utc"))
     over = ended & (left.is_null() | (begun > left)) & (came.is_null() | (came <= stopped))
-    comes = STATUS & pl.col("status").is_in(["Preparing", "Occupied"]) & over & starts_first & (holder != next_held)
+    comes = STATUS & pl.col("status").is_in(COMING) & over & starts_first & (holder != next_held)
     unseen = START & over & (holder != token)
     restarted = sure(pl.col("booted_utc") > pl.coalesce(said, started))
     silent = ended & (said.is_null() | (said < started))
     offline = silent & ((preparing & (at - stopped > timedelta(seconds=settings.settle_s))) | (START & (at - stopped > soon)))
-    cable = EVENT & (pl.col("event_type") == "Started") & pl.col("trigger_reason").is_in(["CablePluggedIn", "EVDetected"])
+    cable = EVENT & (pl.col("event_type") == "Started") & pl.col("trigger_reason").is_in(BY_CABLE)
     other = (_before(pl.col("transaction_id")) != pl.col("transaction_id")) & (left.is_null() | (told > left))
     return ((sure(back) | sure(comes)) & ~restarted) | sure(offline) | sure(unseen) | sure(cable & other)
 
@@ -120,8 +124,8 @@ def signal_marks(signals: pl.DataFrame, settings: NormaliseSettings) -> pl.DataF
         .join_asof(boots, left_on="at_utc", right_on="booted_utc", by="station_id", check_sortedness=False)
         .sort("evse_id", "at_utc", "receiver_at_utc", "file_id", "line")
     )
-    coming = (pl.col("charging_state") == "EVConnected") & pl.col("trigger_reason").is_in(["CablePluggedIn", "EVDetected"])
-    plugging = sure((STATUS & pl.col("status").is_in(["Preparing", "Occupied"])) | coming)
+    coming = (pl.col("charging_state") == "EVConnected") & pl.col("trigger_reason").is_in(BY_CABLE)
+    plugging = sure((STATUS & pl.col("status").is_in(COMING)) | coming)
     late_s = pl.when(plugging).then(0.0).otherwise(settings.card_first_s)
     return placed.with_columns(
         clock_error_s=pl.col("clock_error_s") + late_s,

@@ -67,10 +67,10 @@ def pairing_reason() -> pl.Expr:
 
 def evse_reason() -> pl.Expr:
     """`reason` of out_evses, of a frame with `units.company`."""
-    pointed = pl.col("call").is_in(["faulty", "watch"]) & (pl.col("p_suspect") >= 0.5)
-    suspect = pl.when(pointed).then(_most_likely("EVSE"))
+    at_issue = pl.col("call").is_in(["faulty", "watch"])
+    suspect = pl.when(at_issue & (pl.col("p_suspect") >= 0.5)).then(_most_likely("EVSE"))
     ground = pl.col("attributed_reason").fill_null("no attempt that charged or failed in the look-back.")
-    at_fault = _at_fault(pl.col("call").is_in(["faulty", "watch"]), "EVSE", "p_evse")
+    at_fault = _at_fault(at_issue, "EVSE", "p_evse")
     shared = pl.format(
         " {} of the {} EVSEs of its site began to fail within two days: look first at what they share (supply, network).",
         "at_once", "at_site",
