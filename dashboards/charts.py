@@ -11,10 +11,16 @@ from dashboards.theme import named, specification
 from dashboards.words import CAUSES, VEHICLE_CALLS
 from pipeline.circuit.pilot import low_window
 
-# Low side of the pilot in state B2 by the circuit's tolerances (IEC 61851-1 as given by a secondary source; derived).
+# Low side of the pilot in state B2 by the circuit's tolerances (IEC 61851-1 as given by a secondary
+# source; derived).
 SOUND, SHORTED = low_window("B"), low_window("B", shorted=True)
 
-_PAINT = {"vehicle": "var(--vehicle)", "evse": "var(--evse)", "pairing": "var(--pairing)", "other": "var(--other)"}
+_PAINT = {
+    "vehicle": "var(--vehicle)",
+    "evse": "var(--evse)",
+    "pairing": "var(--pairing)",
+    "other": "var(--other)",
+}
 Spec = dict[str, Any]
 
 
@@ -23,7 +29,9 @@ def causes_by_week(rows: pl.DataFrame) -> Spec:
     order = list(CAUSES)
     shown = rows.with_columns(
         name=pl.col("cause").replace_strict(CAUSES, default="?"),
-        rank=pl.col("cause").replace_strict({c: i for i, c in enumerate(order)}, default=9, return_dtype=pl.Int64),
+        rank=pl.col("cause").replace_strict(
+            {c: i for i, c in enumerate(order)}, default=9, return_dtype=pl.Int64
+        ),
         failures=pl.col("failures").round(1),
     )
     chart = (
@@ -36,7 +44,9 @@ def causes_by_week(rows: pl.DataFrame) -> Spec:
             color=alt.Color(
                 "name:N",
                 title="put down to",
-                scale=alt.Scale(domain=[CAUSES[c] for c in order], range=[_PAINT[c] for c in order]),
+                scale=alt.Scale(
+                    domain=[CAUSES[c] for c in order], range=[_PAINT[c] for c in order]
+                ),
                 legend=alt.Legend(orient="top", columns=2),
             ),
             tooltip=[
@@ -46,7 +56,9 @@ def causes_by_week(rows: pl.DataFrame) -> Spec:
             ],
         )
     )
-    return specification(chart, summary="Failed attempts by week, shared out by what explains them.", weeks=shown)
+    return specification(
+        chart, summary="Failed attempts by week, shared out by what explains them.", weeks=shown
+    )
 
 
 def pilot_low_sides(vehicles: pl.DataFrame) -> Spec:
@@ -86,7 +98,9 @@ def pilot_low_sides(vehicles: pl.DataFrame) -> Spec:
             ],
         )
     )
-    chart = (ribbon + words + dots).properties(width="container", height=46 * max(len(present), 2) + 20)
+    chart = (ribbon + words + dots).properties(
+        width="container", height=46 * max(len(present), 2) + 20
+    )
     summary = "Low side of the control pilot per vehicle, against the bands a sound and a shorted diode give."
     return specification(chart, summary=summary, vehicles=shown, bands=bands)
 
@@ -94,12 +108,16 @@ def pilot_low_sides(vehicles: pl.DataFrame) -> Spec:
 def success_rates(sites: pl.DataFrame) -> Spec:
     """A dot and interval per site. sites: site_id, attempts, charged, rate, rate_lo, rate_hi."""
     shown = sites.with_columns(pl.col("rate", "rate_lo", "rate_hi").round(4))
-    # Not fixed to 0..1: a fleet's rates lie close together, and a dot, unlike a bar, does not promise a zero.
+    # Not fixed to 0..1: a fleet's rates lie close together, and a dot, unlike a bar, does not
+    # promise a zero.
     scale = alt.Scale(zero=False, nice=True)
-    base = alt.Chart(named("sites")).encode(y=alt.Y("site_id:N", sort=shown["site_id"].to_list(), title=None))
+    base = alt.Chart(named("sites")).encode(
+        y=alt.Y("site_id:N", sort=shown["site_id"].to_list(), title=None)
+    )
     x_title = "attempts that charged (share, 95 % interval)"
     bars = base.mark_rule(strokeWidth=2, color="var(--muted)").encode(
-        x=alt.X("rate_lo:Q", scale=scale, title=x_title, axis=alt.Axis(format=".0%")), x2="rate_hi:Q"
+        x=alt.X("rate_lo:Q", scale=scale, title=x_title, axis=alt.Axis(format=".0%")),
+        x2="rate_hi:Q",
     )
     dots = base.mark_point(filled=True, size=80, color="var(--ink)", opacity=1).encode(
         x=alt.X("rate:Q", scale=scale),
@@ -111,4 +129,6 @@ def success_rates(sites: pl.DataFrame) -> Spec:
         ],
     )
     chart = (bars + dots).properties(width="container", height=26 * shown.height + 10)
-    return specification(chart, summary="Charging success rate of each site with its 95 % interval.", sites=shown)
+    return specification(
+        chart, summary="Charging success rate of each site with its 95 % interval.", sites=shown
+    )

@@ -1,4 +1,7 @@
-"""The fleet manager's page: this week's calls, what changed, what waiting costs, each vehicle's story."""
+"""The fleet manager's page.
+
+This week's calls, what changed, what waiting costs, each vehicle's story.
+"""
 
 from __future__ import annotations
 
@@ -27,13 +30,18 @@ def refer_settings(data: PageData) -> Mapping[str, Any]:
 
 def fleet_headline(vehicles: pl.DataFrame) -> str:
     """The week's finding in a sentence."""
-    refer, watch, proving = (number_called(vehicles, call) for call in ("refer", "watch", "proving"))
+    refer, watch, proving = (
+        number_called(vehicles, call) for call in ("refer", "watch", "proving")
+    )
     tail = f", {proving} proving after repair" if proving else ""
     return sentence(f"{count(refer, 'vehicle')} to refer, {watch} to watch{tail}")
 
 
 def fleet_view(data: PageData, packs: dict[str, str], reviews: dict[str, str]) -> dict[str, Any]:
-    """What the fleet template needs. packs, reviews: vehicle_id to the address of its evidence page, of its review."""
+    """What the fleet template needs. packs, reviews.
+
+    Vehicle_id to the address of its evidence page, of its review.
+    """
     week_cost = refer_settings(data).get("cost_week_without_ac")
     changed = changes(data.vehicles, data.vehicles_before, "vehicle_id")
     rank = pl.col("call").replace_strict(_RANK, default=len(_RANK), return_dtype=pl.Int64)
@@ -51,11 +59,18 @@ def fleet_view(data: PageData, packs: dict[str, str], reviews: dict[str, str]) -
         "changed_more": max(0, changed.height - _CHANGES_SHOWN),
         "first": data.vehicles_before is None,
         "changed_title": _changed_title(changed),
-        "vehicles": vehicles.sort("rank", pl.col("p_vehicle").neg(), "vehicle_id", nulls_last=True).to_dicts(),
+        "vehicles": vehicles.sort(
+            "rank", pl.col("p_vehicle").neg(), "vehicle_id", nulls_last=True
+        ).to_dicts(),
         "week_cost": week_cost,
         "visit_cost": refer_settings(data).get("cost_needless_visit"),
-        "choices": [("refer proving watch thin proved", "all but the clear ones"), *VEHICLE_CALLS.items()],
-        "chosen": "refer proving watch thin proved" if vehicles.filter(pl.col("call") != "clear").height else "",
+        "choices": [
+            ("refer proving watch thin proved", "all but the clear ones"),
+            *VEHICLE_CALLS.items(),
+        ],
+        "chosen": "refer proving watch thin proved"
+        if vehicles.filter(pl.col("call") != "clear").height
+        else "",
         "causes_title": _causes_title(data),
         "causes_chart": charts.causes_by_week(failures_by_cause(data.attempts)),
         "low_chart": charts.pilot_low_sides(lows) if lows.height else None,
@@ -66,9 +81,13 @@ def fleet_view(data: PageData, packs: dict[str, str], reviews: dict[str, str]) -
 
 def _lead(data: PageData, waiting: float | None) -> str:
     attempts = data.attempts.height
-    parts = [f"{count(data.vehicles.height, 'vehicle')}, {count(attempts, 'charge attempt')} looked at."]
+    parts = [
+        f"{count(data.vehicles.height, 'vehicle')}, {count(attempts, 'charge attempt')} looked at."
+    ]
     if waiting:
-        parts.append(f"Leaving the referred ones for another week is expected to cost about {waiting:,.0f} in your currency.")
+        parts.append(
+            f"Leaving the referred ones for another week is expected to cost about {waiting:,.0f} in your currency."
+        )
     return " ".join(parts)
 
 
@@ -81,12 +100,16 @@ def _changed_title(changed: pl.DataFrame) -> str:
 
 
 def _causes_title(data: PageData) -> str:
-    rows = failures_by_cause(data.attempts.filter(pl.col("plugged_at").dt.strftime("%G-W%V") == data.week))
+    rows = failures_by_cause(
+        data.attempts.filter(pl.col("plugged_at").dt.strftime("%G-W%V") == data.week)
+    )
     total = rows["failures"].sum()
     if not total:
         return "No failed attempt this week"
     shares = {row["cause"]: row["failures"] for row in rows.to_dicts()}
-    said = ", ".join(f"{shares[cause]:.0f} {name}" for cause, name in CAUSES.items() if round(shares[cause]))
+    said = ", ".join(
+        f"{shares[cause]:.0f} {name}" for cause, name in CAUSES.items() if round(shares[cause])
+    )
     return f"{total:.0f} failed attempts this week, put down to: {said}"
 
 

@@ -14,20 +14,34 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from dashboards import words
-from pipeline.wording import SUSPECTS, ohms, ohms_between, percent, probability
+from pipeline.core.wording import SUSPECTS, ohms, ohms_between, percent, probability
 
 HERE = Path(__file__).resolve().parent
 TEMPLATES = HERE / "templates"
 STATIC = HERE / "static"
 
-# C0 and C1 controls but tab and newline, and the marks that turn the direction of text round: shown, never obeyed.
-_UNSEEN = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u200b\u200e\u200f\u2028-\u202e\u2060\u2066-\u2069\ufeff\ud800-\udfff]")
-_IN_SCRIPT = {"<": "\\u003c", ">": "\\u003e", "&": "\\u0026", "\u2028": "\\u2028", "\u2029": "\\u2029"}
+# C0 and C1 controls but tab and newline, and the marks that turn the direction of text round:
+# shown, never obeyed.
+_UNSEEN = re.compile(
+    "[\x00-\x08\x0b-\x1f\x7f-\x9f\u200b\u200e\u200f\u2028-\u202e\u2060\u2066-\u2069\ufeff\ud800-\udfff]"
+)
+_IN_SCRIPT = {
+    "<": "\\u003c",
+    ">": "\\u003e",
+    "&": "\\u0026",
+    "\u2028": "\\u2028",
+    "\u2029": "\\u2029",
+}
 
 
 def visible(text: str) -> str:
     r"""The text with control and direction characters written out, as `\x1b`."""
-    return _UNSEEN.sub(lambda found: f"\\x{ord(found[0]):02x}" if ord(found[0]) < 256 else f"\\u{ord(found[0]):04x}", text)
+    return _UNSEEN.sub(
+        lambda found: (
+            f"\\x{ord(found[0]):02x}" if ord(found[0]) < 256 else f"\\u{ord(found[0]):04x}"
+        ),
+        text,
+    )
 
 
 def _clean(value: Any) -> Any:
@@ -43,7 +57,10 @@ def _clean(value: Any) -> Any:
 
 
 def json_block(value: Any) -> Markup:
-    """JSON that may stand inside a script element: no `<`, `>` or `&` survives, no NaN, no control character."""
+    """JSON that may stand inside a script element.
+
+    No `<`, `>` or `&` survives, no NaN, no control character.
+    """
     text = json.dumps(_clean(value), separators=(",", ":"), ensure_ascii=False, allow_nan=False)
     return Markup("".join(_IN_SCRIPT.get(sign, sign) for sign in text))  # noqa: S704 - the purpose of this function
 

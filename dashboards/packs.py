@@ -1,4 +1,7 @@
-"""The evidence page of one vehicle: a single file that can be mailed, opened from disk and printed."""
+"""The evidence page of one vehicle.
+
+A single file that can be mailed, opened from disk and printed.
+"""
 
 from __future__ import annotations
 
@@ -14,11 +17,14 @@ from dashboards.markup import STATIC, environment
 from dashboards.pages import Menu, chart_script, span_of
 from dashboards.theme import CONFIG
 from dashboards.words import BENCH_CAUTIONS
-from pipeline.refer.evidence_model import Evidence
+from pipeline.refer.pack.model import Evidence
 
 
 def _inline(script: str) -> Markup:
-    """Our own script text, fit to stand inside a script element: its end tag cannot occur, nor a comment's start."""
+    """Our own script text, fit to stand inside a script element.
+
+    Its end tag cannot occur, nor a comment's start.
+    """
     closed = re.sub(r"</(script)", r"<\\/\1", script, flags=re.IGNORECASE)
     return Markup(closed.replace("<!--", "<\\!--"))  # noqa: S704 - packaged files of ours, no text of a log
 
@@ -28,11 +34,17 @@ def _themed(spec: Mapping[str, Any] | None) -> dict[str, Any] | None:
 
 
 def render_evidence(
-    evidence: Evidence | Mapping[str, Any], *, sheet: str | None = None, assets: str | None = None, menu: Menu | None = None
+    evidence: Evidence | Mapping[str, Any],
+    *,
+    sheet: str | None = None,
+    assets: str | None = None,
+    menu: Menu | None = None,
 ) -> str:
-    """The evidence page as HTML: one file with everything inside, or, with `assets`, for a server that has the scripts.
+    """The evidence page as HTML: one file with everything inside, or, with `assets`, for a server
+    that has the scripts.
 
-    sheet: address of the printable sheet. Raises pydantic.ValidationError when the evidence has another shape.
+    sheet: address of the printable sheet. Raises pydantic.ValidationError when the evidence has
+    another shape.
     """
     known = evidence if isinstance(evidence, Evidence) else Evidence.model_validate(evidence)
     vehicle = known.vehicle
@@ -54,7 +66,9 @@ def render_evidence(
     )  # fmt: skip
 
 
-def write_evidence_page(folder: Path, evidence: Evidence | Mapping[str, Any], *, sheet: str | None = None) -> Path:
+def write_evidence_page(
+    folder: Path, evidence: Evidence | Mapping[str, Any], *, sheet: str | None = None
+) -> Path:
     """Write the evidence page into a referral's folder and return its path."""
     folder.mkdir(parents=True, exist_ok=True)
     page = folder / PACK_PAGE

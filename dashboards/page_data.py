@@ -18,8 +18,9 @@ CAUSES = ("vehicle", "evse", "pairing", "other")
 class PageData:
     """One week's results.
 
-    `evidence`: evidence.json of each referred vehicle. `vehicles_before`, `evses_before`: last week's frames, or none.
-    `rule_results`, `rule_rates`, `equipment`: the validation summary's `rules`, `firmware` and `equipment`, or empty.
+    `evidence`: evidence.json of each referred vehicle. `vehicles_before`, `evses_before`: last
+    week's frames, or none. `rule_results`, `rule_rates`, `equipment`: the validation summary's
+    `rules`, `firmware` and `equipment`, or empty.
     """
 
     week: str
@@ -39,7 +40,10 @@ class PageData:
     evses_before: pl.DataFrame | None = None
 
     def at_sites(self, sites: frozenset[str]) -> PageData:
-        """What the operator of some sites may see: their EVSEs, attempts at them, vehicles that plugged in there."""
+        """What the operator of some sites may see.
+
+        Their EVSEs, attempts at them, vehicles that plugged in there.
+        """
         evses = self.evses.filter(pl.col("site_id").is_in(sites))
         attempts = self.attempts.filter(pl.col("site_id").is_in(sites))
         seen = attempts["vehicle_id"].drop_nulls().unique().implode()
@@ -47,30 +51,42 @@ class PageData:
             self,
             vehicles=self.vehicles.filter(pl.col("vehicle_id").is_in(seen)),
             evses=evses,
-            pairings=self.pairings.join(attempts.select("evse_model").unique(), on="evse_model", how="semi"),
+            pairings=self.pairings.join(
+                attempts.select("evse_model").unique(), on="evse_model", how="semi"
+            ),
             attempts=attempts.with_columns(id_token=pl.lit(None, pl.String)),
             rejected=empty("out_rejected"),
             impossible=_tokens_shortened(
-                self.impossible.filter(pl.col("attempt_id").is_in(attempts["attempt_id"].implode())), self.attempts["id_token"]
+                self.impossible.filter(
+                    pl.col("attempt_id").is_in(attempts["attempt_id"].implode())
+                ),
+                self.attempts["id_token"],
             ),
             next_tests=self.next_tests.filter(pl.col("evse_id").is_in(evses["evse_id"].implode())),
             run={key: value for key, value in self.run.items() if key != "inputs"},
             evidence={},
             rule_results=pl.DataFrame(),
             rule_rates=pl.DataFrame(),
-            equipment=self.equipment.filter(pl.col("site_id").is_in(sites)) if self.equipment.width else self.equipment,
+            equipment=self.equipment.filter(pl.col("site_id").is_in(sites))
+            if self.equipment.width
+            else self.equipment,
             vehicles_before=None,
             evses_before=None,
         )
 
     def referred_only(self) -> PageData:
-        """What the workshop may see: vehicles referred to it or back from it, and the tests proposed for them."""
+        """What the workshop may see.
+
+        Vehicles referred to it or back from it, and the tests proposed for them.
+        """
         shown = self.vehicles.filter(pl.col("call").is_in(["refer", "proving", "proved"]))
         ids = shown["vehicle_id"].implode()
         return replace(
             self,
             vehicles=shown,
-            attempts=self.attempts.filter(pl.col("vehicle_id").is_in(ids)).with_columns(id_token=pl.lit(None, pl.String)),
+            attempts=self.attempts.filter(pl.col("vehicle_id").is_in(ids)).with_columns(
+                id_token=pl.lit(None, pl.String)
+            ),
             next_tests=self.next_tests.filter(pl.col("vehicle_id").is_in(ids)),
             rejected=empty("out_rejected"),
             impossible=empty("out_impossible"),
@@ -88,7 +104,11 @@ def _tokens_shortened(impossible: pl.DataFrame, tokens: pl.Series) -> pl.DataFra
     known = tokens.drop_nulls().unique().sort()
     # A token of three signs or less could be any word's part, and is no secret.
     short = {token: f"{token[:2]}…{token[-2:]}" for token in known if len(token) > 3}
-    return impossible.with_columns(pl.col("detail").str.replace_many(short, leftmost=True)) if short else impossible
+    return (
+        impossible.with_columns(pl.col("detail").str.replace_many(short, leftmost=True))
+        if short
+        else impossible
+    )
 
 
 def iso_week(column: str = "plugged_at") -> pl.Expr:
@@ -98,36 +118,58 @@ def iso_week(column: str = "plugged_at") -> pl.Expr:
 
 def counted(attempts: pl.DataFrame) -> pl.DataFrame:
     """Attempts that say something of the equipment: those that charged or failed."""
-    return attempts.filter(pl.col("outcome").is_in(COUNTED)).with_columns(failed=pl.col("outcome") == "failed")
+    return attempts.filter(pl.col("outcome").is_in(COUNTED)).with_columns(
+        failed=pl.col("outcome") == "failed"
+    )
 
 
 def failures_by_cause(attempts: pl.DataFrame) -> pl.DataFrame:
-    """week, cause, failures: each failed attempt shared out by its probabilities, summed by week."""
+    """week, cause, failures.
+
+    Each failed attempt shared out by its probabilities, summed by week.
+    """
     failed = attempts.filter(pl.col("outcome") == "failed").with_columns(iso_week())
-    sums = failed.group_by("week").agg(pl.col(f"p_{cause}").fill_null(0.0).sum().alias(cause) for cause in CAUSES)
-    return sums.unpivot(CAUSES, index="week", variable_name="cause", value_name="failures").sort("week", "cause")
+    sums = failed.group_by("week").agg(
+        pl.col(f"p_{cause}").fill_null(0.0).sum().alias(cause) for cause in CAUSES
+    )
+    return sums.unpivot(CAUSES, index="week", variable_name="cause", value_name="failures").sort(
+        "week", "cause"
+    )
 
 
 def success_by_site(attempts: pl.DataFrame) -> pl.DataFrame:
-    """site_id, attempts, charged, rate, rate_lo, rate_hi: share of attempts that charged, with its 95 % Wilson interval.
+    """site_id, attempts, charged, rate, rate_lo, rate_hi: share of attempts that charged, with its
+    95 % Wilson interval.
 
-    Definition: charging success rate as published for Germany by NOW GmbH with P3 (2026, as given by a secondary source):
-    attempts whose transaction starts and is then successfully completed, as a share of attempts. Attempts that were declined,
-    abandoned, not requested or broken off are left out here. Interval: Wilson 1927 (from memory).
+    Definition: charging success rate as published for Germany by NOW GmbH with P3 (2026, as given
+    by a secondary source): attempts whose transaction starts and is then successfully completed, as
+    a share of attempts. Attempts that were declined, abandoned, not requested or broken off are
+    left out here. Interval: Wilson 1927 (from memory).
     """
     z = 1.959964
-    sites = counted(attempts).group_by("site_id").agg(attempts=pl.len(), charged=(~pl.col("failed")).sum())
+    sites = (
+        counted(attempts)
+        .group_by("site_id")
+        .agg(attempts=pl.len(), charged=(~pl.col("failed")).sum())
+    )
     n, p = pl.col("attempts"), pl.col("charged") / pl.col("attempts")
     middle = (p + z**2 / (2 * n)) / (1 + z**2 / n)
     half = z / (1 + z**2 / n) * (p * (1 - p) / n + z**2 / (4 * n**2)).sqrt()
-    return sites.with_columns(rate=p, rate_lo=middle - half, rate_hi=middle + half).sort("rate", "site_id")
+    return sites.with_columns(rate=p, rate_lo=middle - half, rate_hi=middle + half).sort(
+        "rate", "site_id"
+    )
 
 
 def cells(attempts: pl.DataFrame) -> pl.DataFrame:
-    """site_id, vehicle_id, evse_id, attempts, failures, fault: counted attempts of each vehicle at each EVSE."""
+    """site_id, vehicle_id, evse_id, attempts, failures, fault.
+
+    Counted attempts of each vehicle at each EVSE.
+    """
     known = counted(attempts).filter(pl.col("vehicle_id").is_not_null())
     return (
-        known.group_by("site_id", "vehicle_id", "vehicle_model", "evse_id", "evse_model", "firmware")
+        known.group_by(
+            "site_id", "vehicle_id", "vehicle_model", "evse_id", "evse_model", "firmware"
+        )
         .agg(
             attempts=pl.len().cast(pl.Int64),
             failures=pl.col("failed").sum().cast(pl.Int64),
@@ -138,32 +180,56 @@ def cells(attempts: pl.DataFrame) -> pl.DataFrame:
 
 
 def changes(now: pl.DataFrame, before: pl.DataFrame | None, key: str) -> pl.DataFrame:
-    """key, call, call_before, reason: what has another call than last week (call_before null: not in last week's list)."""
+    """key, call, call_before, reason: what has another call than last week (call_before null.
+
+    Not in last week's list).
+    """
     columns = [key, "call", "call_before", "reason"]
     if before is None:
         return now.with_columns(call_before=pl.lit(None, pl.String)).select(columns).clear()
     joined = now.join(before.select(key, call_before="call"), on=key, how="left")
     notable = ["refer", "faulty", "watch", "proving", "proved"]
     moved = pl.col("call").ne_missing(pl.col("call_before"))
-    return joined.filter(moved & (pl.col("call").is_in(notable) | pl.col("call_before").is_in(notable))).select(columns)
+    return joined.filter(
+        moved & (pl.col("call").is_in(notable) | pl.col("call_before").is_in(notable))
+    ).select(columns)
 
 
 def stories(data: PageData, *, failures_shown: int = 4, evses_shown: int = 5) -> pl.DataFrame:
-    """vehicle_id, model, weeks, evses, failures: what a vehicle did, small enough to travel in a page.
+    """vehicle_id, model, weeks, evses, failures: what a vehicle did, small enough to travel in a
+    page.
 
     weeks: [week, AC charged, AC failed]; evses: [EVSE, attempts, failures], most failures first;
     failures: [time, EVSE, stage, seconds, fault], newest first.
     """
     known = counted(data.attempts).filter(pl.col("vehicle_id").is_not_null())
     ac = pl.col("supply") == "AC"
-    tally = {"AC charged": (ac & ~pl.col("failed")).sum(), "AC failed": (ac & pl.col("failed")).sum()}
-    weekly = known.with_columns(iso_week()).group_by("vehicle_id", "week").agg(**tally).sort("vehicle_id", "week")
+    tally = {
+        "AC charged": (ac & ~pl.col("failed")).sum(),
+        "AC failed": (ac & pl.col("failed")).sum(),
+    }
+    weekly = (
+        known.with_columns(iso_week())
+        .group_by("vehicle_id", "week")
+        .agg(**tally)
+        .sort("vehicle_id", "week")
+    )
     weeks = weekly.group_by("vehicle_id").agg(weeks=pl.struct(pl.exclude("vehicle_id")))
-    at_evse = known.group_by("vehicle_id", "evse_id").agg(attempts=pl.len(), failures=pl.col("failed").sum())
+    at_evse = known.group_by("vehicle_id", "evse_id").agg(
+        attempts=pl.len(), failures=pl.col("failed").sum()
+    )
     at_evse = at_evse.sort("failures", "attempts", "evse_id", descending=[True, True, False])
-    places = at_evse.group_by("vehicle_id").agg(evses=pl.struct("evse_id", "attempts", "failures").head(evses_shown))
+    places = at_evse.group_by("vehicle_id").agg(
+        evses=pl.struct("evse_id", "attempts", "failures").head(evses_shown)
+    )
     failed = known.filter(pl.col("failed")).sort("plugged_at", "attempt_id", descending=True)
-    shown = pl.struct(pl.col("plugged_at").dt.strftime("%Y-%m-%d %H:%M"), "evse_id", "stage", "stage_seconds", "fault")
+    shown = pl.struct(
+        pl.col("plugged_at").dt.strftime("%Y-%m-%d %H:%M"),
+        "evse_id",
+        "stage",
+        "stage_seconds",
+        "fault",
+    )
     recent = failed.group_by("vehicle_id").agg(failures=shown.head(failures_shown))
     models = known.group_by("vehicle_id").agg(model=pl.col("vehicle_model").drop_nulls().last())
     return (

@@ -18,7 +18,7 @@ from dashboards.page_data import PageData
 from dashboards.records import records_view
 from dashboards.sites import sites_view
 from dashboards.workshop import workshop_view
-from pipeline.weeks import week_end, week_start
+from pipeline.core.weeks import week_end, week_start
 
 Links = dict[str, str]
 """Vehicle → address."""
@@ -28,7 +28,8 @@ Links = dict[str, str]
 class Page:
     """A page: its name in the menu, its template, and the view that makes what the template needs.
 
-    A view takes the week's data and the addresses of vehicles' evidence pages and of their reviews, and gives plain rows.
+    A view takes the week's data and the addresses of vehicles' evidence pages and of their reviews,
+    and gives plain rows.
     """
 
     name: str
@@ -43,7 +44,8 @@ PAGES: Mapping[str, Page] = {
     "data": Page("Data", "records.html.j2", lambda data, _packs, _reviews: records_view(data)),
 }
 ASSETS = "assets"
-# Frames the data page shows that the week's folder holds nowhere else: kept with the pages, for the server to read again.
+# Frames the data page shows that the week's folder holds nowhere else: kept with the pages, for the
+# server to read again.
 CHECKS = ("rule_results", "rule_rates", "equipment")
 Menu = list[tuple[str, str, str]]
 
@@ -71,8 +73,9 @@ def render_page(
 ) -> str:
     """One page, by its key in PAGES, as HTML.
 
-    menu: (key, name, address) of the pages that may be reached; assets: where the scripts and the style sheet are; packs,
-    reviews: address of a vehicle's evidence page, and of its review where a server has one.
+    menu: (key, name, address) of the pages that may be reached; assets: where the scripts and the
+    style sheet are; packs, reviews: address of a vehicle's evidence page, and of its review where a
+    server has one.
     """
     links = pack_links(data.evidence) if packs is None else packs
     view = PAGES[page].view(data, links, reviews or {})

@@ -1,4 +1,7 @@
-"""The data page: every delivered line accounted for, what was rejected, what is impossible, how the checks went."""
+"""The data page.
+
+Every delivered line accounted for, what was rejected, what is impossible, how the checks went.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +12,7 @@ import polars as pl
 
 from dashboards.page_data import PageData
 from dashboards.words import SEVERITIES, count, sentence
-from pipeline.wording import percent
+from pipeline.core.wording import percent
 
 _FILES_SHOWN = 400
 _TEXT_SHOWN = 160
@@ -34,8 +37,12 @@ def records_view(data: PageData) -> dict[str, Any]:
         "rejected": rejected.to_dicts(),
         "rejected_title": sentence(f"{count(data.rejected.height, 'line')} rejected"),
         "impossible": impossible.to_dicts(),
-        "impossible_title": sentence(f"{count(data.impossible.height, 'record')} caught as impossible"),
-        "checks": [table for table in (_rules(data.rule_results), _firmware(data.rule_rates)) if table],
+        "impossible_title": sentence(
+            f"{count(data.impossible.height, 'record')} caught as impossible"
+        ),
+        "checks": [
+            table for table in (_rules(data.rule_results), _firmware(data.rule_rates)) if table
+        ],
         "blocks": _blocks(data.run),
     }
 
@@ -43,7 +50,9 @@ def records_view(data: PageData) -> dict[str, Any]:
 def _note(row: Mapping[str, Any]) -> str:
     unknown = row.get("unknown_columns") or ()
     said = [str(row["message"])] if row.get("message") else []
-    return ". ".join([*said, *([f"columns not known: {', '.join(map(str, unknown))}"] if unknown else [])])
+    return ". ".join(
+        [*said, *([f"columns not known: {', '.join(map(str, unknown))}"] if unknown else [])]
+    )
 
 
 def _headline(inputs: list[dict[str, Any]]) -> str:
@@ -58,25 +67,39 @@ def _headline(inputs: list[dict[str, Any]]) -> str:
 
 
 def _rejected(frame: pl.DataFrame) -> pl.DataFrame:
-    """reason, lines, file, line, text: reasons that differ in figures only are one, shown by the first line that had it."""
+    """reason, lines, file, line, text.
+
+    Reasons that differ in figures only are one, shown by the first line that had it.
+    """
     kind = pl.col("reason").str.replace_all(r"\d+", "#")
     first = pl.all().first()
     grouped = frame.sort("file", "line").group_by(kind.alias("kind")).agg(first, lines=pl.len())
-    return grouped.with_columns(pl.col("text").str.head(_TEXT_SHOWN)).sort("lines", "kind", descending=[True, False]).head(100)
+    return (
+        grouped.with_columns(pl.col("text").str.head(_TEXT_SHOWN))
+        .sort("lines", "kind", descending=[True, False])
+        .head(100)
+    )
 
 
 def _impossible(frame: pl.DataFrame) -> pl.DataFrame:
     grouped = frame.group_by("rule", "severity").agg(
-        records=pl.len(), stations=pl.col("station_id").drop_nulls().n_unique(), detail=pl.col("detail").first()
+        records=pl.len(),
+        stations=pl.col("station_id").drop_nulls().n_unique(),
+        detail=pl.col("detail").first(),
     )
     return grouped.sort("records", "rule", descending=[True, False]).head(100)
 
 
 def _rules(frame: pl.DataFrame) -> dict[str, Any] | None:
-    """The rules that caught something or passed their stated rate, worst first; None where no rule was asked."""
+    """The rules that caught something or passed their stated rate, worst first.
+
+    None where no rule was asked.
+    """
     if frame.is_empty():
         return None
-    caught = frame.filter(pl.col("offending") > 0).sort(pl.col("rate"), "rule", descending=[True, False], nulls_last=True)
+    caught = frame.filter(pl.col("offending") > 0).sort(
+        pl.col("rate"), "rule", descending=[True, False], nulls_last=True
+    )
     unasked = frame.filter(pl.col("rule_result") == "not_evaluated").height
     title = f"{count(frame.height, 'rule')} asked: {caught.height} caught something, {unasked} had nothing to judge"
     columns = {
@@ -95,7 +118,11 @@ def _firmware(frame: pl.DataFrame) -> dict[str, Any] | None:
         "Stations caught": "stations_caught", "Of": "stations", "Share": "rate",
         "Elsewhere": "elsewhere_rate", "Whole firmware": "whole_firmware",
     }  # fmt: skip
-    return _table(f"By EVSE model and firmware: {count(whole, 'rule')} caught a whole firmware", frame, columns)
+    return _table(
+        f"By EVSE model and firmware: {count(whole, 'rule')} caught a whole firmware",
+        frame,
+        columns,
+    )
 
 
 def _table(title: str, frame: pl.DataFrame, columns: Mapping[str, str]) -> dict[str, Any]:
@@ -125,7 +152,11 @@ def _plain(value: Any) -> str:
 
 def _flat(value: Any, prefix: str = "") -> list[tuple[str, str]]:
     if isinstance(value, Mapping):
-        return [pair for key, item in value.items() for pair in _flat(item, f"{prefix}.{key}" if prefix else str(key))]
+        return [
+            pair
+            for key, item in value.items()
+            for pair in _flat(item, f"{prefix}.{key}" if prefix else str(key))
+        ]
     return [(prefix, _plain(value))]
 
 

@@ -1,4 +1,7 @@
-"""The site operator's page: which EVSEs are at fault and with what, apart from the cars that are."""
+"""The site operator's page.
+
+Which EVSEs are at fault and with what, apart from the cars that are.
+"""
 
 from __future__ import annotations
 
@@ -11,20 +14,25 @@ from dashboards.fleet import number_called, refer_settings
 from dashboards.matrix import site_matrix
 from dashboards.page_data import PageData, cells, counted, success_by_site
 from dashboards.words import CAUSES, EVSE_CALLS, count, sentence
-from pipeline.wording import percent
+from pipeline.core.wording import percent
 
 _RANK = {code: rank for rank, code in enumerate(EVSE_CALLS)}
 _OPEN_SITES = 3
 _TROUBLE_SHOWN = 60
-# A corrected time this uncertain can put an attempt into the wrong plug-in of a busy EVSE; common practice, no source.
+# A corrected time this uncertain can put an attempt into the wrong plug-in of a busy EVSE; common
+# practice, no source.
 DOUBTFUL_CLOCK_S = 120.0
 
 
 def sites_view(data: PageData) -> dict[str, Any]:
     """What the sites template needs."""
     rank = pl.col("call").replace_strict(_RANK, default=len(_RANK), return_dtype=pl.Int64)
-    evses = data.evses.with_columns(rank=rank).sort("rank", pl.col("p_evse").neg(), "evse_id", nulls_last=True)
-    pairings = data.pairings.with_columns(rank=rank).sort("rank", pl.col("p_pairing").neg(), "vehicle_model", nulls_last=True)
+    evses = data.evses.with_columns(rank=rank).sort(
+        "rank", pl.col("p_evse").neg(), "evse_id", nulls_last=True
+    )
+    pairings = data.pairings.with_columns(rank=rank).sort(
+        "rank", pl.col("p_pairing").neg(), "vehicle_model", nulls_last=True
+    )
     called = pairings.filter(pl.col("call").is_in(["faulty", "watch"]))
     rates = success_by_site(data.attempts)
     distrusted = _distrusted(data.impossible)
@@ -35,7 +43,9 @@ def sites_view(data: PageData) -> dict[str, Any]:
         "lead": _lead(data, rates, evses.filter(pl.col("call") == "faulty")),
         "to_mend": evses.filter(pl.col("call") == "faulty").to_dicts(),
         "pairings": called.to_dicts(),
-        "pairings_title": sentence(f"{count(called.height, 'pairing')} of vehicle model, EVSE model and firmware in doubt"),
+        "pairings_title": sentence(
+            f"{count(called.height, 'pairing')} of vehicle model, EVSE model and firmware in doubt"
+        ),
         "sites": _pictures(data, evses),
         "rate_title": _rate_title(rates),
         "rate_chart": charts.success_rates(rates) if rates.height else None,
@@ -56,18 +66,25 @@ def _headline(evses: pl.DataFrame, called: pl.DataFrame) -> str:
     verb = "fails" if faulty == 1 else "fail"
     first = f"{count(faulty, 'EVSE')} {verb} whichever vehicle plugs in, {watch} to watch"
     bad = number_called(called, "faulty")
-    return sentence(first + (f"; {count(bad, 'pairing')} {'does' if bad == 1 else 'do'} not get on" if bad else ""))
+    return sentence(
+        first
+        + (f"; {count(bad, 'pairing')} {'does' if bad == 1 else 'do'} not get on" if bad else "")
+    )
 
 
 def _lead(data: PageData, rates: pl.DataFrame, faulty: pl.DataFrame) -> str:
-    said = [f"{count(data.evses.height, 'EVSE')} at {count(data.evses['site_id'].n_unique(), 'site')}."]
+    said = [
+        f"{count(data.evses.height, 'EVSE')} at {count(data.evses['site_id'].n_unique(), 'site')}."
+    ]
     whole = int(rates["attempts"].sum())
     if whole:
         said.append(f"{percent(int(rates['charged'].sum()) / whole, 1)} of attempts charged.")
     cost = refer_settings(data).get("cost_week_faulty_evse")
     if cost and faulty.height:
         waiting = float(faulty["p_evse"].sum()) * cost
-        said.append(f"Leaving the faulty ones for another week is expected to cost about {waiting:,.0f} in your currency.")
+        said.append(
+            f"Leaving the faulty ones for another week is expected to cost about {waiting:,.0f} in your currency."
+        )
     return " ".join(said)
 
 
@@ -82,7 +99,9 @@ def _pictures(data: PageData, evses: pl.DataFrame) -> list[dict[str, Any]]:
     """One picture per site, sites with something called first."""
     bad_vehicles = frozenset(data.vehicles.filter(pl.col("call") == "refer")["vehicle_id"])
     bad_evses = frozenset(evses.filter(pl.col("call") == "faulty")["evse_id"])
-    bad_pairings = data.pairings.filter(pl.col("call") == "faulty").select("vehicle_model", "evse_model", "firmware")
+    bad_pairings = data.pairings.filter(pl.col("call") == "faulty").select(
+        "vehicle_model", "evse_model", "firmware"
+    )
     every = cells(data.attempts)
     blamed = _blamed(data.attempts)
     sums = counted(data.attempts).group_by("site_id").agg(
@@ -98,7 +117,9 @@ def _pictures(data: PageData, evses: pl.DataFrame) -> list[dict[str, Any]]:
             {
                 "site_id": site["site_id"],
                 "words": words,
-                "title": _picture_title(site["site_id"], here, bad_vehicles, bad_evses, bad_pairings),
+                "title": _picture_title(
+                    site["site_id"], here, bad_vehicles, bad_evses, bad_pairings
+                ),
                 "chart": site_matrix(here, bad_vehicles, bad_evses, bad_pairings),
                 "open": len(pictures) < _OPEN_SITES,
             }
@@ -109,29 +130,46 @@ def _pictures(data: PageData, evses: pl.DataFrame) -> list[dict[str, Any]]:
 def _blamed(attempts: pl.DataFrame) -> dict[str, str]:
     """Per site, what its failed attempts are put down to, in words."""
     failed = attempts.filter(pl.col("outcome") == "failed")
-    sums = failed.group_by("site_id").agg(pl.col(f"p_{cause}").fill_null(0.0).sum().round().cast(pl.Int64) for cause in CAUSES)
+    sums = failed.group_by("site_id").agg(
+        pl.col(f"p_{cause}").fill_null(0.0).sum().round().cast(pl.Int64) for cause in CAUSES
+    )
     return {
-        row["site_id"]: ", put down to: " + ", ".join(f"{row[f'p_{c}']} {name}" for c, name in CAUSES.items() if row[f"p_{c}"])
+        row["site_id"]: ", put down to: "
+        + ", ".join(f"{row[f'p_{c}']} {name}" for c, name in CAUSES.items() if row[f"p_{c}"])
         for row in sums.to_dicts()
     }
 
 
-def _picture_title(site: str, here: pl.DataFrame, vehicles: frozenset[str], evses: frozenset[str], pairings: pl.DataFrame) -> str:
+def _picture_title(
+    site: str,
+    here: pl.DataFrame,
+    vehicles: frozenset[str],
+    evses: frozenset[str],
+    pairings: pl.DataFrame,
+) -> str:
     rows = here.filter(pl.col("vehicle_id").is_in(vehicles))["vehicle_id"].n_unique()
     columns = here.filter(pl.col("evse_id").is_in(evses))["evse_id"].n_unique()
     kinds = ["vehicle_model", "evse_model", "firmware"]
     blocks = here.join(pairings, on=kinds, how="semi", nulls_equal=True).select(kinds).n_unique()
     found = [
         count(number, f"bad {shape} ({cause})", f"bad {shape}s ({cause}s)")
-        for number, shape, cause in ((rows, "row", "vehicle"), (columns, "column", "EVSE"), (blocks, "block", "pairing"))
+        for number, shape, cause in (
+            (rows, "row", "vehicle"),
+            (columns, "column", "EVSE"),
+            (blocks, "block", "pairing"),
+        )
         if number
     ]
     return f"{site}: {', '.join(found) or 'nothing stands out'}"
 
 
 def _distrusted(impossible: pl.DataFrame) -> pl.DataFrame:
-    known = impossible.filter(pl.col("station_id").is_not_null() & pl.col("severity").is_in(["reject", "distrust"]))
-    grouped = known.group_by("station_id", "rule", "severity").agg(records=pl.len(), detail=pl.col("detail").first())
+    known = impossible.filter(
+        pl.col("station_id").is_not_null() & pl.col("severity").is_in(["reject", "distrust"])
+    )
+    grouped = known.group_by("station_id", "rule", "severity").agg(
+        records=pl.len(), detail=pl.col("detail").first()
+    )
     return grouped.sort("records", "station_id", "rule", descending=[True, False, False])
 
 

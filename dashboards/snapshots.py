@@ -12,7 +12,7 @@ import polars as pl
 
 from dashboards.page_data import PageData
 from dashboards.pages import ASSETS, CHECKS
-from pipeline.errors import NotEnoughDataError, StoreError
+from pipeline.core.errors import NotEnoughDataError, StoreError
 from pipeline.registry import conform, registry
 
 _WEEK = re.compile(r"\d{4}-W\d{2}")
@@ -25,17 +25,27 @@ def weeks(out: Path) -> list[str]:
     """Finished weeks under a folder, newest first."""
     if not out.is_dir():
         return []
-    return sorted((p.name for p in out.iterdir() if _WEEK.fullmatch(p.name) and (p / "run.json").is_file()), reverse=True)
+    return sorted(
+        (p.name for p in out.iterdir() if _WEEK.fullmatch(p.name) and (p / "run.json").is_file()),
+        reverse=True,
+    )
 
 
 def read_csv(path: Path, table: str) -> pl.DataFrame:
-    """A CSV file of a week's folder as its declared table; the apostrophe that disarms a formula is taken off again."""
+    """A CSV file of a week's folder as its declared table.
+
+    The apostrophe that disarms a formula is taken off again.
+    """
     raw = pl.read_csv(path, infer_schema=False)
     read = []
     for column in registry().table(table).columns:
         text = pl.col(column.name).str.replace(_FORMULA_GUARD, "$1")
         if column.field.type == "timestamp":
-            read.append(text.str.to_datetime("%Y-%m-%dT%H:%M:%SZ", time_unit="us", time_zone="UTC").alias(column.name))
+            read.append(
+                text.str.to_datetime("%Y-%m-%dT%H:%M:%SZ", time_unit="us", time_zone="UTC").alias(
+                    column.name
+                )
+            )
         elif column.field.type == "text" and not column.nullable:
             read.append(text.fill_null(""))
         else:
@@ -44,9 +54,11 @@ def read_csv(path: Path, table: str) -> pl.DataFrame:
 
 
 def stamp(out: Path, week: str) -> Stamp:
-    """What changes when a run replaces a week; NotEnoughDataError when there is no such finished week.
+    """What changes when a run replaces a week; NotEnoughDataError when there is no such finished
+    week.
 
-    A run swaps the folder by two renames, so one that is gone is looked for again before it counts as missing.
+    A run swaps the folder by two renames, so one that is gone is looked for again before it counts
+    as missing.
     """
     for _ in range(_LOOKS):
         if week in weeks(out):
@@ -59,7 +71,9 @@ def stamp(out: Path, week: str) -> Stamp:
             break
         time.sleep(_PAUSE_S)
     raise NotEnoughDataError(
-        f"there is no finished week {week!r}", where=str(out), next_step=f"choose of {', '.join(weeks(out)) or 'none so far'}"
+        f"there is no finished week {week!r}",
+        where=str(out),
+        next_step=f"choose of {', '.join(weeks(out)) or 'none so far'}",
     )
 
 
@@ -72,28 +86,42 @@ def read_week(out: Path, week: str) -> PageData:
     for _ in range(_LOOKS):
         before = stamp(out, week)
         try:
-            data = _read(out / week, week, next((out / name for name in weeks(out) if name < week), None))
+            data = _read(
+                out / week, week, next((out / name for name in weeks(out) if name < week), None)
+            )
         except (OSError, ValueError, KeyError, pl.exceptions.PolarsError) as error:
             fault = error
         else:
             if stamp(out, week) == before:
                 return data
     cure = "run that week again"
-    raise StoreError(f"the week cannot be read: {fault or 'it keeps changing'}", where=str(out / week), next_step=cure) from fault
+    raise StoreError(
+        f"the week cannot be read: {fault or 'it keeps changing'}",
+        where=str(out / week),
+        next_step=cure,
+    ) from fault
 
 
 def _read(folder: Path, week: str, before: Path | None) -> PageData:
-    tables = {name: read_csv(folder / f"{name}.csv", f"out_{name}") for name in ("vehicles", "evses", "pairings", "next_tests")}
+    tables = {
+        name: read_csv(folder / f"{name}.csv", f"out_{name}")
+        for name in ("vehicles", "evses", "pairings", "next_tests")
+    }
     for name in ("attempts", "rejected", "impossible"):
         tables[name] = conform(pl.read_parquet(folder / f"{name}.parquet"), f"out_{name}")
     run: dict[str, Any] = json.loads((folder / "run.json").read_text(encoding="utf-8"))
-    packs = (json.loads(path.read_text(encoding="utf-8")) for path in sorted(folder.glob("referrals/*/evidence.json")))
+    packs = (
+        json.loads(path.read_text(encoding="utf-8"))
+        for path in sorted(folder.glob("referrals/*/evidence.json"))
+    )
     return PageData(
         week=week,
         run=run,
         evidence={pack["vehicle"]["vehicle_id"]: pack for pack in packs},
         **{name: _kept(folder / ASSETS / f"{name}.parquet") for name in CHECKS},
-        vehicles_before=None if before is None else read_csv(before / "vehicles.csv", "out_vehicles"),
+        vehicles_before=None
+        if before is None
+        else read_csv(before / "vehicles.csv", "out_vehicles"),
         evses_before=None if before is None else read_csv(before / "evses.csv", "out_evses"),
         **tables,
     )

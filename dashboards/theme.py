@@ -1,7 +1,8 @@
-"""One look for every chart: colours come from the page (light, dark, print), so a chart needs no second copy.
+"""One look for every chart: colours come from the page (light, dark, print), so a chart needs no
+second copy.
 
-The four cause colours are from the palette of Okabe & Ito, "Color universal design" (2008, from memory), chosen to stay apart
-for colour-blind readers; no chart tells by colour alone.
+The four cause colours are from the palette of Okabe & Ito, "Color universal design" (2008, from
+memory), chosen to stay apart for colour-blind readers; no chart tells by colour alone.
 """
 
 from __future__ import annotations
@@ -44,7 +45,8 @@ CONFIG: dict[str, Any] = {
 
 
 def specification(chart: Any, *, summary: str, **frames: pl.DataFrame) -> dict[str, Any]:
-    """The chart as a Vega-Lite specification with the shared look and its named data; times as ISO text.
+    """The chart as a Vega-Lite specification with the shared look and its named data; times as ISO
+    text.
 
     summary: what the picture shows, in a sentence, for people who do not see it.
     """
@@ -54,7 +56,9 @@ def specification(chart: Any, *, summary: str, **frames: pl.DataFrame) -> dict[s
     if spec.get("width") == "container":
         spec["autosize"] = {"type": "fit-x", "contains": "padding"}
     moments = pl.col(pl.Datetime("us", "UTC")).dt.strftime("%Y-%m-%dT%H:%M:%SZ")
-    spec["datasets"] = {name: frame.with_columns(moments).to_dicts() for name, frame in frames.items()}
+    spec["datasets"] = {
+        name: frame.with_columns(moments).to_dicts() for name, frame in frames.items()
+    }
     return spec
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.refer.pack.bench import CAUTIONS
+from pipeline.refer.pack.bench_steps import CAUTIONS
 
 VEHICLE_CALLS = {
     "refer": "Refer",
@@ -32,11 +32,18 @@ STAGES = {
     "delivering": "energy flowing",
 }
 
-CAUSES = {"vehicle": "vehicle", "evse": "EVSE", "pairing": "pairing", "other": "chance, driver or grid"}
+CAUSES = {
+    "vehicle": "vehicle",
+    "evse": "EVSE",
+    "pairing": "pairing",
+    "other": "chance, driver or grid",
+}
 
 SEVERITIES = {"reject": "not used", "distrust": "used with less weight", "note": "noted"}
 
-LOCAL_FIRST = "Local codes, the maker's procedure and licensed practice come before anything on this page."
+LOCAL_FIRST = (
+    "Local codes, the maker's procedure and licensed practice come before anything on this page."
+)
 BENCH_CAUTIONS = (*CAUTIONS, LOCAL_FIRST)
 EVSE_CAUTIONS = (
     "Stop using an EVSE that is called faulty until it has been looked at; do not open it yourself.",

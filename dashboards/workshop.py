@@ -1,4 +1,7 @@
-"""The workshop's page: what to look at, with its pack, what the meter should show, and who is back from repair."""
+"""The workshop's page.
+
+What to look at, with its pack, what the meter should show, and who is back from repair.
+"""
 
 from __future__ import annotations
 
@@ -12,11 +15,20 @@ from dashboards.words import count, sentence
 
 
 def workshop_view(data: PageData, packs: dict[str, str], reviews: dict[str, str]) -> dict[str, Any]:
-    """What the workshop template needs. packs, reviews: vehicle_id to the address of its evidence page, its review."""
-    models = data.attempts.group_by("vehicle_id").agg(model=pl.col("vehicle_model").drop_nulls().last())
+    """What the workshop template needs. packs, reviews.
+
+    Vehicle_id to the address of its evidence page, its review.
+    """
+    models = data.attempts.group_by("vehicle_id").agg(
+        model=pl.col("vehicle_model").drop_nulls().last()
+    )
     vehicles = data.vehicles.join(models, on="vehicle_id", how="left")
-    referred = vehicles.filter(pl.col("call") == "refer").sort(pl.col("p_vehicle").neg(), "vehicle_id", nulls_last=True)
-    back = vehicles.filter(pl.col("call").is_in(["proving", "proved"])).sort("call", "vehicle_id", descending=[True, False])
+    referred = vehicles.filter(pl.col("call") == "refer").sort(
+        pl.col("p_vehicle").neg(), "vehicle_id", nulls_last=True
+    )
+    back = vehicles.filter(pl.col("call").is_in(["proving", "proved"])).sort(
+        "call", "vehicle_id", descending=[True, False]
+    )
     tests = data.next_tests.sort(pl.col("expected_bits").neg(), "vehicle_id", nulls_last=True)
     by_vehicle = tests.partition_by("vehicle_id", as_dict=True)
     cards = [
@@ -52,6 +64,8 @@ def _back_title(back: pl.DataFrame) -> str:
     return f"Back from repair: {number_called(back, 'proving')} proving, {number_called(back, 'proved')} proved"
 
 
-def _tests_of(by_vehicle: dict[tuple[Any, ...], pl.DataFrame], vehicle: str) -> list[dict[str, Any]]:
+def _tests_of(
+    by_vehicle: dict[tuple[Any, ...], pl.DataFrame], vehicle: str
+) -> list[dict[str, Any]]:
     found = by_vehicle.get((vehicle,))
     return [] if found is None else found.to_dicts()

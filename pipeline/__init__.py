@@ -1,1 +1,4 @@
-"""whichside: vehicle, EVSE, pairing or chance? Reads the logs of charging equipment and says who is at fault."""
+"""whichside.
+
+Vehicle, EVSE, pairing or chance? Reads the logs of charging equipment and says who is at fault.
+"""

@@ -8,7 +8,13 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, settings
 
-settings.register_profile("fixed", derandomize=True, deadline=None, max_examples=60, suppress_health_check=[HealthCheck.too_slow])
+settings.register_profile(
+    "fixed",
+    derandomize=True,
+    deadline=None,
+    max_examples=60,
+    suppress_health_check=[HealthCheck.too_slow],
+)
 settings.load_profile("fixed")
 
 

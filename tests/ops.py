@@ -1,4 +1,7 @@
-"""What the tests of flows, faults and clusters share: a small delivery, and the comparison of two weeks' folders."""
+"""What the tests of flows, faults and clusters share.
+
+A small delivery, and the comparison of two weeks' folders.
+"""
 
 from __future__ import annotations
 
@@ -11,20 +14,30 @@ from typing import Any
 from sample_logs.generator import simulate
 
 
-def delivery(folder: Path, *, vehicles: int = 8, evses: int = 4, weeks: int = 2, seed: int = 7) -> Path:
+def delivery(
+    folder: Path, *, vehicles: int = 8, evses: int = 4, weeks: int = 2, seed: int = 7
+) -> Path:
     """A small invented delivery below a folder; its path."""
     simulate(folder / "world", vehicles, evses, weeks, seed)
     return folder / "world" / "delivery"
 
 
 def halves(delivered: Path, folder: Path) -> tuple[Path, Path]:
-    """A delivery in two: what the first week's files hold, and everything else with the lists and the first of them again."""
+    """A delivery in two.
+
+    What the first week's files hold, and everything else with the lists and the first of them
+    again.
+    """
     early, late = folder / "early", folder / "late"
     for path in sorted(p for p in delivered.rglob("*") if p.is_file()):
         name = path.relative_to(delivered)
         weekly = sorted(p.name for p in path.parent.iterdir() if "-20" in p.name)
         first = path.name in weekly[:1] or "-20" not in path.name
-        for half in [early, late] if path.parent.name in {"fleet", "sites", "ocpp"} and first else [early if first else late]:
+        for half in (
+            [early, late]
+            if path.parent.name in {"fleet", "sites", "ocpp"} and first
+            else [early if first else late]
+        ):
             (half / name).parent.mkdir(parents=True, exist_ok=True)
             shutil.copy(path, half / name)
     return early, late
@@ -32,7 +45,11 @@ def halves(delivered: Path, folder: Path) -> tuple[Path, Path]:
 
 def files(folder: Path) -> dict[str, bytes]:
     """Every file of a week's folder but run.json, by its name there."""
-    return {p.relative_to(folder).as_posix(): p.read_bytes() for p in folder.rglob("*") if p.is_file() and p.name != "run.json"}
+    return {
+        p.relative_to(folder).as_posix(): p.read_bytes()
+        for p in folder.rglob("*")
+        if p.is_file() and p.name != "run.json"
+    }
 
 
 def run_json(folder: Path) -> dict[str, Any]:
@@ -44,8 +61,8 @@ def run_json(folder: Path) -> dict[str, Any]:
 def same_bytes(one: Path, other: Path, *, inputs: bool = True) -> None:
     """Fail unless two weeks' folders hold the same bytes, run.json but for timings.
 
-    With `inputs` false the accounts of delivered files may differ too (and the page that shows them): a delivery that a
-    published run has told of is all repeats for the next.
+    With `inputs` false the accounts of delivered files may differ too (and the page that shows
+    them): a delivery that a published run has told of is all repeats for the next.
     """
     mine, theirs = files(one), files(other)
     for shown in ("data.html",) if not inputs else ():

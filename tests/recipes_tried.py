@@ -1,4 +1,7 @@
-"""What the recipes of DEVELOPERS.md promise, asked of a copy of the source that followed them. Run by test_recipes.py."""
+"""What the recipes of DEVELOPERS.md promise, asked of a copy of the source that followed them.
+
+Run by test_recipes.py.
+"""
 
 from __future__ import annotations
 
@@ -9,15 +12,15 @@ import polars as pl
 
 from dashboards.page_data import PageData
 from dashboards.pages import PAGES, render_page
-from pipeline.explain import explain
+from pipeline.cli.explain import explain
 from pipeline.ingest import ingest_delivery
 from pipeline.normalise import normalise
-from pipeline.refer.signatures import declared
-from pipeline.refer.signs import vehicle_signs
+from pipeline.refer.suspects.signatures import declared
+from pipeline.refer.suspects.signs import vehicle_signs
 from pipeline.registry import empty, polars_schema
 from pipeline.settings import Settings
+from pipeline.storage.warehouse import query, writing
 from pipeline.validate import validate
-from pipeline.warehouse import query, writing
 
 PAGE_FRAMES = ("vehicles", "evses", "pairings", "attempts", "rejected", "impossible", "next_tests")
 FILES = {
@@ -33,7 +36,10 @@ FILES = {
 
 
 def kind_and_rule(place: Path) -> None:
-    """A file of the new kind is read, typed and held to its limits; the new rule catches the one attempt that breaks it."""
+    """A file of the new kind is read, typed and held to its limits.
+
+    The new rule catches the one attempt that breaks it.
+    """
     delivery = place / "delivery"
     delivery.mkdir()
     for name, text in FILES.items():
@@ -41,11 +47,20 @@ def kind_and_rule(place: Path) -> None:
     settings = Settings()
     with writing(place / "w.duckdb") as con:
         files = ingest_delivery(con, delivery, settings.ingest, None).files
-        assert files.filter(file="weather.csv").select("kind", "used", "rejected").row(0) == ("weather", 3, 1), files
-        assert query(con, "SELECT site_id, air_c FROM raw_weather ORDER BY line").rows() == [("north", 3.5), ("north", None)]
+        assert files.filter(file="weather.csv").select("kind", "used", "rejected").row(0) == (
+            "weather",
+            3,
+            1,
+        ), files
+        assert query(con, "SELECT site_id, air_c FROM raw_weather ORDER BY line").rows() == [
+            ("north", 3.5),
+            ("north", None),
+        ]
         normalise(con, None, settings.normalise)
         validate(con, settings.validate_)
-        caught = query(con, "SELECT detail FROM core_impossible WHERE rule = 'energy_above_battery'").rows()
+        caught = query(
+            con, "SELECT detail FROM core_impossible WHERE rule = 'energy_above_battery'"
+        ).rows()
         assert caught == [("151.0 kWh",)], caught
     assert "151" not in explain("energy_above_battery")
     assert "150 kWh in one attempt" in explain("energy_above_battery")
@@ -54,14 +69,21 @@ def kind_and_rule(place: Path) -> None:
 def signature() -> None:
     """The new signature is declared, and its sign comes from an attempt."""
     assert declared("vehicle")["time_of_day"].words == ("before six", "by day")
-    schema = {**polars_schema("core_attempt"), "check": pl.String(), "p_vehicle": pl.Float64(), "p_evse": pl.Float64()}
+    schema = {
+        **polars_schema("core_attempt"),
+        "check": pl.String(),
+        "p_vehicle": pl.Float64(),
+        "p_evse": pl.Float64(),
+    }
     row = dict.fromkeys(schema) | {
         "vehicle_id": "V", "evse_id": "E", "evse_model": "Post", "supply": "AC", "coupler": "cType2", "outcome": "failed",
         "stage": "offered", "early_b": True, "check": "yes", "p_vehicle": 1.0, "weight": 1.0,
         "plugged_at_utc": pl.Series(["2026-03-02T05:00:00Z"]).str.to_datetime(time_zone="UTC")[0],
     }  # fmt: skip
     signs = vehicle_signs(pl.DataFrame([row], schema=schema))
-    assert signs.filter(signature="time_of_day").select("category", "amount").rows() == [("night", 1.0)], signs
+    assert signs.filter(signature="time_of_day").select("category", "amount").rows() == [
+        ("night", 1.0)
+    ], signs
 
 
 def page() -> None:
@@ -73,7 +95,9 @@ def page() -> None:
 
 
 if __name__ == "__main__":
-    assert Path(sys.modules["pipeline.registry"].__file__ or "").is_relative_to(sys.argv[1]), "not the copy"
+    assert Path(sys.modules["pipeline.registry"].__file__ or "").is_relative_to(sys.argv[1]), (
+        "not the copy"
+    )
     kind_and_rule(Path(sys.argv[1]) / "tried")
     signature()
     page()

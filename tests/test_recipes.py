@@ -24,10 +24,18 @@ PAGE = """\
 """
 # What the recipes ask for in words: (file, after this line, the new lines).
 IN_WORDS = [
-    ("pipeline/ingest/kinds.py", '    "findings": "raw_finding",\n', '    "weather": "raw_weather",\n'),
-    ("pipeline/refer/signs.py", "    parts = [\n", NIGHT),
+    (
+        "pipeline/doorway/kinds.py",
+        '    "findings": "raw_finding",\n',
+        '    "weather": "raw_weather",\n',
+    ),
+    ("pipeline/refer/suspects/signs.py", "    parts = [\n", NIGHT),
     ("dashboards/pages.py", "PAGES: Mapping[str, Page] = {\n", PAGE),
-    ("dashboards/pages.py", "from dashboards.sites import sites_view\n", "from dashboards.weather import weather_view\n"),
+    (
+        "dashboards/pages.py",
+        "from dashboards.sites import sites_view\n",
+        "from dashboards.weather import weather_view\n",
+    ),
 ]
 TEMPLATE = """\
 {% extends "page.html.j2" %}
@@ -41,7 +49,12 @@ NEW = {
 
 def examples() -> list[tuple[str, str]]:
     """(file, lines) of every example in the recipes."""
-    recipes = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").partition("## Recipes\n")[2].partition("\n## ")[0]
+    recipes = (
+        (ROOT / "DEVELOPERS.md")
+        .read_text(encoding="utf-8")
+        .partition("## Recipes\n")[2]
+        .partition("\n## ")[0]
+    )
     blocks = re.findall(r"^```yaml\n(.*?)^```", recipes, re.MULTILINE | re.DOTALL)
     return [match for block in blocks for match in EXAMPLE.findall(block)]
 
@@ -50,7 +63,9 @@ def examples() -> list[tuple[str, str]]:
 def copy(tmp_path: Path) -> Path:
     """A copy of the source in which each recipe was followed."""
     for name in ("pipeline", "dashboards", "schemas"):
-        shutil.copytree(ROOT / name, tmp_path / name, ignore=shutil.ignore_patterns("__pycache__", "pictures"))
+        shutil.copytree(
+            ROOT / name, tmp_path / name, ignore=shutil.ignore_patterns("__pycache__", "pictures")
+        )
     for name, lines in examples():
         with (tmp_path / name).open("a", encoding="utf-8") as file:
             file.write(lines)
@@ -64,7 +79,9 @@ def copy(tmp_path: Path) -> Path:
 
 
 def test_the_recipes_are_true(copy: Path) -> None:
-    """A kind of file, a rule, a signature and a page are added by what the recipes say and nothing else."""
+    """A kind of file, a rule, a signature and a page are added by what the recipes say and nothing
+    else.
+    """
     assert len(examples()) == 5
     place = copy / "tried"
     place.mkdir()

@@ -1,1 +1,4 @@
-"""The weekly review in a browser: decide on calls, enter findings, hand in a delivery. Reads finished weeks only."""
+"""The weekly review in a browser: decide on calls, enter findings, hand in a delivery.
+
+Reads finished weeks only.
+"""

@@ -25,12 +25,17 @@ from dashboards.review.guard import LOOPBACK, WILDCARDS, Guard
 from dashboards.review.people import load_people
 from dashboards.review.runs import RunDelivery, Runs
 from dashboards.review.sessions import Sessions
-from pipeline.decisions import open_decisions
-from pipeline.errors import SettingsError, WhichsideError
+from pipeline.core.errors import SettingsError, WhichsideError
 from pipeline.settings.serve import ServeSettings
+from pipeline.storage.decisions import open_decisions
 
 _NO_SESSION = ("/assets/", "/healthy")
-_ASSETS = {"pages.css": "text/css", "pages.js": "text/javascript", "review.js": "text/javascript", "charts.js": "text/javascript"}
+_ASSETS = {
+    "pages.css": "text/css",
+    "pages.js": "text/javascript",
+    "review.js": "text/javascript",
+    "charts.js": "text/javascript",
+}
 
 
 async def _asset(request: Request) -> Response:
@@ -38,7 +43,9 @@ async def _asset(request: Request) -> Response:
     if name not in _ASSETS:
         raise HTTPException(404, "there is no such file")
     body = chart_script() if name == "charts.js" else (STATIC / name).read_text(encoding="utf-8")
-    return Response(body, media_type=_ASSETS[name], headers={"Cache-Control": "private, max-age=3600"})
+    return Response(
+        body, media_type=_ASSETS[name], headers={"Cache-Control": "private, max-age=3600"}
+    )
 
 
 async def _healthy(request: Request) -> Response:  # noqa: ARG001 - a view's form
@@ -46,7 +53,10 @@ async def _healthy(request: Request) -> Response:  # noqa: ARG001 - a view's for
 
 
 class Gate:
-    """ASGI middleware: gives every request a session; sends strangers to the sign-in page where there is one."""
+    """ASGI middleware: gives every request a session.
+
+    Sends strangers to the sign-in page where there is one.
+    """
 
     def __init__(self, app: ASGIApp) -> None:
         self._app = app
@@ -60,7 +70,9 @@ class Gate:
         known: Context = request.app.state.context
         found = known.sessions.find(request)
         if found is None and request.method == "POST":
-            refusal = PlainTextResponse("this form is from another sign-in; load the page again\n", 403)
+            refusal = PlainTextResponse(
+                "this form is from another sign-in; load the page again\n", 403
+            )
             await refusal(scope, receive, send)
             return
         fresh = found is None
@@ -86,7 +98,9 @@ async def _failed(request: Request, error: Exception) -> Response:
         text = str(error)
     if getattr(request.state, "session", None) is None:
         return Response(f"{text}\n", status, media_type="text/plain")
-    return page(request, "failed.html.j2", "", status=status, title=HTTPStatus(status).phrase, text=text)
+    return page(
+        request, "failed.html.j2", "", status=status, title=HTTPStatus(status).phrase, text=text
+    )
 
 
 _ROUTES = [
@@ -112,7 +126,9 @@ _ROUTES = [
 
 
 def _check_address(settings: ServeSettings) -> None:
-    """Raise SettingsError when other machines reach the address and nobody can sign in, or no host name is known."""
+    """Raise SettingsError when other machines reach the address and nobody can sign in, or no host
+    name is known.
+    """
     if settings.host not in LOOPBACK and settings.people is None:
         raise SettingsError(
             f"{settings.host} can be reached from other machines, so people must sign in",
@@ -125,13 +141,15 @@ def _check_address(settings: ServeSettings) -> None:
         )
 
 
-def create_app(store: Path, out: Path, decisions_url: str, run: RunDelivery, settings: ServeSettings) -> Starlette:
+def create_app(
+    store: Path, out: Path, decisions_url: str, run: RunDelivery, settings: ServeSettings
+) -> Starlette:
     """The review app over the finished weeks in `out`.
 
-    store: the warehouse (deliveries handed in are kept beside it); decisions_url: the decisions store, a path or a database
-    URL; run: takes a delivery and a progress, gives the week it finished.
-    Raises SettingsError when other machines reach the address and nobody can sign in or no host name is known, StoreError when
-    the decisions store cannot be opened.
+    store: the warehouse (deliveries handed in are kept beside it); decisions_url: the decisions
+    store, a path or a database URL; run: takes a delivery and a progress, gives the week it
+    finished. Raises SettingsError when other machines reach the address and nobody can sign in or
+    no host name is known, StoreError when the decisions store cannot be opened.
     """
     _check_address(settings)
     runs = Runs(run)
@@ -144,7 +162,10 @@ def create_app(store: Path, out: Path, decisions_url: str, run: RunDelivery, set
 
     gates = [Middleware(Guard, settings=settings), Middleware(Gate)]
     app = Starlette(
-        routes=_ROUTES, middleware=gates, exception_handlers={HTTPException: _failed, WhichsideError: _failed}, lifespan=life
+        routes=_ROUTES,
+        middleware=gates,
+        exception_handlers={HTTPException: _failed, WhichsideError: _failed},
+        lifespan=life,
     )
     app.state.sign_in_limit = signing.SignInLimit(settings)
     app.state.context = Context(
@@ -160,7 +181,16 @@ def create_app(store: Path, out: Path, decisions_url: str, run: RunDelivery, set
     return app
 
 
-def serve(store: Path, out: Path, decisions_url: str, run: RunDelivery, settings: ServeSettings) -> None:
+def serve(
+    store: Path, out: Path, decisions_url: str, run: RunDelivery, settings: ServeSettings
+) -> None:
     """Run the app until stopped. Raises what `create_app` raises."""
     app = create_app(store, out, decisions_url, run, settings)
-    uvicorn.run(app, host=settings.host, port=settings.port, log_level="warning", server_header=False, proxy_headers=False)
+    uvicorn.run(
+        app,
+        host=settings.host,
+        port=settings.port,
+        log_level="warning",
+        server_header=False,
+        proxy_headers=False,
+    )

@@ -22,16 +22,20 @@ from dashboards.review.people import Person
 from dashboards.review.runs import Runs
 from dashboards.review.sessions import Session, Sessions, same_token
 from dashboards.snapshots import Stamp, read_week, stamp, weeks
-from pipeline.decisions import Decisions
-from pipeline.errors import NotEnoughDataError
+from pipeline.core.errors import NotEnoughDataError
 from pipeline.settings.serve import ServeSettings
+from pipeline.storage.decisions import Decisions
 
 MAY: dict[str, tuple[str, ...]] = {
     "manager": ("review", *PAGES, "upload"),
     "operator": ("sites",),
     "workshop": ("workshop",),
 }
-_NAMES = {"review": "Review", **{key: page.name for key, page in PAGES.items()}, "upload": "Hand in"}
+_NAMES = {
+    "review": "Review",
+    **{key: page.name for key, page in PAGES.items()},
+    "upload": "Hand in",
+}
 _WEEKS_KEPT, _PAGES_KEPT = 2, 24
 
 
@@ -60,7 +64,10 @@ class Context:
             return Person("this machine", "manager")
 
     def week(self, name: str) -> PageData:
-        """A finished week, read once and again when a run has replaced it; 404 when there is none."""
+        """A finished week, read once and again when a run has replaced it.
+
+        404 when there is none.
+        """
         try:
             key = (name, stamp(self.out, name))
             with self._lock:
@@ -71,8 +78,13 @@ class Context:
         except NotEnoughDataError as error:
             raise HTTPException(404, "there is no such finished week") from error
 
-    def page_once(self, key: tuple[str, Hashable, Hashable, Hashable], render: Callable[[], str]) -> str:
-        """A page (key: week, page, role, sites) as rendered before, or rendered now; anew when a run has replaced the week."""
+    def page_once(
+        self, key: tuple[str, Hashable, Hashable, Hashable], render: Callable[[], str]
+    ) -> str:
+        """A page (key: week, page, role, sites) as rendered before, or rendered now.
+
+        Anew when a run has replaced the week.
+        """
         try:
             full = (key, stamp(self.out, key[0]))
         except NotEnoughDataError as error:
@@ -127,11 +139,17 @@ def seen_by(data: PageData, who: Person) -> PageData:
 
 
 async def checked_form(request: Request, *, files: int = 0) -> FormData:
-    """A form whose token is the session's, with at most so many files; 403 otherwise. Who asked for files closes the form."""
+    """A form whose token is the session's, with at most so many files; 403 otherwise.
+
+    Who asked for files closes the form.
+    """
     form = await request.form(max_files=files, max_fields=40)
     if not same_token(session(request), form.get("csrf")):
         await form.close()
-        raise HTTPException(403, "this form is from another sign-in; go back, load the page again and send it once more")
+        raise HTTPException(
+            403,
+            "this form is from another sign-in; go back, load the page again and send it once more",
+        )
     return form
 
 
@@ -144,12 +162,17 @@ def menu(who: Person | None, week: str | None, *, signed_in: bool) -> Menu:
     """The pages somebody may reach."""
     if who is None:
         return []
-    pages = [(key, _NAMES[key], "/upload" if key == "upload" else address(week or "", key)) for key in MAY[who.role]]
+    pages = [
+        (key, _NAMES[key], "/upload" if key == "upload" else address(week or "", key))
+        for key in MAY[who.role]
+    ]
     shown = [page for page in pages if week or page[0] == "upload"]
     return [*shown, ("sign-out", "Sign out", "/sign-out")] if signed_in else shown
 
 
-def page(request: Request, template: str, here: str, *, status: int = 200, **view: Any) -> HTMLResponse:
+def page(
+    request: Request, template: str, here: str, *, status: int = 200, **view: Any
+) -> HTMLResponse:
     """A page of the review app itself."""
     known = context(request)
     found = weeks(known.out)

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from types import MappingProxyType
 from typing import Any
 
-from pipeline.decisions import DecisionError
+from pipeline.storage.decisions import DecisionError
 
 DECISIONS = ("accept", "hold", "dismiss")
 LONGEST_TEXT = 2000
@@ -23,7 +23,8 @@ FINDINGS: Mapping[str, str] = MappingProxyType(
         "no_fault_found": "no fault found",
     }
 )
-# label, unit, least, most: a reading beyond is a slip of the pen, not a measurement (a meter ends near 40-50 MΩ; practice).
+# label, unit, least, most: a reading beyond is a slip of the pen, not a measurement (a meter ends
+# near 40-50 MΩ; practice).
 NUMBERS: Mapping[str, tuple[str, str, float, float]] = MappingProxyType(
     {
         "pp_pe_v": ("Proximity to earth, unplugged", "V", -1.0, 15.0),
@@ -48,16 +49,26 @@ def _text(given: Mapping[str, str], name: str) -> str:
 
 def parse_review(given: Mapping[str, str]) -> Review:
     """The decision. Raises DecisionError saying what is wrong with it."""
-    decision, reason, seen = given.get("decision", ""), _text(given, "reason"), given.get("seen", "")
+    decision, reason, seen = (
+        given.get("decision", ""),
+        _text(given, "reason"),
+        given.get("seen", ""),
+    )
     if decision not in DECISIONS:
         raise DecisionError("Nothing is decided yet", next_step="choose accept, hold or dismiss")
     if not reason:
-        raise DecisionError("The reason is missing", next_step=f"say why you {decision} it; the next reader will ask")
-    return Review(decision, reason, int(seen) if seen.isascii() and seen.isdigit() and len(seen) < 9 else 0)
+        raise DecisionError(
+            "The reason is missing",
+            next_step=f"say why you {decision} it; the next reader will ask",
+        )
+    return Review(
+        decision, reason, int(seen) if seen.isascii() and seen.isdigit() and len(seen) < 9 else 0
+    )
 
 
 def parse_finding(given: Mapping[str, str], now: datetime | None = None) -> dict[str, Any]:
-    """The finding, by the columns of the decisions store. Numbers may have a decimal comma; times without an offset are UTC.
+    """The finding, by the columns of the decisions store. Numbers may have a decimal comma; times
+    without an offset are UTC.
 
     Raises DecisionError saying what is wrong with it.
     """
@@ -69,8 +80,15 @@ def parse_finding(given: Mapping[str, str], now: datetime | None = None) -> dict
     if at > now or (repaired and repaired > now):
         raise DecisionError("A finding cannot be of the future", next_step="check the dates")
     if repaired and repaired < at:
-        raise DecisionError("The repair cannot come before the finding", next_step="check the dates")
-    row = {"finding": given["finding"], "at_utc": at, "repaired_at_utc": repaired, "note": _text(given, "note") or None}
+        raise DecisionError(
+            "The repair cannot come before the finding", next_step="check the dates"
+        )
+    row = {
+        "finding": given["finding"],
+        "at_utc": at,
+        "repaired_at_utc": repaired,
+        "note": _text(given, "note") or None,
+    }
     return {**row, **{name: _number(given, name) for name in NUMBERS}}
 
 
@@ -82,9 +100,14 @@ def _number(given: Mapping[str, str], name: str) -> float | None:
     try:
         value = float(text)
     except ValueError as error:
-        raise DecisionError(f"{label} is not a number in {unit}", next_step="write figures only, like 2740") from error
+        raise DecisionError(
+            f"{label} is not a number in {unit}", next_step="write figures only, like 2740"
+        ) from error
     if not least <= value <= most:
-        raise DecisionError(f"{label} cannot be {value:g} {unit}", next_step=f"it lies between {least:g} and {most:g} {unit}")
+        raise DecisionError(
+            f"{label} cannot be {value:g} {unit}",
+            next_step=f"it lies between {least:g} and {most:g} {unit}",
+        )
     return value
 
 
@@ -96,4 +119,6 @@ def _moment(given: Mapping[str, str], name: str) -> datetime | None:
         read = datetime.fromisoformat(text)
         return read.replace(tzinfo=UTC) if read.tzinfo is None else read.astimezone(UTC)
     except (ValueError, OverflowError) as error:
-        raise DecisionError("A time is not of the right form", next_step="write it like 2026-04-01 14:30") from error
+        raise DecisionError(
+            "A time is not of the right form", next_step="write it like 2026-04-01 14:30"
+        ) from error

@@ -1,4 +1,7 @@
-"""What every request must pass and every answer carries, on loopback too: a page of another site may know this address."""
+"""What every request must pass and every answer carries, on loopback too.
+
+A page of another site may know this address.
+"""
 
 from __future__ import annotations
 
@@ -35,7 +38,10 @@ class TooLargeError(Exception):
 
 
 class Guard:
-    """ASGI middleware: known host names only, forms from our own pages only, bodies capped, headers set."""
+    """ASGI middleware.
+
+    Known host names only, forms from our own pages only, bodies capped, headers set.
+    """
 
     def __init__(self, app: ASGIApp, settings: ServeSettings) -> None:
         self._app = app
@@ -65,18 +71,24 @@ class Guard:
 
         refusal = self._refusal(scope)
         if refusal:
-            await PlainTextResponse(f"{refusal[1]}\n", status_code=refusal[0])(scope, receive, dressed)
+            await PlainTextResponse(f"{refusal[1]}\n", status_code=refusal[0])(
+                scope, receive, dressed
+            )
             return
         cap = self._upload_cap if scope["path"] == "/upload" else _FORM_CAP
         try:
             await self._app(scope, _capped(receive, cap), dressed)
         except TooLargeError:
-            await PlainTextResponse("the request is too large\n", status_code=413)(scope, receive, dressed)
+            await PlainTextResponse("the request is too large\n", status_code=413)(
+                scope, receive, dressed
+            )
         except Exception:
             _log.exception("a request failed: %s %r", scope["method"], scope["path"])
             if started:
                 raise
-            await PlainTextResponse("Something went wrong here. The server's log says what.\n", 500)(scope, receive, dressed)
+            await PlainTextResponse(
+                "Something went wrong here. The server's log says what.\n", 500
+            )(scope, receive, dressed)
 
     def _refusal(self, scope: Scope) -> tuple[int, str] | None:
         headers = Headers(scope=scope)
@@ -93,7 +105,9 @@ class Guard:
             return 403, "forms are taken from these pages only"
         length = headers.get("content-length", "0")
         cap = self._upload_cap if scope["path"] == "/upload" else _FORM_CAP
-        return None if length.isdigit() and int(length) <= cap else (413, "the request is too large")
+        return (
+            None if length.isdigit() and int(length) <= cap else (413, "the request is too large")
+        )
 
 
 def _name_of(address: str) -> str:

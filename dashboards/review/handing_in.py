@@ -22,7 +22,10 @@ _COPY_BYTES = 1 << 20
 
 
 def plain_name(given: str, taken: Iterable[str]) -> str:
-    """A file name that stays inside its folder: last part only, plain characters, not used before."""
+    """A file name that stays inside its folder.
+
+    Last part only, plain characters, not used before.
+    """
     last = re.split(r"[/\\]", given)[-1]
     name = re.sub(r"[^A-Za-z0-9._-]+", "_", last).lstrip(".")[-120:] or "file"
     used = set(taken)
@@ -32,7 +35,14 @@ def plain_name(given: str, taken: Iterable[str]) -> str:
 async def hand_in_page(request: Request) -> Response:
     """The form, and the runs so far."""
     allow(request, "upload")
-    return page(request, "upload.html.j2", "upload", title="Hand in", runs=context(request).runs.all(), fault=None)
+    return page(
+        request,
+        "upload.html.j2",
+        "upload",
+        title="Hand in",
+        runs=context(request).runs.all(),
+        fault=None,
+    )
 
 
 async def hand_in(request: Request) -> Response:
@@ -41,7 +51,9 @@ async def hand_in(request: Request) -> Response:
     known = context(request)
     form = await checked_form(request, files=known.settings.upload_files_cap)
     try:
-        files = [item for item in form.getlist("files") if isinstance(item, UploadFile) and item.filename]
+        files = [
+            item for item in form.getlist("files") if isinstance(item, UploadFile) and item.filename
+        ]
         folder = await run_in_threadpool(_keep, known.deliveries, files) if files else None
     finally:
         await form.close()

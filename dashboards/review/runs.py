@@ -1,4 +1,7 @@
-"""Runs started from the browser: one at a time, each with its progress, in a thread beside the pages."""
+"""Runs started from the browser.
+
+One at a time, each with its progress, in a thread beside the pages.
+"""
 
 from __future__ import annotations
 
@@ -11,8 +14,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
-from pipeline.errors import WhichsideError
-from pipeline.progress import Progress
+from pipeline.core.errors import WhichsideError
+from pipeline.core.progress import Progress
 
 RunDelivery = Callable[[Path, Progress], str]
 _KEPT = 100
@@ -22,7 +25,10 @@ _log = logging.getLogger(__name__)
 
 @dataclass(frozen=True)
 class RunState:
-    """How far a run is. `total` 0 means not known; `week` is set when it is done, `message` when it failed."""
+    """How far a run is. `total` 0 means not known.
+
+    `week` is set when it is done, `message` when it failed.
+    """
 
     key: str
     delivery: str
@@ -54,7 +60,9 @@ class Runs:
         """Queue a run over a delivery."""
         state = RunState(secrets.token_urlsafe(9), delivery.name, started_by)
         with self._lock:
-            for key in [key for key, old in self._states.items() if old.over][: max(0, len(self._states) - _KEPT + 1)]:
+            for key in [key for key, old in self._states.items() if old.over][
+                : max(0, len(self._states) - _KEPT + 1)
+            ]:
                 del self._states[key]
             self._states[state.key] = state
         self._worker.submit(self._work, state.key, delivery)
@@ -87,6 +95,10 @@ class Runs:
             self._change(key, status="failed", message=str(error))
         except Exception:  # noqa: BLE001 - whatever it is, the pages must go on and say so
             _log.exception("a run started from the browser broke off")
-            self._change(key, status="failed", message="the run broke off by a fault of ours; the server's log says where")
+            self._change(
+                key,
+                status="failed",
+                message="the run broke off by a fault of ours; the server's log says where",
+            )
         else:
             self._change(key, status="done", step="done", week=week)

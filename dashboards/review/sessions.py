@@ -1,4 +1,7 @@
-"""Signed-in browsers: a signed cookie names a session that lives in this process, so signing out ends it for good."""
+"""Signed-in browsers.
+
+A signed cookie names a session that lives in this process, so signing out ends it for good.
+"""
 
 from __future__ import annotations
 
@@ -20,7 +23,10 @@ _SESSIONS_CAP = 10_000
 
 @dataclass(frozen=True)
 class Session:
-    """One browser. `csrf` must come back with every form; `person` is None until somebody signs in."""
+    """One browser. `csrf` must come back with every form.
+
+    `person` is None until somebody signs in.
+    """
 
     key: str
     csrf: str
@@ -40,7 +46,9 @@ class Sessions:
     def find(self, request: Request) -> Session | None:
         """The session a request's cookie names, if it is signed by us, not too old and still live."""
         try:
-            key = self._signer.unsign(request.cookies.get(COOKIE, ""), max_age=self._seconds).decode()
+            key = self._signer.unsign(
+                request.cookies.get(COOKIE, ""), max_age=self._seconds
+            ).decode()
         except BadSignature:
             return None
         return self._live.get(key)
@@ -64,14 +72,25 @@ class Sessions:
             self._live.pop(session.key, None)
 
     def renew(self, session: Session, person: Person) -> Session:
-        """Another session for somebody who has just signed in: what was known before is worth nothing now."""
+        """Another session for somebody who has just signed in.
+
+        What was known before is worth nothing now.
+        """
         self.end(session)
         return self.start(person)
 
     def remember(self, response: Response, session: Session) -> None:
         """Set the cookie: out of reach of scripts, never sent from another site."""
         value = self._signer.sign(session.key).decode()
-        response.set_cookie(COOKIE, value, max_age=self._seconds, path="/", secure=self._https, httponly=True, samesite="strict")
+        response.set_cookie(
+            COOKIE,
+            value,
+            max_age=self._seconds,
+            path="/",
+            secure=self._https,
+            httponly=True,
+            samesite="strict",
+        )
 
     def cookie(self, session: Session) -> str:
         """The same as the text of a Set-Cookie header."""
@@ -82,4 +101,6 @@ class Sessions:
 
 def same_token(session: Session, given: object) -> bool:
     """Whether a form's token is the session's."""
-    return isinstance(given, str) and hmac.compare_digest(session.csrf.encode(), given.encode("utf-8", "surrogatepass"))
+    return isinstance(given, str) and hmac.compare_digest(
+        session.csrf.encode(), given.encode("utf-8", "surrogatepass")
+    )

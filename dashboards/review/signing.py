@@ -22,8 +22,14 @@ class SignInLimit:
         self._window = MovingWindowRateLimiter(MemoryStorage())
 
     def spent(self, address: str, name: str) -> bool:
-        """Count a try; True when there have been too many. Both are counted, so that neither hides the other."""
-        free = [self._window.hit(self._limit, kind, value) for kind, value in (("address", address), ("name", name[:200]))]
+        """Count a try; True when there have been too many.
+
+        Both are counted, so that neither hides the other.
+        """
+        free = [
+            self._window.hit(self._limit, kind, value)
+            for kind, value in (("address", address), ("name", name[:200]))
+        ]
         return not all(free)
 
 

@@ -1,1 +1,4 @@
-"""Attribution: vehicle, EVSE, pairing or chance, with probabilities (pure functions, frames in and out)."""
+"""Attribution.
+
+Vehicle, EVSE, pairing or chance, with probabilities (pure functions, frames in and out).
+"""

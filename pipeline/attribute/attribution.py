@@ -6,11 +6,11 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
+from pipeline.attribute.baseline.warm import WarmStart, remember, starting_fit
 from pipeline.attribute.evidence import gather
-from pipeline.attribute.report import blame_frame, unit_frame, week_frame
-from pipeline.attribute.solve import EVSE, PAIRING, VEHICLE, Solution, solve
-from pipeline.attribute.warm import WarmStart, remember, starting_fit
-from pipeline.errors import NotEnoughDataError
+from pipeline.attribute.report.frames import blame_frame, unit_frame, week_frame
+from pipeline.attribute.states.solve import EVSE, PAIRING, VEHICLE, Solution, solve
+from pipeline.core.errors import NotEnoughDataError
 from pipeline.settings.attribute import AttributeSettings
 
 SUPPLIES = ("AC", "DC")
@@ -23,10 +23,13 @@ class Attribution:
     """Answer for one report week.
 
     - `blame`: one row per failed attempt, `attempt_id p_vehicle p_evse p_pairing p_other` (sum 1).
-    - `vehicles`: one row per vehicle with a technical attempt in the look-back; `p_vehicle` is the probability that its AC
+    - `vehicles`: one row per vehicle with a technical attempt in the look-back; `p_vehicle` is the
+      probability that its AC
       fault state is on at the
-      end of the report week, `p_vehicle_dc` the same of its DC state; onset and its interval are null where it is not suspected.
-    - `evses` (per EVSE and coupler), `pairings` (vehicle model x EVSE model x firmware, per supply): the same.
+      end of the report week, `p_vehicle_dc` the same of its DC state; onset and its interval are
+      null where it is not suspected.
+    - `evses` (per EVSE and coupler), `pairings` (vehicle model x EVSE model x firmware, per
+      supply): the same.
     - `vehicle_weeks`, `evse_weeks`: the probability at each week's end, per supply.
     - `solutions`: by supply, what `why` explains from.  `warm`: hand it to next week's call.
     """
@@ -43,13 +46,19 @@ class Attribution:
 
 
 def attribute(
-    attempts: pl.DataFrame, settings: AttributeSettings, week: str, warm: WarmStart | None = None, *, look_back_weeks: int = 12
+    attempts: pl.DataFrame,
+    settings: AttributeSettings,
+    week: str,
+    warm: WarmStart | None = None,
+    *,
+    look_back_weeks: int = 12,
 ) -> Attribution:
-    """Say for each failed attempt of the look-back whether vehicle, EVSE, pairing or chance explains it, and who is at fault now.
+    """Say for each failed attempt of the look-back whether vehicle, EVSE, pairing or chance
+    explains it, and who is at fault now.
 
-    `attempts`: one row per charge attempt (core_attempt with `weight`, `diode_check`); only 'charged' and 'failed' of known
-    supply are evidence.
-    Raises NotEnoughDataError where the look-back holds none, SchemaError where a column is absent.
+    `attempts`: one row per charge attempt (core_attempt with `weight`, `diode_check`); only
+    'charged' and 'failed' of known supply are evidence. Raises NotEnoughDataError where the
+    look-back holds none, SchemaError where a column is absent.
     """
     solutions = {}
     for supply in SUPPLIES:
@@ -79,13 +88,23 @@ def attribute(
 
 
 def _said(frame: pl.DataFrame) -> pl.DataFrame:
-    """The answer to the digits that are meant; the last ones of a sum depend on the process, and a week told again must not."""
-    return frame.with_columns(pl.col(pl.Float64).round(DIGITS), pl.col(pl.Datetime("us", "UTC")).dt.round("1ms"))
+    """The answer to the digits that are meant.
+
+    The last ones of a sum depend on the process, and a week told again must not.
+    """
+    return frame.with_columns(
+        pl.col(pl.Float64).round(DIGITS), pl.col(pl.Datetime("us", "UTC")).dt.round("1ms")
+    )
 
 
-def _stacked(solutions: dict[str, Solution], kind: int, settings: AttributeSettings) -> pl.DataFrame:
+def _stacked(
+    solutions: dict[str, Solution], kind: int, settings: AttributeSettings
+) -> pl.DataFrame:
     return pl.concat(
-        [unit_frame(s, kind, settings).with_columns(pl.lit(supply).alias("supply")) for supply, s in solutions.items()]
+        [
+            unit_frame(s, kind, settings).with_columns(pl.lit(supply).alias("supply"))
+            for supply, s in solutions.items()
+        ]
     )
 
 
@@ -93,12 +112,21 @@ def _weeks(solutions: dict[str, Solution], kind: int, keys: list[str]) -> pl.Dat
     frames = []
     for supply, solution in solutions.items():
         names = (solution.evidence.vehicles, solution.evidence.evses)[kind].select(keys)
-        frames.append(week_frame(solution, kind, names, "p_fault").with_columns(pl.lit(supply).alias("supply")))
+        frames.append(
+            week_frame(solution, kind, names, "p_fault").with_columns(
+                pl.lit(supply).alias("supply")
+            )
+        )
     return pl.concat(frames)
 
 
-def _vehicles(attempts: pl.DataFrame, solutions: dict[str, Solution], settings: AttributeSettings) -> pl.DataFrame:
-    """AC rows lead; DC adds its own probability and counts.  A vehicle never seen on AC is 'thin' there."""
+def _vehicles(
+    attempts: pl.DataFrame, solutions: dict[str, Solution], settings: AttributeSettings
+) -> pl.DataFrame:
+    """AC rows lead; DC adds its own probability and counts.
+
+    A vehicle never seen on AC is 'thin' there.
+    """
     stacked = _stacked(solutions, VEHICLE, settings)
     ac = stacked.filter(pl.col("supply") == "AC").drop("supply")
     ac = ac.rename(
@@ -126,8 +154,18 @@ def _vehicles(attempts: pl.DataFrame, solutions: dict[str, Solution], settings: 
         .group_by("vehicle_id")
         .agg(pl.len().alias("early_b_failures"))
     )
-    whole = ac.join(dc, on="vehicle_id", how="full", coalesce=True).join(early, on="vehicle_id", how="left")
-    zero = ("ac_attempts", "ac_failures", "evses", "evses_failed_at", "early_b_failures", "dc_attempts", "dc_charged")
+    whole = ac.join(dc, on="vehicle_id", how="full", coalesce=True).join(
+        early, on="vehicle_id", how="left"
+    )
+    zero = (
+        "ac_attempts",
+        "ac_failures",
+        "evses",
+        "evses_failed_at",
+        "early_b_failures",
+        "dc_attempts",
+        "dc_charged",
+    )
     return whole.with_columns(
         pl.col(*zero).fill_null(0),
         pl.col("verdict").fill_null("thin"),

@@ -1,7 +1,8 @@
-"""What a hand-held meter shows between pilot and earth at the inlet, unplugged, and what a proximity divider gives.
+"""What a hand-held meter shows between pilot and earth at the inlet, unplugged, and what a
+proximity divider gives.
 
-Forward readings depend on the meter's test current, because the diode's voltage does; a shorted diode reads the bare
-resistor both ways.
+Forward readings depend on the meter's test current, because the diode's voltage does; a shorted
+diode reads the bare resistor both ways.
 """
 
 from __future__ import annotations
@@ -29,14 +30,22 @@ def diode_forward_v(current_a: float) -> float:
     return float(DIODE_IDEALITY * THERMAL_V * np.log1p(current_a / DIODE_SATURATION_A))
 
 
-def forward_reading_ohm(current_a: float, series_ohm: float = R2_OHM, *, shorted: bool = False) -> float:
-    """Ohms a meter shows in the diode's forward direction: (Vf + I R) / I; the bare resistor when shorted."""
+def forward_reading_ohm(
+    current_a: float, series_ohm: float = R2_OHM, *, shorted: bool = False
+) -> float:
+    """Ohms a meter shows in the diode's forward direction: (Vf + I R) / I.
+
+    The bare resistor when shorted.
+    """
     return series_ohm + (0.0 if shorted else diode_forward_v(current_a) / current_a)
 
 
 @dataclass(frozen=True)
 class MeterRow:
-    """One test current: what is shown forwards for a sound diode (at what voltage), and either way for a shorted one."""
+    """One test current.
+
+    What is shown forwards for a sound diode (at what voltage), and either way for a shorted one.
+    """
 
     current_a: float
     sound_forward_ohm: float
@@ -45,8 +54,14 @@ class MeterRow:
 
 
 def meter_table() -> tuple[MeterRow, ...]:
-    """Readings to expect by test current; the terminal voltage shows which ranges a meter can drive at all."""
-    return tuple(MeterRow(amps, forward_reading_ohm(amps), forward_reading_ohm(amps) * amps, R2_OHM) for amps in TEST_CURRENTS_A)
+    """Readings to expect by test current.
+
+    The terminal voltage shows which ranges a meter can drive at all.
+    """
+    return tuple(
+        MeterRow(amps, forward_reading_ohm(amps), forward_reading_ohm(amps) * amps, R2_OHM)
+        for amps in TEST_CURRENTS_A
+    )
 
 
 def proximity_v(handle_ohm: float | None) -> float:

@@ -1,9 +1,11 @@
-"""From the pilot's low side back to the resistance of the reverse path, as a meter at the inlet would show it.
+"""From the pilot's low side back to the resistance of the reverse path, as a meter at the inlet
+would show it.
 
-One EVSE reads V = u + Vg R1 / (R1 + R): `u` is its own usual low side with sound vehicles (generator and meter error
-together), R the reverse path: in B2 R2 and the diode's leak in series, in C2 R3 comes parallel to R2. The posterior of R lies on
-a logarithmic grid, flat in log R, with a normal likelihood widened by the tolerances and a small share of readings that mean
-nothing; EVSEs are independent. Derived here; bases in IEC 61851-1 Annex A as given by a secondary source.
+One EVSE reads V = u + Vg R1 / (R1 + R): `u` is its own usual low side with sound vehicles
+(generator and meter error together), R the reverse path: in B2 R2 and the diode's leak in series,
+in C2 R3 comes parallel to R2. The posterior of R lies on a logarithmic grid, flat in log R, with a
+normal likelihood widened by the tolerances and a small share of readings that mean nothing; EVSEs
+are independent. Derived here; bases in IEC 61851-1 Annex A as given by a secondary source.
 """
 
 from __future__ import annotations
@@ -14,7 +16,15 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.circuit.pilot import EV_TOLERANCE, GENERATOR_V, LOAD_OHM, R1_OHM, R1_TOLERANCE, R2_OHM, R3_OHM
+from pipeline.circuit.pilot import (
+    EV_TOLERANCE,
+    GENERATOR_V,
+    LOAD_OHM,
+    R1_OHM,
+    R1_TOLERANCE,
+    R2_OHM,
+    R3_OHM,
+)
 
 Floats = NDArray[np.float64]
 
@@ -38,7 +48,9 @@ READING_COLUMNS = ("vehicle_id", "evse_id", "state", "low_v", "se_v", "usual_v",
 
 @dataclass(frozen=True)
 class _Model:
-    """Level above the usual one, V, by grid point, and the standard deviations that EVSE and vehicle tolerances give it."""
+    """Level above the usual one, V, by grid point, and the standard deviations that EVSE and
+    vehicle tolerances give it.
+    """
 
     lift_v: Floats
     evse_sd_v: Floats
@@ -57,18 +69,25 @@ def _model(state: str) -> _Model:
 
 
 def _log_likelihood(rows: pl.DataFrame) -> Floats:
-    """Shape (rows, grid). One row a vehicle, EVSE and state with a mean low side and its standard error."""
+    """Shape (rows, grid).
+
+    One row a vehicle, EVSE and state with a mean low side and its standard error.
+    """
     out = np.empty((rows.height, GRID_OHM.size))
     above = (rows["low_v"] - rows["usual_v"]).to_numpy()
     noise = np.hypot(rows["se_v"].to_numpy(), rows["usual_se_v"].to_numpy())
-    # readings share R1 at one EVSE, and R2, R3 in one vehicle: n readings with one common error weigh as one
+    # readings share R1 at one EVSE, and R2, R3 in one vehicle: n readings with one common error
+    # weigh as one
     per_evse = rows["states_here"].to_numpy()
     per_vehicle = rows["state_readings"].to_numpy()
     for state in ("B2", "C2"):
         mine = (rows["state"] == state).to_numpy()
         model = _model(state)
         scale = -rows["usual_v"].to_numpy()[mine, None] / GENERATOR_V
-        tolerance = per_evse[mine, None] * model.evse_sd_v**2 + per_vehicle[mine, None] * model.vehicle_sd_v**2
+        tolerance = (
+            per_evse[mine, None] * model.evse_sd_v**2
+            + per_vehicle[mine, None] * model.vehicle_sd_v**2
+        )
         sd = np.sqrt(noise[mine, None] ** 2 + tolerance)
         z = (above[mine, None] - scale * model.lift_v) / sd
         normal = np.exp(-0.5 * z**2) / sd / np.sqrt(2 * np.pi)
@@ -79,12 +98,14 @@ def _log_likelihood(rows: pl.DataFrame) -> Floats:
 def posterior(readings: pl.DataFrame) -> tuple[pl.Series, Floats]:
     """Vehicles and their posterior over `GRID_OHM`, shape (vehicles, grid), rows summing to 1.
 
-    `readings`: one row per vehicle, EVSE and state (B2, C2) with READING_COLUMNS: the mean low side, its standard error, the
-    EVSE's usual low side there and its standard error, all in V. Rows with nulls are not allowed.
+    `readings`: one row per vehicle, EVSE and state (B2, C2) with READING_COLUMNS: the mean low
+    side, its standard error, the EVSE's usual low side there and its standard error, all in V. Rows
+    with nulls are not allowed.
     """
     rows = readings.select(READING_COLUMNS).sort("vehicle_id", "evse_id", "state")
     rows = rows.with_columns(
-        states_here=pl.len().over("vehicle_id", "evse_id"), state_readings=pl.len().over("vehicle_id", "state")
+        states_here=pl.len().over("vehicle_id", "evse_id"),
+        state_readings=pl.len().over("vehicle_id", "state"),
     )
     vehicles = rows["vehicle_id"].unique(maintain_order=True)
     total = np.zeros((vehicles.len(), GRID_OHM.size))
@@ -97,10 +118,12 @@ def posterior(readings: pl.DataFrame) -> tuple[pl.Series, Floats]:
 
 
 def reverse_path(readings: pl.DataFrame, interval: float = 0.9) -> pl.DataFrame:
-    """One row per vehicle: `vehicle_id`, `reverse_path_ohm`, `reverse_path_lo_ohm`, `reverse_path_hi_ohm`.
+    """One row per vehicle: `vehicle_id`, `reverse_path_ohm`, `reverse_path_lo_ohm`,
+    `reverse_path_hi_ohm`.
 
-    Median and ends of the `interval` (0.9: 5 % and 95 % points). An upper end above OPEN_OHM is null (unbounded), and so is
-    the median above it: a sound diode has a lower bound only. Takes `readings` as `posterior` does.
+    Median and ends of the `interval` (0.9: 5 % and 95 % points). An upper end above OPEN_OHM is
+    null (unbounded), and so is the median above it: a sound diode has a lower bound only. Takes
+    `readings` as `posterior` does.
     """
     vehicles, mass = posterior(readings)
     upto = np.cumsum(mass, axis=1)

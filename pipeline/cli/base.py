@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from pipeline.errors import WhichsideError
+from pipeline.core.errors import WhichsideError
 
 EXIT_CODES = (
     "Exit codes: 0 done; 1 a fault not named here; 2 wrong usage; 3 a delivery cannot be read; 4 data do not fit their "
@@ -18,7 +18,10 @@ EXIT_CODES = (
 
 
 class _Group(click.Group):
-    """Turns our errors into a message and an exit code; never a traceback for what a user can mend."""
+    """Turns our errors into a message and an exit code.
+
+    Never a traceback for what a user can mend.
+    """
 
     def invoke(self, ctx: click.Context) -> Any:
         try:
@@ -27,16 +30,22 @@ class _Group(click.Group):
             click.echo(f"whichside: {error}", err=True)
             ctx.exit(error.exit_code)
         except MemoryError:
-            click.echo("whichside: not enough memory\nWhat to do: give fewer deliveries at a time", err=True)
+            click.echo(
+                "whichside: not enough memory\nWhat to do: give fewer deliveries at a time",
+                err=True,
+            )
             ctx.exit(1)
         except ModuleNotFoundError as error:
             click.echo(
-                f"whichside: {error}\nWhat to do: install the extra that has it (check, schedule, serve, cluster)", err=True
+                f"whichside: {error}\nWhat to do: install the extra that has it (check, schedule, serve, cluster)",
+                err=True,
             )
             ctx.exit(1)
 
 
-@click.group(cls=_Group, epilog=EXIT_CODES, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(
+    cls=_Group, epilog=EXIT_CODES, context_settings={"help_option_names": ["-h", "--help"]}
+)
 @click.version_option(version("whichside"))
 def main() -> None:
     """Vehicle, EVSE, pairing or chance? Reads a fleet's charging logs and says who is at fault."""
@@ -47,9 +56,18 @@ def path_type(*, folder: bool | None = None) -> click.Path:
     return click.Path(path_type=Path, file_okay=folder is not True, dir_okay=folder is not False)
 
 
-store = click.option("--store", type=path_type(), required=True, help="The warehouse: one DuckDB file.")
+store = click.option(
+    "--store", type=path_type(), required=True, help="The warehouse: one DuckDB file."
+)
 out = click.option("--out", type=path_type(), required=True, help="Where the weeks' folders go.")
-settings = click.option("--settings", "settings_file", type=path_type(), help="A TOML file of settings.")
+settings = click.option(
+    "--settings", "settings_file", type=path_type(), help="A TOML file of settings."
+)
 quiet = click.option("--quiet", is_flag=True, help="Say nothing but errors.")
 as_json = click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
-log = click.option("--log", "log_file", type=path_type(), help="Append what happens to a file, one JSON object a line.")
+log = click.option(
+    "--log",
+    "log_file",
+    type=path_type(),
+    help="Append what happens to a file, one JSON object a line.",
+)

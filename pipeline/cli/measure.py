@@ -23,7 +23,11 @@ ASKED = {1_000_000: " (asked < 3 s)", 10_000_000: " (asked < 60 s, 2,000 MB)"}
 
 
 @main.group(invoke_without_command=True)
-@click.option("--small", is_flag=True, help="Without a name: small sizes, done in minutes. README tells the usual ones.")
+@click.option(
+    "--small",
+    is_flag=True,
+    help="Without a name: small sizes, done in minutes. README tells the usual ones.",
+)
 @click.pass_context
 def bench(ctx: click.Context, *, small: bool) -> None:
     """Measure speed and memory, as ratios in one run; without a name, all of them."""
@@ -38,7 +42,15 @@ def bench(ctx: click.Context, *, small: bool) -> None:
 def bench_demo() -> None:
     """The whole job on the sample logs, from an empty folder, start of the command included."""
     with tempfile.TemporaryDirectory() as folder:
-        command = [sys.executable, "-c", "from pipeline.cli import main; main()", "demo", "--quiet", "--dir", folder]
+        command = [
+            sys.executable,
+            "-c",
+            "from pipeline.cli import main; main()",
+            "demo",
+            "--quiet",
+            "--dir",
+            folder,
+        ]
         start, used = time.perf_counter(), resource.getrusage(resource.RUSAGE_CHILDREN)
         subprocess.run(command, check=True)  # noqa: S603 - our own command
         wall, now = time.perf_counter() - start, resource.getrusage(resource.RUSAGE_CHILDREN)
@@ -47,22 +59,40 @@ def bench_demo() -> None:
 
 
 @bench.command("ingest")
-@click.option("--gigabytes", type=click.FloatRange(0.01), default=1.0, show_default=True, help="Size of the frames file.")
-@click.option("--rounds", type=click.IntRange(1), default=2, show_default=True, help="Rounds, of which the quickest counts.")
+@click.option(
+    "--gigabytes",
+    type=click.FloatRange(0.01),
+    default=1.0,
+    show_default=True,
+    help="Size of the frames file.",
+)
+@click.option(
+    "--rounds",
+    type=click.IntRange(1),
+    default=2,
+    show_default=True,
+    help="Rounds, of which the quickest counts.",
+)
 def bench_ingest(gigabytes: float = 1.0, rounds: int = 2) -> None:
-    """Reading frames against DuckDB's bare extract and a pandas loop, memory, and the time of a new day."""
-    from pipeline.ingest.bench import as_words, bench
+    """Reading frames against DuckDB's bare extract and a pandas loop, memory, and the time of a new
+    day.
+    """
+    from pipeline.measure.speed.ingest import as_words, bench
     from sample_logs.generator import simulate_frames
 
     with tempfile.TemporaryDirectory() as folder:
-        click.echo(as_words(bench(simulate_frames, Path(folder), gigabytes=gigabytes, rounds=rounds)))
+        click.echo(
+            as_words(bench(simulate_frames, Path(folder), gigabytes=gigabytes, rounds=rounds))
+        )
 
 
 @bench.command("validate")
-@click.option("--rows", type=click.IntRange(1000), default=5_000_000, show_default=True, help="Core rows.")
+@click.option(
+    "--rows", type=click.IntRange(1000), default=5_000_000, show_default=True, help="Core rows."
+)
 def bench_validate(rows: int = 5_000_000) -> None:
     """Validation against the same SQL run bare."""
-    from pipeline.validate.bench import bench_validate as measure
+    from pipeline.measure.speed.validate import bench_validate as measure
 
     took = measure(rows)
     against = f"bare SQL {took.bare_s:.1f} s, ratio {took.overhead:.2f} (asked < 3)"
@@ -70,11 +100,17 @@ def bench_validate(rows: int = 5_000_000) -> None:
 
 
 @bench.command("attribute")
-@click.option("--largest", is_flag=True, help="Also 10,000 vehicles x 2,000 EVSEs with 10 M sessions.")
-@click.option("--plot", type=base.path_type(folder=False), help="Write the log-log plot of time over cells to this SVG file.")
+@click.option(
+    "--largest", is_flag=True, help="Also 10,000 vehicles x 2,000 EVSEs with 10 M sessions."
+)
+@click.option(
+    "--plot",
+    type=base.path_type(folder=False),
+    help="Write the log-log plot of time over cells to this SVG file.",
+)
 def bench_attribute(*, largest: bool = False, plot: Path | None = None) -> None:
     """Attribution of growing fleets: seconds, memory, growth in cells."""
-    from pipeline.attribute.bench import SIZES, growth, growth_exponent
+    from pipeline.measure.speed.attribute import SIZES, growth, growth_exponent
     from pipeline.settings import load_settings
 
     table = growth(load_settings().attribute, SIZES if largest else SIZES[:-1])

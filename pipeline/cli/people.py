@@ -1,4 +1,7 @@
-"""Commands for people: explain a name or a call, enter a review or a finding, open the review pages."""
+"""Commands for people.
+
+Explain a name or a call, enter a review or a finding, open the review pages.
+"""
 
 from __future__ import annotations
 
@@ -11,15 +14,22 @@ import click
 from pipeline.cli import base
 from pipeline.cli.base import main
 
-_by = click.option("--by", default=getpass.getuser, show_default="your user name", help="Who says so.")
-_decisions = click.option("--decisions", help="Path or database URL of the decisions store; beside the warehouse if absent.")
+_by = click.option(
+    "--by", default=getpass.getuser, show_default="your user name", help="Who says so."
+)
+_decisions = click.option(
+    "--decisions",
+    help="Path or database URL of the decisions store; beside the warehouse if absent.",
+)
 
 
 @main.command()
 @click.argument("name")
 def explain(name: str) -> None:
-    """Say what a table, column, code, rule or setting (or `settings`) means, and where that comes from."""
-    from pipeline.explain import explain as explain_name
+    """Say what a table, column, code, rule or setting (or `settings`) means, and where that comes
+    from.
+    """
+    from pipeline.cli.explain import explain as explain_name
 
     click.echo(explain_name(name))
 
@@ -30,12 +40,14 @@ def explain(name: str) -> None:
 @click.option("--week", help="ISO week asked about; the last complete one in the data if absent.")
 @base.settings
 def why(name: str, store: Path, week: str | None, settings_file: Path | None) -> None:
-    """Say why a vehicle, an EVSE or an attempt was called as it was, and what would change the answer."""
-    from pipeline.attribute.why import why as explain_call
-    from pipeline.report import attribute_week
-    from pipeline.run import week_to_report
+    """Say why a vehicle, an EVSE or an attempt was called as it was, and what would change the
+    answer.
+    """
+    from pipeline.attribute.report.why import why as explain_call
+    from pipeline.orchestrate.run import week_to_report
+    from pipeline.publish.week_report import attribute_week
     from pipeline.settings import load_settings
-    from pipeline.warehouse import read, reading
+    from pipeline.storage.warehouse import read, reading
 
     settings = load_settings(settings_file)
     with reading(store) as con:
@@ -44,7 +56,7 @@ def why(name: str, store: Path, week: str | None, settings_file: Path | None) ->
 
 
 def _open(store: Path, decisions: str | None) -> str:
-    from pipeline.run import decisions_at
+    from pipeline.orchestrate.run import decisions_at
     from pipeline.settings import load_settings
 
     return decisions or decisions_at(store, load_settings())
@@ -58,10 +70,12 @@ def _open(store: Path, decisions: str | None) -> str:
 @base.store
 @_decisions
 @_by
-def review(vehicle: str, decision: str, reason: str, week: str, store: Path, decisions: str | None, by: str) -> None:
+def review(
+    vehicle: str, decision: str, reason: str, week: str, store: Path, decisions: str | None, by: str
+) -> None:
     """Keep a decision on a VEHICLE's call; it counts in the lists of weeks that end after it."""
-    from pipeline.decisions import open_decisions
-    from pipeline.weeks import week_start
+    from pipeline.core.weeks import week_start
+    from pipeline.storage.decisions import open_decisions
 
     week_start(week)
     kept = open_decisions(_open(store, decisions))
@@ -73,11 +87,19 @@ def review(vehicle: str, decision: str, reason: str, week: str, store: Path, dec
 @main.command()
 @click.argument("vehicle")
 @click.argument("finding")
-@click.option("--at", type=click.DateTime(["%Y-%m-%dT%H:%M:%S%z", "%Y-%m-%d"]), help="When found; now if absent.")
+@click.option(
+    "--at",
+    type=click.DateTime(["%Y-%m-%dT%H:%M:%S%z", "%Y-%m-%d"]),
+    help="When found; now if absent.",
+)
 @click.option("--pp-pe-v", type=float, help="Proximity to earth, inlet unplugged, in volts.")
 @click.option("--forward-ohm", type=float, help="Pilot (+) to earth (-), in ohms.")
 @click.option("--reverse-ohm", type=float, help="The same, leads exchanged, in ohms.")
-@click.option("--repaired-at", type=click.DateTime(["%Y-%m-%dT%H:%M:%S%z", "%Y-%m-%d"]), help="When repaired, if it was.")
+@click.option(
+    "--repaired-at",
+    type=click.DateTime(["%Y-%m-%dT%H:%M:%S%z", "%Y-%m-%d"]),
+    help="When repaired, if it was.",
+)
 @click.option("--note", help="Free text.")
 @base.store
 @_decisions
@@ -87,7 +109,7 @@ def finding(
     reverse_ohm: float | None, repaired_at: datetime | None, note: str | None, store: Path, decisions: str | None, by: str,
 ) -> None:  # fmt: skip
     """Keep what the workshop found in a VEHICLE (see `whichside explain finding` for the words)."""
-    from pipeline.decisions import open_decisions
+    from pipeline.storage.decisions import open_decisions
 
     row = {
         "vehicle_id": vehicle, "at_utc": _utc(at) or datetime.now(UTC), "finding": finding, "pp_pe_v": pp_pe_v,
@@ -96,7 +118,9 @@ def finding(
     kept = open_decisions(_open(store, decisions))
     kept.finding(row, by)
     kept.close()
-    click.echo(f"Kept: {vehicle} {finding}, by {by}. It counts in the lists of weeks that end after it.")
+    click.echo(
+        f"Kept: {vehicle} {finding}, by {by}. It counts in the lists of weeks that end after it."
+    )
 
 
 def _utc(at: datetime | None) -> datetime | None:
@@ -109,18 +133,32 @@ def _utc(at: datetime | None) -> datetime | None:
 @base.settings
 @click.option("--host", help="Address to listen on; other than loopback demands sign-in.")
 @click.option("--port", type=click.IntRange(1, 65535), help="Port to listen on.")
-@click.option("--people", "people_file", type=base.path_type(), help="File of people who may sign in (see `whichside person`).")
+@click.option(
+    "--people",
+    "people_file",
+    type=base.path_type(),
+    help="File of people who may sign in (see `whichside person`).",
+)
 def serve(
-    store: Path, out: Path, settings_file: Path | None, host: str | None, port: int | None, people_file: Path | None
+    store: Path,
+    out: Path,
+    settings_file: Path | None,
+    host: str | None,
+    port: int | None,
+    people_file: Path | None,
 ) -> None:
     """Open the weekly review in a browser on this machine (extra: serve)."""
     from dashboards.review.app import serve as serve_pages
-    from pipeline.progress import Progress
-    from pipeline.run import Request, decisions_at, run_week
+    from pipeline.core.progress import Progress
+    from pipeline.orchestrate.run import Request, decisions_at, run_week
     from pipeline.settings import load_settings
 
     settings = load_settings(settings_file)
-    given = {name: value for name, value in (("host", host), ("port", port), ("people", people_file)) if value is not None}
+    given = {
+        name: value
+        for name, value in (("host", host), ("port", port), ("people", people_file))
+        if value is not None
+    }
 
     def run_delivery(delivery: Path, progress: Progress) -> str:
         return run_week(Request((delivery,), store, out, None, settings), progress).week
@@ -133,8 +171,16 @@ def serve(
 @main.command()
 @click.argument("name")
 @click.argument("role", type=click.Choice(["manager", "operator", "workshop"]))
-@click.option("--people", "people_file", type=base.path_type(), required=True, help="The file to add the person to.")
-@click.option("--site", "sites", multiple=True, help="A site the operator runs; may be given again.")
+@click.option(
+    "--people",
+    "people_file",
+    type=base.path_type(),
+    required=True,
+    help="The file to add the person to.",
+)
+@click.option(
+    "--site", "sites", multiple=True, help="A site the operator runs; may be given again."
+)
 @click.password_option(help="Asked for when absent, never shown.")
 def person(name: str, role: str, people_file: Path, sites: tuple[str, ...], password: str) -> None:
     """Let a person sign in to the review pages."""

@@ -12,7 +12,7 @@ from pipeline.cli import base
 from pipeline.cli.base import main
 
 if TYPE_CHECKING:
-    from pipeline.evaluate.run import Fleet
+    from pipeline.measure.quality.run import Fleet
 
 
 class _FleetType(click.ParamType[Any]):
@@ -21,7 +21,7 @@ class _FleetType(click.ParamType[Any]):
     name = "VEHICLESxEVSESxSEEDS"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        from pipeline.evaluate.run import Fleet
+        from pipeline.measure.quality.run import Fleet
 
         parts = str(value).split("x")
         if len(parts) != 3 or not all(part.isdecimal() and int(part) for part in parts):
@@ -37,28 +37,60 @@ PARTS = ("attribution", "referral", "reading")
     "--fleet", "fleets", type=_FleetType(), multiple=True, default=("2000x400x6", "600x120x20"), show_default=True,
     help="Worlds to attribute; may be given again.",
 )  # fmt: skip
-@click.option("--referred", type=_FleetType(), default="400x80x6", show_default=True, help="Worlds for calls and warnings.")
+@click.option(
+    "--referred",
+    type=_FleetType(),
+    default="400x80x6",
+    show_default=True,
+    help="Worlds for calls and warnings.",
+)
 @click.option("--first-seed", type=click.IntRange(0), default=1000, show_default=True)
-@click.option("--weeks", type=click.IntRange(2, 26), default=12, show_default=True, help="Weeks of a world that is attributed.")
 @click.option(
-    "--scenario", "scenarios", multiple=True, default=("standard", "misspecified"), show_default=True, help="May be given again."
+    "--weeks",
+    type=click.IntRange(2, 26),
+    default=12,
+    show_default=True,
+    help="Weeks of a world that is attributed.",
 )
 @click.option(
-    "--part", "parts", type=click.Choice(PARTS), multiple=True, default=PARTS, show_default=True, help="May be given again."
+    "--scenario",
+    "scenarios",
+    multiple=True,
+    default=("standard", "misspecified"),
+    show_default=True,
+    help="May be given again.",
 )
 @click.option(
-    "--csv", "table_file", type=base.path_type(folder=False), help="Write attribution's table, a row a world, to this file."
+    "--part",
+    "parts",
+    type=click.Choice(PARTS),
+    multiple=True,
+    default=PARTS,
+    show_default=True,
+    help="May be given again.",
 )
 @click.option(
-    "--plot", type=base.path_type(folder=False), help="Draw attribution's calibration and shares to this SVG or PNG file."
+    "--csv",
+    "table_file",
+    type=base.path_type(folder=False),
+    help="Write attribution's table, a row a world, to this file.",
+)
+@click.option(
+    "--plot",
+    type=base.path_type(folder=False),
+    help="Draw attribution's calibration and shares to this SVG or PNG file.",
 )
 def evaluate(
     fleets: tuple[Fleet, ...], referred: Fleet, first_seed: int, weeks: int, scenarios: tuple[str, ...], parts: tuple[str, ...],
     table_file: Path | None, plot: Path | None,
 ) -> None:  # fmt: skip
-    """Measure the quality of attribution, referral and reading where the truth is known, over seeds."""
+    """Measure the quality of attribution, referral and reading where the truth is known, over
+    seeds.
+    """
     if plot and plot.suffix not in {".svg", ".png"}:
-        raise click.BadParameter(f"{plot.name!r} ends neither in .svg nor in .png", param_hint="--plot")
+        raise click.BadParameter(
+            f"{plot.name!r} ends neither in .svg nor in .png", param_hint="--plot"
+        )
     if "attribution" in parts:
         _attribution(fleets, scenarios, first_seed, weeks, table_file, plot)
     if "referral" in parts:
@@ -68,56 +100,83 @@ def evaluate(
 
 
 def _attribution(
-    fleets: tuple[Fleet, ...], scenarios: tuple[str, ...], first_seed: int, weeks: int, table_file: Path | None, plot: Path | None
+    fleets: tuple[Fleet, ...],
+    scenarios: tuple[str, ...],
+    first_seed: int,
+    weeks: int,
+    table_file: Path | None,
+    plot: Path | None,
 ) -> None:
-    from pipeline.evaluate.claims import ATTRIBUTION, columns_of, table
-    from pipeline.evaluate.run import evaluate as evaluate_worlds
-    from pipeline.evaluate.run import summary
+    from pipeline.measure.quality.claims import ATTRIBUTION, columns_of, table
+    from pipeline.measure.quality.run import evaluate as evaluate_worlds
+    from pipeline.measure.quality.run import summary
     from pipeline.settings import load_settings
 
     settings = load_settings().attribute
-    evaluation = evaluate_worlds(fleets, scenarios, first_seed=first_seed, weeks=weeks, settings=settings, tell=_tell)
+    evaluation = evaluate_worlds(
+        fleets, scenarios, first_seed=first_seed, weeks=weeks, settings=settings, tell=_tell
+    )
     click.echo(f"Attribution, {weeks} weeks, seeds from {first_seed}\n")
     click.echo(table(ATTRIBUTION, columns_of(summary(evaluation))))
     if table_file:
         evaluation.worlds.write_csv(table_file)
     if plot:
-        from pipeline.evaluate.picture import write_picture
+        from pipeline.measure.quality.picture import write_picture
 
         write_picture(evaluation, plot)
 
 
 def _referral(fleet: Fleet, scenarios: tuple[str, ...], first_seed: int) -> None:
-    from pipeline.evaluate.claims import CALLS, WARNINGS, head, table
-    from pipeline.evaluate.referral import ATTEMPTS_PER_DAY, calls, calls_summary, early_warning, early_warning_summary
-    from pipeline.evaluate.settling import settled
+    from pipeline.measure.quality.claims import CALLS, WARNINGS, head, table
+    from pipeline.measure.quality.referral import (
+        ATTEMPTS_PER_DAY,
+        calls,
+        calls_summary,
+        early_warning,
+        early_warning_summary,
+    )
+    from pipeline.measure.quality.settling import settled
 
     seeds = range(first_seed, first_seed + fleet.seeds)
     called, warned = {}, {}
     for scenario in scenarios:
         column = head({"scenario": scenario, "fleet": fleet, "seeds": fleet.seeds})
         _tell(f"calls and warnings: {column}")
-        called[column] = calls_summary(calls(seeds, fleet.vehicles, fleet.evses, ATTEMPTS_PER_DAY, scenario))
-        warned[column] = early_warning_summary(early_warning(seeds, fleet.vehicles, fleet.evses, ATTEMPTS_PER_DAY, scenario))
-    click.echo(f"\nReferral, {ATTEMPTS_PER_DAY:g} attempts a vehicle and day, seeds from {first_seed}\n")
-    click.echo(table((*CALLS, *WARNINGS), {column: called[column] | warned[column] for column in called}))
+        called[column] = calls_summary(
+            calls(seeds, fleet.vehicles, fleet.evses, ATTEMPTS_PER_DAY, scenario)
+        )
+        warned[column] = early_warning_summary(
+            early_warning(seeds, fleet.vehicles, fleet.evses, ATTEMPTS_PER_DAY, scenario)
+        )
+    click.echo(
+        f"\nReferral, {ATTEMPTS_PER_DAY:g} attempts a vehicle and day, seeds from {first_seed}\n"
+    )
+    click.echo(
+        table((*CALLS, *WARNINGS), {column: called[column] | warned[column] for column in called})
+    )
     few = seeds[: max(1, fleet.seeds // 4)]
     tests = settled(few, min(fleet.vehicles, 300), min(fleet.evses, 60), ATTEMPTS_PER_DAY)
     means = tests.select("ordinary", "advised").mean().row(0)
-    click.echo("\nAttempts until an undecided vehicle is settled, where most vehicles meet one EVSE only")
+    click.echo(
+        "\nAttempts until an undecided vehicle is settled, where most vehicles meet one EVSE only"
+    )
     click.echo(
         f"  ordinary use {means[0] or nan:.1f}, tests proposed {means[1] or nan:.1f}: {tests.height} vehicles, {len(few)} seeds"
     )
 
 
 def _reading() -> None:
-    from pipeline.evaluate.claims import READING, table
-    from pipeline.evaluate.reading import read_sample
+    from pipeline.measure.quality.claims import READING, table
+    from pipeline.measure.quality.reading import read_sample
     from pipeline.registry import SCHEMAS
     from pipeline.settings import load_settings
 
     click.echo("\nAttempts read from the sample's dirty logs\n")
-    click.echo(table(READING, {"invented town": read_sample(SCHEMAS.parent / "sample_logs", load_settings())}))
+    click.echo(
+        table(
+            READING, {"invented town": read_sample(SCHEMAS.parent / "sample_logs", load_settings())}
+        )
+    )
 
 
 def _tell(said: str) -> None:

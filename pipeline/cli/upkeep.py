@@ -27,8 +27,12 @@ def check(store: Path, *, as_json: bool) -> None:
         caught = result.rules.filter(result.rules["offending"] > 0).sort("severity", "rule")
         for row in caught.iter_rows(named=True):
             mark = "EXCEEDED" if row["exceeded"] else ""
-            click.echo(f"{row['severity']:<9}{row['rule']:<44}{row['offending']:>9} of {row['checked']:>10}  {mark}")
-        click.echo(f"{result.rules.height} rules, {caught.height} caught something, {len(result.exceeded)} beyond their rate")
+            click.echo(
+                f"{row['severity']:<9}{row['rule']:<44}{row['offending']:>9} of {row['checked']:>10}  {mark}"
+            )
+        click.echo(
+            f"{result.rules.height} rules, {caught.height} caught something, {len(result.exceeded)} beyond their rate"
+        )
     click.get_current_context().exit(result.exit_code)
 
 
@@ -39,19 +43,24 @@ def check(store: Path, *, as_json: bool) -> None:
 @click.option("--deep", is_flag=True, help="Read every row of the warehouse.")
 def doctor(store: Path | None, out: Path | None, settings_file: Path | None, *, deep: bool) -> None:
     """Say whether everything is in order: versions, settings, warehouse, disk, last runs."""
-    from pipeline.doctor import as_words, examine
+    from pipeline.orchestrate.doctor import as_words, examine
 
     health = examine(store, out, _decisions(store, settings_file), settings_file, deep=deep)
     click.echo(as_words(health))
-    click.get_current_context().exit(DOCTOR_FOUND_TROUBLE if any(c.state == "trouble" for c in health.checks) else 0)
+    click.get_current_context().exit(
+        DOCTOR_FOUND_TROUBLE if any(c.state == "trouble" for c in health.checks) else 0
+    )
 
 
 def _decisions(store: Path | None, settings_file: Path | None) -> str | None:
-    """Where the decisions of a warehouse are; None where they are not there yet, or the settings (told apart) do not say."""
-    from pipeline.decisions import file_of
-    from pipeline.errors import SettingsError
-    from pipeline.run import decisions_at
+    """Where the decisions of a warehouse are.
+
+    None where they are not there yet, or the settings (told apart) do not say.
+    """
+    from pipeline.core.errors import SettingsError
+    from pipeline.orchestrate.run import decisions_at
     from pipeline.settings import load_settings
+    from pipeline.storage.decisions import file_of
 
     try:
         where = decisions_at(store, load_settings(settings_file)) if store else None
@@ -64,16 +73,25 @@ def _decisions(store: Path | None, settings_file: Path | None) -> str | None:
 @main.command()
 @click.argument("deliveries", nargs=-1, type=base.path_type())
 @click.option("--cron", default="0 6 * * 1", show_default=True, help="When, as a cron line in UTC.")
-@click.option("--drop", type=base.path_type(folder=True), help="A folder to watch: each delivery that arrives there is run.")
+@click.option(
+    "--drop",
+    type=base.path_type(folder=True),
+    help="A folder to watch: each delivery that arrives there is run.",
+)
 @base.store
 @base.out
 @base.settings
 def schedule(
-    deliveries: tuple[Path, ...], cron: str, drop: Path | None, store: Path, out: Path, settings_file: Path | None
+    deliveries: tuple[Path, ...],
+    cron: str,
+    drop: Path | None,
+    store: Path,
+    out: Path,
+    settings_file: Path | None,
 ) -> None:
     """Serve the weekly run against a Prefect server until stopped (extra: schedule)."""
-    from pipeline.run import Request
-    from pipeline.schedule import serve_schedule
+    from pipeline.orchestrate.run import Request
+    from pipeline.orchestrate.schedule import serve_schedule
     from pipeline.settings import load_settings
 
     serve_schedule(cron, Request(deliveries, store, out, None, load_settings(settings_file)), drop)
@@ -86,34 +104,52 @@ def schedule(
 @base.store
 @base.out
 @base.settings
-def backfill(first: str, last: str, deliveries: tuple[Path, ...], store: Path, out: Path, settings_file: Path | None) -> None:
+def backfill(
+    first: str,
+    last: str,
+    deliveries: tuple[Path, ...],
+    store: Path,
+    out: Path,
+    settings_file: Path | None,
+) -> None:
     """Report every ISO week from FIRST to LAST again, reading DELIVERIES before."""
-    from pipeline.backfill import backfill as backfill_weeks
-    from pipeline.run import Request
+    from pipeline.orchestrate.backfill import backfill as backfill_weeks
+    from pipeline.orchestrate.run import Request
     from pipeline.settings import load_settings
 
-    for result in backfill_weeks(Request(deliveries, store, out, None, load_settings(settings_file)), first, last):
+    for result in backfill_weeks(
+        Request(deliveries, store, out, None, load_settings(settings_file)), first, last
+    ):
         click.echo(str(result.folder))
 
 
 @main.command()
 @click.argument("target", type=base.path_type(folder=False))
 @base.store
-@click.option("--restore", is_flag=True, help="Put TARGET in the place of the decisions, keeping what is there beside it.")
+@click.option(
+    "--restore",
+    is_flag=True,
+    help="Put TARGET in the place of the decisions, keeping what is there beside it.",
+)
 def backup(target: Path, store: Path, *, restore: bool) -> None:
     """Copy the decisions store to TARGET while it is in use; or bring TARGET back."""
-    from pipeline.backup import backup_decisions, restore_decisions
-    from pipeline.decisions import file_of
-    from pipeline.errors import StoreError
-    from pipeline.run import decisions_at
+    from pipeline.core.errors import StoreError
+    from pipeline.orchestrate.run import decisions_at
     from pipeline.settings import load_settings
+    from pipeline.storage.backup import backup_decisions, restore_decisions
+    from pipeline.storage.decisions import file_of
 
     decisions = file_of(decisions_at(store, load_settings()))
     if decisions is None:
-        raise StoreError("a database server keeps the decisions", next_step="use its own tools, such as pg_dump and pg_restore")
+        raise StoreError(
+            "a database server keeps the decisions",
+            next_step="use its own tools, such as pg_dump and pg_restore",
+        )
     if restore:
         kept = restore_decisions(target, decisions)
-        click.echo(f"Restored {decisions}" + (f"; what was there is kept as {kept}" if kept else ""))
+        click.echo(
+            f"Restored {decisions}" + (f"; what was there is kept as {kept}" if kept else "")
+        )
     else:
         click.echo(f"Copied to {backup_decisions(decisions, target)}")
 
@@ -124,7 +160,7 @@ def licences(*, as_json: bool) -> None:
     """List the packages this installation rests on, with their licences."""
     from dataclasses import asdict
 
-    from pipeline.licences import as_words, installed
+    from pipeline.cli.licences import as_words, installed
 
     packages = installed()
     click.echo(json.dumps([asdict(p) for p in packages]) if as_json else as_words(packages))

@@ -12,7 +12,7 @@ from pipeline.cli import base
 from pipeline.cli.base import main
 
 if TYPE_CHECKING:
-    from pipeline.run import Request, Result
+    from pipeline.orchestrate.run import Request, Result
 
 SAMPLE_DELIVERY = Path(__file__).resolve().parents[2] / "sample_logs" / "delivery"
 
@@ -21,11 +21,19 @@ SAMPLE_DELIVERY = Path(__file__).resolve().parents[2] / "sample_logs" / "deliver
 @click.argument("deliveries", nargs=-1, required=True, type=base.path_type())
 @base.store
 @base.out
-@click.option("--week", help="ISO week to report, like 2026-W14; the last complete one in the data if absent.")
+@click.option(
+    "--week", help="ISO week to report, like 2026-W14; the last complete one in the data if absent."
+)
 @base.settings
-@click.option("--cluster", help="Spread the reading over a Dask scheduler at this address (extra: cluster).")
-@click.option("--lake", help="Folder or fsspec URL of the Parquet lake that the cluster's workers share.")
-@click.option("--orchestrated", is_flag=True, help="Run the steps as Prefect tasks (extra: schedule).")
+@click.option(
+    "--cluster", help="Spread the reading over a Dask scheduler at this address (extra: cluster)."
+)
+@click.option(
+    "--lake", help="Folder or fsspec URL of the Parquet lake that the cluster's workers share."
+)
+@click.option(
+    "--orchestrated", is_flag=True, help="Run the steps as Prefect tasks (extra: schedule)."
+)
 @base.log
 @base.quiet
 @base.as_json
@@ -34,8 +42,8 @@ def run(
     cluster: str | None, lake: str | None, log_file: Path | None, *, orchestrated: bool, quiet: bool, as_json: bool,
 ) -> None:  # fmt: skip
     """Read DELIVERIES into the warehouse and write the week's folder."""
-    from pipeline.logs import log_to
-    from pipeline.run import Request
+    from pipeline.core.logs import log_to
+    from pipeline.orchestrate.run import Request
     from pipeline.settings import load_settings
 
     request = Request(deliveries, store, out, week, load_settings(settings_file))
@@ -46,9 +54,11 @@ def run(
             _run(request, orchestrated=orchestrated, quiet=quiet, as_json=as_json)
 
 
-def _run_on_cluster(request: Request, cluster: str, lake: str | None, *, quiet: bool, as_json: bool) -> None:
-    from pipeline.cluster.drive import run_on_cluster
-    from pipeline.progress import bars
+def _run_on_cluster(
+    request: Request, cluster: str, lake: str | None, *, quiet: bool, as_json: bool
+) -> None:
+    from pipeline.core.progress import bars
+    from pipeline.orchestrate.cluster.drive import run_on_cluster
 
     if lake is None:
         raise click.UsageError("--cluster needs --lake, a folder or URL that all workers reach")
@@ -58,11 +68,11 @@ def _run_on_cluster(request: Request, cluster: str, lake: str | None, *, quiet: 
 
 
 def _run(request: Request, *, orchestrated: bool, quiet: bool, as_json: bool) -> None:
-    from pipeline.progress import bars
-    from pipeline.run import run_week
+    from pipeline.core.progress import bars
+    from pipeline.orchestrate.run import run_week
 
     if orchestrated:
-        from pipeline.flows import run_week_as_flow
+        from pipeline.orchestrate.flows import run_week_as_flow
 
         result = run_week_as_flow(request)
     else:
@@ -72,7 +82,7 @@ def _run(request: Request, *, orchestrated: bool, quiet: bool, as_json: bool) ->
 
 
 def _tell(result: Result, *, quiet: bool, as_json: bool) -> None:
-    from pipeline.summary import as_words
+    from pipeline.cli.run_summary import as_words
 
     if as_json:
         click.echo(json.dumps(result.run, ensure_ascii=False))
@@ -82,16 +92,23 @@ def _tell(result: Result, *, quiet: bool, as_json: bool) -> None:
 
 @main.command()
 @click.option(
-    "--dir", "directory", type=base.path_type(folder=True), default=Path("demo"), show_default=True, help="Where to put it."
+    "--dir",
+    "directory",
+    type=base.path_type(folder=True),
+    default=Path("demo"),
+    show_default=True,
+    help="Where to put it.",
 )
 @base.quiet
 @base.as_json
 def demo(directory: Path, *, quiet: bool, as_json: bool) -> None:
     """Run the whole job on the sample logs: a town's fleet of vans, nothing real."""
-    from pipeline.run import Request
+    from pipeline.orchestrate.run import Request
     from pipeline.settings import Settings
 
-    request = Request((SAMPLE_DELIVERY,), directory / "whichside.duckdb", directory / "out", None, Settings())
+    request = Request(
+        (SAMPLE_DELIVERY,), directory / "whichside.duckdb", directory / "out", None, Settings()
+    )
     _run(request, orchestrated=False, quiet=quiet, as_json=as_json)
 
 
@@ -101,9 +118,22 @@ def demo(directory: Path, *, quiet: bool, as_json: bool) -> None:
 @click.option("--evses", type=click.IntRange(1), default=20, show_default=True)
 @click.option("--weeks", type=click.IntRange(1, 104), default=5, show_default=True)
 @click.option("--seed", type=click.IntRange(0), default=1, show_default=True)
-@click.option("--scenario", default="standard", show_default=True, help="standard, misspecified, no_fault or sparse.")
-@click.option("--dirt", type=click.FloatRange(0, 5), default=1.0, show_default=True, help="How dirty clocks and lines are.")
-def simulate(directory: Path, vehicles: int, evses: int, weeks: int, seed: int, scenario: str, dirt: float) -> None:
+@click.option(
+    "--scenario",
+    default="standard",
+    show_default=True,
+    help="standard, misspecified, no_fault or sparse.",
+)
+@click.option(
+    "--dirt",
+    type=click.FloatRange(0, 5),
+    default=1.0,
+    show_default=True,
+    help="How dirty clocks and lines are.",
+)
+def simulate(
+    directory: Path, vehicles: int, evses: int, weeks: int, seed: int, scenario: str, dirt: float
+) -> None:
     """Write an invented delivery to DIRECTORY/delivery, and what is true of it to DIRECTORY/truth."""
     from sample_logs.generator import SCENARIOS
     from sample_logs.generator import simulate as simulate_delivery

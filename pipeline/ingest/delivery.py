@@ -1,4 +1,7 @@
-"""A delivery, file by file: each is read in one transaction (small ones together), and accounted for to the last line."""
+"""A delivery, file by file.
+
+Each is read in one transaction (small ones together), and accounted for to the last line.
+"""
 
 from __future__ import annotations
 
@@ -8,9 +11,10 @@ from pathlib import Path
 
 import polars as pl
 
+from pipeline.core.progress import Progress, silent
+from pipeline.doorway.mapping import Delivered, Mapping, parse
 from pipeline.ingest.engine import check_keys, memory_capped
 from pipeline.ingest.frames import read_together
-from pipeline.ingest.mapping import Delivered, Mapping, parse
 from pipeline.ingest.opened import Opened, mappings_of, opened
 from pipeline.ingest.reading import read_file
 from pipeline.ingest.report import FILES_SCHEMA, IngestReport, spans
@@ -19,32 +23,38 @@ from pipeline.ingest.source import Source
 from pipeline.ingest.tables import fleet_zone
 from pipeline.ingest.together import in_groups, placed
 from pipeline.ingest.zones import place_local_times
-from pipeline.progress import Progress, silent
 from pipeline.settings.ingest import IngestSettings
-from pipeline.warehouse import Connection, append, rebuild_next, transaction
+from pipeline.storage.warehouse import Connection, append, rebuild_next, transaction
 
 
 def ingest_delivery(
     con: Connection, delivery: Path, settings: IngestSettings, progress: Progress | None = None,
     leave: frozenset[Path] = frozenset(),
 ) -> IngestReport:  # fmt: skip
-    """Read all files of a delivery folder into the raw tables; each file wholly or not at all, a known content not again.
+    """Read all files of a delivery folder into the raw tables; each file wholly or not at all, a
+    known content not again.
 
-    Files to `leave` are not even opened: others read them. Raises DeliveryError when the folder itself cannot be read, and
-    StoreError when the warehouse knows its frames by other keys. A bad file or line is no error: it is in the report and in
-    raw_rejected, with its reason.
+    Files to `leave` are not even opened: others read them. Raises DeliveryError when the folder
+    itself cannot be read, and StoreError when the warehouse knows its frames by other keys. A bad
+    file or line is no error: it is in the report and in raw_rejected, with its reason.
     """
     check_keys(con)
     earlier = _earlier_mappings(con)
     found = opened(delivery, settings, earlier, leave)
-    run = _Run(con, settings, progress or silent, sum(one.source.file_bytes for one in found if one.source))
+    run = _Run(
+        con, settings, progress or silent, sum(one.source.file_bytes for one in found if one.source)
+    )
     run.hints = _asked_for_again(con, found, mappings_of(found, earlier))
     with memory_capped(con, settings):
         accounts = [row for group in in_groups(found, settings) for row in run.read_group(group)]
         with transaction(con):
             placed = place_local_times(con, fleet_zone(con, settings))
-    files = pl.DataFrame([row for row, _ in accounts], schema=FILES_SCHEMA, orient="row").sort("file")
-    return IngestReport(files, spans([*(part for _, account in accounts for part in account.touched), placed]))
+    files = pl.DataFrame([row for row, _ in accounts], schema=FILES_SCHEMA, orient="row").sort(
+        "file"
+    )
+    return IngestReport(
+        files, spans([*(part for _, account in accounts for part in account.touched), placed])
+    )
 
 
 def _earlier_mappings(con: Connection) -> list[Delivered]:
@@ -53,19 +63,41 @@ def _earlier_mappings(con: Connection) -> list[Delivered]:
         "ORDER BY f.ingested_at_utc DESC"
     ).fetchall()
     parsed = [(file, file_id, parse(text), since) for file, file_id, text, since in rows]
-    return [Delivered(file, file_id, told, since) for file, file_id, told, since in parsed if isinstance(told, Mapping)]
+    return [
+        Delivered(file, file_id, told, since)
+        for file, file_id, told, since in parsed
+        if isinstance(told, Mapping)
+    ]
 
 
-def _asked_for_again(con: Connection, found: list[Opened], mappings: list[Delivered]) -> dict[str, str]:
-    """By mapping file, what to do where its new entries cover exports read otherwise that did not come with it."""
-    read = con.execute("SELECT file, read_by FROM raw_file WHERE kind = 'sessions' ORDER BY file").fetchall()
+def _asked_for_again(
+    con: Connection, found: list[Opened], mappings: list[Delivered]
+) -> dict[str, str]:
+    """By mapping file, what to do where its new entries cover exports read otherwise that did not
+    come with it.
+    """
+    read = con.execute(
+        "SELECT file, read_by FROM raw_file WHERE kind = 'sessions' ORDER BY file"
+    ).fetchall()
     hints: dict[str, str] = {}
     for one in mappings:
-        entries = [e for e in one.mapping.exports if one.since is None and not any(e.covers(one.folder, f.file) for f in found)]
-        named = [file for file, by in read if any(e.covers(one.folder, file) and e.reading != by for e in entries)]
+        entries = [
+            e
+            for e in one.mapping.exports
+            if one.since is None and not any(e.covers(one.folder, f.file) for f in found)
+        ]
+        named = [
+            file
+            for file, by in read
+            if any(e.covers(one.folder, file) and e.reading != by for e in entries)
+        ]
         if named:
-            listed = ", ".join(named[:_NAMED]) + (f" and {len(named) - _NAMED} more" if len(named) > _NAMED else "")
-            hints[one.file] = f"read by an earlier mapping: {listed}; deliver again what this one is for, to have it read anew"
+            listed = ", ".join(named[:_NAMED]) + (
+                f" and {len(named) - _NAMED} more" if len(named) > _NAMED else ""
+            )
+            hints[one.file] = (
+                f"read by an earlier mapping: {listed}; deliver again what this one is for, to have it read anew"
+            )
     return hints
 
 
@@ -74,7 +106,10 @@ _NAMED = 5  # files named in a hint
 
 @dataclass(frozen=True)
 class _Known:
-    """A content in the warehouse: under which name it came first, as what, its lines, by which mapping entry, and when."""
+    """A content in the warehouse.
+
+    Under which name it came first, as what, its lines, by which mapping entry, and when.
+    """
 
     file_id: str
     file: str
@@ -84,9 +119,17 @@ class _Known:
     at: datetime
 
     def read_otherwise(self, one: Opened) -> bool:
-        """Whether a mapping that came after it was read has it read otherwise; an earlier one does not come back."""
+        """Whether a mapping that came after it was read has it read otherwise.
+
+        An earlier one does not come back.
+        """
         newer = one.mapped_since is None or one.mapped_since > self.at
-        return self.kind == "sessions" and one.export is not None and newer and one.export.reading != self.read_by
+        return (
+            self.kind == "sessions"
+            and one.export is not None
+            and newer
+            and one.export.reading != self.read_by
+        )
 
 
 class _KnownError(Exception):
@@ -104,7 +147,9 @@ class _ChangedError(Exception):
 class _Run:
     """Reads the files of one delivery, one after the other."""
 
-    def __init__(self, con: Connection, settings: IngestSettings, tell: Progress, total: int) -> None:
+    def __init__(
+        self, con: Connection, settings: IngestSettings, tell: Progress, total: int
+    ) -> None:
         self._con = con
         self._settings = settings
         self._tell = tell
@@ -115,22 +160,38 @@ class _Run:
         self.hints: dict[str, str] = {}  # what to do, by file
 
     def read_group(self, group: list[Opened]) -> list[tuple[tuple[object, ...], Account]]:
-        """Read files together where nothing speaks against it, the others one by one; as `read`, for each."""
+        """Read files together where nothing speaks against it, the others one by one.
+
+        As `read`, for each.
+        """
         if len(group) == 1:
             return [self.read(group[0])]
-        new = {one.source.sha256: one for one in reversed(group) if one.source and self._is_new(one.source)}
+        new = {
+            one.source.sha256: one
+            for one in reversed(group)
+            if one.source and self._is_new(one.source)
+        }
         try:
-            together = self._read_together([one for one in group if one in new.values()]) if len(new) > 1 else []
+            together = (
+                self._read_together([one for one in group if one in new.values()])
+                if len(new) > 1
+                else []
+            )
         except (_KnownError, _ChangedError):
             together = []
         read = [one for one, _ in together]
-        return [self._row(*done) for done in together] + [self.read(one) for one in group if one not in read]
+        return [self._row(*done) for done in together] + [
+            self.read(one) for one in group if one not in read
+        ]
 
     def _is_new(self, source: Source) -> bool:
         return self._known(source.sha256) is None and source.sha256 not in self._tried
 
     def _read_together(self, files: list[Opened]) -> list[tuple[Opened, Account]]:
-        """Read new files in one transaction; _KnownError or _ChangedError where one of them has to be looked at alone."""
+        """Read new files in one transaction.
+
+        _KnownError or _ChangedError where one of them has to be looked at alone.
+        """
         sources = [one.source for one in files if one.source]
         ids = tuple(source.sha256 for source in sources)
         with transaction(self._con):
@@ -139,7 +200,9 @@ class _Run:
             for one, source, account in zip(files, sources, accounts, strict=True):
                 if source.changed:
                     raise _ChangedError
-                if source.content_sha256 != source.sha256 and (known := self._known(source.content_sha256)):
+                if source.content_sha256 != source.sha256 and (
+                    known := self._known(source.content_sha256)
+                ):
                     raise _KnownError(known)
                 self._keep(one, source, account)
         self._new.update(ids)
@@ -172,7 +235,10 @@ class _Run:
         return self._row(repeated, Account().plus(duplicates=known.lines), known)
 
     def _known(self, sha256: str) -> _Known | None:
-        """A content in the warehouse; one that an earlier run could not use is forgotten, to be tried again."""
+        """A content in the warehouse.
+
+        One that an earlier run could not use is forgotten, to be tried again.
+        """
         rows = self._con.execute(
             "SELECT file_id, file, kind, lines, read_by, ingested_at_utc FROM raw_file WHERE file_id = $1 OR content_sha256 = $1",
             [sha256],
@@ -182,7 +248,10 @@ class _Run:
         known = _Known(*rows[0])
         if known.kind == "unrecognised" and known.file_id not in self._new:
             self._tried.add(known.file_id)
-            for table in ("raw_rejected", "raw_file"):  # in this order a crash between them is mended by the next run
+            for table in (
+                "raw_rejected",
+                "raw_file",
+            ):  # in this order a crash between them is mended by the next run
                 self._con.execute(f"DELETE FROM {table} WHERE file_id = ?", [known.file_id])
             return None
         return known
@@ -192,12 +261,16 @@ class _Run:
         with transaction(self._con):
             if before:
                 self._take_back(before)
-            for so_far in read_file(Sink(self._con, (source.sha256,), (one.file,), self._settings), one, source):
+            for so_far in read_file(
+                Sink(self._con, (source.sha256,), (one.file,), self._settings), one, source
+            ):
                 account = so_far
                 self._tell("Reading files", self._done + source.read_bytes, self._total)
             if source.changed:
                 raise _ChangedError
-            if source.content_sha256 != source.sha256 and (known := self._known(source.content_sha256)):
+            if source.content_sha256 != source.sha256 and (
+                known := self._known(source.content_sha256)
+            ):
                 if not self._mapped_anew(known, one):
                     raise _KnownError(known)
                 self._take_back(known)
@@ -205,7 +278,10 @@ class _Run:
         return account
 
     def _mapped_anew(self, known: _Known, one: Opened) -> bool:
-        """Whether to read an export anew; of two names of one content in a delivery the first counts."""
+        """Whether to read an export anew.
+
+        Of two names of one content in a delivery the first counts.
+        """
         return known.file_id not in self._new and known.read_otherwise(one)
 
     def _take_back(self, known: _Known) -> None:
@@ -222,19 +298,37 @@ class _Run:
             "unknown_columns": list(account.unknown_columns), "ingested_at_utc": datetime.now(UTC),
             "read_by": one.export and one.export.reading,
         }  # fmt: skip
-        append(self._con, "raw_file", pl.DataFrame([row], schema_overrides={"unknown_columns": pl.List(pl.String)}))
+        append(
+            self._con,
+            "raw_file",
+            pl.DataFrame([row], schema_overrides={"unknown_columns": pl.List(pl.String)}),
+        )
 
     def _unreadable(self, one: Opened) -> Account:
         """A file without content counts as one rejected line, so that it is seen."""
-        line = pl.DataFrame({"line": [1], "byte_offset": [0], "reject_reason": [one.what.message], "text": [""]})
+        line = pl.DataFrame(
+            {"line": [1], "byte_offset": [0], "reject_reason": [one.what.message], "text": [""]}
+        )
         with transaction(self._con):
-            self._con.execute("DELETE FROM raw_rejected WHERE file_id = '' AND file = ?", [one.file])
+            self._con.execute(
+                "DELETE FROM raw_rejected WHERE file_id = '' AND file = ?", [one.file]
+            )
             rejected = Sink(self._con, ("",), (one.file,), self._settings).reject(line)
         return Account().plus(rejected=rejected)
 
-    def _row(self, one: Opened, account: Account, known: _Known | None = None) -> tuple[tuple[object, ...], Account]:
+    def _row(
+        self, one: Opened, account: Account, known: _Known | None = None
+    ) -> tuple[tuple[object, ...], Account]:
         counts = (account.lines, account.used, account.rejected, account.duplicates)
         earlier = known is not None and known.file_id not in self._new
         file_id = one.source.sha256 if one.source else ""
-        row = (one.file, file_id, one.what.kind, *counts, known and known.file, earlier, list(account.unknown_columns))
+        row = (
+            one.file,
+            file_id,
+            one.what.kind,
+            *counts,
+            known and known.file,
+            earlier,
+            list(account.unknown_columns),
+        )
         return (*row, one.what.message or self.hints.get(one.file)), account

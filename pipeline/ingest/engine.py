@@ -1,13 +1,16 @@
-"""What ingest asks of DuckDB: bounded memory, and a hash that stays the same as long as the warehouse."""
+"""What ingest asks of DuckDB.
+
+Bounded memory, and a hash that stays the same as long as the warehouse.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from pipeline.errors import StoreError
+from pipeline.core.errors import StoreError
 from pipeline.settings.ingest import IngestSettings
-from pipeline.warehouse import Connection
+from pipeline.storage.warehouse import Connection
 
 _PROBE = "frame_key_probe"
 
@@ -16,25 +19,35 @@ _PROBE = "frame_key_probe"
 def memory_capped(con: Connection, settings: IngestSettings) -> Iterator[None]:
     """DuckDB's buffers bounded while files are read; beyond, it writes to disk.
 
-    What was written is not packed anew at the checkpoint: row groups a block leaves half full cost a fifth of the time to merge.
+    What was written is not packed anew at the checkpoint: row groups a block leaves half full cost
+    a fifth of the time to merge.
     """
     con.execute(f"SET memory_limit = '{settings.engine_bytes >> 20}MiB'")
     con.execute("SET max_vacuum_tasks = 0")
     try:
         yield
-        con.execute("CHECKPOINT")  # within the bound: left to the close, a large file would be merged in twice the memory
+        con.execute(
+            "CHECKPOINT"
+        )  # within the bound: left to the close, a large file would be merged in twice the memory
     finally:
         con.execute("RESET max_vacuum_tasks")
-        con.execute("RESET memory_limit")  # a set value read back is rounded, and would shrink run by run
+        con.execute(
+            "RESET memory_limit"
+        )  # a set value read back is rounded, and would shrink run by run
 
 
 def check_keys(con: Connection) -> None:
-    """DuckDB does not promise `hash` to stay the same from version to version; frame keys live as long as the warehouse.
+    """DuckDB does not promise `hash` to stay the same from version to version; frame keys live as
+    long as the warehouse.
 
     Raises StoreError when this version hashes otherwise than the one that wrote the keys.
     """
-    con.execute("CREATE TABLE IF NOT EXISTS store_meta (name VARCHAR PRIMARY KEY, value VARCHAR NOT NULL)")
-    now = con.execute("SELECT CAST(hash('station', 'in', '2', 'id', 'Action', '{}') AS VARCHAR)").fetchall()[0][0]
+    con.execute(
+        "CREATE TABLE IF NOT EXISTS store_meta (name VARCHAR PRIMARY KEY, value VARCHAR NOT NULL)"
+    )
+    now = con.execute(
+        "SELECT CAST(hash('station', 'in', '2', 'id', 'Action', '{}') AS VARCHAR)"
+    ).fetchall()[0][0]
     kept = con.execute("SELECT value FROM store_meta WHERE name = $1", [_PROBE]).fetchall()
     if not kept:
         con.execute("INSERT INTO store_meta VALUES ($1, $2)", [_PROBE, now])

@@ -1,4 +1,7 @@
-"""Finished-session exports, read by their mapping; another export needs another mapping, no other code."""
+"""Finished-session exports, read by their mapping.
+
+Another export needs another mapping, no other code.
+"""
 
 from __future__ import annotations
 
@@ -7,14 +10,14 @@ from collections.abc import Iterator
 
 import polars as pl
 
-from pipeline.ingest.folds import readings, settle
+from pipeline.doorway.mapping import NO_FAULT, Export
+from pipeline.doorway.recognise import header_fields
+from pipeline.ingest.daylight_saving import readings, settle
 from pipeline.ingest.lines import Block, Recoder
-from pipeline.ingest.mapping import NO_FAULT, Export
-from pipeline.ingest.recognise import header_fields
 from pipeline.ingest.records import as_rows, one_a_line, records
 from pipeline.ingest.sink import Account, Sink
 from pipeline.ingest.sql import quoted, real, unzoned, utc
-from pipeline.warehouse import append
+from pipeline.storage.warehouse import append
 
 _TOUCHED = """
     SELECT e.station_id, min(s.plugged_at_utc) AS from_utc, max(coalesce(s.unplugged_at_utc, s.plugged_at_utc)) AS to_utc
@@ -30,7 +33,10 @@ _HELD = (
 
 
 def recoder(export: Export) -> Recoder:
-    """Turns the export's encoding into UTF-8; bytes that are none of its characters become escapes."""
+    """Turns the export's encoding into UTF-8.
+
+    Bytes that are none of its characters become escapes.
+    """
     if codecs.lookup(export.encoding).name in {"utf-8", "ascii"}:
         return iter
 
@@ -52,13 +58,19 @@ def export_header(export: Export, head: bytes) -> tuple[tuple[str, ...], str | N
     if not missing:
         return found, None
     listed = ", ".join(map(repr, found[:40]))
-    return found, f"a mapping covers it, but its column {', '.join(map(repr, missing))} is not there; found: {listed}"
+    return (
+        found,
+        f"a mapping covers it, but its column {', '.join(map(repr, missing))} is not there; found: {listed}",
+    )
 
 
-def read_sessions(sink: Sink, export: Export, found: tuple[str, ...], blocks: Iterator[Block]) -> Iterator[Account]:
+def read_sessions(
+    sink: Sink, export: Export, found: tuple[str, ...], blocks: Iterator[Block]
+) -> Iterator[Account]:
     """Carry a session export into raw_session; yields the account after each block.
 
-    The typed rows of the whole file are held, since its order tells the hours of a clock change apart (`folds`).
+    The typed rows of the whole file are held, since its order tells the hours of a clock change
+    apart (`folds`).
     """
     unknown = tuple(name for name in found if name not in export.columns.values())
     account, header = Account(unknown_columns=unknown), True
@@ -73,7 +85,10 @@ def read_sessions(sink: Sink, export: Export, found: tuple[str, ...], blocks: It
                 typed = sink.frame(query)
             bad = pl.col("reject_reason").is_not_null()
             held.append(typed.filter(~bad).select(_HELD))
-            account = account.plus(used=int(held[-1]["span"].sum()), rejected=sink.reject(one_a_line(typed.filter(bad))))
+            account = account.plus(
+                used=int(held[-1]["span"].sum()),
+                rejected=sink.reject(one_a_line(typed.filter(bad))),
+            )
         yield account
     if held:
         yield account.plus(touched=_insert(sink, export, pl.concat(held).sort("line")))
@@ -90,7 +105,8 @@ def _insert(sink: Sink, export: Export, rows: pl.DataFrame) -> pl.DataFrame:
     )
     fine = (pl.col("fault") == NO_FAULT).fill_null(value=False)
     sessions = sessions.with_columns(
-        fault_raw=pl.when(fine).then(pl.lit(NO_FAULT)).otherwise("fault_raw"), fault=pl.when(~fine).then("fault")
+        fault_raw=pl.when(fine).then(pl.lit(NO_FAULT)).otherwise("fault_raw"),
+        fault=pl.when(~fine).then("fault"),
     )
     append(sink.con, "raw_session", sessions)
     with sink.seeing(_sessions=sessions.select(_SPAN).to_arrow()):
@@ -98,11 +114,18 @@ def _insert(sink: Sink, export: Export, rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def _query(export: Export, found: tuple[str, ...]) -> str:
-    """SELECT over `_records`: texts, the two readings of each time, energy in kWh, `reject_reason`."""
+    """SELECT over `_records`.
+
+    Texts, the two readings of each time, energy in kWh, `reject_reason`.
+    """
     place = {ours: found.index(theirs) + 1 for ours, theirs in export.columns.items()}
 
     def text(ours: str) -> str:
-        return f"nullif(trim(cells[{place[ours]}], ' \t\r\n'), '')" if ours in place else "CAST(NULL AS VARCHAR)"
+        return (
+            f"nullif(trim(cells[{place[ours]}], ' \t\r\n'), '')"
+            if ours in place
+            else "CAST(NULL AS VARCHAR)"
+        )
 
     energy = _number("energy_text", export.decimal)
     scale = 1000 if export.energy_unit == "Wh" else 1
@@ -110,7 +133,12 @@ def _query(export: Export, found: tuple[str, ...]) -> str:
         "CASE WHEN evse_id IS NULL THEN 'the EVSE is blank' END",
         "CASE WHEN plugged_raw IS NULL THEN 'the plug-in time is blank' END",
         _check("plugged_raw", "plugged_early", export.columns["plugged_at"], _time_words(export)),
-        _check("unplugged_raw", "unplugged_early", export.columns.get("unplugged_at", ""), _time_words(export)),
+        _check(
+            "unplugged_raw",
+            "unplugged_early",
+            export.columns.get("unplugged_at", ""),
+            _time_words(export),
+        ),
         _check("energy_text", "energy_kwh", export.columns.get("energy_kwh", ""), "a number"),
     ]
     return f"""
@@ -134,9 +162,15 @@ def _times(export: Export, name: str) -> str:
         zoned = f"CASE WHEN NOT ({unzoned(raw)}) THEN {utc(raw)} END"
         local = f"CASE WHEN {unzoned(raw)} THEN timezone('UTC', {utc(raw)}) END"
     elif "%z" in export.time_format:
-        zoned, local = f"try_strptime({raw}, {quoted(export.time_format)})", "CAST(NULL AS TIMESTAMP)"
+        zoned, local = (
+            f"try_strptime({raw}, {quoted(export.time_format)})",
+            "CAST(NULL AS TIMESTAMP)",
+        )
     else:
-        zoned, local = "CAST(NULL AS TIMESTAMPTZ)", f"try_strptime({raw}, {quoted(export.time_format)})"
+        zoned, local = (
+            "CAST(NULL AS TIMESTAMPTZ)",
+            f"try_strptime({raw}, {quoted(export.time_format)})",
+        )
     early, late, gap = readings(f"({local})", quoted(export.timezone))
     return (
         f"coalesce({zoned}, {early}) AS {name}_early, coalesce({zoned}, {late}) AS {name}_late, "

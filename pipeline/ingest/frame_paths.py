@@ -1,7 +1,8 @@
 """What is read from an OCPP-J frame, and what a frame must hold: declarations only.
 
-`call` and `answer` stand for the payload of a CALL (`$.frame[3]`) and of a CALLRESULT (`$.frame[2]`).
-Required fields are those that the published schemas of OCPP 1.6 and 2.0.1 require among the fields read here; tests compare.
+`call` and `answer` stand for the payload of a CALL (`$.frame[3]`) and of a CALLRESULT
+(`$.frame[2]`). Required fields are those that the published schemas of OCPP 1.6 and 2.0.1 require
+among the fields read here; tests compare.
 """
 
 from __future__ import annotations
@@ -19,7 +20,8 @@ ENVELOPE = {
     "fourth": "$.frame[3]",
 }
 
-# our name → path inside a CALL's payload; OCPP 1.6 and 2.0.1 differ in most names, so one list serves both
+# our name → path inside a CALL's payload; OCPP 1.6 and 2.0.1 differ in most names, so one list
+# serves both
 CALL = {
     "connector": "connectorId",
     "evse": "evseId",
@@ -66,22 +68,33 @@ ANSWER = {
 }
 
 PATHS: dict[str, str] = (
-    ENVELOPE | {name: f"{_CALL}.{path}" for name, path in CALL.items()} | {n: f"{_ANSWER}.{p}" for n, p in ANSWER.items()}
+    ENVELOPE
+    | {name: f"{_CALL}.{path}" for name, path in CALL.items()}
+    | {n: f"{_ANSWER}.{p}" for n, p in ANSWER.items()}
 )
 
 # a message's own time, where a meter reading's may stand in
 _OWN_TIME = "CASE WHEN timestamp IS NOT NULL THEN station_at_utc END"
 
-# (version, action) → path in the schema: the typed column or expression that is null where the field lacks or has another type
+# (version, action) → path in the schema: the typed column or expression that is null where the
+# field lacks or has another type
 REQUIRED: dict[tuple[str, str], dict[str, str]] = {
-    ("1.6", "StatusNotification"): {"connectorId": "connector_id", "errorCode": "error", "status": "status16"},
+    ("1.6", "StatusNotification"): {
+        "connectorId": "connector_id",
+        "errorCode": "error",
+        "status": "status16",
+    },
     ("1.6", "StartTransaction"): {
         "connectorId": "connector_id",
         "idTag": "tag16",
         "meterStart": "meter_wh",
         "timestamp": _OWN_TIME,
     },
-    ("1.6", "StopTransaction"): {"transactionId": "transaction16", "meterStop": "meter_wh", "timestamp": _OWN_TIME},
+    ("1.6", "StopTransaction"): {
+        "transactionId": "transaction16",
+        "meterStop": "meter_wh",
+        "timestamp": _OWN_TIME,
+    },
     ("1.6", "MeterValues"): {"connectorId": "connector_id", "meterValue": "meter_list"},
     ("1.6", "BootNotification"): {"chargePointModel": "model16", "chargePointVendor": "maker16"},
     ("1.6", "Authorize"): {"idTag": "tag16"},
@@ -99,7 +112,11 @@ REQUIRED: dict[tuple[str, str], dict[str, str]] = {
         "seqNo": "seq_no",
         "transactionInfo.transactionId": "transaction201",
     },
-    ("2.0.1", "NotifyEvent"): {"generatedAt": "station_at_utc", "seqNo": "seq_no", "eventData": "event_list"},
+    ("2.0.1", "NotifyEvent"): {
+        "generatedAt": "station_at_utc",
+        "seqNo": "seq_no",
+        "eventData": "event_list",
+    },
     ("2.0.1", "MeterValues"): {"evseId": "connector_id", "meterValue": "meter_list"},
     ("2.0.1", "BootNotification"): {
         "reason": "reason",
@@ -110,7 +127,8 @@ REQUIRED: dict[tuple[str, str], dict[str, str]] = {
     ("2.0.1", "Heartbeat"): {},
 }
 
-# What is unnested from a sampled meter reading (both versions) and from a 2.0.1 event; a part of the wrong shape is null.
+# What is unnested from a sampled meter reading (both versions) and from a 2.0.1 event; a part of
+# the wrong shape is null.
 METER_SHAPE = (
     '[{"timestamp":"VARCHAR","sampledValue":[{"value":"VARCHAR","context":"VARCHAR","measurand":"VARCHAR","phase":"VARCHAR",'
     '"location":"VARCHAR","unit":"VARCHAR","unitOfMeasure":{"unit":"VARCHAR","multiplier":"VARCHAR"}}]}]'

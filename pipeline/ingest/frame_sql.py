@@ -1,4 +1,7 @@
-"""The statements that carry a block of frames from text to raw tables; built once from the declared paths."""
+"""The statements that carry a block of frames from text to raw tables.
+
+Built once from the declared paths.
+"""
 
 from __future__ import annotations
 
@@ -18,7 +21,9 @@ _TYPED = {
     "message_type": "TRY_CAST(kind AS BIGINT)",
     "action": f"CASE WHEN {_IS_CALL} THEN third END",
     "station_at_utc": utc(_STATION_TIME),
-    "connector_id": whole("CASE version WHEN '2.0.1' THEN coalesce(evse, evse_inner) ELSE connector END"),
+    "connector_id": whole(
+        "CASE version WHEN '2.0.1' THEN coalesce(evse, evse_inner) ELSE connector END"
+    ),
     "status": "coalesce(status16, status201, answer_status)",
     "error_code": f"CASE WHEN {_IS_ERROR} THEN third ELSE error END",
     "info": f"CASE WHEN {_IS_ERROR} THEN fourth ELSE info16 END",
@@ -47,8 +52,15 @@ _AS_THEY_ARE = ("station_id", "direction", "version", "message_id")
 
 
 def _zoneless() -> str:
-    """List of the time columns written without an offset; null where there is none, which is the rule."""
-    times = {"receiver_at_utc": "received", "station_at_utc": _STATION_TIME, "central_at_utc": "current_time"}
+    """List of the time columns written without an offset.
+
+    Null where there is none, which is the rule.
+    """
+    times = {
+        "receiver_at_utc": "received",
+        "station_at_utc": _STATION_TIME,
+        "central_at_utc": "current_time",
+    }
     flags = {column: unzoned(text) for column, text in times.items()}
     named = ", ".join(f"CASE WHEN {flag} THEN '{column}' END" for column, flag in flags.items())
     return f"CASE WHEN {' OR '.join(f'({f})' for f in flags.values())} THEN list_filter([{named}], lambda c: c IS NOT NULL) END"
@@ -60,8 +72,12 @@ def _missing() -> str:
     for (version, action), needs in REQUIRED.items():
         if not needs:
             continue
-        lacks = ", ".join(f"CASE WHEN {column} IS NULL THEN '{name}' END" for name, column in needs.items())
-        branches.append(f"WHEN version = '{version}' AND action = '{action}' THEN nullif(concat_ws(', ', {lacks}), '')")
+        lacks = ", ".join(
+            f"CASE WHEN {column} IS NULL THEN '{name}' END" for name, column in needs.items()
+        )
+        branches.append(
+            f"WHEN version = '{version}' AND action = '{action}' THEN nullif(concat_ws(', ', {lacks}), '')"
+        )
     return f"CASE {' '.join(branches)} END"
 
 
@@ -87,7 +103,8 @@ def _reason() -> str:
 
 @cache
 def staged_query() -> str:
-    """SELECT over `_lines` (line, byte_offset, text): one row a line, typed, `reject_reason` where it is not used.
+    """SELECT over `_lines` (line, byte_offset, text): one row a line, typed, `reject_reason` where
+    it is not used.
 
     The text is parsed once: one list of paths, one pass.
     """
@@ -103,11 +120,17 @@ def staged_query() -> str:
 
 
 # `?` is the list of file ids
-_PLACE = {"file_id": f"list_extract(?, (s.line // {FILE_STEP}) + 1)", "line": f"s.line % {FILE_STEP}"}
+_PLACE = {
+    "file_id": f"list_extract(?, (s.line // {FILE_STEP}) + 1)",
+    "line": f"s.line % {FILE_STEP}",
+}
 
 
 def _columns(table: str, given: dict[str, str]) -> str:
-    """SELECT list of a declared table: given expressions, else the staged column of the same name, else null."""
+    """SELECT list of a declared table.
+
+    Given expressions, else the staged column of the same name, else null.
+    """
     staged = {"line", *_AS_THEY_ARE, *_TYPED, "unzoned"}
     names = registry().table(table).column_names
     return ", ".join(given.get(n) or (f"s.{n}" if n in staged else f"NULL AS {n}") for n in names)
@@ -125,7 +148,10 @@ def frames_insert() -> str:
 
 @cache
 def samples_insert() -> str:
-    """INSERT of every sampled value of the used rows of `_staged` into raw_sample; `?` is the list of file ids."""
+    """INSERT of every sampled value of the used rows of `_staged` into raw_sample.
+
+    `?` is the list of file ids.
+    """
     energy = "coalesce(v.measurand, 'Energy.Active.Import.Register')"
     times_ten, power = "v.unitOfMeasure.multiplier", whole("v.unitOfMeasure.multiplier")
     given = _PLACE | {
@@ -158,7 +184,10 @@ def _scaled(value: str, power: str) -> str:
 
 @cache
 def events_insert() -> str:
-    """INSERT of every event of the used NotifyEvent rows of `_staged` into raw_event; `?` is the list of file ids."""
+    """INSERT of every event of the used NotifyEvent rows of `_staged` into raw_event.
+
+    `?` is the list of file ids.
+    """
     given = _PLACE | {
         "connector_id": whole("e.component.evse.id"),
         "transaction_id": "e.transactionId",
@@ -181,7 +210,10 @@ def events_insert() -> str:
 
 
 def _zoneless_within(inner: str) -> str:
-    """Unzoned columns of a row unnested from a frame: the receiver's as in the frame, the station's by its own text."""
+    """Unzoned columns of a row unnested from a frame.
+
+    The receiver's as in the frame, the station's by its own text.
+    """
     receiver = "list_contains(coalesce(s.unzoned, []), 'receiver_at_utc')"
     own = unzoned(inner)
     return (

@@ -1,4 +1,7 @@
-"""OCPP-J frames, a block at a time: text → one parse → typed rows, repeats left out, answers paired with their calls."""
+"""OCPP-J frames, a block at a time.
+
+Text → one parse → typed rows, repeats left out, answers paired with their calls.
+"""
 
 from __future__ import annotations
 
@@ -25,8 +28,8 @@ _REPEATED = """
     WHERE s.line > first_line
 """
 
-# Ids come back into use, so of several calls the one nearest in the receiver's time is answered; of equals (a call sent twice)
-# the first, or the answer would depend on which thread came first.
+# Ids come back into use, so of several calls the one nearest in the receiver's time is answered; of
+# equals (a call sent twice) the first, or the answer would depend on which thread came first.
 _PAIRED = """
     SELECT a.line, unnest(arg_min({'call_line': c.line, 'action': c.action},
                                   {'apart_s': abs(epoch(a.receiver_at_utc) - epoch(c.receiver_at_utc)), 'line': c.line}))
@@ -38,15 +41,17 @@ _PAIRED = """
     GROUP BY a.line
 """
 
-# Calls not answered yet, carried to the lines put next: given later, an action would be an update, which costs much more.
+# Calls not answered yet, carried to the lines put next: given later, an action would be an update,
+# which costs much more.
 _OPEN = """
     SELECT line, station_id, message_id, direction, action, receiver_at_utc
     FROM _staged WHERE message_type = 2 AND line NOT IN (SELECT call_line FROM _paired)
 """
 
-# A repeat by the letter may still be another frame: a station that counts its ids anew after a boot says `[3,"20",{}]` again
-# weeks later. It counts as a duplicate, but its row is kept where it carries no time of its own, its partner (the call it
-# answers, or the answer to it) is no repeat, and no new frame of its id and direction stands within _REUSE_S of it.
+# A repeat by the letter may still be another frame: a station that counts its ids anew after a boot
+# says `[3,"20",{}]` again weeks later. It counts as a duplicate, but its row is kept where it
+# carries no time of its own, its partner (the call it answers, or the answer to it) is no repeat,
+# and no new frame of its id and direction stands within _REUSE_S of it.
 _REUSE_S = 600
 _LEFT_OUT = f"""
     WITH pair AS (
@@ -66,8 +71,9 @@ _LEFT_OUT = f"""
     WHERE s.line IN (SELECT line FROM _repeated) AND s.station_at_utc IS NULL AND s.central_at_utc IS NULL
 """
 
-# Of two copies the one received first counts, whichever was found first: the kept row takes its time of receipt. Copies without a
-# time of their own are taken for the same frame only this near each other (see _REUSE_S).
+# Of two copies the one received first counts, whichever was found first: the kept row takes its
+# time of receipt. Copies without a time of their own are taken for the same frame only this near
+# each other (see _REUSE_S).
 _SOONER = f"""
     SELECT h.file_id, h.line, h.station_id, min(s.receiver_at_utc) AS from_utc, h.receiver_at_utc AS to_utc
     FROM (FROM _staged SEMI JOIN _left_out USING (line)) s
@@ -81,9 +87,12 @@ _RECEIVED = """
     UPDATE {table} AS t SET receiver_at_utc = s.from_utc FROM _sooner s
     WHERE t.file_id = s.file_id AND t.line = s.line AND t.receiver_at_utc > $since
 """
-_CHANGED = "INSERT INTO raw_changed SELECT station_id, min(from_utc), max(to_utc) FROM _sooner GROUP BY 1"
+_CHANGED = (
+    "INSERT INTO raw_changed SELECT station_id, min(from_utc), max(to_utc) FROM _sooner GROUP BY 1"
+)
 
-# Answers whose call stands in another block or file, before or after: few, so they are found first and the rest is looked up.
+# Answers whose call stands in another block or file, before or after: few, so they are found first
+# and the rest is looked up.
 _UNPAIRED = """
     SELECT file_id, line, station_id, message_id, direction, receiver_at_utc
     FROM raw_frame WHERE action IS NULL AND message_type > 2 AND receiver_at_utc BETWEEN $since AND $until
@@ -120,14 +129,18 @@ _REJECTED = """
 
 
 def read_frames(sink: Sink, blocks: Iterator[Block]) -> Iterator[Account]:
-    """Carry a file of frames into raw_frame, raw_sample, raw_event and raw_rejected; yields the account after each block."""
+    """Carry a file of frames into raw_frame, raw_sample, raw_event and raw_rejected.
+
+    Yields the account after each block.
+    """
     return read_lines(sink, (good_and_bad(block, sink.settings) for block in blocks))
 
 
 def read_lines(sink: Sink, parts: Iterable[tuple[pa.Table, pl.DataFrame]]) -> Iterator[Account]:
     """As `read_frames`, from each block's good and bad lines.
 
-    Lines of different stations do not meet: those of some stations alone give what these have in the whole.
+    Lines of different stations do not meet: those of some stations alone give what these have in
+    the whole.
     """
     account, held, open_calls = Account(), [], _NO_CALLS
     for good, bad in parts:
@@ -145,7 +158,8 @@ def read_lines(sink: Sink, parts: Iterable[tuple[pa.Table, pl.DataFrame]]) -> It
 
 
 def read_together(sink: Sink, parts: Sequence[tuple[pa.Table, pl.DataFrame]]) -> list[Account]:
-    """Small files as if they were one, by good and bad lines that carry their file's place (`placed`); an account each.
+    """Small files as if they were one, by good and bad lines that carry their file's place
+    (`placed`); an account each.
 
     Most of the time a small file takes goes into planning the statements.
     """
@@ -156,7 +170,8 @@ def read_together(sink: Sink, parts: Sequence[tuple[pa.Table, pl.DataFrame]]) ->
     typed, repeated = _by_file(sink, staged), _by_file(sink, put.repeated)
     lines = _by_file(sink, good) + np.bincount(bad["line"] // FILE_STEP, minlength=len(sink.files))
     accounts = [
-        Account(used=int(t - r), rejected=int(n - t), duplicates=int(r)) for n, t, r in zip(lines, typed, repeated, strict=True)
+        Account(used=int(t - r), rejected=int(n - t), duplicates=int(r))
+        for n, t, r in zip(lines, typed, repeated, strict=True)
     ]
     accounts[0] = accounts[0].plus(touched=put.touched)
     _pair_across(sink, accounts[0])
@@ -169,7 +184,9 @@ def _by_file(sink: Sink, rows: pa.Table) -> np.ndarray[tuple[int], np.dtype[np.i
 
 
 def _pair_across(sink: Sink, account: Account) -> None:
-    """Give answers their action where the call stands in another block or file, as far apart as the settings allow."""
+    """Give answers their action where the call stands in another block or file, as far apart as the
+    settings allow.
+    """
     if not account.touched:
         return
     window = timedelta(hours=sink.settings.pair_window_hours)
@@ -200,7 +217,10 @@ def _typed(sink: Sink, lines: pa.Table) -> tuple[pa.Table, int]:
 
 @dataclass(frozen=True)
 class _Put:
-    """What came of lines that were put: which were repeats, the stations and times touched, and the calls not answered yet."""
+    """What came of lines that were put.
+
+    Which were repeats, the stations and times touched, and the calls not answered yet.
+    """
 
     lines: int
     repeated: pa.Table
@@ -214,13 +234,20 @@ class _Put:
 
 
 def _put(sink: Sink, staged: pa.Table, open_calls: pa.Table) -> _Put:
-    """Typed lines of some blocks at once: DuckDB packs what is inserted by many rows in all threads, by few in one."""
+    """Typed lines of some blocks at once.
+
+    DuckDB packs what is inserted by many rows in all threads, by few in one.
+    """
     with sink.seeing(_staged=staged, _open=open_calls):
         repeated, paired = sink.table(_REPEATED), sink.table(_PAIRED)
     with sink.seeing(_staged=staged, _repeated=repeated, _paired=paired):
         left_out = sink.table(_LEFT_OUT) if repeated.num_rows else repeated
         with sink.seeing(_left_out=left_out):
-            for column, insert in (("line", frames_insert), ("meter_list", samples_insert), ("event_list", events_insert)):
+            for column, insert in (
+                ("line", frames_insert),
+                ("meter_list", samples_insert),
+                ("event_list", events_insert),
+            ):
                 if _any(staged, column):
                     sink.con.execute(insert(), [list(sink.file_ids)])
             if left_out.num_rows:
@@ -241,5 +268,8 @@ def _received_sooner(sink: Sink, staged: pa.Table, left_out: pa.Table) -> None:
 
 
 def _any(rows: pa.Table, column: str) -> bool:
-    """Whether a column holds anything: what is not there need not be asked for, which counts where files are small."""
+    """Whether a column holds anything.
+
+    What is not there need not be asked for, which counts where files are small.
+    """
     return bool(rows[column].null_count < rows.num_rows)

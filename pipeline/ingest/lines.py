@@ -1,4 +1,5 @@
-"""Unpacked bytes cut into lines: vectorised, zero-copy for the good ones, the others set apart with their reason.
+"""Unpacked bytes cut into lines: vectorised, zero-copy for the good ones, the others set apart with
+their reason.
 
 A line ends with a newline; bytes after the last newline are a line too. Line numbers count from 1.
 """
@@ -12,6 +13,7 @@ import numpy as np
 import polars as pl
 import pyarrow as pa
 
+from pipeline.doorway.recognise import BOM
 from pipeline.ingest.source import Source
 from pipeline.settings.ingest import IngestSettings
 
@@ -19,11 +21,18 @@ Recoder = Callable[[Iterator[bytes]], Iterator[bytes]]
 
 TEXT_CAP = 2000
 EMPTY = "empty line"
-BOM = b"\xef\xbb\xbf"
-# Record batches a block is cut into, so that DuckDB reads it on all its threads (one batch is one task).
+# Record batches a block is cut into, so that DuckDB reads it on all its threads (one batch is one
+# task).
 _BATCHES = 8
 
-REJECT_SCHEMA = pl.Schema({"line": pl.Int64(), "byte_offset": pl.Int64(), "reject_reason": pl.String(), "text": pl.String()})
+REJECT_SCHEMA = pl.Schema(
+    {
+        "line": pl.Int64(),
+        "byte_offset": pl.Int64(),
+        "reject_reason": pl.String(),
+        "text": pl.String(),
+    }
+)
 
 
 @dataclass(frozen=True)
@@ -53,10 +62,11 @@ class _Place:
 
 
 def blocks(source: Source, settings: IngestSettings, recoded: Recoder = iter) -> Iterator[Block]:
-    """Cut a file into blocks of whole lines; a byte-order mark at the start is skipped, memory is bounded.
+    """Cut a file into blocks of whole lines; a byte-order mark at the start is skipped, memory is
+    bounded.
 
-    What could not be read (the rest of a damaged file, the cut last line of one that grew meanwhile) is one unread line.
-    `recoded` turns the bytes of another encoding into UTF-8.
+    What could not be read (the rest of a damaged file, the cut last line of one that grew
+    meanwhile) is one unread line. `recoded` turns the bytes of another encoding into UTF-8.
     """
     place, carry, first = _Place(), b"", True
     chunks = recoded(source.chunks(settings.block_bytes))
@@ -72,7 +82,11 @@ def blocks(source: Source, settings: IngestSettings, recoded: Recoder = iter) ->
         if len(carry) > settings.line_cap_bytes:
             carry = yield from _skip(carry, chunks, place, _over_cap(settings))
     if source.damage or (carry and source.grown):
-        yield _unread(place, carry, source.damage or "the file grew while being read, this line is cut: deliver it again")
+        yield _unread(
+            place,
+            carry,
+            source.damage or "the file grew while being read, this line is cut: deliver it again",
+        )
     elif carry:
         yield _block(carry, place)
 
@@ -82,7 +96,13 @@ def _over_cap(settings: IngestSettings) -> str:
 
 
 def _unread(place: _Place, head: bytes, reason: str) -> Block:
-    return Block(b"", np.zeros(1, np.int64), place.line, place.offset, ((place.line, place.offset, head[:TEXT_CAP], reason),))
+    return Block(
+        b"",
+        np.zeros(1, np.int64),
+        place.line,
+        place.offset,
+        ((place.line, place.offset, head[:TEXT_CAP], reason),),
+    )
 
 
 def _gathered(chunks: Iterator[bytes], size: int) -> Iterator[bytes]:
@@ -109,8 +129,13 @@ def _block(data: bytes, place: _Place) -> Block:
     return block
 
 
-def _skip(carry: bytes, chunks: Iterator[bytes], place: _Place, reason: str) -> Generator[Block, None, bytes]:
-    """Pass over the rest of an endless line; what follows its newline is carried on (the generator's return value)."""
+def _skip(
+    carry: bytes, chunks: Iterator[bytes], place: _Place, reason: str
+) -> Generator[Block, None, bytes]:
+    """Pass over the rest of an endless line.
+
+    What follows its newline is carried on (the generator's return value).
+    """
     head, length, rest = carry[:TEXT_CAP], len(carry), b""
     for chunk in chunks:
         cut = chunk.find(b"\n") + 1
@@ -124,14 +149,19 @@ def _skip(carry: bytes, chunks: Iterator[bytes], place: _Place, reason: str) -> 
     return rest
 
 
-def good_and_bad(block: Block, settings: IngestSettings, *, blanks: bool = True) -> tuple[pa.Table, pl.DataFrame]:
-    """The block's readable lines (`line`, `byte_offset`, `text`, zero-copy) and the others (REJECT_SCHEMA).
+def good_and_bad(
+    block: Block, settings: IngestSettings, *, blanks: bool = True
+) -> tuple[pa.Table, pl.DataFrame]:
+    """The block's readable lines (`line`, `byte_offset`, `text`, zero-copy) and the others
+    (REJECT_SCHEMA).
 
     `blanks` says whether an empty line is one of the others.
     """
     starts = block.starts
     line = np.arange(block.first_line, block.first_line + block.count, dtype=np.int64)
-    text = pa.StringArray.from_buffers(block.count, pa.py_buffer(starts.astype(np.int32)), pa.py_buffer(block.data))
+    text = pa.StringArray.from_buffers(
+        block.count, pa.py_buffer(starts.astype(np.int32)), pa.py_buffer(block.data)
+    )
     columns = [pa.array(line), pa.array(block.offset + starts[:-1]), text]
     batch = pa.RecordBatch.from_arrays(columns, ["line", "byte_offset", "text"])
     problems = _problems(block, settings, blanks=blanks)
@@ -140,20 +170,32 @@ def good_and_bad(block: Block, settings: IngestSettings, *, blanks: bool = True)
         keep[list(problems)] = False
         batch = batch.filter(pa.array(keep))
     rows = [
-        (int(line[i]), int(block.offset + starts[i]), reason, as_text(block.data[starts[i] : starts[i + 1]]))
+        (
+            int(line[i]),
+            int(block.offset + starts[i]),
+            reason,
+            as_text(block.data[starts[i] : starts[i + 1]]),
+        )
         for i, reason in sorted(problems.items())
     ]
-    rows += [(number, offset, reason, as_text(head)) for number, offset, head, reason in block.unread]
+    rows += [
+        (number, offset, reason, as_text(head)) for number, offset, head, reason in block.unread
+    ]
     return _batched(batch), pl.DataFrame(rows, schema=REJECT_SCHEMA, orient="row")
 
 
 def _batched(batch: pa.RecordBatch) -> pa.Table:
     step = max(1, -(-batch.num_rows // _BATCHES))
-    return pa.Table.from_batches([batch.slice(i, step) for i in range(0, batch.num_rows, step)], batch.schema)
+    return pa.Table.from_batches(
+        [batch.slice(i, step) for i in range(0, batch.num_rows, step)], batch.schema
+    )
 
 
 def _problems(block: Block, settings: IngestSettings, *, blanks: bool) -> dict[int, str]:
-    """Index of a line → why it cannot be read; only lines that hold something suspicious are looked at one by one."""
+    """Index of a line → why it cannot be read.
+
+    Only lines that hold something suspicious are looked at one by one.
+    """
     data, starts = block.data, block.starts
     if not block.count:
         return {}
@@ -172,7 +214,10 @@ def _problems(block: Block, settings: IngestSettings, *, blanks: bool) -> dict[i
     return problems
 
 
-def _line_of(starts: np.ndarray[tuple[int], np.dtype[np.int64]], at: np.ndarray[tuple[int], np.dtype[np.int64]]) -> list[int]:
+def _line_of(
+    starts: np.ndarray[tuple[int], np.dtype[np.int64]],
+    at: np.ndarray[tuple[int], np.dtype[np.int64]],
+) -> list[int]:
     found: list[int] = np.unique(np.searchsorted(starts, at, side="right") - 1).tolist()
     return found
 
@@ -205,4 +250,9 @@ def as_text(data: bytes) -> str:
 
 def printable(text: pl.Expr) -> pl.Expr:
     """A line's text cut to what `rejected` keeps, line end off, control characters escaped."""
-    return text.str.strip_chars_end("\r\n").str.slice(0, TEXT_CAP).str.replace_many(_CONTROLS, _ESCAPED).str.slice(0, TEXT_CAP)
+    return (
+        text.str.strip_chars_end("\r\n")
+        .str.slice(0, TEXT_CAP)
+        .str.replace_many(_CONTROLS, _ESCAPED)
+        .str.slice(0, TEXT_CAP)
+    )

@@ -9,39 +9,50 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
-from pipeline.errors import DeliveryError
+from pipeline.core.errors import DeliveryError
+from pipeline.doorway.kinds import READ_ORDER
+from pipeline.doorway.mapping import Delivered, Export, Mapping, Mappings, parse
+from pipeline.doorway.recognise import BOM, HEAD_BYTES, Recognised, recognise
 from pipeline.ingest.exports import export_header
-from pipeline.ingest.kinds import READ_ORDER
-from pipeline.ingest.lines import BOM
-from pipeline.ingest.mapping import Delivered, Export, Mapping, Mappings, parse
-from pipeline.ingest.recognise import HEAD_BYTES, Recognised, recognise
 from pipeline.ingest.source import Source
 from pipeline.settings.ingest import IngestSettings
 
 
 @dataclass(frozen=True)
 class Opened:
-    """A file of the delivery: its name there, its content (None = it has none we can read), what it is."""
+    """A file of the delivery.
+
+    Its name there, its content (None = it has none we can read), what it is.
+    """
 
     file: str
     source: Source | None
     what: Recognised
     mapping: Mapping | None = None
     export: Export | None = None
-    mapped_since: datetime | None = None  # of an export: when its mapping was first read (None: this delivery brings it)
+    mapped_since: datetime | None = (
+        None  # of an export: when its mapping was first read (None: this delivery brings it)
+    )
 
 
 def opened(
-    delivery: Path, settings: IngestSettings, earlier: list[Delivered], leave: frozenset[Path] = frozenset()
+    delivery: Path,
+    settings: IngestSettings,
+    earlier: list[Delivered],
+    leave: frozenset[Path] = frozenset(),
 ) -> list[Opened]:
-    """All files of a delivery but those to `leave`, in the order they are read; `earlier` mappings (newest first) serve too.
+    """All files of a delivery but those to `leave`, in the order they are read; `earlier` mappings
+    (newest first) serve too.
 
     Raises DeliveryError when the folder itself cannot be read.
     """
     found = [_open(delivery, path, settings) for path in paths(delivery) if path not in leave]
     mappings = Mappings([*mappings_of(found, earlier), *earlier])
     told = [_as_export(one, mappings) for one in found]
-    return sorted((_message_names_file(one) for one in told), key=lambda one: (READ_ORDER.index(one.what.kind), one.file))
+    return sorted(
+        (_message_names_file(one) for one in told),
+        key=lambda one: (READ_ORDER.index(one.what.kind), one.file),
+    )
 
 
 def mappings_of(found: list[Opened], earlier: list[Delivered]) -> list[Delivered]:
@@ -58,12 +69,16 @@ def paths(delivery: Path) -> list[Path]:
     """Every file below a delivery folder; DeliveryError when it is none or cannot be listed."""
     if not delivery.is_dir():
         what = "the delivery is not a folder" if delivery.exists() else "there is no such delivery"
-        raise DeliveryError(what, where=str(delivery), next_step="give the folder that holds the files")
+        raise DeliveryError(
+            what, where=str(delivery), next_step="give the folder that holds the files"
+        )
     try:
         return sorted(_walk(delivery))
     except OSError as error:
         raise DeliveryError(
-            f"the delivery cannot be listed: {error}", where=str(delivery), next_step="give read permission on the folder"
+            f"the delivery cannot be listed: {error}",
+            where=str(delivery),
+            next_step="give read permission on the folder",
         ) from error
 
 
@@ -89,7 +104,11 @@ def _open(delivery: Path, path: Path, settings: IngestSettings) -> Opened:
     except (OSError, RuntimeError) as error:
         return _not_read(name, f"cannot be read: {getattr(error, 'strerror', None) or error}")
     what = recognise(source.head(HEAD_BYTES))
-    return _with_mapping(name, source, settings) if what.kind == "mapping" else Opened(name, source, what)
+    return (
+        _with_mapping(name, source, settings)
+        if what.kind == "mapping"
+        else Opened(name, source, what)
+    )
 
 
 def _not_read(name: str, message: str) -> Opened:
@@ -100,13 +119,23 @@ def _with_mapping(name: str, source: Source, settings: IngestSettings) -> Opened
     content = source.head(settings.mapping_cap_bytes + 1)
     if len(content) > settings.mapping_cap_bytes:
         wrong = f"longer than {settings.mapping_cap_bytes} bytes (setting mapping_cap_bytes)"
-        return Opened(name, source, Recognised("unrecognised", message=f"looks like a mapping, but is {wrong}"))
+        return Opened(
+            name,
+            source,
+            Recognised("unrecognised", message=f"looks like a mapping, but is {wrong}"),
+        )
     try:
         mapping = parse(content.removeprefix(BOM).decode())
     except UnicodeDecodeError:
         mapping = "not UTF-8"
     if isinstance(mapping, str):
-        return Opened(name, source, Recognised("unrecognised", message=f"looks like a mapping, but cannot be used: {mapping}"))
+        return Opened(
+            name,
+            source,
+            Recognised(
+                "unrecognised", message=f"looks like a mapping, but cannot be used: {mapping}"
+            ),
+        )
     return Opened(name, source, Recognised("mapping"), mapping)
 
 
@@ -126,4 +155,6 @@ def _as_export(one: Opened, mappings: Mappings) -> Opened:
 
 def _message_names_file(one: Opened) -> Opened:
     message = one.what.message
-    return replace(one, what=replace(one.what, message=f"{one.file}: {message}")) if message else one
+    return (
+        replace(one, what=replace(one.what, message=f"{one.file}: {message}")) if message else one
+    )

@@ -1,7 +1,8 @@
 """Lines of a CSV joined to records: a quoted value may hold line ends.
 
-Accounting: a record of k lines counts as k lines used, or k rejected; its `line` is the first of them.
-A quote that is not closed within `record_lines_cap` lines is taken as never closed: its line is a record of its own.
+Accounting: a record of k lines counts as k lines used, or k rejected; its `line` is the first of
+them. A quote that is not closed within `record_lines_cap` lines is taken as never closed: its line
+is a record of its own.
 """
 
 from __future__ import annotations
@@ -17,13 +18,20 @@ from pipeline.ingest.lines import EMPTY, REJECT_SCHEMA, Block, good_and_bad
 from pipeline.settings.ingest import IngestSettings
 
 RECORD_SCHEMA = pl.Schema(
-    {"line": pl.Int64(), "byte_offset": pl.Int64(), "text": pl.String(), "span": pl.Int64(), "cells": pl.List(pl.String())}
+    {
+        "line": pl.Int64(),
+        "byte_offset": pl.Int64(),
+        "text": pl.String(),
+        "span": pl.Int64(),
+        "cells": pl.List(pl.String()),
+    }
 )
 
 
 @dataclass(frozen=True)
 class Records:
-    """Records of a block: `rows` (RECORD_SCHEMA, cells already cut) or, where no quote stands in it, its `plain` lines.
+    """Records of a block: `rows` (RECORD_SCHEMA, cells already cut) or, where no quote stands in
+    it, its `plain` lines.
 
     `bad` are the lines that could not be read (lines.REJECT_SCHEMA).
     """
@@ -60,7 +68,9 @@ def records(blocks: Iterator[Block], delimiter: str, settings: IngestSettings) -
             yield Records(pl.DataFrame(schema=RECORD_SCHEMA), good, bad)
             continue
         good, bad = good_and_bad(block, settings, blanks=False)
-        whole, open_lines = _joined(open_lines + pl.DataFrame(good).rows(), settings.record_lines_cap)
+        whole, open_lines = _joined(
+            open_lines + pl.DataFrame(good).rows(), settings.record_lines_cap
+        )
         rows, empty = _cut(whole, delimiter)
         yield Records(rows, None, pl.concat([bad, empty]))
     while open_lines:  # a quote never closed
@@ -70,7 +80,10 @@ def records(blocks: Iterator[Block], delimiter: str, settings: IngestSettings) -
 
 
 def _joined(lines: list[_Line], cap: int) -> tuple[list[list[_Line]], list[_Line]]:
-    """Lines grouped to records, and the lines of a record that is not closed yet; a rejected line between ends a record."""
+    """Lines grouped to records, and the lines of a record that is not closed yet.
+
+    A rejected line between ends a record.
+    """
     whole: list[list[_Line]] = []
     i = 0
     while i < len(lines):
@@ -99,7 +112,9 @@ def _cut(whole: list[list[_Line]], delimiter: str) -> tuple[pl.DataFrame, pl.Dat
             rows.append((number, offset, text, len(lines), cells_of(text, delimiter)))
         else:
             empty.append((number, offset, EMPTY, text))
-    return pl.DataFrame(rows, schema=RECORD_SCHEMA, orient="row"), pl.DataFrame(empty, schema=REJECT_SCHEMA, orient="row")
+    return pl.DataFrame(rows, schema=RECORD_SCHEMA, orient="row"), pl.DataFrame(
+        empty, schema=REJECT_SCHEMA, orient="row"
+    )
 
 
 def cells_of(text: str, delimiter: str) -> list[str] | None:

@@ -21,7 +21,13 @@ FILES_SCHEMA = pl.Schema(
         "message": pl.String(),
     }
 )
-TOUCHED_SCHEMA = pl.Schema({"station_id": pl.String(), "from_utc": pl.Datetime("us", "UTC"), "to_utc": pl.Datetime("us", "UTC")})
+TOUCHED_SCHEMA = pl.Schema(
+    {
+        "station_id": pl.String(),
+        "from_utc": pl.Datetime("us", "UTC"),
+        "to_utc": pl.Datetime("us", "UTC"),
+    }
+)
 
 _TOUCHED_CAST = [pl.col(name).cast(dtype) for name, dtype in TOUCHED_SCHEMA.items()]
 
@@ -30,12 +36,13 @@ _TOUCHED_CAST = [pl.col(name).cast(dtype) for name, dtype in TOUCHED_SCHEMA.item
 class IngestReport:
     """What one delivery came to.
 
-    `files`: one row a delivered file. `lines = used + rejected + duplicates` holds for each. A file whose content is in the
-    warehouse already has all its lines in `duplicates`; `known_as` names the file it repeats, `earlier_run` says whether an
-    earlier run read that (its first account stands in raw_file). `message` says in words why a whole file was not used, or what
-    a mapping asks for.
-    `touched`: stations with new rows, and the span of the receiver's (frames), the station's (pilot rows) or the site's time
-    (exports) these cover; a null span means everything of the station (its EVSE row is new).
+    `files`: one row a delivered file. `lines = used + rejected + duplicates` holds for each. A file
+    whose content is in the warehouse already has all its lines in `duplicates`; `known_as` names
+    the file it repeats, `earlier_run` says whether an earlier run read that (its first account
+    stands in raw_file). `message` says in words why a whole file was not used, or what a mapping
+    asks for. `touched`: stations with new rows, and the span of the receiver's (frames), the
+    station's (pilot rows) or the site's time (exports) these cover; a null span means everything of
+    the station (its EVSE row is new).
     """
 
     files: pl.DataFrame
@@ -44,7 +51,9 @@ class IngestReport:
 
 def spans(parts: list[pl.DataFrame]) -> pl.DataFrame:
     """`touched`: one row a station, its whole span, null (= everything) where any part is."""
-    joined = pl.concat([pl.DataFrame(schema=TOUCHED_SCHEMA), *(p.select(_TOUCHED_CAST) for p in parts)])
+    joined = pl.concat(
+        [pl.DataFrame(schema=TOUCHED_SCHEMA), *(p.select(_TOUCHED_CAST) for p in parts)]
+    )
     whole = pl.col("from_utc").is_null().any()
     return (
         joined.group_by("station_id")

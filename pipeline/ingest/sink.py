@@ -1,6 +1,7 @@
 """Where the rows of a file go, and the account of its lines.
 
-Small files go together: a line of the file at `place` i then carries the number i * FILE_STEP + line until it is put.
+Small files go together: a line of the file at `place` i then carries the number i * FILE_STEP +
+line until it is put.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ import pyarrow as pa
 
 from pipeline.ingest.lines import printable
 from pipeline.settings.ingest import IngestSettings
-from pipeline.warehouse import Connection, append, query
+from pipeline.storage.warehouse import Connection, append, query
 
 # Above any line number.
 FILE_STEP = 1 << 40
@@ -25,7 +26,9 @@ _BATCH_ROWS = 1 << 14
 
 @dataclass(frozen=True)
 class Account:
-    """The lines of one file so far, each in one of three places, and the stations it touched (report.TOUCHED_SCHEMA)."""
+    """The lines of one file so far, each in one of three places, and the stations it touched
+    (report.TOUCHED_SCHEMA).
+    """
 
     used: int = 0
     rejected: int = 0
@@ -38,7 +41,14 @@ class Account:
         """All lines."""
         return self.used + self.rejected + self.duplicates
 
-    def plus(self, *, used: int = 0, rejected: int = 0, duplicates: int = 0, touched: pl.DataFrame | None = None) -> Account:
+    def plus(
+        self,
+        *,
+        used: int = 0,
+        rejected: int = 0,
+        duplicates: int = 0,
+        touched: pl.DataFrame | None = None,
+    ) -> Account:
         """The account with more lines."""
         return replace(
             self,
@@ -53,7 +63,8 @@ class Account:
 class _Slot:
     """A name in the warehouse behind which tables come and go.
 
-    A table registered by itself would be held, with all its memory, until the transaction ends; one slot a name is not.
+    A table registered by itself would be held, with all its memory, until the transaction ends; one
+    slot a name is not.
     """
 
     rows: pa.Table | None
@@ -111,7 +122,10 @@ class Sink:
             self._slots[name].rows = None
 
     def table(self, select: str, given: Mapping[str, object] | None = None) -> pa.Table:
-        """The rows of a query. They stay outside the warehouse: a passing table there would hold its memory until the commit."""
+        """The rows of a query. They stay outside the warehouse.
+
+        A passing table there would hold its memory until the commit.
+        """
         return self.con.sql(select, params=dict(given or {})).to_arrow_table(_BATCH_ROWS)
 
     def frame(self, select: str) -> pl.DataFrame:

@@ -1,4 +1,7 @@
-"""A delivered file as a stream of unpacked bytes: hashed, bounded, and honest about what could not be read."""
+"""A delivered file as a stream of unpacked bytes.
+
+Hashed, bounded, and honest about what could not be read.
+"""
 
 from __future__ import annotations
 
@@ -16,7 +19,8 @@ from pipeline.settings.ingest import IngestSettings
 
 GZIP_MAGIC = b"\x1f\x8b"
 ZSTD_MAGIC = b"\x28\xb5\x2f\xfd"
-# Input fed to zstd at a time: its output cannot be capped, and 2 KiB of runs unpack to 64 MiB at most (128 KiB per 4 bytes).
+# Input fed to zstd at a time: its output cannot be capped, and 2 KiB of runs unpack to 64 MiB at
+# most (128 KiB per 4 bytes).
 _ZSTD_STEP = 2 << 10
 # Memory a zstd frame may ask for: 2^27 is what the format's own tools accept without being told.
 _ZSTD_WINDOW = 1 << 27
@@ -32,10 +36,10 @@ class _DamageError(Exception):
 class Source:
     """One regular file at the length it had when first seen.
 
-    `chunks` yields unpacked bytes and never raises for bad content: once it is exhausted, `damage` says what kept the rest
-    from being read (None = all was read), `packed` whether it was unpacked,
-    `grown` and `changed` whether the file was written meanwhile.
-    Raises OSError where the file cannot be opened at the start.
+    `chunks` yields unpacked bytes and never raises for bad content: once it is exhausted, `damage`
+    says what kept the rest from being read (None = all was read), `packed` whether it was unpacked,
+    `grown` and `changed` whether the file was written meanwhile. Raises OSError where the file
+    cannot be opened at the start.
     """
 
     def __init__(self, path: Path, settings: IngestSettings) -> None:
@@ -54,8 +58,15 @@ class Source:
 
     @property
     def content_sha256(self) -> str:
-        """Hash of the unpacked bytes, once `chunks` is exhausted; that of the file where it is not packed, or damaged."""
-        return self._content_hash.hexdigest() if self._content_hash and not self.damage else self.sha256
+        """Hash of the unpacked bytes, once `chunks` is exhausted.
+
+        That of the file where it is not packed, or damaged.
+        """
+        return (
+            self._content_hash.hexdigest()
+            if self._content_hash and not self.damage
+            else self.sha256
+        )
 
     def _fingerprint(self) -> str:
         """SHA-256 of the file's bytes, as far as they went when it was first seen."""
@@ -102,7 +113,9 @@ class Source:
     def _unpacked(self, handle: BinaryIO, size: int) -> Iterator[bytes]:
         magic = handle.read(4)
         handle.seek(0)
-        unpack = _gunzip if magic.startswith(GZIP_MAGIC) else _unzstd if magic == ZSTD_MAGIC else None
+        unpack = (
+            _gunzip if magic.startswith(GZIP_MAGIC) else _unzstd if magic == ZSTD_MAGIC else None
+        )
         self.packed = unpack is not None
         if unpack is None:
             yield from self._raw(handle, size)
@@ -121,9 +134,13 @@ class Source:
     def _check_caps(self, unpacked: int) -> None:
         caps = self._settings
         if unpacked > caps.unpacked_cap_bytes:
-            raise _DamageError(f"it unpacks to more than {caps.unpacked_cap_bytes} bytes (setting unpacked_cap_bytes)")
+            raise _DamageError(
+                f"it unpacks to more than {caps.unpacked_cap_bytes} bytes (setting unpacked_cap_bytes)"
+            )
         if unpacked > caps.unpack_free_bytes and unpacked > caps.unpack_ratio_cap * self.file_bytes:
-            raise _DamageError(f"it unpacks to more than {caps.unpack_ratio_cap} times its size (setting unpack_ratio_cap)")
+            raise _DamageError(
+                f"it unpacks to more than {caps.unpack_ratio_cap} times its size (setting unpack_ratio_cap)"
+            )
 
 
 def _gunzip(raw: Iterator[bytes]) -> Iterator[bytes]:
@@ -160,7 +177,9 @@ def _up_to_the_fault(member: zlib._Decompress, data: bytes) -> Iterator[bytes]:
 
 def _unzstd(raw: Iterator[bytes]) -> Iterator[bytes]:
     """Unpack zstd frames one after the other."""
-    new: Callable[[], zstandard.ZstdDecompressionObj] = zstandard.ZstdDecompressor(max_window_size=_ZSTD_WINDOW).decompressobj
+    new: Callable[[], zstandard.ZstdDecompressionObj] = zstandard.ZstdDecompressor(
+        max_window_size=_ZSTD_WINDOW
+    ).decompressobj
     frame, begun = new(), False
     for chunk in raw:
         for start in range(0, len(chunk), _ZSTD_STEP):

@@ -1,8 +1,12 @@
-"""SQL expressions that type a text, null where it is not of the type. Arguments are expressions of ours, never input."""
+"""SQL expressions that type a text, null where it is not of the type.
+
+Arguments are expressions of ours, never input.
+"""
 
 from __future__ import annotations
 
-# ISO 8601 calendar dates, extended (time, seconds, fraction and offset may lack) or basic; year 1000 to 2999.
+# ISO 8601 calendar dates, extended (time, seconds, fraction and offset may lack) or basic; year
+# 1000 to 2999.
 _EXTENDED = r"[12]\d{3}-\d\d-\d\d([Tt ]\d\d:\d\d(:\d\d([.,]\d+)?)?([Zz]|[+-]\d\d(:?\d\d)?)?)?"
 _BASIC = r"[12]\d{7}[Tt]\d{6}([.,]\d+)?([Zz]|[+-]\d\d(:?\d\d)?)?"
 _ZONED = r"[Zz]$|[Tt ]\d\d:?\d\d.*[+-]\d\d(:?\d\d)?$"
@@ -10,9 +14,11 @@ _WHOLE = r"[+-]?\d{1,18}(\.0+)?"
 
 
 def utc(x: str) -> str:
-    """ISO 8601 text as TIMESTAMPTZ; one without an offset is read as if it were UTC (see `unzoned`).
+    """ISO 8601 text as TIMESTAMPTZ; one without an offset is read as if it were UTC (see
+    `unzoned`).
 
-    The first branch is what nearly all logs write, at a quarter of the cost. A leap second cannot be held and is null.
+    The first branch is what nearly all logs write, at a quarter of the cost. A leap second cannot
+    be held and is null.
     """
     basic = rf"regexp_replace({x}, '^(\d{{4}})(\d\d)(\d\d)[Tt](\d\d)(\d\d)', '\1-\2-\3T\4:\5:')"
     plain = f"replace(upper({basic}), ',', '.')"

@@ -1,22 +1,28 @@
-"""The statement that types the records of a CSV: derived from the declared header of its kind and the table it fills."""
+"""The statement that types the records of a CSV.
+
+Derived from the declared header of its kind and the table it fills.
+"""
 
 from __future__ import annotations
 
-from pipeline.ingest.kinds import TABLES, headers
+from pipeline.doorway.kinds import TABLES, headers
 from pipeline.ingest.sql import in_zone, quoted, real, unzoned, utc, whole
 from pipeline.registry import Column, registry
 
-# What a meter shows beyond its range: a reading like any other, and the usual one across a healthy diode. Practice.
+# What a meter shows beyond its range: a reading like any other, and the usual one across a healthy
+# diode. Practice.
 _OVER_RANGE = "('OL', 'O.L', 'O.L.', '0L', '0.L', 'OPEN', 'INF', '∞')"
 _WORDS = {"int": "a whole number", "float": "a number", "timestamp": "an ISO 8601 time"}
-# Tables with a column for times that have no offset; elsewhere such a time is placed in the fleet's zone at once.
+# Tables with a column for times that have no offset; elsewhere such a time is placed in the fleet's
+# zone at once.
 PLACED_LATER = ("raw_pilot", "raw_charging")
 # Text columns that may be left blank and then say this
 _DEFAULTS = {"diode_check": "'unknown'"}
 
 
 def typed_query(kind: str, found: tuple[str, ...]) -> str:
-    """SELECT over `_records` (line, byte_offset, text, span, cells): the table's columns, span and `reject_reason`.
+    """SELECT over `_records` (line, byte_offset, text, span, cells): the table's columns, span and
+    `reject_reason`.
 
     `$fleet_zone` places unzoned times, except in tables that keep them for later.
     """
@@ -49,7 +55,9 @@ def insert_query(kind: str, found: tuple[str, ...]) -> str:
     here = {c.name for c in table.columns if c.field.name in given}
     extra = {"file_id": "$file_id", "line": "line", "unzoned": _unzoned_list(table.columns)}
     columns = [
-        f"{_filled(c)} AS {c.name}" if c.name in here else f"{extra.get(c.name, _DEFAULTS.get(c.name, 'NULL'))} AS {c.name}"
+        f"{_filled(c)} AS {c.name}"
+        if c.name in here
+        else f"{extra.get(c.name, _DEFAULTS.get(c.name, 'NULL'))} AS {c.name}"
         for c in table.columns
     ]
     return f"INSERT INTO {table.name} SELECT {', '.join(columns)} FROM _typed WHERE reject_reason IS NULL"
@@ -84,20 +92,29 @@ def _faults(column: Column, name: str) -> list[str]:
     if not column.nullable and column.name not in _DEFAULTS:
         faults.append(f"CASE WHEN {text} IS NULL THEN {quoted(name + ' is blank')} END")
     if field.type in _WORDS:
-        faults.append(f"CASE WHEN {text} IS NOT NULL AND {value} IS NULL THEN {shown} is not {_WORDS[field.type]}') END")
+        faults.append(
+            f"CASE WHEN {text} IS NOT NULL AND {value} IS NULL THEN {shown} is not {_WORDS[field.type]}') END"
+        )
     if field.values:
         allowed = ", ".join(quoted(v) for v in field.values)
         listed = quoted(f" is not one of {', '.join(field.values)}")
         faults.append(f"CASE WHEN {value} NOT IN ({allowed}) THEN concat({shown}'), {listed}) END")
     if field.name == "timezone":
         known = "(SELECT name FROM pg_timezone_names())"
-        faults.append(f"CASE WHEN {value} NOT IN {known} THEN {shown} is not an IANA time zone') END")
+        faults.append(
+            f"CASE WHEN {value} NOT IN {known} THEN {shown} is not an IANA time zone') END"
+        )
     for limit, sign, word in ((field.minimum, "<", "below"), (field.maximum, ">", "above")):
         if limit is not None:
-            faults.append(f"CASE WHEN {value} {sign} {limit} THEN {shown} is {word} {limit:g}') END")
+            faults.append(
+                f"CASE WHEN {value} {sign} {limit} THEN {shown} is {word} {limit:g}') END"
+            )
     return faults
 
 
 def _unzoned_list(columns: tuple[Column, ...]) -> str:
     times = [c.name for c in columns if c.field.type == "timestamp"]
-    return " ".join(f"CASE WHEN {unzoned(f't_{name}')} THEN ['{name}'] END" for name in times[:1]) or "NULL"
+    return (
+        " ".join(f"CASE WHEN {unzoned(f't_{name}')} THEN ['{name}'] END" for name in times[:1])
+        or "NULL"
+    )

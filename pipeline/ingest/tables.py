@@ -7,13 +7,13 @@ from collections.abc import Iterator
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.ingest.kinds import headers
+from pipeline.doorway.kinds import headers
 from pipeline.ingest.lines import Block
 from pipeline.ingest.records import as_rows, one_a_line, records
 from pipeline.ingest.sink import Account, Sink
 from pipeline.ingest.table_sql import insert_query, typed_query
 from pipeline.settings.ingest import IngestSettings
-from pipeline.warehouse import Connection
+from pipeline.storage.warehouse import Connection
 
 _TOUCHED = {
     "pilot": """SELECT station_id, min(station_at_utc) AS from_utc, max(station_at_utc) AS to_utc
@@ -24,7 +24,9 @@ _TOUCHED = {
 _BAD = "SELECT line, byte_offset, span, reject_reason, text FROM _typed WHERE reject_reason IS NOT NULL"
 
 
-def read_table(sink: Sink, kind: str, found: tuple[str, ...], blocks: Iterator[Block]) -> Iterator[Account]:
+def read_table(
+    sink: Sink, kind: str, found: tuple[str, ...], blocks: Iterator[Block]
+) -> Iterator[Account]:
     """Carry a CSV of a known kind into its raw table; yields the account after each block."""
     unknown = tuple(name for name in found if name not in headers()[kind].known)
     account, header = Account(unknown_columns=unknown), True
@@ -38,10 +40,15 @@ def read_table(sink: Sink, kind: str, found: tuple[str, ...], blocks: Iterator[B
         yield account
 
 
-def _insert(sink: Sink, kind: str, found: tuple[str, ...], rows: pa.Table, account: Account) -> Account:
+def _insert(
+    sink: Sink, kind: str, found: tuple[str, ...], rows: pa.Table, account: Account
+) -> Account:
     select = typed_query(kind, found)
     with sink.seeing(_records=rows):
-        typed = sink.table(select, {"fleet_zone": fleet_zone(sink.con, sink.settings)} if "$fleet_zone" in select else {})
+        typed = sink.table(
+            select,
+            {"fleet_zone": fleet_zone(sink.con, sink.settings)} if "$fleet_zone" in select else {},
+        )
     with sink.seeing(_typed=typed):
         bad = sink.frame(_BAD)
         sink.con.execute(insert_query(kind, found), {"file_id": sink.file_id})
@@ -51,7 +58,10 @@ def _insert(sink: Sink, kind: str, found: tuple[str, ...], rows: pa.Table, accou
 
 
 def fleet_zone(con: Connection, settings: IngestSettings) -> str:
-    """Zone of vehicle-side times without an offset: as set, else the most common one of the EVSEs known so far, else UTC."""
+    """Zone of vehicle-side times without an offset.
+
+    As set, else the most common one of the EVSEs known so far, else UTC.
+    """
     if settings.fleet_timezone:
         return settings.fleet_timezone
     rows = con.execute(

@@ -1,4 +1,7 @@
-"""Small frames files, read together: most of what one takes alone goes into planning the statements."""
+"""Small frames files, read together.
+
+Most of what one takes alone goes into planning the statements.
+"""
 
 from __future__ import annotations
 
@@ -14,12 +17,16 @@ from pipeline.ingest.sink import FILE_STEP
 from pipeline.ingest.source import Source
 from pipeline.settings.ingest import IngestSettings
 
-# What a packed file is taken to unpack to, in times its size; only the memory of one go depends on it.
+# What a packed file is taken to unpack to, in times its size; only the memory of one go depends on
+# it.
 _UNPACKS = 30
 
 
 def in_groups(found: list[Opened], settings: IngestSettings) -> Iterator[list[Opened]]:
-    """The files in their order: small frames files that follow each other up to a block together, any other alone."""
+    """The files in their order.
+
+    Small frames files that follow each other up to a block together, any other alone.
+    """
     group: list[Opened] = []
     held = 0
     for one in found:
@@ -45,11 +52,18 @@ def _size(one: Opened, settings: IngestSettings) -> int | None:
 
 
 def placed(sources: list[Source], settings: IngestSettings) -> list[tuple[pa.Table, pl.DataFrame]]:
-    """Good and bad lines of each block of the files, their numbers carrying the file's place in the list."""
+    """Good and bad lines of each block of the files, their numbers carrying the file's place in the
+    list.
+    """
     parts = []
     for place, source in enumerate(sources):
         for block in blocks(source, settings):
             good, bad = good_and_bad(block, settings)
             line = pc.add(good["line"], place * FILE_STEP)
-            parts.append((good.set_column(0, "line", line), bad.with_columns(pl.col("line") + place * FILE_STEP)))
+            parts.append(
+                (
+                    good.set_column(0, "line", line),
+                    bad.with_columns(pl.col("line") + place * FILE_STEP),
+                )
+            )
     return parts

@@ -1,11 +1,13 @@
-"""Times written without an offset are in the site's time zone, which may be delivered later than the times.
+"""Times written without an offset are in the site's time zone, which may be delivered later than
+the times.
 
-Such a row is stored as if written in UTC, its columns named in `unzoned`; when the station's zone becomes known (or is
-corrected) the times are put where they belong, and `zone` says in which zone they stand. A vehicle has no site: its reports are
-placed once, in the fleet's zone.
+Such a row is stored as if written in UTC, its columns named in `unzoned`; when the station's zone
+becomes known (or is corrected) the times are put where they belong, and `zone` says in which zone
+they stand. A vehicle has no site: its reports are placed once, in the fleet's zone.
 
-At a clock change a local time occurs twice or never. Of a frame the receiver's clock tells which is meant. A pilot record and a
-vehicle's reports are told apart by the order of writing; where that does not decide, `time_doubt` says fold or gap.
+At a clock change a local time occurs twice or never. Of a frame the receiver's clock tells which is
+meant. A pilot record and a vehicle's reports are told apart by the order of writing; where that
+does not decide, `time_doubt` says fold or gap.
 """
 
 from __future__ import annotations
@@ -14,19 +16,23 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.ingest.folds import readings, settle_series
+from pipeline.ingest.daylight_saving import readings, settle_series
 from pipeline.ingest.sql import quoted
 from pipeline.registry import registry
-from pipeline.warehouse import Connection, query
+from pipeline.storage.warehouse import Connection, query
 
-# Of a frame's two readings the later is meant unless it lies this far after its receipt: half of the usual change.
+# Of a frame's two readings the later is meant unless it lies this far after its receipt: half of
+# the usual change.
 _AHEAD = "INTERVAL '30 minutes'"
 _DAY_S = 86_400
 
 
 @dataclass(frozen=True)
 class _Kind:
-    """A table of times to place: whose zone, its time's column, and which rows are one record in the order of writing."""
+    """A table of times to place.
+
+    Whose zone, its time's column, and which rows are one record in the order of writing.
+    """
 
     table: str
     owner: str
@@ -50,7 +56,10 @@ _STATIONS = """
 
 
 def place_local_times(con: Connection, fleet_zone: str) -> pl.DataFrame:
-    """Put unzoned times into their zones; gives the stations and spans that changed (report.TOUCHED_SCHEMA)."""
+    """Put unzoned times into their zones.
+
+    Gives the stations and spans that changed (report.TOUCHED_SCHEMA).
+    """
     vehicles = f"SELECT DISTINCT vehicle_id, {quoted(fleet_zone)} AS timezone FROM raw_charging WHERE unzoned IS NOT NULL"
     zones = {"station_id": _STATIONS, "vehicle_id": vehicles}
     moved = {kind: _place(con, kind, zones[kind.owner]) for kind in _KINDS}

@@ -1,4 +1,7 @@
-"""The normalise stage: raw_* → core_*, only where new rows can have changed something, in batches that fit in memory."""
+"""The normalise stage.
+
+Raw_* → core_*, only where new rows can have changed something, in batches that fit in memory.
+"""
 
 from __future__ import annotations
 
@@ -6,10 +9,14 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.normalise import clocks, codes, exports, fleet, gather, identities, judge, pilot, signals, windows
+from pipeline.normalise.attempts import assemble
+from pipeline.normalise.clocks import eras
+from pipeline.normalise.incremental import attempt_rebuild, windows
+from pipeline.normalise.sessions import exports, fleet, identities
+from pipeline.normalise.signals import codes, messages, pilot_rows
 from pipeline.registry import empty, registry
 from pipeline.settings.normalise import NormaliseSettings
-from pipeline.warehouse import Connection, append, query, read, replace, transaction
+from pipeline.storage.warehouse import Connection, append, query, read, replace, transaction
 
 EVERY_FILE = "true"
 KEPT_BY = {
@@ -22,11 +29,12 @@ KEPT_BY = {
 
 
 def normalise(con: Connection, touched: pl.DataFrame | None, settings: NormaliseSettings) -> None:
-    """Fill core_* from raw_*: all of it (None), or what the touched stations (`station_id, from_utc, to_utc`) can have changed.
+    """Fill core_* from raw_*: all of it (None), or what the touched stations (`station_id,
+    from_utc, to_utc`) can have changed.
 
-    Files in raw_file that no earlier run took up are found and count as touched, as do the spans of raw_changed, so that a
-    run that broke off between two stages loses nothing. The result equals one made whole. One transaction; raises SchemaError
-    when the site's own code list is wrong.
+    Files in raw_file that no earlier run took up are found and count as touched, as do the spans of
+    raw_changed, so that a run that broke off between two stages loses nothing. The result equals
+    one made whole. One transaction; raises SchemaError when the site's own code list is wrong.
     """
     own = codes.site_words(settings.codes_file)
     with transaction(con):
@@ -36,38 +44,52 @@ def normalise(con: Connection, touched: pl.DataFrame | None, settings: Normalise
             windows.whole(con)
         else:
             windows.of_new(con, touched, changed.stations, fresh, settings)
-        spans = [rebuild(con, batch, settings, own) for batch in windows.batches(con, settings.batch_rows)]
-        spans += [judge.reported(con, fresh, settings), firmware(con, fresh)]
+        spans = [
+            rebuild(con, batch, settings, own)
+            for batch in windows.batches(con, settings.batch_rows)
+        ]
+        spans += [attempt_rebuild.reported(con, fresh, settings), firmware(con, fresh)]
         if touched is None or changed.people:
-            judge.attempts_of(con, None, settings)
+            attempt_rebuild.attempts_of(con, None, settings)
         else:
-            judge.attempts_of(con, pl.concat([*spans, windows.spans_of_new(con)]), settings)
+            attempt_rebuild.attempts_of(
+                con, pl.concat([*spans, windows.spans_of_new(con)]), settings
+            )
         replace(con, "core_word", words(con, own, fresh))
-        con.execute("INSERT INTO core_seen SELECT file_id FROM raw_file ANTI JOIN core_seen USING (file_id)")
+        con.execute(
+            "INSERT INTO core_seen SELECT file_id FROM raw_file ANTI JOIN core_seen USING (file_id)"
+        )
         con.execute("DELETE FROM raw_changed")
 
 
 def core(
-    raw: signals.Records, evses: pl.DataFrame, settings: NormaliseSettings, own: Mapping[str, str]
+    raw: messages.Records, evses: pl.DataFrame, settings: NormaliseSettings, own: Mapping[str, str]
 ) -> dict[str, pl.DataFrame]:
     """Core tables of some stations from their raw rows."""
-    booted = clocks.boots(raw.frames)
-    clock = clocks.fit(clocks.observations(raw.frames), booted)
-    said = signals.build(raw, clock, evses, own)
-    rows = pilot.build(raw.pilot, clock, booted, evses, own)
-    samples = signals.place_samples(raw.samples, said, clock, evses)
-    evidence = gather.Evidence(rows, said, samples, exports.build(raw.sessions, own))
+    booted = eras.boots(raw.frames)
+    clock = eras.fit(eras.observations(raw.frames), booted)
+    said = messages.build(raw, clock, evses, own)
+    rows = pilot_rows.build(raw.pilot, clock, booted, evses, own)
+    samples = messages.place_samples(raw.samples, said, clock, evses)
+    evidence = assemble.Evidence(rows, said, samples, exports.build(raw.sessions, own))
     return {
         "core_clock": clock.lines,
         "core_pilot": rows,
         "core_signal": said,
-        "core_plug_in": gather.build(evidence, evses, settings),
+        "core_plug_in": assemble.build(evidence, evses, settings),
     }
 
 
-def rebuild(con: Connection, batch: pl.DataFrame, settings: NormaliseSettings, own: Mapping[str, str]) -> pl.DataFrame:
-    """Rebuild the core rows in a batch of windows; returns the spans (`from_utc, to_utc`) of plug-ins that changed."""
-    evses = read(con, "core_evse").unique(["station_id", "connector_id"], keep="last", maintain_order=True)
+def rebuild(
+    con: Connection, batch: pl.DataFrame, settings: NormaliseSettings, own: Mapping[str, str]
+) -> pl.DataFrame:
+    """Rebuild the core rows in a batch of windows.
+
+    Returns the spans (`from_utc, to_utc`) of plug-ins that changed.
+    """
+    evses = read(con, "core_evse").unique(
+        ["station_id", "connector_id"], keep="last", maintain_order=True
+    )
     made = core(windows.records(con, batch), evses, settings, own)
     keep = batch.select("station_id", "keep_from_utc", "keep_to_utc")
     con.register("_keep", keep.to_arrow())
@@ -75,20 +97,32 @@ def rebuild(con: Connection, batch: pl.DataFrame, settings: NormaliseSettings, o
     changed = empty("core_plug_in").select(from_utc="plugged_at_utc", to_utc="seen_utc")
     for table, column in KEPT_BY.items():
         inside = pl.col(column).is_between("keep_from_utc", "keep_to_utc", closed="left")
-        rows = made[table].join(keep, on="station_id").filter(inside).select(registry().table(table).column_names)
+        rows = (
+            made[table]
+            .join(keep, on="station_id")
+            .filter(inside)
+            .select(registry().table(table).column_names)
+        )
         where = f"k.station_id = t.station_id AND t.{column} >= k.keep_from_utc AND t.{column} < k.keep_to_utc"
         if table == "core_plug_in":
             old = f"SELECT t.* FROM (FROM core_plug_in WHERE {column} >= $since) t JOIN _keep k ON {where}"
-            changed = judge.differing(windows.bound(con, old, since), rows)
-        con.execute(f'DELETE FROM "{table}" t USING _keep k WHERE t.{column} >= $since AND {where}', since)
+            changed = attempt_rebuild.differing(windows.bound(con, old, since), rows)
+        con.execute(
+            f'DELETE FROM "{table}" t USING _keep k WHERE t.{column} >= $since AND {where}', since
+        )
         append(con, table, rows)
     con.unregister("_keep")
     return changed
 
 
 def firmware(con: Connection, fresh: str) -> pl.DataFrame:
-    """core_firmware of the stations that restarted in `fresh` files; returns the spans in which it is another one now."""
-    restarted = f"SELECT DISTINCT station_id FROM raw_frame WHERE {fresh} AND action = 'BootNotification'"
+    """core_firmware of the stations that restarted in `fresh` files.
+
+    Returns the spans in which it is another one now.
+    """
+    restarted = (
+        f"SELECT DISTINCT station_id FROM raw_frame WHERE {fresh} AND action = 'BootNotification'"
+    )
     con.execute(f"CREATE OR REPLACE TEMP TABLE _restarted AS {restarted}")
     boots = query(
         con,
@@ -98,14 +132,24 @@ def firmware(con: Connection, fresh: str) -> pl.DataFrame:
     now = identities.firmwares(boots)
     before = query(con, "SELECT * FROM core_firmware SEMI JOIN _restarted USING (station_id)")
     key = ["station_id", "valid_from_utc", "firmware"]
-    moved = pl.concat([now.join(before, on=key, how="anti"), before.select(now.columns).join(now, on=key, how="anti")])
+    moved = pl.concat(
+        [
+            now.join(before, on=key, how="anti"),
+            before.select(now.columns).join(now, on=key, how="anti"),
+        ]
+    )
     con.execute("DELETE FROM core_firmware WHERE station_id IN (SELECT station_id FROM _restarted)")
     append(con, "core_firmware", now)
-    return moved.select(from_utc="valid_from_utc", to_utc=pl.coalesce("valid_to_utc", pl.lit(windows.ALL_TO)))
+    return moved.select(
+        from_utc="valid_from_utc", to_utc=pl.coalesce("valid_to_utc", pl.lit(windows.ALL_TO))
+    )
 
 
 def words(con: Connection, own: Mapping[str, str], fresh: str) -> pl.DataFrame:
-    """core_word: every fault word met, what the lists say of it, how often; words of `fresh` files are added to those known."""
+    """core_word: every fault word met, what the lists say of it, how often.
+
+    Words of `fresh` files are added to those known.
+    """
     asked = (
         ("raw_pilot", "fault_raw", "vendor_code", "true"),
         ("raw_session", "fault_raw", "vendor_code", "fault IS NULL"),

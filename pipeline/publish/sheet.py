@@ -1,7 +1,7 @@
 """The printable A4 sheet of an evidence pack, as PDF bytes: the same evidence gives the same bytes.
 
-The page is set by `schemas/templates/sheet.typ`; words and numbers reach it as JSON and are never read as markup. Fonts are those
-the typesetter carries and embeds; system fonts are not looked at.
+The page is set by `schemas/templates/sheet.typ`; words and numbers reach it as JSON and are never
+read as markup. Fonts are those the typesetter carries and embeds; system fonts are not looked at.
 """
 
 from __future__ import annotations
@@ -14,9 +14,9 @@ from typing import Any
 
 import typst
 
-from pipeline.refer.evidence_model import Control, Evidence
+from pipeline.core.wording import probability
+from pipeline.refer.pack.model import Control, Evidence
 from pipeline.registry import SCHEMAS
-from pipeline.wording import probability
 
 TEMPLATE = SCHEMAS / "templates" / "sheet.typ"
 STAGES = ("charged", "delivering", "energised", "requested", "offered", "plugged")
@@ -27,7 +27,9 @@ LOW_TOP_V, LOW_BOTTOM_V = -4.5, -13.5
 """Range of the low side that is drawn."""
 CELL, LINE = 90, 320
 """Longest text of a table cell and of a paragraph, in characters."""
-_UNPRINTABLE = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u200b-\u200f\u202a-\u202e\u2060-\u2069\ufeff\ufff9-\ufffb]")
+_UNPRINTABLE = re.compile(
+    "[\x00-\x08\x0b-\x1f\x7f-\x9f\u200b-\u200f\u202a-\u202e\u2060-\u2069\ufeff\ufff9-\ufffb]"
+)
 _LONG_WORD = re.compile(r"(\S{24})(?=\S)")
 
 
@@ -47,7 +49,10 @@ def sheet_pdf(evidence: Evidence) -> bytes:
 
 
 def printable(value: object, longest: int = LINE) -> str:
-    """Text made safe to print: control and direction marks shown as a box, long words breakable, long texts cut."""
+    """Text made safe to print.
+
+    Control and direction marks shown as a box, long words breakable, long texts cut.
+    """
     text = _UNPRINTABLE.sub("\ufffd", str(value).replace("\n", " ").replace("\t", " "))
     if len(text) > longest:
         text = text[: longest - 1] + "…"
@@ -83,17 +88,27 @@ def sheet_data(evidence: Evidence) -> dict[str, Any]:
 
 def _argument(e: Evidence) -> dict[str, Any]:
     more = len(e.controls) - CONTROLS
-    controls = [[c.evse_id, c.week, c.diode_check, f"{c.failures} of {c.attempts}", _others(c)] for c in e.controls[:CONTROLS]]
-    text = e.controls_text + (f" The latest {CONTROLS} of {len(e.controls)} are shown." if more > 0 else "")
+    controls = [
+        [c.evse_id, c.week, c.diode_check, f"{c.failures} of {c.attempts}", _others(c)]
+        for c in e.controls[:CONTROLS]
+    ]
+    text = e.controls_text + (
+        f" The latest {CONTROLS} of {len(e.controls)} are shown." if more > 0 else ""
+    )
     return {
         "controls_text": printable(text),
         "controls": [[printable(c, CELL) for c in row] for row in controls],
         "weights": [
-            [printable(w.title, CELL), printable(w.seen, 170), f"× {w.factor:.2g}" if w.factor >= 1 else f"÷ {1 / w.factor:.2g}"]
+            [
+                printable(w.title, CELL),
+                printable(w.seen, 170),
+                f"× {w.factor:.2g}" if w.factor >= 1 else f"÷ {1 / w.factor:.2g}",
+            ]
             for w in e.weights[:WEIGHTS]
         ],
         "ruled_out": [
-            printable(f"{r.explanation} ({r.strength.replace('_', ' ')}): {r.how}.", 200) for r in e.ruled_out[:RULED_OUT]
+            printable(f"{r.explanation} ({r.strength.replace('_', ' ')}): {r.how}.", 200)
+            for r in e.ruled_out[:RULED_OUT]
         ],
         "refutes": [printable(line) for line in e.refutes],
         "doubts": [printable(line) for line in e.doubts] or ["Nothing known to be missing."],
@@ -111,11 +126,18 @@ def _bench(e: Evidence) -> dict[str, Any]:
         "cautions": [printable(line) for line in e.bench.cautions],
         "deference": [printable(line) for line in e.bench.deference],
         "readings": [
-            [str(r.order), printable(f"{r.what} ({r.how})", 140), printable(r.if_suspect, 140), printable(r.if_sound, 140)]
+            [
+                str(r.order),
+                printable(f"{r.what} ({r.how})", 140),
+                printable(r.if_suspect, 140),
+                printable(r.if_sound, 140),
+            ]
             for r in e.bench.readings
         ],
         "notes": [printable(note) for note in notes],
-        "form": [{"label": f.label + (f" ({f.unit})" if f.unit else "")} for f in e.form if not f.choices],
+        "form": [
+            {"label": f.label + (f" ({f.unit})" if f.unit else "")} for f in e.form if not f.choices
+        ],
         "choices": [choice.replace("_", " ") for choice in choices],
     }
 
@@ -128,7 +150,9 @@ def _strip(e: Evidence) -> dict[str, Any]:
         kind = a.outcome if a.outcome in {"charged", "failed"} else "other"
         point: dict[str, Any] = {"x": _share(a.at, e), "y": STAGES.index(reached), "kind": kind}
         groups.setdefault(f"{a.supply} {a.coupler}", []).append(point)
-    largest: list[tuple[str, list[dict[str, Any]]]] = sorted(groups.items(), key=lambda item: (-len(item[1]), item[0]))[:STRIPS]
+    largest: list[tuple[str, list[dict[str, Any]]]] = sorted(
+        groups.items(), key=lambda item: (-len(item[1]), item[0])
+    )[:STRIPS]
     parts = []
     for name, points in sorted(largest, key=lambda item: item[0]):
         points.sort(key=_failed_last)
@@ -154,13 +178,24 @@ def _pilot(e: Evidence) -> dict[str, Any]:
         return min(max((LOW_TOP_V - volts) / (LOW_TOP_V - LOW_BOTTOM_V), 0.0), 1.0)
 
     low = [b for b in e.pilot.bands if b.side == "low"]
-    seen: Sequence[Any] = [b for b in low if "shorted" in b.name] + [b for b in low if "shorted" not in b.name][:1]
-    points = [{"x": _share(r.at, e), "y": height(r.low_v), "b": r.state == "B2"} for r in e.pilot.readings if r.low_v is not None]
+    seen: Sequence[Any] = [b for b in low if "shorted" in b.name] + [
+        b for b in low if "shorted" not in b.name
+    ][:1]
+    points = [
+        {"x": _share(r.at, e), "y": height(r.low_v), "b": r.state == "B2"}
+        for r in e.pilot.readings
+        if r.low_v is not None
+    ]
     return {
         "pilot_text": printable(e.pilot.text),
         "pilot_points": points,
         "pilot_bands": [
-            {"name": printable(b.name, 40), "top": height(b.hi_v), "bottom": height(b.lo_v), "sound": "sound" in b.name}
+            {
+                "name": printable(b.name, 40),
+                "top": height(b.hi_v),
+                "bottom": height(b.lo_v),
+                "sound": "sound" in b.name,
+            }
             for b in seen
         ],
         "pilot_ticks": [{"at": height(v), "label": f"{v:.0f} V"} for v in (-6.0, -9.0, -12.0)],

@@ -1,4 +1,7 @@
-"""Publishing a week: its tables, `run.json`, the pages and the referrals' packs, all in one swap."""
+"""Publishing a week.
+
+Its tables, `run.json`, the pages and the referrals' packs, all in one swap.
+"""
 
 from __future__ import annotations
 
@@ -14,15 +17,15 @@ from dashboards.packs import write_evidence_page
 from dashboards.page_data import PageData
 from dashboards.pages import write_pages
 from dashboards.snapshots import read_csv
-from pipeline.accounts import tell
+from pipeline.core.weeks import week_before
+from pipeline.ingest.file_accounts import tell
 from pipeline.publish.sheet import sheet_pdf
 from pipeline.publish.week_folder import complete_or_absent, write_tables
-from pipeline.refer.evidence_model import Evidence
+from pipeline.publish.week_report import WeekReport
+from pipeline.refer.pack.model import Evidence
 from pipeline.refer.referral import Referral
 from pipeline.registry import conform, registry
-from pipeline.report import WeekReport
-from pipeline.warehouse import Connection, append, query, replace, transaction
-from pipeline.weeks import week_before
+from pipeline.storage.warehouse import Connection, append, query, replace, transaction
 
 SHEET = "sheet.pdf"
 
@@ -30,12 +33,16 @@ SHEET = "sheet.pdf"
 def publish_week(
     con: Connection, out: Path, report: WeekReport, about: Mapping[str, Any]
 ) -> tuple[Path, dict[str, pl.DataFrame], dict[str, Any]]:
-    """Write `<out>/<week>/`, complete or absent, and the same tables into the warehouse; gives folder, tables and run.json.
+    """Write `<out>/<week>/`, complete or absent, and the same tables into the warehouse; gives
+    folder, tables and run.json.
 
-    `about`: what run.json holds beside week and counts; its `inputs` name the files whose rejected lines are shown.
-    Raises StoreError when the folder cannot be written.
+    `about`: what run.json holds beside week and counts; its `inputs` name the files whose rejected
+    lines are shown. Raises StoreError when the folder cannot be written.
     """
-    tables = {**report.tables, "rejected": rejected_of(con, [row["sha256"] for row in about["inputs"]])}
+    tables = {
+        **report.tables,
+        "rejected": rejected_of(con, [row["sha256"] for row in about["inputs"]]),
+    }
     run = {
         **about,
         "week": report.week,
@@ -69,7 +76,10 @@ def write_pack(folder: Path, pack: Evidence) -> None:
 
 
 def meant_digits(value: Any) -> Any:
-    """Plain data, numbers to nine digits: the last ones of a sum depend on the process, and a week told again must not."""
+    """Plain data, numbers to nine digits.
+
+    The last ones of a sum depend on the process, and a week told again must not.
+    """
     if isinstance(value, float):
         return float(f"{value:.9g}")
     if isinstance(value, dict):
@@ -77,14 +87,19 @@ def meant_digits(value: Any) -> Any:
     return [meant_digits(inner) for inner in value] if isinstance(value, list) else value
 
 
-def page_data(report: WeekReport, tables: Mapping[str, pl.DataFrame], run: Mapping[str, Any], out: Path) -> PageData:
+def page_data(
+    report: WeekReport, tables: Mapping[str, pl.DataFrame], run: Mapping[str, Any], out: Path
+) -> PageData:
     """What the pages show, last week's calls beside it where that week was published."""
     before = out / week_before(report.week)
     return PageData(
         week=report.week,
         **tables,
         run=run,
-        evidence={vehicle_id: pack.model_dump(mode="json") for vehicle_id, pack in report.referral.packs.items()},
+        evidence={
+            vehicle_id: pack.model_dump(mode="json")
+            for vehicle_id, pack in report.referral.packs.items()
+        },
         rule_results=report.validation["rules"],
         rule_rates=report.validation["firmware"],
         equipment=report.validation["equipment"],
@@ -98,21 +113,31 @@ def _published(path: Path, table: str) -> pl.DataFrame | None:
 
 
 def learning(referral: Referral) -> dict[str, Any]:
-    """What findings changed (each table's share before and after), and how often past referrals were right, by quarter."""
-    return {"findings_taught": referral.learning.to_dicts(), "referrals_right": referral.precision.to_dicts()}
+    """What findings changed (each table's share before and after), and how often past referrals
+    were right, by quarter.
+    """
+    return {
+        "findings_taught": referral.learning.to_dicts(),
+        "referrals_right": referral.precision.to_dicts(),
+    }
 
 
 def unknown_words(con: Connection) -> list[dict[str, Any]]:
     """Words of the sources that no code list has, for the operator to map, the most frequent first."""
-    rows = query(con, "SELECT list_name, word, occurrences FROM core_word WHERE code_state = 'unknown'")
+    rows = query(
+        con, "SELECT list_name, word, occurrences FROM core_word WHERE code_state = 'unknown'"
+    )
     return rows.sort("occurrences", "word", descending=[True, False]).to_dicts()
 
 
 def rejected_of(con: Connection, file_ids: list[str]) -> pl.DataFrame:
     """out_rejected: the lines not used of these files, whenever they were read."""
-    con.register("_files", pl.DataFrame({"file_id": file_ids}, schema={"file_id": pl.String}).to_arrow())
+    con.register(
+        "_files", pl.DataFrame({"file_id": file_ids}, schema={"file_id": pl.String}).to_arrow()
+    )
     rows = query(
-        con, "SELECT file, line, byte_offset, reject_reason AS reason, text FROM raw_rejected SEMI JOIN _files USING (file_id)"
+        con,
+        "SELECT file, line, byte_offset, reject_reason AS reason, text FROM raw_rejected SEMI JOIN _files USING (file_id)",
     )
     con.unregister("_files")
     return conform(rows.sort("file", "line", "reason"), "out_rejected")
@@ -120,11 +145,21 @@ def rejected_of(con: Connection, file_ids: list[str]) -> pl.DataFrame:
 
 def counts(con: Connection, tables: Mapping[str, pl.DataFrame]) -> dict[str, Any]:
     """Rows of every table of the warehouse that deliveries fill and of the week, and the calls."""
-    kept_by_runs = ("core_told", "core_baseline")  # what earlier runs left: it would tell a week's first run from its second
-    names = [name for name in registry().tables if name.startswith(("raw_", "core_")) and not name.startswith(kept_by_runs)]
-    sizes = con.execute(" UNION ALL ".join(f"SELECT '{name}', count(*) FROM {name}" for name in names)).fetchall()
+    kept_by_runs = (
+        "core_told",
+        "core_baseline",
+    )  # what earlier runs left: it would tell a week's first run from its second
+    names = [
+        name
+        for name in registry().tables
+        if name.startswith(("raw_", "core_")) and not name.startswith(kept_by_runs)
+    ]
+    sizes = con.execute(
+        " UNION ALL ".join(f"SELECT '{name}', count(*) FROM {name}" for name in names)
+    ).fetchall()
     rows = dict(sorted(sizes)) | {f"out_{name}": table.height for name, table in tables.items()}
     calls = {
-        name: dict(tables[name]["call"].value_counts().sort("call").iter_rows()) for name in ("vehicles", "evses", "pairings")
+        name: dict(tables[name]["call"].value_counts().sort("call").iter_rows())
+        for name in ("vehicles", "evses", "pairings")
     }
     return {"rows": rows, "calls": calls}

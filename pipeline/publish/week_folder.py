@@ -1,4 +1,7 @@
-"""The week's folder: complete or absent, never half written; its CSV files safe to open in a spreadsheet."""
+"""The week's folder: complete or absent, never half written.
+
+Its CSV files safe to open in a spreadsheet.
+"""
 
 from __future__ import annotations
 
@@ -12,20 +15,25 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.errors import StoreError
+from pipeline.core.errors import StoreError
 from pipeline.registry import conform
 
 CSV_TABLES = ("vehicles", "evses", "pairings", "next_tests")
 PARQUET_TABLES = ("attempts", "rejected", "impossible")
 
-# A spreadsheet takes a cell that starts with one of these for a formula (contract; common practice).
+# A spreadsheet takes a cell that starts with one of these for a formula (contract; common
+# practice).
 _FORMULA_START = r"^[=+\-@\t\r\n]"
 
 
 def harmless(frame: pl.DataFrame) -> pl.DataFrame:
-    """The frame with every text cell that a spreadsheet would run as a formula led by an apostrophe."""
+    """The frame with every text cell that a spreadsheet would run as a formula led by an
+    apostrophe.
+    """
     text = pl.col(pl.String)
-    return frame.with_columns(pl.when(text.str.contains(_FORMULA_START)).then("'" + text).otherwise(text).name.keep())
+    return frame.with_columns(
+        pl.when(text.str.contains(_FORMULA_START)).then("'" + text).otherwise(text).name.keep()
+    )
 
 
 def write_csv(frame: pl.DataFrame, path: Path) -> None:
@@ -36,7 +44,8 @@ def write_csv(frame: pl.DataFrame, path: Path) -> None:
 
 @contextmanager
 def complete_or_absent(folder: Path) -> Iterator[Path]:
-    """Yield an empty folder to fill; it takes the name `folder` when the block ends well, and vanishes when not.
+    """Yield an empty folder to fill; it takes the name `folder` when the block ends well, and
+    vanishes when not.
 
     A folder of that name is replaced; what an earlier run left half written is cleared or put back.
     """
@@ -55,7 +64,9 @@ def complete_or_absent(folder: Path) -> Iterator[Path]:
         partial.rename(folder)
     except OSError as error:
         raise StoreError(
-            f"the week's folder could not be written: {error}", where=str(folder), next_step="free disk space and run again"
+            f"the week's folder could not be written: {error}",
+            where=str(folder),
+            next_step="free disk space and run again",
         ) from error
     finally:
         shutil.rmtree(partial, ignore_errors=True)
@@ -84,4 +95,6 @@ def write_tables(folder: Path, tables: dict[str, pl.DataFrame], run: dict[str, A
         write_csv(conform(tables[name], f"out_{name}"), folder / f"{name}.csv")
     for name in PARQUET_TABLES:
         conform(tables[name], f"out_{name}").write_parquet(folder / f"{name}.parquet")
-    (folder / "run.json").write_text(json.dumps(run, indent=1, sort_keys=True, ensure_ascii=False) + "\n", encoding="utf-8")
+    (folder / "run.json").write_text(
+        json.dumps(run, indent=1, sort_keys=True, ensure_ascii=False) + "\n", encoding="utf-8"
+    )

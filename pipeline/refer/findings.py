@@ -1,4 +1,7 @@
-"""What the workshop found, and what it teaches: priors, signature tables, how often referrals were right."""
+"""What the workshop found, and what it teaches.
+
+Priors, signature tables, how often referrals were right.
+"""
 
 from __future__ import annotations
 
@@ -6,9 +9,9 @@ import numpy as np
 import polars as pl
 from scipy.stats import beta
 
-from pipeline.refer.signatures import declared
+from pipeline.core.weeks import week_start
+from pipeline.refer.suspects.signatures import declared
 from pipeline.registry import conform
-from pipeline.weeks import week_start
 
 FOUND = {
     "diode_shorted": "pilot_diode_shorted",
@@ -22,7 +25,10 @@ in state A), so it counts as unclear."""
 
 
 def latest_findings(findings: pl.DataFrame) -> pl.DataFrame:
-    """The last finding of each vehicle: `vehicle_id, found_at_utc, finding, repaired_at_utc, found` (null: nothing found)."""
+    """The last finding of each vehicle.
+
+    `vehicle_id, found_at_utc, finding, repaired_at_utc, found` (null: nothing found).
+    """
     return (
         findings.sort("at_utc", "repaired_at_utc", nulls_last=False)
         .group_by("vehicle_id", maintain_order=True)
@@ -32,7 +38,9 @@ def latest_findings(findings: pl.DataFrame) -> pl.DataFrame:
             pl.col("at_utc").alias("found_at_utc"),
             "finding",
             "repaired_at_utc",
-            pl.col("finding").replace_strict(FOUND, default=None, return_dtype=pl.String).alias("found"),
+            pl.col("finding")
+            .replace_strict(FOUND, default=None, return_dtype=pl.String)
+            .alias("found"),
         )
     )
 
@@ -42,12 +50,19 @@ def confirmed(findings: pl.DataFrame) -> pl.DataFrame:
     return (
         findings.filter(pl.col("finding").is_in(list(FOUND)))
         .unique(["vehicle_id", "at_utc", "finding"], maintain_order=True)
-        .select("vehicle_id", "at_utc", pl.col("finding").replace_strict(FOUND, return_dtype=pl.String).alias("suspect"))
+        .select(
+            "vehicle_id",
+            "at_utc",
+            pl.col("finding").replace_strict(FOUND, return_dtype=pl.String).alias("suspect"),
+        )
     )
 
 
 def prior_lessons(cases: pl.DataFrame) -> pl.DataFrame:
-    """Confirmed cases (as `confirmed` gives them) as lessons on `vehicle_prior`: suspect, signature, category, amount."""
+    """Confirmed cases (as `confirmed` gives them) as lessons on `vehicle_prior`.
+
+    Suspect, signature, category, amount.
+    """
     return cases.select(
         pl.lit("vehicle").alias("suspect"),
         pl.lit("vehicle_prior").alias("signature"),
@@ -57,43 +72,65 @@ def prior_lessons(cases: pl.DataFrame) -> pl.DataFrame:
 
 
 def before_after(lessons: pl.DataFrame, findings: pl.DataFrame) -> pl.DataFrame:
-    """What findings have moved: `signature, suspect, category, cases, before, after`, rows that moved only.
+    """What findings have moved: `signature, suspect, category, cases, before, after`, rows that
+    moved only.
 
-    `lessons`: decision_lesson; `findings`: as `join_findings`. `cases` is the amount of evidence added to the row.
+    `lessons`: decision_lesson; `findings`: as `join_findings`. `cases` is the amount of evidence
+    added to the row.
     """
     columns = ("suspect", "signature", "category", "amount")
     taught = pl.concat([lessons.select(columns), prior_lessons(confirmed(findings))])
     rows = []
     for name, signature in declared("vehicle").items():
         after = signature.learnt(taught)
-        mine = taught.filter(pl.col("signature") == name).group_by("suspect").agg(pl.col("amount").sum())
+        mine = (
+            taught.filter(pl.col("signature") == name)
+            .group_by("suspect")
+            .agg(pl.col("amount").sum())
+        )
         cases = dict(mine.iter_rows())
         rows += [
-            (name, suspect, category, cases.get(suspect, 0.0), signature.table[i, j], after.table[i, j])
+            (
+                name,
+                suspect,
+                category,
+                cases.get(suspect, 0.0),
+                signature.table[i, j],
+                after.table[i, j],
+            )
             for i, suspect in enumerate(signature.suspects)
             for j, category in enumerate(signature.categories)
         ]
-    frame = pl.DataFrame(rows, schema=["signature", "suspect", "category", "cases", "before", "after"], orient="row")
+    frame = pl.DataFrame(
+        rows, schema=["signature", "suspect", "category", "cases", "before", "after"], orient="row"
+    )
     return frame.filter(pl.col("cases") > 0)
 
 
 def precision(referrals: pl.DataFrame, findings: pl.DataFrame) -> pl.DataFrame:
     """How often referrals were right, by quarter of the first week a vehicle was listed.
 
-    `referrals`: decision_referral; weeks of one vehicle without a finding between them are one referral. Columns `quarter,
-    referrals, right, wrong, open, precision, precision_lo, precision_hi`: Jeffreys' Beta(right + 1/2, wrong + 1/2), its mean and
-    90 % interval; `open` ones, of which nothing was found out yet, do not count.
+    `referrals`: decision_referral; weeks of one vehicle without a finding between them are one
+    referral. Columns `quarter, referrals, right, wrong, open, precision, precision_lo,
+    precision_hi`: Jeffreys' Beta(right + 1/2, wrong + 1/2), its mean and 90 % interval; `open`
+    ones, of which nothing was found out yet, do not count.
     """
     weeks = referrals.select("week").unique().to_series().to_list()
-    starts = pl.DataFrame({"week": weeks, "listed_utc": [week_start(w) for w in weeks]}, schema=_STARTS)
-    told = findings.filter(pl.col("finding").is_not_null()).select("vehicle_id", pl.col("at_utc").alias("told_utc"), "finding")
+    starts = pl.DataFrame(
+        {"week": weeks, "listed_utc": [week_start(w) for w in weeks]}, schema=_STARTS
+    )
+    told = findings.filter(pl.col("finding").is_not_null()).select(
+        "vehicle_id", pl.col("at_utc").alias("told_utc"), "finding"
+    )
     listed = (
         referrals.join(starts, on="week")
         .sort("listed_utc")
         .join_asof(told.sort("told_utc"), left_on="listed_utc", right_on="told_utc", by="vehicle_id", strategy="forward",
                    check_sortedness=False)
     )  # fmt: skip
-    cases = listed.group_by("vehicle_id", "told_utc").agg(pl.col("listed_utc").min(), pl.col("finding").first())
+    cases = listed.group_by("vehicle_id", "told_utc").agg(
+        pl.col("listed_utc").min(), pl.col("finding").first()
+    )
     quarter = pl.format("{}-Q{}", pl.col("listed_utc").dt.year(), pl.col("listed_utc").dt.quarter())
     wrong = pl.col("finding") == "no_fault_found"
     table = (
@@ -118,7 +155,9 @@ _STARTS = pl.Schema({"week": pl.String(), "listed_utc": pl.Datetime("us", "UTC")
 
 
 def listed(week: str, vehicles: pl.DataFrame) -> pl.DataFrame:
-    """The week's list of referrals as the decisions store keeps it (decision_referral), from out_vehicles."""
+    """The week's list of referrals as the decisions store keeps it (decision_referral), from
+    out_vehicles.
+    """
     rows = vehicles.filter(pl.col("call") == "refer").with_columns(
         pl.lit(week).alias("week"), pl.col("suspect").fill_null("unclear")
     )

@@ -1,4 +1,7 @@
-"""What the refer stage takes: the week's attempts with their blame, who attribution suspects, and what people reported."""
+"""What the refer stage takes.
+
+The week's attempts with their blame, who attribution suspects, and what people reported.
+"""
 
 from __future__ import annotations
 
@@ -8,8 +11,8 @@ import numpy as np
 import polars as pl
 
 from pipeline.attribute.attribution import Attribution
+from pipeline.core.weeks import LookBack
 from pipeline.registry import empty
-from pipeline.weeks import LookBack
 
 CHECKS = pl.Schema({"evse_model": pl.String(), "firmware": pl.String(), "p_checks": pl.Float64()})
 
@@ -27,13 +30,19 @@ FINDING_COLUMNS = (
 
 
 def join_findings(from_files: pl.DataFrame, entered: pl.DataFrame) -> pl.DataFrame:
-    """Findings of both ways in (raw_finding, decision_finding), once each: FINDING_COLUMNS in order of time."""
+    """Findings of both ways in (raw_finding, decision_finding), once each.
+
+    FINDING_COLUMNS in order of time.
+    """
     both = pl.concat([from_files.select(FINDING_COLUMNS), entered.select(FINDING_COLUMNS)])
     return both.unique(maintain_order=True).sort("at_utc", "vehicle_id", maintain_order=True)
 
 
 def stored_code() -> pl.Expr:
-    """True for a line of a read-out (raw_dtc) with a trouble code in store; one told without a status counts as confirmed."""
+    """True for a line of a read-out (raw_dtc) with a trouble code in store.
+
+    One told without a status counts as confirmed.
+    """
     return pl.col("dtc").is_not_null() & (pl.col("dtc_status").fill_null("confirmed") != "cleared")
 
 
@@ -41,11 +50,12 @@ def stored_code() -> pl.Expr:
 class Attributed:
     """Attribution's answer, one row a unit.
 
-    `vehicles`: vehicle_id, p_vehicle, onset_utc, onset_lo_utc, onset_hi_utc, separable, ac_attempts, ac_failures,
-    evses_failed_at, early_b_failures, dc_attempts, dc_charged, verdict, reason. `evses`: evse_id, p_evse, onset_utc,
-    separable, verdict, reason. `pairings`: vehicle_model, evse_model, firmware, p_pairing, verdict, reason. `checks`: learnt
-    probability that an EVSE model and firmware checks the pilot diode. `blame`: attempt_id, p_vehicle, p_evse, p_pairing,
-    p_other.
+    `vehicles`: vehicle_id, p_vehicle, onset_utc, onset_lo_utc, onset_hi_utc, separable,
+    ac_attempts, ac_failures, evses_failed_at, early_b_failures, dc_attempts, dc_charged, verdict,
+    reason. `evses`: evse_id, p_evse, onset_utc, separable, verdict, reason. `pairings`:
+    vehicle_model, evse_model, firmware, p_pairing, verdict, reason. `checks`: learnt probability
+    that an EVSE model and firmware checks the pilot diode. `blame`: attempt_id, p_vehicle, p_evse,
+    p_pairing, p_other.
     """
 
     vehicles: pl.DataFrame
@@ -56,14 +66,21 @@ class Attributed:
 
     @classmethod
     def of(cls, attribution: Attribution) -> Attributed:
-        """The same from the attribute stage's answer; of an EVSE's couplers (or a pairing's supplies) the worst one stands."""
+        """The same from the attribute stage's answer.
+
+        Of an EVSE's couplers (or a pairing's supplies) the worst one stands.
+        """
         checks = [
-            s.evidence.models.select("evse_model", "firmware").with_columns(p_checks=pl.Series(np.asarray(s.checks)))
+            s.evidence.models.select("evse_model", "firmware").with_columns(
+                p_checks=pl.Series(np.asarray(s.checks))
+            )
             for s in attribution.solutions.values()
         ]
         return cls(
             attribution.vehicles.filter(pl.col("vehicle_id").is_not_null()),
-            attribution.evses.sort("p_evse", descending=True).unique("evse_id", keep="first", maintain_order=True),
+            attribution.evses.sort("p_evse", descending=True).unique(
+                "evse_id", keep="first", maintain_order=True
+            ),
             attribution.pairings.sort("p_pairing", descending=True).unique(
                 ["vehicle_model", "evse_model", "firmware"], keep="first", maintain_order=True
             ),
@@ -81,9 +98,9 @@ class Attributed:
 class ReferInputs:
     """Frames of the refer stage.
 
-    `attempts`: core_attempt, blame not joined. `fleet`: core_vehicle. `equipment`: core_evse. `dtcs`: raw_dtc. `findings`:
-    as `join_findings` makes it. `reviews`: decision_review, `lessons`: decision_lesson, `referrals`: decision_referral (past
-    lists), all from the decisions store.
+    `attempts`: core_attempt, blame not joined. `fleet`: core_vehicle. `equipment`: core_evse.
+    `dtcs`: raw_dtc. `findings`: as `join_findings` makes it. `reviews`: decision_review, `lessons`:
+    decision_lesson, `referrals`: decision_referral (past lists), all from the decisions store.
     """
 
     attempts: pl.DataFrame
@@ -91,14 +108,21 @@ class ReferInputs:
     fleet: pl.DataFrame
     equipment: pl.DataFrame
     dtcs: pl.DataFrame = field(default_factory=lambda: empty("raw_dtc"))
-    findings: pl.DataFrame = field(default_factory=lambda: join_findings(empty("raw_finding"), empty("decision_finding")))
+    findings: pl.DataFrame = field(
+        default_factory=lambda: join_findings(empty("raw_finding"), empty("decision_finding"))
+    )
     reviews: pl.DataFrame = field(default_factory=lambda: empty("decision_review"))
     lessons: pl.DataFrame = field(default_factory=lambda: empty("decision_lesson"))
     referrals: pl.DataFrame = field(default_factory=lambda: empty("decision_referral"))
 
 
-def judged_attempts(inputs: ReferInputs, look_back: LookBack, checks_known_at: float) -> pl.DataFrame:
-    """Attempts of the look-back with blame and `check`: whether the EVSE checks the pilot diode, given or learnt."""
+def judged_attempts(
+    inputs: ReferInputs, look_back: LookBack, checks_known_at: float
+) -> pl.DataFrame:
+    """Attempts of the look-back with blame and `check`.
+
+    Whether the EVSE checks the pilot diode, given or learnt.
+    """
     learnt = (
         pl.when(pl.col("p_checks") >= checks_known_at)
         .then(pl.lit("yes"))
@@ -110,8 +134,17 @@ def judged_attempts(inputs: ReferInputs, look_back: LookBack, checks_known_at: f
         inputs.attempts.filter(look_back.holds("plugged_at_utc"))
         .join(inputs.attributed.blame, on="attempt_id", how="left")
         .with_columns(pl.col("firmware").fill_null("").alias("_firmware"))
-        .join(inputs.attributed.checks.rename({"firmware": "_firmware"}), on=["evse_model", "_firmware"], how="left")
-        .with_columns(pl.when(pl.col("diode_check") == "unknown").then(learnt).otherwise("diode_check").alias("check"))
+        .join(
+            inputs.attributed.checks.rename({"firmware": "_firmware"}),
+            on=["evse_model", "_firmware"],
+            how="left",
+        )
+        .with_columns(
+            pl.when(pl.col("diode_check") == "unknown")
+            .then(learnt)
+            .otherwise("diode_check")
+            .alias("check")
+        )
         .drop("_firmware", "p_checks")
         .sort("plugged_at_utc", "attempt_id")
     )

@@ -1,9 +1,10 @@
 """Which plug-in would tell: the test with the most expected information, practical ones first.
 
-Three causes stand against each other for an undecided vehicle: the vehicle (V), the EVSE it failed at most (E), neither (N). A
-plug-in fails or charges; its expected information is I(H; Y) = h(sum p_h f_h) - sum p_h h(f_h) bits, h the binary entropy, f_h
-the chance to fail under cause h (T. Cover, J. Thomas, Elements of Information Theory, from memory). Two kinds are proposed: this
-vehicle at a healthy EVSE, and a sound vehicle at the suspect EVSE.
+Three causes stand against each other for an undecided vehicle: the vehicle (V), the EVSE it failed
+at most (E), neither (N). A plug-in fails or charges; its expected information is I(H; Y) = h(sum
+p_h f_h) - sum p_h h(f_h) bits, h the binary entropy, f_h the chance to fail under cause h (T.
+Cover, J. Thomas, Elements of Information Theory, from memory). Two kinds are proposed: this vehicle
+at a healthy EVSE, and a sound vehicle at the suspect EVSE.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.refer.inputs import ReferInputs
-from pipeline.refer.vehicles import DIODE
+from pipeline.refer.suspects.vehicles import DIODE
 from pipeline.registry import conform, empty
 from pipeline.settings.refer import ReferSettings
 
@@ -40,13 +41,18 @@ PLUGS = {"cType1": TYPE1, "cType2": TYPE2, "cTesla": ("cTesla",)}
 
 
 def information_bits(prior: Floats, fails: Floats) -> Floats:
-    """Expected information in bits of a test, shape (tests,); `prior` and `fails` have shape (tests, causes)."""
+    """Expected information in bits of a test, shape (tests,).
+
+    `prior` and `fails` have shape (tests, causes).
+    """
 
     def entropy(p: Floats) -> Floats:
         inner = np.clip(p, 1e-15, 1 - 1e-15)
         return np.asarray(-(inner * np.log2(inner) + (1 - inner) * np.log2(1 - inner)))
 
-    return np.asarray(np.maximum(entropy((prior * fails).sum(axis=1)) - (prior * entropy(fails)).sum(axis=1), 0.0))
+    return np.asarray(
+        np.maximum(entropy((prior * fails).sum(axis=1)) - (prior * entropy(fails)).sum(axis=1), 0.0)
+    )
 
 
 def next_tests(
@@ -57,12 +63,16 @@ def next_tests(
     evses: pl.DataFrame,
     settings: ReferSettings,
 ) -> pl.DataFrame:
-    """out_next_tests: at most `tests_per_question` plug-ins for each undecided vehicle, the most useful first.
+    """out_next_tests: at most `tests_per_question` plug-ins for each undecided vehicle, the most
+    useful first.
 
-    `questions`: as `open_questions` finds them; `called`: as `call_vehicles` makes it; `evses`: as `judge_evses`.
+    `questions`: as `open_questions` finds them; `called`: as `call_vehicles` makes it; `evses`: as
+    `judge_evses`.
     """
     equipment = inputs.equipment.filter(pl.col("supply") == "AC").join(
-        evses.select("evse_id", "p_evse", pl.col("call").alias("evse_call")), on="evse_id", how="left"
+        evses.select("evse_id", "p_evse", pl.col("call").alias("evse_call")),
+        on="evse_id",
+        how="left",
     )
     checks = attempts.group_by("evse_id").agg(pl.col("check").last())
     equipment = equipment.join(checks, on="evse_id", how="left").with_columns(
@@ -75,12 +85,16 @@ def next_tests(
     tests = pl.concat([own, other], how="diagonal").with_row_index("row")
     prior = tests.select("p_v", "p_e", "p_n").to_numpy()
     bits = information_bits(prior, tests.select("f_v", "f_e", "f_n").to_numpy())
-    worth = pl.col("expected_bits") * pl.col("tier").replace_strict(NEARNESS, return_dtype=pl.Float64)
+    worth = pl.col("expected_bits") * pl.col("tier").replace_strict(
+        NEARNESS, return_dtype=pl.Float64
+    )
     best = (
         tests.with_columns(pl.Series("expected_bits", bits))
         .filter(pl.col("expected_bits") >= LEAST_BITS)
         .with_columns(worth.alias("worth"))
-        .sort(["question", "worth", "vehicle_id", "evse_id"], descending=[False, True, False, False])
+        .sort(
+            ["question", "worth", "vehicle_id", "evse_id"], descending=[False, True, False, False]
+        )
         .group_by("question", maintain_order=True)
         .head(settings.tests_per_question)
         .unique(["vehicle_id", "evse_id"], keep="first", maintain_order=True)
@@ -88,9 +102,16 @@ def next_tests(
     return conform(best, "out_next_tests")
 
 
-def open_questions(attempts: pl.DataFrame, called: pl.DataFrame, evses: pl.DataFrame) -> pl.DataFrame:
-    """Undecided vehicles: `question` (their id), suspect, the rival EVSE, prior `p_v, p_e, p_n`, `f_v` at a checking EVSE."""
-    failed = attempts.filter(pl.col("supply") == "AC", pl.col("outcome") == "failed", pl.col("vehicle_id").is_not_null())
+def open_questions(
+    attempts: pl.DataFrame, called: pl.DataFrame, evses: pl.DataFrame
+) -> pl.DataFrame:
+    """Undecided vehicles.
+
+    `question` (their id), suspect, the rival EVSE, prior `p_v, p_e, p_n`, `f_v` at a checking EVSE.
+    """
+    failed = attempts.filter(
+        pl.col("supply") == "AC", pl.col("outcome") == "failed", pl.col("vehicle_id").is_not_null()
+    )
     rival = (
         failed.group_by("vehicle_id", "evse_id")
         .agg(pl.len().alias("n"))
@@ -101,7 +122,9 @@ def open_questions(attempts: pl.DataFrame, called: pl.DataFrame, evses: pl.DataF
         .select("vehicle_id", pl.col("evse_id").alias("rival"), "p_evse")
     )
     undecided = called.filter(
-        pl.col("call").is_in(["watch", "thin"]), pl.col("p_vehicle").is_between(LEAST_P, 1 - LEAST_P), ~pl.col("dismissed")
+        pl.col("call").is_in(["watch", "thin"]),
+        pl.col("p_vehicle").is_between(LEAST_P, 1 - LEAST_P),
+        ~pl.col("dismissed"),
     )
     p_v, p_e = pl.col("p_vehicle"), pl.col("p_evse").fill_null(0.0)
     raw_v, raw_e, raw_n = p_v * (1 - p_e), p_e * (1 - p_v), (1 - p_v) * (1 - p_e)
@@ -115,7 +138,11 @@ def open_questions(attempts: pl.DataFrame, called: pl.DataFrame, evses: pl.DataF
         (raw_e / total).alias("p_e"),
         (raw_n / total).alias("p_n"),
         pl.col("suspect")
-        .replace_strict({s: by_check["yes"] for s, by_check in FAILS.items()}, default=OTHER_FAILS, return_dtype=pl.Float64)
+        .replace_strict(
+            {s: by_check["yes"] for s, by_check in FAILS.items()},
+            default=OTHER_FAILS,
+            return_dtype=pl.Float64,
+        )
         .alias("f_v"),
     )
     # a vehicle whose failures are its EVSE's by now asks nothing more
@@ -123,21 +150,38 @@ def open_questions(attempts: pl.DataFrame, called: pl.DataFrame, evses: pl.DataF
 
 
 def _fits(inputs: ReferInputs, attempts: pl.DataFrame, equipment: pl.DataFrame) -> pl.DataFrame:
-    """Pairs `vehicle_model, connector_type` that fit: by the plug, or because they have been plugged together."""
+    """Pairs `vehicle_model, connector_type` that fit.
+
+    By the plug, or because they have been plugged together.
+    """
     models = (
-        inputs.fleet.select("vehicle_model", pl.col("inlets").fill_null("").str.split(";").alias("inlet"))
+        inputs.fleet.select(
+            "vehicle_model", pl.col("inlets").fill_null("").str.split(";").alias("inlet")
+        )
         .explode("inlet")
         .with_columns(pl.col("inlet").str.strip_chars())
         .unique()
     )
     plugs = pl.DataFrame(
-        [(plug, inlet) for plug, inlets in PLUGS.items() for inlet in inlets], schema=["connector_type", "inlet"], orient="row"
+        [(plug, inlet) for plug, inlets in PLUGS.items() for inlet in inlets],
+        schema=["connector_type", "inlet"],
+        orient="row",
     )
     by_plug = models.join(plugs, on="inlet").select("vehicle_model", "connector_type")
-    sockets = equipment.filter(pl.col("connector_type").str.starts_with("s")).select("connector_type").unique()
-    ac_models = models.filter(pl.col("inlet").is_in([*TYPE1, *TYPE2, "cTesla"])).select("vehicle_model").unique()
+    sockets = (
+        equipment.filter(pl.col("connector_type").str.starts_with("s"))
+        .select("connector_type")
+        .unique()
+    )
+    ac_models = (
+        models.filter(pl.col("inlet").is_in([*TYPE1, *TYPE2, "cTesla"]))
+        .select("vehicle_model")
+        .unique()
+    )
     by_socket = ac_models.join(sockets, how="cross")
-    used = attempts.filter(pl.col("supply") == "AC").select("vehicle_model", pl.col("coupler").alias("connector_type"))
+    used = attempts.filter(pl.col("supply") == "AC").select(
+        "vehicle_model", pl.col("coupler").alias("connector_type")
+    )
     return pl.concat([by_plug, by_socket, used.drop_nulls()]).unique()
 
 
@@ -149,20 +193,28 @@ def _sites(attempts: pl.DataFrame, vehicles: pl.Series) -> pl.DataFrame:
         .len("n")
         .sort(["question", "n", "site_id"], descending=[False, True, False])
     )
-    return used.with_columns(pl.int_range(pl.len()).over("question").clip(0, 1).alias("tier")).drop("n")
+    return used.with_columns(pl.int_range(pl.len()).over("question").clip(0, 1).alias("tier")).drop(
+        "n"
+    )
 
 
 def _this_vehicle_elsewhere(
     inputs: ReferInputs, attempts: pl.DataFrame, questions: pl.DataFrame, equipment: pl.DataFrame
 ) -> pl.DataFrame:
-    healthy = equipment.filter(pl.col("p_evse") < HEALTHY_BELOW, pl.col("evse_call").fill_null("thin").is_in(["clear", "thin"]))
+    healthy = equipment.filter(
+        pl.col("p_evse") < HEALTHY_BELOW,
+        pl.col("evse_call").fill_null("thin").is_in(["clear", "thin"]),
+    )
     fails = pl.lit(OTHER_FAILS)
     for suspect, by_check in FAILS.items():
         here = pl.col("check").replace_strict(by_check, return_dtype=pl.Float64)
         fails = pl.when(pl.col("suspect") == suspect).then(here).otherwise(fails)
-    checks = pl.when(pl.col("suspect").is_in(DIODE) & (pl.col("check") == "yes")).then(pl.lit(", which checks the pilot diode"))
+    checks = pl.when(pl.col("suspect").is_in(DIODE) & (pl.col("check") == "yes")).then(
+        pl.lit(", which checks the pilot diode")
+    )
     where = pl.col("tier").replace_strict(
-        {0: "at its usual site", 1: "at a site it uses", 2: "at another site"}, return_dtype=pl.String
+        {0: "at its usual site", 1: "at a site it uses", 2: "at another site"},
+        return_dtype=pl.String,
     )
     return (
         questions.join(_fits(inputs, attempts, equipment), on="vehicle_model")
@@ -183,12 +235,23 @@ def _this_vehicle_elsewhere(
     )  # fmt: skip
 
 
-def _sound_vehicle_there(attempts: pl.DataFrame, questions: pl.DataFrame, called: pl.DataFrame) -> pl.DataFrame:
-    """A sound vehicle that has charged at the rival EVSE's site, at that EVSE; the one that uses the site most."""
-    sound = called.filter(pl.col("call") == "clear", pl.col("p_vehicle") < HEALTHY_BELOW)["vehicle_id"]
+def _sound_vehicle_there(
+    attempts: pl.DataFrame, questions: pl.DataFrame, called: pl.DataFrame
+) -> pl.DataFrame:
+    """A sound vehicle that has charged at the rival EVSE's site, at that EVSE.
+
+    The one that uses the site most.
+    """
+    sound = called.filter(pl.col("call") == "clear", pl.col("p_vehicle") < HEALTHY_BELOW)[
+        "vehicle_id"
+    ]
     place = attempts.group_by("evse_id").agg(pl.col("site_id").last(), pl.col("coupler").last())
     guests = (
-        attempts.filter(pl.col("vehicle_id").is_in(sound.implode()), pl.col("supply") == "AC", pl.col("outcome") == "charged")
+        attempts.filter(
+            pl.col("vehicle_id").is_in(sound.implode()),
+            pl.col("supply") == "AC",
+            pl.col("outcome") == "charged",
+        )
         .group_by("site_id", "coupler", "vehicle_id")
         .len("n")
         .sort(["site_id", "coupler", "n", "vehicle_id"], descending=[False, False, True, False])

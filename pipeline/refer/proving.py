@@ -1,7 +1,9 @@
-"""Has a repair held? Wald's sequential probability ratio test on the AC attempts after it, at healthy EVSEs that check the diode.
+"""Has a repair held? Wald's sequential probability ratio test on the AC attempts after it, at
+healthy EVSEs that check the diode.
 
-A. Wald, Sequential Analysis (1947), from memory: stop when the log likelihood ratio leaves (ln(beta / (1 - alpha)),
-ln((1 - beta) / alpha)); the true error rates then stay near or under the stated ones.
+A. Wald, Sequential Analysis (1947), from memory: stop when the log likelihood ratio leaves (ln(beta
+/ (1 - alpha)), ln((1 - beta) / alpha)); the true error rates then stay near or under the stated
+ones.
 """
 
 from __future__ import annotations
@@ -16,7 +18,9 @@ from pipeline.settings.refer import ReferSettings
 
 @dataclass(frozen=True)
 class SequentialTest:
-    """A sequential test of one failure probability (sound) against another (not repaired), attempt by attempt."""
+    """A sequential test of one failure probability (sound) against another (not repaired), attempt
+    by attempt.
+    """
 
     sound: float
     faulty: float
@@ -26,7 +30,12 @@ class SequentialTest:
     @classmethod
     def of(cls, settings: ReferSettings) -> SequentialTest:
         """The test the settings state."""
-        return cls(settings.proving_sound_fails, settings.proving_faulty_fails, settings.proving_alpha, settings.proving_beta)
+        return cls(
+            settings.proving_sound_fails,
+            settings.proving_faulty_fails,
+            settings.proving_alpha,
+            settings.proving_beta,
+        )
 
     @property
     def failed_step(self) -> float:
@@ -54,15 +63,21 @@ class SequentialTest:
         return math.ceil(self.proved_at / self.charged_step)
 
 
-def proving_table(attempts: pl.DataFrame, repairs: pl.DataFrame, healthy: pl.Series, test: SequentialTest) -> pl.DataFrame:
-    """How far each repaired vehicle is: `vehicle_id, repaired_at_utc, proving, tried, failed, decided_at_utc`.
+def proving_table(
+    attempts: pl.DataFrame, repairs: pl.DataFrame, healthy: pl.Series, test: SequentialTest
+) -> pl.DataFrame:
+    """How far each repaired vehicle is: `vehicle_id, repaired_at_utc, proving, tried, failed,
+    decided_at_utc`.
 
     `proving` is proving, proved or back; `tried` and `failed` count the attempts the test used.
-    `attempts` as `judged_attempts` gives them; `repairs`: vehicle_id, repaired_at_utc, found; `healthy`: ids of healthy EVSEs.
-    After a diode repair only EVSEs that check the diode count; after another, all healthy ones.
+    `attempts` as `judged_attempts` gives them; `repairs`: vehicle_id, repaired_at_utc, found;
+    `healthy`: ids of healthy EVSEs. After a diode repair only EVSEs that check the diode count;
+    after another, all healthy ones.
     """
     diode = pl.col("found").str.starts_with("pilot_diode").fill_null(value=True)
-    step = pl.when(pl.col("outcome") == "failed").then(test.failed_step).otherwise(test.charged_step)
+    step = (
+        pl.when(pl.col("outcome") == "failed").then(test.failed_step).otherwise(test.charged_step)
+    )
     walked = (
         attempts.filter(
             pl.col("supply") == "AC",
@@ -71,15 +86,18 @@ def proving_table(attempts: pl.DataFrame, repairs: pl.DataFrame, healthy: pl.Ser
             pl.col("evse_id").is_in(healthy.implode()),
         )
         .join(repairs, on="vehicle_id")
-        .filter(pl.col("plugged_at_utc") >= pl.col("repaired_at_utc"), ~diode | (pl.col("check") == "yes"))
+        .filter(
+            pl.col("plugged_at_utc") >= pl.col("repaired_at_utc"),
+            ~diode | (pl.col("check") == "yes"),
+        )
         .sort("vehicle_id", "plugged_at_utc", "attempt_id")
         .with_columns(step.cum_sum().over("vehicle_id").alias("walk"))
     )
     out = (pl.col("walk") <= test.proved_at) | (pl.col("walk") >= test.back_at)
     # attempts after the decision are no part of the test
-    decided = walked.with_columns(out.cast(pl.Int8).cum_sum().over("vehicle_id").alias("past")).filter(
-        (pl.col("past") == 0) | ((pl.col("past") == 1) & out)
-    )
+    decided = walked.with_columns(
+        out.cast(pl.Int8).cum_sum().over("vehicle_id").alias("past")
+    ).filter((pl.col("past") == 0) | ((pl.col("past") == 1) & out))
     last = decided.group_by("vehicle_id").agg(
         pl.col("walk").last(),
         pl.len().cast(pl.Int64).alias("tried"),

@@ -1,4 +1,7 @@
-"""The refer stage: calls, suspects, reasons, next tests and evidence packs of one week. Pure: frames in, frames out."""
+"""The refer stage: calls, suspects, reasons, next tests and evidence packs of one week. Pure.
+
+Frames in, frames out.
+"""
 
 from __future__ import annotations
 
@@ -8,30 +11,32 @@ from datetime import timedelta
 
 import polars as pl
 
-from pipeline.refer.decide import call_vehicles
-from pipeline.refer.evidence_model import Evidence
+from pipeline.core.weeks import LookBack
+from pipeline.refer.decision import call_vehicles
 from pipeline.refer.findings import before_after, listed, precision
 from pipeline.refer.inputs import ReferInputs, judged_attempts
-from pipeline.refer.lessons import lessons
 from pipeline.refer.next_tests import next_tests, open_questions
 from pipeline.refer.pack.build import packs
+from pipeline.refer.pack.model import Evidence
 from pipeline.refer.proving import SequentialTest, proving_table
-from pipeline.refer.standing import standing
-from pipeline.refer.units import company, judge_evses, judge_pairings
-from pipeline.refer.vehicles import judge_vehicles
+from pipeline.refer.review_status import standing
+from pipeline.refer.suspects.lessons import lessons
+from pipeline.refer.suspects.units import company, judge_evses, judge_pairings
+from pipeline.refer.suspects.vehicles import judge_vehicles
 from pipeline.refer.wording import evse_reason, vehicle_reason
 from pipeline.registry import conform, registry
 from pipeline.settings.refer import ReferSettings
-from pipeline.weeks import LookBack
 
 
 @dataclass(frozen=True)
 class Referral:
-    """What the refer stage says of a week: frames as declared (out_*), and one evidence pack per referred vehicle.
+    """What the refer stage says of a week: frames as declared (out_*), and one evidence pack per
+    referred vehicle.
 
-    `questions` are the undecided vehicles that `next_tests` are for.
-    `learning` shows the tables before and after the findings, `precision` how often past referrals were right, by quarter.
-    `lessons` (decision_lesson) and `listed` (decision_referral) are to be kept in the decisions store; what it has stays.
+    `questions` are the undecided vehicles that `next_tests` are for. `learning` shows the tables
+    before and after the findings, `precision` how often past referrals were right, by quarter.
+    `lessons` (decision_lesson) and `listed` (decision_referral) are to be kept in the decisions
+    store; what it has stays.
     """
 
     vehicles: pl.DataFrame
@@ -46,11 +51,13 @@ class Referral:
     precision: pl.DataFrame
 
 
-def refer(inputs: ReferInputs, settings: ReferSettings, week: str, look_back_weeks: int = 12) -> Referral:
+def refer(
+    inputs: ReferInputs, settings: ReferSettings, week: str, look_back_weeks: int = 12
+) -> Referral:
     """Decide the week's calls from attribution and all other evidence.
 
-    `week` is the ISO week reported, the look-back ends with it; what was found or decided later does not count.
-    Raises SchemaError where a frame lacks a column.
+    `week` is the ISO week reported, the look-back ends with it; what was found or decided later
+    does not count. Raises SchemaError where a frame lacks a column.
     """
     look_back = LookBack.of(week, look_back_weeks)
     past = inputs.lessons.filter(pl.col("found_at_utc") < look_back.to_utc)
@@ -65,8 +72,12 @@ def refer(inputs: ReferInputs, settings: ReferSettings, week: str, look_back_wee
         judged = judge_vehicles(inputs, attempts, look_back, settings)
     stood = standing(inputs, attempts, look_back, settings)
     healthy = evses.filter(pl.col("call").is_in(["clear", "thin"]))["evse_id"]
-    repairs = stood.filter(pl.col("repaired_at_utc") < look_back.to_utc).select("vehicle_id", "repaired_at_utc", "found")
-    proving = proving_table(attempts, repairs, healthy, SequentialTest.of(settings)).drop("repaired_at_utc")
+    repairs = stood.filter(pl.col("repaired_at_utc") < look_back.to_utc).select(
+        "vehicle_id", "repaired_at_utc", "found"
+    )
+    proving = proving_table(attempts, repairs, healthy, SequentialTest.of(settings)).drop(
+        "repaired_at_utc"
+    )
     table = judged.table.join(stood, on="vehicle_id", how="left").with_columns(
         pl.col("dismissed", "held", "accepted").fill_null(value=False)
     )
@@ -88,16 +99,25 @@ def refer(inputs: ReferInputs, settings: ReferSettings, week: str, look_back_wee
 
 
 def all_lessons(kept: pl.DataFrame, new: pl.DataFrame) -> pl.DataFrame:
-    """Lessons kept and new (decision_lesson), each once, the kept one first, in one order: a list made again stays the same."""
+    """Lessons kept and new (decision_lesson), each once, the kept one first, in one order.
+
+    A list made again stays the same.
+    """
     key = list(registry().table("decision_lesson").key)
     return pl.concat([kept, new]).unique(key, keep="first", maintain_order=True).sort(key)
 
 
 def out_vehicles(called: pl.DataFrame) -> pl.DataFrame:
-    """Called vehicles as declared; a suspect is named where the call points at the vehicle, `unclear` where none leads."""
+    """Called vehicles as declared.
+
+    A suspect is named where the call points at the vehicle, `unclear` where none leads.
+    """
     pointed = pl.col("call").is_in(["refer", "watch"])
     suspect = pl.when(pl.col("p_suspect") >= 0.5).then("suspect").otherwise(pl.lit("unclear"))
-    silent, creeping = pl.col("suspect") == "never_requests", pl.col("drifting") & (pl.col("suspect") == "pilot_diode_leaky")
+    silent, creeping = (
+        pl.col("suspect") == "never_requests",
+        pl.col("drifting") & (pl.col("suspect") == "pilot_diode_leaky"),
+    )
     onset = (
         pl.when(creeping).then(pl.coalesce("drift_since_utc", "onset_utc"))
         .when(silent).then(pl.coalesce("silent_since_utc", "onset_utc"))
@@ -118,5 +138,7 @@ def out_evses(called: pl.DataFrame) -> pl.DataFrame:
     """Called EVSEs as declared."""
     suspect = pl.when(pl.col("p_suspect") >= 0.5).then("suspect").otherwise(pl.lit("unclear"))
     pointed = pl.col("call").is_in(["faulty", "watch"])
-    rows = company(called).with_columns(evse_reason().alias("reason"), pl.col("onset_utc").alias("onset"))
+    rows = company(called).with_columns(
+        evse_reason().alias("reason"), pl.col("onset_utc").alias("onset")
+    )
     return conform(rows.with_columns(pl.when(pointed).then(suspect).alias("suspect")), "out_evses")

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.wording import OVER_RANGE, ohms_in, probability_in, suspect_in
+from pipeline.core.wording import OVER_RANGE, ohms_in, probability_in, suspect_in
 
 
 def vehicle_reason() -> pl.Expr:
-    """`reason` of out_vehicles: attribution's sentence, the probability, the suspect, the pilot, the standing, the decision."""
+    """`reason` of out_vehicles.
+
+    Attribution's sentence, the probability, the suspect, the pilot, the standing, the decision.
+    """
     at_issue = pl.col("call").is_in(["refer", "watch"])
     pointed = at_issue & (pl.col("p_suspect") >= 0.5)
     suspect = pl.when(pointed).then(_most_likely("vehicle"))
@@ -22,7 +25,9 @@ def vehicle_reason() -> pl.Expr:
         )
     )
     silent = pl.when((pl.col("asks") != "asks") & at_issue).then(
-        pl.format(" It did not ask for charge at {} of {} AC plug-ins lately.", "not_asked", "plug_ins")
+        pl.format(
+            " It did not ask for charge at {} of {} AC plug-ins lately.", "not_asked", "plug_ins"
+        )
     )
     said = pl.when(pl.col("dismissed") | pl.col("held")).then(
         pl.format(
@@ -51,25 +56,33 @@ def vehicle_reason() -> pl.Expr:
 
 
 def _at_fault(shown: pl.Expr, kind: str, p: str) -> pl.Expr:
-    return pl.when(shown).then(pl.format(" Probability that the {} is at fault: {}.", pl.lit(kind), probability_in(p)))
+    return pl.when(shown).then(
+        pl.format(" Probability that the {} is at fault: {}.", pl.lit(kind), probability_in(p))
+    )
 
 
 def _most_likely(kind: str) -> pl.Expr:
     words = suspect_in("suspect")
-    return pl.format(" Most likely: {} ({} if it is the {}).", words, probability_in("p_suspect"), pl.lit(kind))
+    return pl.format(
+        " Most likely: {} ({} if it is the {}).", words, probability_in("p_suspect"), pl.lit(kind)
+    )
 
 
 def pairing_reason() -> pl.Expr:
     """`reason` of out_pairings."""
     shown = pl.col("call").is_in(["faulty", "watch"])
-    return pl.concat_str([pl.col("reason"), _at_fault(shown, "pairing", "p_pairing")], ignore_nulls=True)
+    return pl.concat_str(
+        [pl.col("reason"), _at_fault(shown, "pairing", "p_pairing")], ignore_nulls=True
+    )
 
 
 def evse_reason() -> pl.Expr:
     """`reason` of out_evses, of a frame with `units.company`."""
     at_issue = pl.col("call").is_in(["faulty", "watch"])
     suspect = pl.when(at_issue & (pl.col("p_suspect") >= 0.5)).then(_most_likely("EVSE"))
-    ground = pl.col("attributed_reason").fill_null("no attempt that charged or failed in the look-back.")
+    ground = pl.col("attributed_reason").fill_null(
+        "no attempt that charged or failed in the look-back."
+    )
     at_fault = _at_fault(at_issue, "EVSE", "p_evse")
     shared = pl.format(
         " {} of the {} EVSEs of its site began to fail within two days: look first at what they share (supply, network).",

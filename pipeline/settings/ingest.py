@@ -10,12 +10,18 @@ from pipeline.settings.base import Frozen
 class IngestSettings(Frozen):
     """How bytes are read."""
 
-    block_bytes: int = Field(32 << 20, ge=1 << 10, description="Bytes read at a time: bounds memory; measured")
+    block_bytes: int = Field(
+        32 << 20, ge=1 << 10, description="Bytes read at a time: bounds memory; measured"
+    )
     typed_bytes: int = Field(
-        128 << 20, ge=0, description="Typed lines held before they are inserted together: bounds memory; measured"
+        128 << 20,
+        ge=0,
+        description="Typed lines held before they are inserted together: bounds memory; measured",
     )
     together_bytes: int = Field(
-        1 << 20, ge=0, description="Frames files smaller than this are read together, up to a block of them; measured"
+        1 << 20,
+        ge=0,
+        description="Frames files smaller than this are read together, up to a block of them; measured",
     )
     engine_bytes: int = Field(
         512 << 20,
@@ -23,21 +29,35 @@ class IngestSettings(Frozen):
         description="DuckDB's buffers while files are read; with blocks and results under 1.5 GB, measured",
     )
     line_cap_bytes: int = Field(
-        4 << 20, ge=1 << 10, description="A longer line is rejected: no OCPP message comes near; practice"
+        4 << 20,
+        ge=1 << 10,
+        description="A longer line is rejected: no OCPP message comes near; practice",
     )
     record_lines_cap: int = Field(
-        200, ge=1, description="A quoted CSV value may span this many lines; beyond, the quote counts as never closed; practice"
+        200,
+        ge=1,
+        description="A quoted CSV value may span this many lines; beyond, the quote counts as never closed; practice",
     )
-    unpacked_cap_bytes: int = Field(200 << 30, ge=1 << 10, description="A compressed file may not unpack to more; practice")
+    unpacked_cap_bytes: int = Field(
+        200 << 30, ge=1 << 10, description="A compressed file may not unpack to more; practice"
+    )
     unpack_ratio_cap: int = Field(
-        250, ge=10, description="Nor to more than this times its size: logs pack 10 to 100 times, bombs 1,000 and more; practice"
+        250,
+        ge=10,
+        description="Nor to more than this times its size: logs pack 10 to 100 times, bombs 1,000 and more; practice",
     )
     unpack_free_bytes: int = Field(
-        64 << 20, ge=0, description="The ratio is not looked at before this much: small files of few words pack well; practice"
+        64 << 20,
+        ge=0,
+        description="The ratio is not looked at before this much: small files of few words pack well; practice",
     )
-    mapping_cap_bytes: int = Field(1 << 20, ge=1 << 10, description="A larger YAML file is no mapping; practice")
+    mapping_cap_bytes: int = Field(
+        1 << 20, ge=1 << 10, description="A larger YAML file is no mapping; practice"
+    )
     pair_window_hours: float = Field(
-        48.0, gt=0, description="A result belongs to a call the receiver saw at most this long before or after; practice"
+        48.0,
+        gt=0,
+        description="A result belongs to a call the receiver saw at most this long before or after; practice",
     )
     fleet_timezone: str | None = Field(
         None,

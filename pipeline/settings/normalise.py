@@ -13,11 +13,16 @@ class NormaliseSettings(Frozen):
     """How records become attempts."""
 
     early_window_s: float = Field(
-        60.0, gt=0, description="early_b: fault within this of plug-in or of the PWM starting; contract"
+        60.0,
+        gt=0,
+        description="early_b: fault within this of plug-in or of the PWM starting; contract",
     )
-    charged_kwh: float = Field(0.5, gt=0, description="An attempt with this much energy and no fault charged; contract")
+    charged_kwh: float = Field(
+        0.5, gt=0, description="An attempt with this much energy and no fault charged; contract"
+    )
     codes_file: Path | None = Field(
-        None, description="A site's own words for faults (YAML, word: canonical code), used before ours; decided"
+        None,
+        description="A site's own words for faults (YAML, word: canonical code), used before ours; decided",
     )
     waiting_s: float = Field(
         60.0,
@@ -25,7 +30,9 @@ class NormaliseSettings(Frozen):
         description="Offered and not asked for this long without a fault: the vehicle waits, not the driver hurries; decided",
     )
     card_first_s: float = Field(
-        120.0, gt=0, description="A card may be shown this long before the plug-in; connection time-outs are 30-120 s, practice"
+        120.0,
+        gt=0,
+        description="A card may be shown this long before the plug-in; connection time-outs are 30-120 s, practice",
     )
     retry_gap_s: float = Field(
         900.0,
@@ -33,7 +40,9 @@ class NormaliseSettings(Frozen):
         description="Finishing then Preparing within this is a retry while plugged, if no other card is shown; decided",
     )
     settle_s: float = Field(
-        5.0, gt=0, description="Records of one happening lie within this: contactor 3 s, sequence 10.1 6 s at most; IEC 61851-1"
+        5.0,
+        gt=0,
+        description="Records of one happening lie within this: contactor 3 s, sequence 10.1 6 s at most; IEC 61851-1",
     )
     close_limit_s: float = Field(
         10.0,
@@ -41,15 +50,25 @@ class NormaliseSettings(Frozen):
         description="Asked with PWM on and the contactor still open after this: it failed to close (limit 3 s); IEC 61851-1",
     )
     idle_limit_s: float = Field(
-        600.0, gt=0, description="Asked and energised this long without a watt-hour and not full: nothing benign does so; decided"
+        600.0,
+        gt=0,
+        description="Asked and energised this long without a watt-hour and not full: nothing benign does so; decided",
     )
     telematics_slack_s: float = Field(
-        180.0, gt=0, description="A vehicle's report and the EVSE's lie within this; reports are to the minute, practice"
+        180.0,
+        gt=0,
+        description="A vehicle's report and the EVSE's lie within this; reports are to the minute, practice",
     )
     same_moment_s: float = Field(
-        60.0, gt=0, description="Only this close do two clocks tell of one plug-in of a vehicle not known otherwise; decided"
+        60.0,
+        gt=0,
+        description="Only this close do two clocks tell of one plug-in of a vehicle not known otherwise; decided",
     )
     silence_days: float = Field(
-        14.0, gt=1, description="A plug-in of which nothing is heard for this long is broken off; decided"
+        14.0,
+        gt=1,
+        description="A plug-in of which nothing is heard for this long is broken off; decided",
     )
-    batch_rows: int = Field(400_000, ge=1000, description="Raw rows held in memory at a time; measured")
+    batch_rows: int = Field(
+        400_000, ge=1000, description="Raw rows held in memory at a time; measured"
+    )

@@ -8,45 +8,79 @@ from pipeline.settings.base import Frozen
 
 
 class ReferSettings(Frozen):
-    """What a referral costs, when one is made, and how a repair is proved. Costs are decided, in any one currency."""
+    """What a referral costs, when one is made, and how a repair is proved.
+
+    Costs are decided, in any one currency.
+    """
 
     cost_needless_visit: float = Field(
-        250.0, gt=0, description="Cost of a workshop visit that finds nothing; decided, any currency"
+        250.0,
+        gt=0,
+        description="Cost of a workshop visit that finds nothing; decided, any currency",
     )
     cost_week_without_ac: float = Field(
-        120.0, gt=0, description="Cost of a week in which a faulty vehicle cannot charge on AC; decided"
+        120.0,
+        gt=0,
+        description="Cost of a week in which a faulty vehicle cannot charge on AC; decided",
     )
-    cost_watching: float = Field(15.0, gt=0, description="Cost of keeping an eye on a unit for a week; decided")
-    cost_needless_evse_visit: float = Field(200.0, gt=0, description="Cost of a needless visit to an EVSE; decided")
-    cost_week_faulty_evse: float = Field(180.0, gt=0, description="Cost of a week with a faulty EVSE in use; decided")
+    cost_watching: float = Field(
+        15.0, gt=0, description="Cost of keeping an eye on a unit for a week; decided"
+    )
+    cost_needless_evse_visit: float = Field(
+        200.0, gt=0, description="Cost of a needless visit to an EVSE; decided"
+    )
+    cost_week_faulty_evse: float = Field(
+        180.0, gt=0, description="Cost of a week with a faulty EVSE in use; decided"
+    )
     cost_needless_pairing_case: float = Field(
         400.0, gt=0, description="Cost of a case opened with two makers for nothing; decided"
     )
-    cost_week_bad_pairing: float = Field(200.0, gt=0, description="Cost of a week with a bad pairing in use; decided")
-    cap_false_referrals: float = Field(
-        2.0, gt=0, description="Most expected false referrals in a week's list: the sum of 1 - p_vehicle over it; decided"
+    cost_week_bad_pairing: float = Field(
+        200.0, gt=0, description="Cost of a week with a bad pairing in use; decided"
     )
-    tests_per_question: int = Field(2, ge=1, le=10, description="Plug-in tests proposed for one undecided vehicle; decided")
+    cap_false_referrals: float = Field(
+        2.0,
+        gt=0,
+        description="Most expected false referrals in a week's list: the sum of 1 - p_vehicle over it; decided",
+    )
+    tests_per_question: int = Field(
+        2, ge=1, le=10, description="Plug-in tests proposed for one undecided vehicle; decided"
+    )
 
     level_others: int = Field(
-        3, ge=2, description="Other vehicles an EVSE's usual low side must rest on in a week (or else in the look-back)"
+        3,
+        ge=2,
+        description="Other vehicles an EVSE's usual low side must rest on in a week (or else in the look-back)",
     )
     level_noise_floor_v: float = Field(
         0.03, gt=0, description="Least noise of a low side, V: a coarse converter's step; practice"
     )
     level_recent_days: float = Field(
-        5.0, gt=0, description="The reverse path is judged on the readings of the last days before the last one"
+        5.0,
+        gt=0,
+        description="The reverse path is judged on the readings of the last days before the last one",
     )
-    level_creeping_days: float = Field(2.0, gt=0, description="The same for a leak that grows: it can double within a week")
+    level_creeping_days: float = Field(
+        2.0, gt=0, description="The same for a leak that grows: it can double within a week"
+    )
     lifted_share: float = Field(
-        0.95, gt=0.5, lt=1, description="Posterior mass of a reverse path below its bound from which a level counts as lifted"
+        0.95,
+        gt=0.5,
+        lt=1,
+        description="Posterior mass of a reverse path below its bound from which a level counts as lifted",
     )
     lifted_below_ohm: float = Field(
-        3e5, gt=0, description="A reverse path below this lifts the low side by 40 mV or more: what a fleet's noise allows to see"
+        3e5,
+        gt=0,
+        description="A reverse path below this lifts the low side by 40 mV or more: what a fleet's noise allows to see",
     )
-    near_short_below_ohm: float = Field(4e3, gt=2740, description="Below this hardly more than R2 is left of the path")
+    near_short_below_ohm: float = Field(
+        4e3, gt=2740, description="Below this hardly more than R2 is left of the path"
+    )
     as_shorted_below_ohm: float = Field(
-        2950.0, gt=2740, description="Below this it is R2 (2740 ohm +-3 %) within what the readings can tell: shorted"
+        2950.0,
+        gt=2740,
+        description="Below this it is R2 (2740 ohm +-3 %) within what the readings can tell: shorted",
     )
     silent_prevalence: float = Field(
         0.004,
@@ -55,10 +89,15 @@ class ReferSettings(Frozen):
         description="Share of vehicles whose diode leaks but does not fail yet, and share of those that ceased to ask; assumed",
     )
     drift_false_alarm: float = Field(
-        0.01, gt=0, lt=0.5, description="Share of sound vehicles the drift test may flag in a week's list; half the target of 2 %"
+        0.01,
+        gt=0,
+        lt=0.5,
+        description="Share of sound vehicles the drift test may flag in a week's list; half the target of 2 %",
     )
     drift_least_v: float = Field(
-        0.06, gt=0, description="A smaller rise of the low side is not acted on, however sure: 60 mV is a leak near 200 kohm"
+        0.06,
+        gt=0,
+        description="A smaller rise of the low side is not acted on, however sure: 60 mV is a leak near 200 kohm",
     )
 
     witnesses_at_most: float = Field(
@@ -67,24 +106,43 @@ class ReferSettings(Frozen):
         description="One signature counts so many EVSEs at most: they share the vehicle's habits and the table's errors",
     )
     log_weight_cap: float = Field(
-        6.9, gt=0, description="Largest natural log Bayes factor of one signature (a factor of 1000): no single sign convicts"
+        6.9,
+        gt=0,
+        description="Largest natural log Bayes factor of one signature (a factor of 1000): no single sign convicts",
     )
     checks_known_at: float = Field(
-        0.9, gt=0.5, lt=1, description="Learnt probability that an EVSE model checks the diode from which it counts as known"
+        0.9,
+        gt=0.5,
+        lt=1,
+        description="Learnt probability that an EVSE model checks the diode from which it counts as known",
     )
-    never_asks_least: int = Field(4, ge=2, description="Plug-ins in a row without asking before never_requests is considered")
+    never_asks_least: int = Field(
+        4, ge=2, description="Plug-ins in a row without asking before never_requests is considered"
+    )
 
     returns_after_failures: float = Field(
-        2.0, gt=0, description="Vehicle-caused failures (sum of p_vehicle) after a dismissal that bring a vehicle back"
+        2.0,
+        gt=0,
+        description="Vehicle-caused failures (sum of p_vehicle) after a dismissal that bring a vehicle back",
     )
-    returns_after_evses: int = Field(2, ge=1, description="Different EVSEs they must have come from; or a new trouble code")
+    returns_after_evses: int = Field(
+        2, ge=1, description="Different EVSEs they must have come from; or a new trouble code"
+    )
 
     proving_alpha: float = Field(
-        0.05, gt=0, lt=0.5, description="Chance to send a sound repair back to the workshop; stated, Wald's sequential test"
+        0.05,
+        gt=0,
+        lt=0.5,
+        description="Chance to send a sound repair back to the workshop; stated, Wald's sequential test",
     )
-    proving_beta: float = Field(0.05, gt=0, lt=0.5, description="Chance to pass a repair that did not hold; as above")
+    proving_beta: float = Field(
+        0.05, gt=0, lt=0.5, description="Chance to pass a repair that did not hold; as above"
+    )
     proving_sound_fails: float = Field(
-        0.05, gt=0, lt=0.5, description="Failure probability of a sound vehicle at a healthy EVSE; above the fleet's 2 to 3 %"
+        0.05,
+        gt=0,
+        lt=0.5,
+        description="Failure probability of a sound vehicle at a healthy EVSE; above the fleet's 2 to 3 %",
     )
     proving_faulty_fails: float = Field(
         0.5,

@@ -12,14 +12,32 @@ from pipeline.settings.base import Frozen
 class ServeSettings(Frozen):
     """Where the pages are reached and who may."""
 
-    host: str = Field("127.0.0.1", description="Address to listen on; any other than this machine's own demands sign-in; decided")
+    host: str = Field(
+        "127.0.0.1",
+        description="Address to listen on; any other than this machine's own demands sign-in; decided",
+    )
     port: int = Field(8095, ge=1, le=65535, description="Port to listen on; decided")
     names: tuple[str, ...] = Field(
-        (), description="Further host names under which browsers may ask for the pages; a request for any other is refused"
+        (),
+        description="Further host names under which browsers may ask for the pages; a request for any other is refused",
     )
-    people: Path | None = Field(None, description="File of people who may sign in (made with `whichside person`); decided")
-    https: bool = Field(default=False, description="Reached through TLS: cookies are marked Secure and HSTS is sent; decided")
-    session_hours: float = Field(8.0, gt=0, le=72, description="A sign-in lasts a working day; decided")
-    sign_ins: str = Field("5/minute", description="Sign-in attempts per address and per name; common practice, no source")
-    upload_cap_bytes: int = Field(2 << 30, ge=1 << 10, description="Largest delivery taken through the browser; decided")
-    upload_files_cap: int = Field(500, ge=1, description="Most files of a delivery taken through the browser; decided")
+    people: Path | None = Field(
+        None, description="File of people who may sign in (made with `whichside person`); decided"
+    )
+    https: bool = Field(
+        default=False,
+        description="Reached through TLS: cookies are marked Secure and HSTS is sent; decided",
+    )
+    session_hours: float = Field(
+        8.0, gt=0, le=72, description="A sign-in lasts a working day; decided"
+    )
+    sign_ins: str = Field(
+        "5/minute",
+        description="Sign-in attempts per address and per name; common practice, no source",
+    )
+    upload_cap_bytes: int = Field(
+        2 << 30, ge=1 << 10, description="Largest delivery taken through the browser; decided"
+    )
+    upload_files_cap: int = Field(
+        500, ge=1, description="Most files of a delivery taken through the browser; decided"
+    )

@@ -11,7 +11,10 @@ class ValidateSettings(Frozen):
     """How rules act."""
 
     distrust_weight: float = Field(
-        0.5, ge=0, le=1, description="Weight of an attempt caught by a rule of severity distrust; decided"
+        0.5,
+        ge=0,
+        le=1,
+        description="Weight of an attempt caught by a rule of severity distrust; decided",
     )
     firmware_share: float = Field(
         0.9,
@@ -20,8 +23,12 @@ class ValidateSettings(Frozen):
         description="A rule is a firmware's habit when it fires on at least this share of its stations; decided",
     )
     firmware_stations: int = Field(
-        3, ge=2, description="Fewer stations than this cannot show a firmware's habit: each may have its own trouble; decided"
+        3,
+        ge=2,
+        description="Fewer stations than this cannot show a firmware's habit: each may have its own trouble; decided",
     )
     firmware_contrast: float = Field(
-        5.0, ge=1, description="And fires on this many times the share of records caught at other firmwares; decided"
+        5.0,
+        ge=1,
+        description="And fires on this many times the share of records caught at other firmwares; decided",
     )

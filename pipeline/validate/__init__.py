@@ -8,4 +8,14 @@ from pipeline.validate.quarantine import validate
 from pipeline.validate.rules import Rule, View, rules, views
 from pipeline.validate.summary import explain_rule, validation_summary
 
-__all__ = ["CheckResult", "Rule", "View", "check", "explain_rule", "rules", "validate", "validation_summary", "views"]
+__all__ = [
+    "CheckResult",
+    "Rule",
+    "View",
+    "check",
+    "explain_rule",
+    "rules",
+    "validate",
+    "validation_summary",
+    "views",
+]

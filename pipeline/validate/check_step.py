@@ -1,4 +1,8 @@
-"""The check step: Great Expectations over a finished warehouse, results as JSON, and whether any reject rule exceeds its rate."""
+"""The check step.
+
+Great Expectations over a finished warehouse, results as JSON, and whether any reject rule exceeds
+its rate.
+"""
 
 from __future__ import annotations
 
@@ -11,10 +15,10 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.errors import StoreError, WhichsideError
+from pipeline.core.errors import StoreError, WhichsideError
+from pipeline.storage.warehouse import reading
 from pipeline.validate.evaluate import COUNTS, evaluate, forget
 from pipeline.validate.rules import rules
-from pipeline.warehouse import reading
 
 EXIT_EXCEEDED = 8
 _COLUMNS_SCHEMA = {
@@ -30,10 +34,11 @@ _COLUMNS_SCHEMA = {
 class CheckResult:
     """What a check found.
 
-    `rules`: one row a rule: `rule, family, severity, checked, offending, not_judged, rate, max_rate, exceeded, expected_rows`
-    (`expected_rows` is Great Expectations' own count of unexpected rows; it equals `offending`).
-    `columns`: one row a column expectation: `table, column, expectation, success, unexpected`.
-    `report`: Great Expectations' results by table, as JSON takes them.
+    `rules`: one row a rule: `rule, family, severity, checked, offending, not_judged, rate,
+    max_rate, exceeded, expected_rows` (`expected_rows` is Great Expectations' own count of
+    unexpected rows; it equals `offending`). `columns`: one row a column expectation: `table,
+    column, expectation, success, unexpected`. `report`: Great Expectations' results by table, as
+    JSON takes them.
     """
 
     store: Path
@@ -65,7 +70,8 @@ class CheckResult:
 def check(store: Path) -> CheckResult:
     """Check a warehouse, read only.
 
-    Raises StoreError when there is none or its path holds $ or ?, WhichsideError when the `check` extra is not installed.
+    Raises StoreError when there is none or its path holds $ or ?, WhichsideError when the `check`
+    extra is not installed.
     """
     with reading(store) as con:
         counts = evaluate(con).group_by("rule").agg(pl.col(COUNTS).sum())
@@ -108,7 +114,10 @@ def _run_suites(store: Path, library: Any) -> dict[str, Any]:
                 table: source.add_table_asset(table, table_name=table)
                 .add_batch_definition_whole_table("all")
                 .get_batch()
-                .validate(library.ExpectationSuite(name=table, expectations=expectations), result_format="BASIC")
+                .validate(
+                    library.ExpectationSuite(name=table, expectations=expectations),
+                    result_format="BASIC",
+                )
                 .to_json_dict()
                 for table, expectations in suites().items()
             }
@@ -121,8 +130,14 @@ def _run_suites(store: Path, library: Any) -> dict[str, Any]:
 
 def _address(store: Path) -> str:
     path = str(store.resolve())
-    if set("$?") & set(path):  # $NAME is filled in from the environment, ? begins the options, neither can be escaped
-        raise StoreError("a warehouse whose path holds $ or ? cannot be checked", where=path, next_step="move or copy it")
+    if set("$?") & set(
+        path
+    ):  # $NAME is filled in from the environment, ? begins the options, neither can be escaped
+        raise StoreError(
+            "a warehouse whose path holds $ or ? cannot be checked",
+            where=path,
+            next_step="move or copy it",
+        )
     return f"duckdb:///{path}?access_mode=read_only"
 
 
@@ -135,7 +150,13 @@ def _rules(counts: pl.DataFrame, report: dict[str, Any]) -> pl.DataFrame:
     }
     declared = pl.DataFrame(
         [(r.name, r.family, r.severity, r.max_rate, seen.get(r.name)) for r in rules().values()],
-        schema={"rule": pl.String, "family": pl.String, "severity": pl.String, "max_rate": pl.Float64, "expected_rows": pl.Int64},
+        schema={
+            "rule": pl.String,
+            "family": pl.String,
+            "severity": pl.String,
+            "max_rate": pl.Float64,
+            "expected_rows": pl.Int64,
+        },
         orient="row",
     )
     rate = pl.when(pl.col("checked") > 0).then(pl.col("offending") / pl.col("checked"))
@@ -144,7 +165,9 @@ def _rules(counts: pl.DataFrame, report: dict[str, Any]) -> pl.DataFrame:
         .with_columns(pl.col(COUNTS).fill_null(0))
         .with_columns(rate=rate)
         .with_columns(exceeded=(pl.col("rate") > pl.col("max_rate")).fill_null(value=False))
-        .select("rule", "family", "severity", *COUNTS, "rate", "max_rate", "exceeded", "expected_rows")
+        .select(
+            "rule", "family", "severity", *COUNTS, "rate", "max_rate", "exceeded", "expected_rows"
+        )
     )
 
 

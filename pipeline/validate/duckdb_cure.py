@@ -1,7 +1,8 @@
 """Let Great Expectations read a DuckDB file.
 
-It closes the connection before it fetches, except for dialects it names; DuckDB's cursor then has nothing left ('list index out
-of range'). Naming DuckDB among them is the whole cure. A test fails when it is no longer needed.
+It closes the connection before it fetches, except for dialects it names; DuckDB's cursor then has
+nothing left ('list index out of range'). Naming DuckDB among them is the whole cure. A test fails
+when it is no longer needed.
 """
 
 from __future__ import annotations
@@ -12,7 +13,10 @@ from enum import StrEnum
 
 
 class _Kept(StrEnum):
-    """A dialect whose connection is kept; Great Expectations asks for `.value` and compares with text."""
+    """A dialect whose connection is kept.
+
+    Great Expectations asks for `.value` and compares with text.
+    """
 
     DUCKDB = "duckdb"
 

@@ -1,6 +1,8 @@
-"""Run the rules over a warehouse: one pass a view counts all its rules; only rules that caught something are asked for rows.
+"""Run the rules over a warehouse: one pass a view counts all its rules; only rules that caught
+something are asked for rows.
 
-Reads tables, writes none: what it works out stands in temporary tables of the connection, gone with `forget`.
+Reads tables, writes none: what it works out stands in temporary tables of the connection, gone with
+`forget`.
 """
 
 from __future__ import annotations
@@ -9,8 +11,8 @@ from collections.abc import Sequence
 
 import polars as pl
 
+from pipeline.storage.warehouse import Connection
 from pipeline.validate.rules import RECORD_COLUMNS, Rule, View, by_view, rules, views
-from pipeline.warehouse import Connection
 
 COUNTS = ("checked", "offending", "not_judged")
 _FIRMWARE_SPAN = """
@@ -50,11 +52,12 @@ _EQUIPMENT = """
 
 
 def evaluate(con: Connection) -> pl.DataFrame:
-    """Ask all rules, and leave the temporary tables `caught`, `caught_at`, `firmware_span`, `equipment`.
+    """Ask all rules, and leave the temporary tables `caught`, `caught_at`, `firmware_span`,
+    `equipment`.
 
-    Returns one row a rule x station x connector x firmware that has records in scope: `rule, station_id, connector_id,
-    evse_model, firmware, checked, offending, not_judged`. A record whose question is null counts in `not_judged`, never
-    as sound.
+    Returns one row a rule x station x connector x firmware that has records in scope: `rule,
+    station_id, connector_id, evse_model, firmware, checked, offending, not_judged`. A record whose
+    question is null counts in `not_judged`, never as sound.
     """
     for statement in (_FIRMWARE_SPAN, _EQUIPMENT, _CAUGHT):
         con.execute(statement)
@@ -64,7 +67,14 @@ def evaluate(con: Connection) -> pl.DataFrame:
         _stand_up(con, view)
         if view.name in wanted:
             counts = _counts(con, view.name, wanted[view.name])
-            _catch(con, [r for r in wanted[view.name] if r.name in set(counts.filter(pl.col("offending") > 0)["rule"])])
+            _catch(
+                con,
+                [
+                    r
+                    for r in wanted[view.name]
+                    if r.name in set(counts.filter(pl.col("offending") > 0)["rule"])
+                ],
+            )
             frames.append(counts)
     con.execute(_LINK)
     return _with_equipment(con, pl.concat(frames))
@@ -79,12 +89,19 @@ def forget(con: Connection) -> None:
 
 
 def _stand_up(con: Connection, view: View) -> None:
-    con.execute(f'CREATE OR REPLACE TEMP {"TABLE" if view.keep else "VIEW"} "{view.name}" AS {view.sql}')
+    con.execute(
+        f'CREATE OR REPLACE TEMP {"TABLE" if view.keep else "VIEW"} "{view.name}" AS {view.sql}'
+    )
 
 
 def _counts(con: Connection, view: str, members: Sequence[Rule]) -> pl.DataFrame:
-    """One pass over a view: counts of each of its rules by station, connector and firmware in force at the record's time."""
-    asked = ", ".join(f"{rule.judged} AS j{i}, {rule.in_scope} AS s{i}" for i, rule in enumerate(members))
+    """One pass over a view.
+
+    Counts of each of its rules by station, connector and firmware in force at the record's time.
+    """
+    asked = ", ".join(
+        f"{rule.judged} AS j{i}, {rule.in_scope} AS s{i}" for i, rule in enumerate(members)
+    )
     counted = ", ".join(
         f"count(j{i}) AS checked_{i}, count(*) FILTER (WHERE j{i}) AS offending_{i}, "
         f"count(*) FILTER (WHERE s{i} AND j{i} IS NULL) AS not_judged_{i}"
@@ -100,7 +117,11 @@ def _counts(con: Connection, view: str, members: Sequence[Rule]) -> pl.DataFrame
     )
     keys = ["station_id", "connector_id", "firmware"]
     return pl.concat(
-        wide.select(pl.lit(rule.name).alias("rule"), *keys, *(pl.col(f"{name}_{i}").alias(name) for name in COUNTS))
+        wide.select(
+            pl.lit(rule.name).alias("rule"),
+            *keys,
+            *(pl.col(f"{name}_{i}").alias(name) for name in COUNTS),
+        )
         for i, rule in enumerate(members)
     ).filter(pl.col("checked") + pl.col("not_judged") > 0)
 

@@ -1,15 +1,20 @@
-"""What the rules' findings do: results, rates, firmware-wide habits, rows of `core_impossible`, weights of attempts."""
+"""What the rules' findings do.
+
+Results, rates, firmware-wide habits, rows of `core_impossible`, weights of attempts.
+"""
 
 from __future__ import annotations
 
 import polars as pl
 
 from pipeline.settings.validate import ValidateSettings
+from pipeline.storage.warehouse import Connection, replace
 from pipeline.validate.evaluate import COUNTS, evaluate, forget
 from pipeline.validate.rules import Rule, rules, views
-from pipeline.warehouse import Connection, replace
 
-_OF_WHOLE = "c.rule = w.rule AND c.evse_model = w.evse_model AND c.firmware IS NOT DISTINCT FROM w.firmware"
+_OF_WHOLE = (
+    "c.rule = w.rule AND c.evse_model = w.evse_model AND c.firmware IS NOT DISTINCT FROM w.firmware"
+)
 _WHOLE = f"""
     SELECT c.rule, any_value(c.severity), NULL, NULL, min(c.at_utc), NULL, NULL, NULL,
            concat('firmware ', coalesce(c.firmware, 'not known'), ' of ', c.evse_model, ' as a whole, reported once: ',
@@ -35,16 +40,19 @@ _WEIGH = """
 def validate(con: Connection, settings: ValidateSettings) -> None:
     """Run every rule and act on what it caught.
 
-    Fills core_rule_result (one row a rule), core_rule_station and core_rule_firmware (rates), core_impossible (one row a
-    caught record, or one a firmware where a rule is that firmware's habit; rejected records always singly), and sets
-    core_attempt.distrust and weight: reject 0, distrust `distrust_weight`, else 1. Running it again gives the same.
+    Fills core_rule_result (one row a rule), core_rule_station and core_rule_firmware (rates),
+    core_impossible (one row a caught record, or one a firmware where a rule is that firmware's
+    habit; rejected records always singly), and sets core_attempt.distrust and weight: reject 0,
+    distrust `distrust_weight`, else 1. Running it again gives the same.
     """
     counts = evaluate(con)
     firmwares = by_firmware(counts, settings)
     replace(con, "core_rule_result", rule_results(counts, _rows(con), firmwares))
     replace(con, "core_rule_station", by_station(counts))
     replace(con, "core_rule_firmware", firmwares)
-    whole = firmwares.filter("whole_firmware", pl.col("severity") != "reject").select("rule", "evse_model", "firmware")
+    whole = firmwares.filter("whole_firmware", pl.col("severity") != "reject").select(
+        "rule", "evse_model", "firmware"
+    )
     con.register("whole", whole.to_arrow())
     con.execute("DELETE FROM core_impossible")
     con.execute(f"INSERT INTO core_impossible {_SINGLE} UNION ALL {_WHOLE} ORDER BY {_ORDER}")
@@ -54,20 +62,27 @@ def validate(con: Connection, settings: ValidateSettings) -> None:
 
 
 def _severities() -> pl.DataFrame:
-    return pl.DataFrame({"rule": list(rules()), "severity": [rule.severity for rule in rules().values()]})
+    return pl.DataFrame(
+        {"rule": list(rules()), "severity": [rule.severity for rule in rules().values()]}
+    )
 
 
 def by_station(counts: pl.DataFrame) -> pl.DataFrame:
     """One row a rule x station: `rule, severity, station_id, checked, offending, not_judged`."""
-    grouped = counts.filter(pl.col("station_id").is_not_null()).group_by("rule", "station_id").agg(pl.col(COUNTS).sum())
+    grouped = (
+        counts.filter(pl.col("station_id").is_not_null())
+        .group_by("rule", "station_id")
+        .agg(pl.col(COUNTS).sum())
+    )
     return grouped.join(_severities(), on="rule").sort("rule", "station_id")
 
 
 def by_firmware(counts: pl.DataFrame, settings: ValidateSettings) -> pl.DataFrame:
     """One row a rule x EVSE model x firmware, in form of core_rule_firmware.
 
-    A firmware is caught whole when a rule fires on nearly all its stations (`firmware_share` of at least `firmware_stations`) and
-    `firmware_contrast` times as often per record as at the firmwares where it does not fire on nearly all.
+    A firmware is caught whole when a rule fires on nearly all its stations (`firmware_share` of at
+    least `firmware_stations`) and `firmware_contrast` times as often per record as at the firmwares
+    where it does not fire on nearly all.
     """
     keys = ["rule", "evse_model", "firmware"]
     grouped = (
@@ -75,7 +90,10 @@ def by_firmware(counts: pl.DataFrame, settings: ValidateSettings) -> pl.DataFram
         .group_by(keys)
         .agg(
             stations=pl.col("station_id").filter(pl.col("checked") > 0).n_unique().cast(pl.Int64),
-            stations_caught=pl.col("station_id").filter(pl.col("offending") > 0).n_unique().cast(pl.Int64),
+            stations_caught=pl.col("station_id")
+            .filter(pl.col("offending") > 0)
+            .n_unique()
+            .cast(pl.Int64),
             **{name: pl.col(name).sum() for name in COUNTS},
         )
     )
@@ -88,7 +106,9 @@ def by_firmware(counts: pl.DataFrame, settings: ValidateSettings) -> pl.DataFram
         others_checked=pl.col("checked").sum(), others_offending=pl.col("offending").sum()
     )  # fmt: skip
     rate = pl.col("offending") / pl.col("checked")
-    other_rate = pl.when(pl.col("others_checked") > 0).then(pl.col("others_offending") / pl.col("others_checked"))
+    other_rate = pl.when(pl.col("others_checked") > 0).then(
+        pl.col("others_offending") / pl.col("others_checked")
+    )
     contrast = (rate >= settings.firmware_contrast * pl.col("elsewhere_rate")).fill_null(value=True)
     return (
         grouped.with_columns(broad=broad)
@@ -100,21 +120,32 @@ def by_firmware(counts: pl.DataFrame, settings: ValidateSettings) -> pl.DataFram
     )
 
 
-def rule_results(counts: pl.DataFrame, rows: dict[str, int], firmwares: pl.DataFrame) -> pl.DataFrame:
+def rule_results(
+    counts: pl.DataFrame, rows: dict[str, int], firmwares: pl.DataFrame
+) -> pl.DataFrame:
     """One row a rule, in form of core_rule_result; `rows` are the rows of each table rules rest on.
 
-    `not_evaluated` where no record could be judged, with the reason; else `invalid` where any was caught, else `valid`.
+    `not_evaluated` where no record could be judged, with the reason; else `invalid` where any was
+    caught, else `valid`.
     """
-    totals = {row["rule"]: row for row in counts.group_by("rule").agg(pl.col(COUNTS).sum()).iter_rows(named=True)}
+    totals = {
+        row["rule"]: row
+        for row in counts.group_by("rule").agg(pl.col(COUNTS).sum()).iter_rows(named=True)
+    }
     whole = dict(firmwares.filter("whole_firmware").group_by("rule").len().iter_rows())
     none = dict.fromkeys(COUNTS, 0)
     return pl.DataFrame(
-        [_result(rule, totals.get(rule.name, none), rows, whole.get(rule.name, 0)) for rule in rules().values()],
+        [
+            _result(rule, totals.get(rule.name, none), rows, whole.get(rule.name, 0))
+            for rule in rules().values()
+        ],
         infer_schema_length=None,
     )
 
 
-def _result(rule: Rule, total: dict[str, int], rows: dict[str, int], whole: int) -> dict[str, object]:
+def _result(
+    rule: Rule, total: dict[str, int], rows: dict[str, int], whole: int
+) -> dict[str, object]:
     detail: str | None
     checked, offending, not_judged = (total[name] for name in COUNTS)
     if checked == 0:
@@ -125,7 +156,13 @@ def _result(rule: Rule, total: dict[str, int], rows: dict[str, int], whole: int)
         notes += [f"{whole} firmware{'s' if whole > 1 else ''} as a whole"] if whole else []
         detail = "; ".join(notes) or None
     counts = {"checked": checked, "offending": offending, "not_judged": not_judged}
-    return {"rule": rule.name, "severity": rule.severity, "rule_result": result, **counts, "detail": detail}
+    return {
+        "rule": rule.name,
+        "severity": rule.severity,
+        "rule_result": result,
+        **counts,
+        "detail": detail,
+    }
 
 
 def _why_not(rule: Rule, not_judged: int, rows: dict[str, int]) -> str:
@@ -143,5 +180,7 @@ def _needs(rule: Rule) -> str:
 
 def _rows(con: Connection) -> dict[str, int]:
     tables = sorted({table for view in views().values() for table in view.tables})
-    counted = con.execute(" UNION ALL ".join(f"SELECT '{table}', count(*) FROM {table}" for table in tables)).fetchall()
+    counted = con.execute(
+        " UNION ALL ".join(f"SELECT '{table}', count(*) FROM {table}" for table in tables)
+    ).fetchall()
     return {str(table): int(count) for table, count in counted}

@@ -1,7 +1,8 @@
 """The rules, read from `schemas/rules`, and the views they look at, from `schemas/views`.
 
-A rule is a three-valued question about each record of a view: `problem` true = caught, false = sound, null = cannot be
-judged. Its offending rows and its counts are two SELECTs made from that one declaration, so they cannot disagree.
+A rule is a three-valued question about each record of a view: `problem` true = caught, false =
+sound, null = cannot be judged. Its offending rows and its counts are two SELECTs made from that one
+declaration, so they cannot disagree.
 """
 
 from __future__ import annotations
@@ -11,19 +12,30 @@ from dataclasses import dataclass, field
 from functools import cache
 from typing import Any, Literal
 
-from pipeline.errors import SchemaError
+from pipeline.core.errors import SchemaError
 from pipeline.registry import load_folder, registry
 
 Severity = Literal["reject", "distrust", "note"]
 FAMILIES = ("pilot_sequence", "pilot_level", "ocpp", "energy", "identity", "time")
 ACTORS = ("site operator", "fleet office", "workshop")
-RECORD_COLUMNS = ("station_id", "connector_id", "at_utc", "attempt_id", "transaction_id", "file_id", "line")
+RECORD_COLUMNS = (
+    "station_id",
+    "connector_id",
+    "at_utc",
+    "attempt_id",
+    "transaction_id",
+    "file_id",
+    "line",
+)
 """What every view has, so that a caught record can be found again."""
 
 
 @dataclass(frozen=True)
 class View:
-    """A SELECT over declared tables (and views declared before it) that rules look at; `keep`: worth working out once."""
+    """A SELECT over declared tables (and views declared before it) that rules look at; `keep`.
+
+    Worth working out once.
+    """
 
     name: str
     meaning: str
@@ -36,8 +48,9 @@ class View:
 class Rule:
     """One impossible (or remarkable) state, with who says so and who can act.
 
-    `scope` are the records the rule speaks of, `problem` is true where there is one and null where that cannot be told;
-    `needs` are the columns without which it cannot; `max_rate` is the share of judged records a reject rule may catch.
+    `scope` are the records the rule speaks of, `problem` is true where there is one and null where
+    that cannot be told; `needs` are the columns without which it cannot; `max_rate` is the share of
+    judged records a reject rule may catch.
     """
 
     name: str
@@ -62,7 +75,10 @@ class Rule:
 
     @property
     def in_scope(self) -> str:
-        """SQL: the records the rule speaks of, or may speak of where a null hides whether it does."""
+        """SQL.
+
+        The records the rule speaks of, or may speak of where a null hides whether it does.
+        """
         return f"(({self.scope}) IS NOT FALSE)"
 
     @property
@@ -93,16 +109,29 @@ class Rule:
 
 def _allowed_moves() -> View:
     """The status changes OCPP 1.6 allows (`schemas/moves`), as a view of (from_word, to_word)."""
-    moves = [(origin, target) for origin, targets in load_folder("moves").items() for target in targets]
+    moves = [
+        (origin, target) for origin, targets in load_folder("moves").items() for target in targets
+    ]
     rows = ", ".join(f"('{origin}', '{target}')" for origin, target in moves)
-    return View("ocpp16_status", "Status changes OCPP 1.6 allows", (), f"SELECT * FROM (VALUES {rows}) AS m(from_word, to_word)")
+    return View(
+        "ocpp16_status",
+        "Status changes OCPP 1.6 allows",
+        (),
+        f"SELECT * FROM (VALUES {rows}) AS m(from_word, to_word)",
+    )
 
 
 @cache
 def views() -> Mapping[str, View]:
     """All views in order of declaration; a view may only build on earlier ones."""
     declared = {
-        name: View(name, body["meaning"], tuple(body["tables"]), body["sql"].strip(), body.get("keep", False))
+        name: View(
+            name,
+            body["meaning"],
+            tuple(body["tables"]),
+            body["sql"].strip(),
+            body.get("keep", False),
+        )
         for name, body in load_folder("views").items()
     }
     moves = _allowed_moves()
@@ -113,30 +142,55 @@ def views() -> Mapping[str, View]:
 def rules() -> Mapping[str, Rule]:
     """All rules by name.
 
-    Raises SchemaError when one names an unknown family, actor, source or view, or a reject rule states no rate.
+    Raises SchemaError when one names an unknown family, actor, source or view, or a reject rule
+    states no rate.
     """
     return {name: _rule(name, body) for name, body in load_folder("rules").items()}
 
 
 def _rule(name: str, body: Mapping[str, Any]) -> Rule:
     limits = dict(body.get("limits", {}))
-    texts: dict[str, Any] = {key: str(body[key]).format(**limits) for key in ("meaning", "clause", "scope", "problem", "detail")}
+    texts: dict[str, Any] = {
+        key: str(body[key]).format(**limits)
+        for key in ("meaning", "clause", "scope", "problem", "detail")
+    }
     plain = {key: body[key] for key in ("family", "severity", "source", "acts", "records")}
-    rule = Rule(name=name, **plain, **texts, needs=tuple(body["needs"]), max_rate=body.get("max_rate"), limits=limits)
+    rule = Rule(
+        name=name,
+        **plain,
+        **texts,
+        needs=tuple(body["needs"]),
+        max_rate=body.get("max_rate"),
+        limits=limits,
+    )
     faults = [
         text
         for wrong, text in (
-            (rule.family not in FAMILIES, f"family {rule.family!r} is none of {', '.join(FAMILIES)}"),
-            (rule.severity not in registry().fields["severity"].values, f"severity {rule.severity!r} is not declared"),
+            (
+                rule.family not in FAMILIES,
+                f"family {rule.family!r} is none of {', '.join(FAMILIES)}",
+            ),
+            (
+                rule.severity not in registry().fields["severity"].values,
+                f"severity {rule.severity!r} is not declared",
+            ),
             (rule.acts not in ACTORS, f"{rule.acts!r} is none of {', '.join(ACTORS)}"),
-            (rule.source not in registry().sources, f"source {rule.source!r} is not in schemas/sources.yaml"),
+            (
+                rule.source not in registry().sources,
+                f"source {rule.source!r} is not in schemas/sources.yaml",
+            ),
             (rule.records not in views(), f"records {rule.records!r} are no view of schemas/views"),
-            ((rule.severity == "reject") != (rule.max_rate is not None), "a reject rule, and no other, states max_rate"),
+            (
+                (rule.severity == "reject") != (rule.max_rate is not None),
+                "a reject rule, and no other, states max_rate",
+            ),
         )
         if wrong
     ]
     if faults:
-        raise SchemaError("; ".join(faults), where=f"schemas/rules: {name}", next_step="mend the declaration")
+        raise SchemaError(
+            "; ".join(faults), where=f"schemas/rules: {name}", next_step="mend the declaration"
+        )
     return rule
 
 

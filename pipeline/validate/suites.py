@@ -1,4 +1,5 @@
-"""Great Expectations suites from the declarations: one expectation a rule, and what the registry says of each column.
+"""Great Expectations suites from the declarations: one expectation a rule, and what the registry
+says of each column.
 
 Imported by the check step alone: Great Expectations takes seconds to import and is an extra.
 """
@@ -19,7 +20,11 @@ PREFIXES = ("raw_", "core_")
 
 def suites() -> dict[str, list[Any]]:
     """Expectations of each table: its columns', and those of the rules that rest on it first."""
-    made = {name: list(_of_columns(table.columns)) for name, table in registry().tables.items() if name.startswith(PREFIXES)}
+    made = {
+        name: list(_of_columns(table.columns))
+        for name, table in registry().tables.items()
+        if name.startswith(PREFIXES)
+    }
     for rule in rules().values():
         made[views()[rule.records].tables[0]].append(of_rule(rule))
     return made
@@ -27,11 +32,17 @@ def suites() -> dict[str, list[Any]]:
 
 def of_rule(rule: Rule) -> Any:
     """The rule as an expectation that its SQL yields no row."""
-    # the batch is named in a comment: the SQL names its tables itself, and a query without it is complained about on stdout
+    # the batch is named in a comment: the SQL names its tables itself, and a query without it is
+    # complained about on stdout
     return gxe.UnexpectedRowsExpectation(
         unexpected_rows_query=f"{_escaped(rule.sql)} /* {{batch}} */",
         description=rule.meaning,
-        meta={"rule": rule.name, "severity": rule.severity, "source": rule.source, "clause": rule.clause},
+        meta={
+            "rule": rule.name,
+            "severity": rule.severity,
+            "source": rule.source,
+            "clause": rule.clause,
+        },
     )
 
 
@@ -45,7 +56,9 @@ def _of_columns(columns: Sequence[Column]) -> Iterator[Any]:
         if not column.nullable:
             yield gxe.ExpectColumnValuesToNotBeNull(column=column.name, meta=meta)
         if field.values:
-            yield gxe.ExpectColumnValuesToBeInSet(column=column.name, value_set=list(field.values), meta=meta)
+            yield gxe.ExpectColumnValuesToBeInSet(
+                column=column.name, value_set=list(field.values), meta=meta
+            )
         if field.minimum is not None or field.maximum is not None:
             yield gxe.ExpectColumnValuesToBeBetween(
                 column=column.name, min_value=field.minimum, max_value=field.maximum, meta=meta

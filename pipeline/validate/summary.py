@@ -5,8 +5,8 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.registry import registry
+from pipeline.storage.warehouse import Connection, read
 from pipeline.validate.rules import rules, views
-from pipeline.warehouse import Connection, read
 
 _EQUIPMENT = """
     WITH of_attempts AS (
@@ -31,17 +31,26 @@ _RATE = pl.when(pl.col("checked") > 0).then(pl.col("offending") / pl.col("checke
 def validation_summary(con: Connection) -> dict[str, pl.DataFrame]:
     """What the last `validate` found. All frames may be empty, none is missing.
 
-    - `rules`, a row a rule: `rule, family, severity, rule_result, checked, offending, not_judged, rate, max_rate, detail,
-      meaning, source, clause, acts`; `rate` is the share of judged records caught, null where none could be judged.
+    - `rules`, a row a rule: `rule, family, severity, rule_result, checked, offending, not_judged,
+      rate, max_rate, detail,
+      meaning, source, clause, acts`; `rate` is the share of judged records caught, null where none
+      could be judged.
     - `families`, a row a family: `family, rules, valid, invalid, not_evaluated, offending`.
-    - `stations`, a row a rule x station that caught something, highest rate first: `rule, severity, station_id, checked,
+    - `stations`, a row a rule x station that caught something, highest rate first: `rule, severity,
+      station_id, checked,
       offending, not_judged, rate`.
-    - `firmware`, a row a rule x EVSE model x firmware that caught something, whole firmwares first: `rule, severity,
-      evse_model, firmware, stations, stations_caught, checked, offending, not_judged, rate, elsewhere_rate, whole_firmware`.
-    - `equipment`, a row a station, least trusted first: `station_id, site_id, evse_model, attempts, attempts_rejected,
-      attempts_distrusted, share_not_trusted, rules_fired, hard_records` (of rules that reject or distrust), `records`.
+    - `firmware`, a row a rule x EVSE model x firmware that caught something, whole firmwares first:
+      `rule, severity,
+      evse_model, firmware, stations, stations_caught, checked, offending, not_judged, rate,
+      elsewhere_rate, whole_firmware`.
+    - `equipment`, a row a station, least trusted first: `station_id, site_id, evse_model, attempts,
+      attempts_rejected,
+      attempts_distrusted, share_not_trusted, rules_fired, hard_records` (of rules that reject or
+      distrust), `records`.
     """
-    results = read(con, "core_rule_result").join(_declared(), on="rule", how="left", maintain_order="left")
+    results = read(con, "core_rule_result").join(
+        _declared(), on="rule", how="left", maintain_order="left"
+    )
     of_rules = results.with_columns(_RATE).select(
         "rule", "family", "severity", "rule_result", "checked", "offending", "not_judged", "rate", "max_rate", "detail",
         "meaning", "source", "clause", "acts",
@@ -91,12 +100,16 @@ def _families(of_rules: pl.DataFrame) -> pl.DataFrame:
 
 
 def explain_rule(name: str) -> str:
-    """A rule in words: meaning, severity, source, who acts, what it looks at and its SQL. Raises KeyError for no rule."""
+    """A rule in words: meaning, severity, source, who acts, what it looks at and its SQL.
+
+    Raises KeyError for no rule.
+    """
     rule = rules()[name]
     source = registry().sources[rule.source]
     lines = [
         f"{rule.name}: {rule.meaning}",
-        f"Severity: {rule.severity}" + (f", up to a share of {rule.max_rate:g}" if rule.max_rate is not None else ""),
+        f"Severity: {rule.severity}"
+        + (f", up to a share of {rule.max_rate:g}" if rule.max_rate is not None else ""),
         f"Source:   {source.title} ({source.seen}); {rule.clause}",
         f"Acts:     {rule.acts}",
         f"Looks at: {rule.records} ({views()[rule.records].meaning}), where {rule.scope}",

@@ -46,5 +46,7 @@ def simulate(  # noqa: PLR0913 - the arguments are the command's options
 
     Raises ValueError for a size or scenario from which no world can be made.
     """
-    spec = WorldSpec(vehicles, evses, weeks, seed, scenario, attempts_per_day=VISITS_PER_DAY, end=end)
+    spec = WorldSpec(
+        vehicles, evses, weeks, seed, scenario, attempts_per_day=VISITS_PER_DAY, end=end
+    )
     write_delivery(simulate_world(spec), Path(directory), dirt)

@@ -34,7 +34,10 @@ class VehicleCircuit:
 
 @dataclass(frozen=True)
 class EvseCircuit:
-    """One row an EVSE: generator halves in V (both positive), R1 in ohm, errors of its meter in V."""
+    """One row an EVSE.
+
+    Generator halves in V (both positive), R1 in ohm, errors of its meter in V.
+    """
 
     plus_v: Floats
     minus_v: Floats
@@ -52,7 +55,9 @@ def within(rng: np.random.Generator, nominal: float, share: float, n: int) -> Fl
 def draw_vehicles(rng: np.random.Generator, n: int) -> VehicleCircuit:
     """Draw vehicles' parts within tolerance."""
     vf = VF_V + (VF_HI_V - VF_V) * np.clip(rng.normal(0.0, 1 / 3, n), -1.0, 1.0)
-    return VehicleCircuit(within(rng, R2_OHM, R_TOLERANCE, n), within(rng, R3_OHM, R_TOLERANCE, n), vf)
+    return VehicleCircuit(
+        within(rng, R2_OHM, R_TOLERANCE, n), within(rng, R3_OHM, R_TOLERANCE, n), vf
+    )
 
 
 def draw_evses(rng: np.random.Generator, n: int) -> EvseCircuit:
@@ -73,7 +78,10 @@ def parallel(a_ohm: Floats | float, b_ohm: Floats | float) -> Floats:
 
 
 def high_side(vg_v: Floats, r1_ohm: Floats, load_ohm: Floats, drop_v: Floats) -> Floats:
-    """Level of the positive half in V: divider behind a diode that drops `drop_v` (0 if shorted)."""
+    """Level of the positive half in V.
+
+    Divider behind a diode that drops `drop_v` (0 if shorted).
+    """
     return (vg_v - drop_v) * load_ohm / (r1_ohm + load_ohm) + drop_v
 
 

@@ -1,4 +1,7 @@
-"""From causes to what happened: outcome, stage, fault reported, times within the attempt, energy."""
+"""From causes to what happened.
+
+Outcome, stage, fault reported, times within the attempt, energy.
+"""
 
 from __future__ import annotations
 
@@ -32,7 +35,10 @@ NEVER = 99
 
 @dataclass(frozen=True)
 class Endings:
-    """One row an attempt. Times in s after plugging in (nan: not reached); codes into the tuples."""
+    """One row an attempt. Times in s after plugging in (nan: not reached).
+
+    Codes into the tuples.
+    """
 
     outcome: Ints
     stage: Ints
@@ -128,7 +134,9 @@ def _timed(fleet: Fleet, rng: np.random.Generator, visits: Visits, end: _End) ->
     need = np.where(nearly_full, rng.uniform(0.08, 0.4, n), need)
     full_s = begins + need / power * 3600
     wanted = np.minimum(full_s, slot - rng.uniform(5, 25, n))
-    looks = np.where(code == CODE["EVCommunicationError"], rng.uniform(5, 50, n), rng.uniform(0.4, 6, n))
+    looks = np.where(
+        code == CODE["EVCommunicationError"], rng.uniform(5, 50, n), rng.uniform(0.4, 6, n)
+    )
     fault_s = np.choose(
         stage,
         [

@@ -26,7 +26,10 @@ LEAK_START_LOG10, LEAK_END_LOG10 = 6.0, 2.5
 
 @dataclass(frozen=True)
 class UnitFaults:
-    """Fault of each unit, by row number: kind (-1: none), up to two spells, chance to fail in one."""
+    """Fault of each unit, by row number: kind (-1.
+
+    None), up to two spells, chance to fail in one.
+    """
 
     kind: Ints
     from_s: Floats
@@ -46,7 +49,10 @@ class UnitFaults:
 
 @dataclass(frozen=True)
 class PairingFaults:
-    """Bad cells: key of vehicle model x EVSE model x firmware, chance to fail, stage it fails at."""
+    """Bad cells.
+
+    Key of vehicle model x EVSE model x firmware, chance to fail, stage it fails at.
+    """
 
     probability: Floats
     stage: Ints
@@ -73,8 +79,13 @@ def no_faults(n: int) -> UnitFaults:
     return UnitFaults(np.full(n, -1, dtype=np.int64), never, never.copy(), np.zeros(n), np.zeros(n))
 
 
-def _spells(spec: WorldSpec, rng: np.random.Generator, n: int, mean_repair_days: float) -> tuple[Floats, Floats]:
-    """First spell, and a second one for repairs that do not hold; a quarter began before the logs."""
+def _spells(
+    spec: WorldSpec, rng: np.random.Generator, n: int, mean_repair_days: float
+) -> tuple[Floats, Floats]:
+    """First spell, and a second one for repairs that do not hold.
+
+    A quarter began before the logs.
+    """
     horizon = spec.days * DAY_S
     start = np.where(rng.random(n) < 0.25, -1.0, rng.uniform(0.03, 0.9, n)) * horizon
     length = rng.gamma(3.0, mean_repair_days / 3.0, n) * DAY_S
@@ -122,7 +133,10 @@ def draw_faults(spec: WorldSpec) -> Faults:
 
 
 def leak_ohm(faults: UnitFaults, unit: Ints, at_s: Floats) -> Floats:
-    """Reverse path of each vehicle's diode at each time: inf sound, 0 shorted, between if leaking."""
+    """Reverse path of each vehicle's diode at each time.
+
+    Inf sound, 0 shorted, between if leaking.
+    """
     on = faults.active(unit, at_s)
     kind = np.where(on, faults.kind[unit], -1)
     start = np.where(faults.relapsed(unit, at_s), faults.from_s[unit, 1], faults.from_s[unit, 0])
@@ -140,7 +154,9 @@ def leak_ohm(faults: UnitFaults, unit: Ints, at_s: Floats) -> Floats:
     )
 
 
-def unit_truth(spec: WorldSpec, faults: UnitFaults, ids: pl.Series, kinds: tuple[str, ...]) -> pl.DataFrame:
+def unit_truth(
+    spec: WorldSpec, faults: UnitFaults, ids: pl.Series, kinds: tuple[str, ...]
+) -> pl.DataFrame:
     """One row a spell that touches the world: id, fault, `from_utc`, `to_utc` (null: still on)."""
     unit, spell = np.nonzero(np.isfinite(faults.from_s))
     frame = pl.DataFrame(
@@ -161,7 +177,8 @@ def unit_truth(spec: WorldSpec, faults: UnitFaults, ids: pl.Series, kinds: tuple
         .with_columns(
             from_utc=begin + pl.duration(microseconds=(pl.col("from_s") * 1e6).cast(pl.Int64)),
             to_utc=pl.when(pl.col("to_s") < horizon).then(
-                begin + pl.duration(microseconds=(pl.col("to_s").clip(0, horizon) * 1e6).cast(pl.Int64))
+                begin
+                + pl.duration(microseconds=(pl.col("to_s").clip(0, horizon) * 1e6).cast(pl.Int64))
             ),
         )
         .drop("from_s", "to_s")
@@ -170,7 +187,10 @@ def unit_truth(spec: WorldSpec, faults: UnitFaults, ids: pl.Series, kinds: tuple
 
 
 def pairing_truth(faults: PairingFaults) -> pl.DataFrame:
-    """One row a bad cell: models, firmware, its chance to fail (in force as long as the firmware)."""
+    """One row a bad cell.
+
+    Models, firmware, its chance to fail (in force as long as the firmware).
+    """
     cell = np.flatnonzero(faults.probability)
     pair, firmware = np.divmod(cell, len(FIRMWARES))
     vehicle, evse = np.divmod(pair, len(EVSE_MODELS))
@@ -182,5 +202,9 @@ def pairing_truth(faults: PairingFaults) -> pl.DataFrame:
             "probability": faults.probability[cell],
             "stage": faults.stage[cell],
         },
-        schema_overrides={"vehicle_model": pl.String, "evse_model": pl.String, "firmware": pl.String},
+        schema_overrides={
+            "vehicle_model": pl.String,
+            "evse_model": pl.String,
+            "firmware": pl.String,
+        },
     )

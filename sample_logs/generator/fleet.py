@@ -131,9 +131,13 @@ def accepts(ac_class: Ints | int, connector: str) -> Bools | bool:
     return np.asarray((need == ANY_AC) | (np.asarray(ac_class) == need))
 
 
-def _favourites(rng: np.random.Generator, home: Ints, ac_class: Ints, evses: pl.DataFrame, site: Ints) -> Ints:
+def _favourites(
+    rng: np.random.Generator, home: Ints, ac_class: Ints, evses: pl.DataFrame, site: Ints
+) -> Ints:
     """Each vehicle's usual EVSE at its home depot."""
-    usable = np.array([accepts(np.array([TYPE1, TYPE2]), c) for c in evses["connector_type"]], dtype=bool)
+    usable = np.array(
+        [accepts(np.array([TYPE1, TYPE2]), c) for c in evses["connector_type"]], dtype=bool
+    )
     out = np.zeros(len(home), dtype=np.int64)
     for depot in np.unique(home):
         for kind in (TYPE1, TYPE2):
@@ -145,7 +149,10 @@ def _favourites(rng: np.random.Generator, home: Ints, ac_class: Ints, evses: pl.
 
 @dataclass(frozen=True)
 class Layout:
-    """What stands where and who lives where: sites, each EVSE's site and model, each vehicle's model and home."""
+    """What stands where and who lives where.
+
+    Sites, each EVSE's site and model, each vehicle's model and home.
+    """
 
     sites: pl.DataFrame
     site: Ints
@@ -218,7 +225,9 @@ def _loyalty(spec: WorldSpec, rng: np.random.Generator) -> Floats:
     return np.where(rng.random(spec.vehicles) < spec.rates.single_evse, 1.0, some)
 
 
-def _firmwares(spec: WorldSpec, rng: np.random.Generator, evses: pl.DataFrame) -> tuple[Ints, Ints, Floats]:
+def _firmwares(
+    spec: WorldSpec, rng: np.random.Generator, evses: pl.DataFrame
+) -> tuple[Ints, Ints, Floats]:
     """Firmware at the start, firmware after an update, and when (inf: never); a station has one."""
     _, group = np.unique(evses["station_id"].to_numpy(), return_inverse=True)
     n = int(group.max()) + 1

@@ -33,7 +33,9 @@ class Levels:
     diode_refused: Bools
 
 
-def pilot_levels(spec: WorldSpec, fleet: Fleet, faults: Faults, visits: Visits, part: str) -> Levels:
+def pilot_levels(
+    spec: WorldSpec, fleet: Fleet, faults: Faults, visits: Visits, part: str
+) -> Levels:
     """Levels from the parts on both sides, faults included, and whether the diode check refuses."""
     rng = spec.rng(part)
     car, box = visits.vehicle, visits.evse
@@ -54,12 +56,19 @@ def pilot_levels(spec: WorldSpec, fleet: Fleet, faults: Faults, visits: Visits, 
     high_c = read(circuit.high_side(plus, r1, load_c, drop), se.offset_high_v)
     low_c = read(circuit.low_side(minus, r1, load_c, path), se.offset_low_v)
     looked_at = np.where(fleet.moment[box] == 1, low_b, low_c)
-    refused = (fleet.moment[box] > 0) & (looked_at > fleet.check_limit_v[box]) & (leak < NOT_YET_OHM)
+    refused = (
+        (fleet.moment[box] > 0) & (looked_at > fleet.check_limit_v[box]) & (leak < NOT_YET_OHM)
+    )
     return Levels(high_b, low_b, high_c, low_c, read(plus, se.offset_high_v), leak, refused)
 
 
-def _generator(rng: np.random.Generator, fleet: Fleet, faults: Faults, visits: Visits) -> tuple[Floats, Floats]:
-    """Generator's two halves in V; a failing one sags on the low side, and on half of them the high."""
+def _generator(
+    rng: np.random.Generator, fleet: Fleet, faults: Faults, visits: Visits
+) -> tuple[Floats, Floats]:
+    """Generator's two halves in V.
+
+    A failing one sags on the low side, and on half of them the high.
+    """
     box = visits.evse
     sick = faults.evses.active(box, visits.start_s)
     sick &= faults.evses.kind[box] == EVSE_FAULTS.index("pilot_generator")

@@ -1,4 +1,7 @@
-"""How each cause shows: the stage at which it ends an attempt, and the fault word the EVSE gives it."""
+"""How each cause shows.
+
+The stage at which it ends an attempt, and the fault word the EVSE gives it.
+"""
 
 from __future__ import annotations
 
@@ -33,14 +36,18 @@ FAULTS = (
 CODE = {name: i for i, name in enumerate(FAULTS)}
 
 
-def pick(rng: np.random.Generator, n: int, names: tuple[str, ...], weight: tuple[float, ...]) -> Ints:
+def pick(
+    rng: np.random.Generator, n: int, names: tuple[str, ...], weight: tuple[float, ...]
+) -> Ints:
     """Codes drawn from names by weight."""
     w = np.array(weight)
     codes = np.array([CODE[name] for name in names])
     return np.asarray(codes[rng.choice(len(codes), n, p=w / w.sum())])
 
 
-def vehicle_marks(rng: np.random.Generator, fleet: Fleet, visits: Visits, now: Situation) -> tuple[Ints, Ints]:
+def vehicle_marks(
+    rng: np.random.Generator, fleet: Fleet, visits: Visits, now: Situation
+) -> tuple[Ints, Ints]:
     """Stage and fault code with which a vehicle's fault shows."""
     n, kind = len(visits.start_s), now.vehicle_fault
     moment = fleet.moment[visits.evse]
@@ -50,12 +57,16 @@ def vehicle_marks(rng: np.random.Generator, fleet: Fleet, visits: Visits, now: S
     charger_stage = np.where((own == 0) | (rng.random(n) < 0.75), ENERGISED, DELIVERING)
     charger_code = np.array([CODE[""], CODE["OverCurrentFailure"], CODE["GroundFailure"]])[own]
     lock_code = np.where(own == 0, CODE["InternalError"], CODE["ConnectorLockFailure"])
-    stage = np.choose(np.maximum(kind, 0), [diode_stage, diode_stage, charger_stage, OFFERED, OFFERED])
+    stage = np.choose(
+        np.maximum(kind, 0), [diode_stage, diode_stage, charger_stage, OFFERED, OFFERED]
+    )
     code = np.choose(np.maximum(kind, 0), [words, words, charger_code, lock_code, CODE[""]])
     return stage, code
 
 
-def evse_marks(rng: np.random.Generator, fleet: Fleet, visits: Visits, now: Situation) -> tuple[Ints, Ints]:
+def evse_marks(
+    rng: np.random.Generator, fleet: Fleet, visits: Visits, now: Situation
+) -> tuple[Ints, Ints]:
     """Stage and fault code with which an EVSE's fault shows."""
     n = len(visits.start_s)
     kind = np.maximum(now.evse_fault, 0)

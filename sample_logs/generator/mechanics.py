@@ -66,7 +66,9 @@ class Situation:
 def situation(fleet: Fleet, faults: Faults, visits: Visits, has_pilot: Bools) -> Situation:
     """Look up what holds at each attempt's start."""
     car, box, at = visits.vehicle, visits.evse, visits.start_s
-    firmware = np.where(at >= fleet.firmware_at_s[box], fleet.firmware_then[box], fleet.firmware_first[box])
+    firmware = np.where(
+        at >= fleet.firmware_at_s[box], fleet.firmware_then[box], fleet.firmware_first[box]
+    )
     return Situation(
         firmware,
         np.where(faults.vehicles.active(car, at), faults.vehicles.kind[car], -1),
@@ -100,7 +102,9 @@ def cause_chances(
     """Chance of each cause to strike at each attempt: shape (attempts, 4), order of `CAUSES`."""
     vehicle = _vehicle_strength(now, faults, visits, levels)
     evse = np.where(now.evse_fault >= 0, faults.evses.severity[visits.evse], 0.0)
-    key = PairingFaults.key(fleet.vehicle_model[visits.vehicle], fleet.evse_model[visits.evse], now.firmware)
+    key = PairingFaults.key(
+        fleet.vehicle_model[visits.vehicle], fleet.evse_model[visits.evse], now.firmware
+    )
     pairing = faults.pairings.probability[key]
     base = np.log(spec.rates.chance / (1 - spec.rates.chance)) * np.ones(len(key))
     base += effects.vehicle[visits.vehicle] + effects.evse[visits.evse]
@@ -116,7 +120,10 @@ def _misspecified(
     base: Floats,
     strengths: tuple[Floats, Floats, Floats],
 ) -> Floats:
-    """One logit for all: weather, drift, faults that add up and interact, repairs that half work."""
+    """One logit for all.
+
+    Weather, drift, faults that add up and interact, repairs that half work.
+    """
     at, rng = visits.start_s, spec.rng("weather")
     daily = np.convolve(rng.normal(size=spec.days + 12), np.ones(6) / np.sqrt(6), "same")
     wet = daily[np.minimum((at / DAY_S).astype(int), spec.days - 1) + 6]

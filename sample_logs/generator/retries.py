@@ -11,8 +11,19 @@ from sample_logs.generator.spec import WorldSpec
 from sample_logs.generator.usage import GAP_S, Menus, Visits, home_key
 
 
-def retries(spec: WorldSpec, fleet: Fleet, menus: Menus, last: Visits, ends: Endings, booked: Visits, number: int) -> Visits:
-    """Tries again of those who failed or were refused: same EVSE, or a free one at the same site."""
+def retries(
+    spec: WorldSpec,
+    fleet: Fleet,
+    menus: Menus,
+    last: Visits,
+    ends: Endings,
+    booked: Visits,
+    number: int,
+) -> Visits:
+    """Tries again of those who failed or were refused.
+
+    Same EVSE, or a free one at the same site.
+    """
     rng = spec.rng(f"retries {number}")
     n = len(last.start_s)
     wants = (ends.outcome == FAILED) | (ends.outcome == DECLINED)

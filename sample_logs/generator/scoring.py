@@ -45,10 +45,23 @@ def score_attempts(found: pl.DataFrame, truth: pl.DataFrame) -> Score:
     truth's attempts.parquet. Attempts cut by a reboot count neither way.
     """
     ours = found.select(
-        "evse_id", "outcome", "stage", "vehicle_id", found_at=pl.col("plugged_at").dt.cast_time_unit("ms")
+        "evse_id",
+        "outcome",
+        "stage",
+        "vehicle_id",
+        found_at=pl.col("plugged_at").dt.cast_time_unit("ms"),
     ).with_row_index("found_row")
     known = truth.select(
-        "attempt_id", "evse_id", "outcome", "stage", "vehicle_id", "plugged_at", "cut_ms", "calls", "pilot_rows", "exported"
+        "attempt_id",
+        "evse_id",
+        "outcome",
+        "stage",
+        "vehicle_id",
+        "plugged_at",
+        "cut_ms",
+        "calls",
+        "pilot_rows",
+        "exported",
     )
     matched = known.sort("plugged_at").join_asof(
         ours.sort("found_at"),
@@ -60,15 +73,23 @@ def score_attempts(found: pl.DataFrame, truth: pl.DataFrame) -> Score:
         suffix="_found",
         check_sortedness=False,
     )
-    matched = matched.with_columns(error_s=(pl.col("found_at") - pl.col("plugged_at")).dt.total_milliseconds() / 1000)
+    matched = matched.with_columns(
+        error_s=(pl.col("found_at") - pl.col("plugged_at")).dt.total_milliseconds() / 1000
+    )
     matched = matched.sort(pl.col("error_s").abs()).with_columns(
         found_row=pl.when(pl.col("found_row").is_first_distinct()).then("found_row")
     )
     should = visible(truth)
     hit = matched.filter(pl.col("found_row").is_not_null())
     whole = hit.filter(pl.col("attempt_id").is_in(should["attempt_id"].implode()))
-    invented = _outside_cuts(ours.filter(~pl.col("found_row").is_in(hit["found_row"].implode())), truth)
-    confusion = whole.group_by("outcome", "outcome_found").len().sort("outcome", "len", descending=[False, True])
+    invented = _outside_cuts(
+        ours.filter(~pl.col("found_row").is_in(hit["found_row"].implode())), truth
+    )
+    confusion = (
+        whole.group_by("outcome", "outcome_found")
+        .len()
+        .sort("outcome", "len", descending=[False, True])
+    )
     error = whole["error_s"].abs()
 
     def share(expr: pl.Expr) -> float:
@@ -95,8 +116,14 @@ def score_attempts(found: pl.DataFrame, truth: pl.DataFrame) -> Score:
 
 def _outside_cuts(found: pl.DataFrame, truth: pl.DataFrame) -> pl.DataFrame:
     """Found attempts that are not the second half of one a reboot cut."""
-    cut = truth.filter(pl.col("cut_ms").is_not_null()).select("evse_id", "plugged_at", "unplugged_at").sort("plugged_at")
+    cut = (
+        truth.filter(pl.col("cut_ms").is_not_null())
+        .select("evse_id", "plugged_at", "unplugged_at")
+        .sort("plugged_at")
+    )
     joined = found.sort("found_at").join_asof(
         cut, left_on="found_at", right_on="plugged_at", by="evse_id", check_sortedness=False
     )
-    return joined.filter(~(pl.col("found_at") <= pl.col("unplugged_at")).fill_null(value=False)).select(found.columns)
+    return joined.filter(
+        ~(pl.col("found_at") <= pl.col("unplugged_at")).fill_null(value=False)
+    ).select(found.columns)

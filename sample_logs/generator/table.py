@@ -14,7 +14,14 @@ from sample_logs.generator.levels import Levels
 from sample_logs.generator.marks import FAULTS
 from sample_logs.generator.mechanics import CAUSES, Situation
 from sample_logs.generator.models import FIRMWARES
-from sample_logs.generator.spec import ENERGISED, EVSE_FAULTS, OFFERED, STAGES, VEHICLE_FAULTS, WorldSpec
+from sample_logs.generator.spec import (
+    ENERGISED,
+    EVSE_FAULTS,
+    OFFERED,
+    STAGES,
+    VEHICLE_FAULTS,
+    WorldSpec,
+)
 from sample_logs.generator.usage import Visits
 
 Floats = NDArray[np.float64]
@@ -35,10 +42,14 @@ class Round:
 
 def table(spec: WorldSpec, fleet: Fleet, rounds: list[Round]) -> pl.DataFrame:
     """All rounds as one frame in order of time, with ids."""
-    parts = [_frame(spec, fleet, r).with_columns(try_number=pl.lit(i + 1)) for i, r in enumerate(rounds)]
+    parts = [
+        _frame(spec, fleet, r).with_columns(try_number=pl.lit(i + 1)) for i, r in enumerate(rounds)
+    ]
     frame = pl.concat(parts).sort("plugged_at", "evse_id")
     number = pl.int_range(1, pl.len() + 1).cast(pl.String).str.zfill(8)
-    return frame.with_columns(attempt_id=pl.lit("A") + number).select("attempt_id", pl.exclude("attempt_id"))
+    return frame.with_columns(attempt_id=pl.lit("A") + number).select(
+        "attempt_id", pl.exclude("attempt_id")
+    )
 
 
 def _names(codes: NDArray[np.int64], names: tuple[str, ...] | list[str]) -> pl.Series:
@@ -108,5 +119,14 @@ def _frame(spec: WorldSpec, fleet: Fleet, played: Round) -> pl.DataFrame:
         }
     )
     return frame.with_columns(
-        pl.col("pilot_high_v", "pilot_low_v", "auth_s", "pwm_s", "request_s", "closed_s", "fault_s", "stop_s").fill_nan(None)
+        pl.col(
+            "pilot_high_v",
+            "pilot_low_v",
+            "auth_s",
+            "pwm_s",
+            "request_s",
+            "closed_s",
+            "fault_s",
+            "stop_s",
+        ).fill_nan(None)
     )

@@ -1,4 +1,7 @@
-"""The committed sample: an invented town whose vans carry meals and parcels, with planted faults."""
+"""The committed sample.
+
+An invented town whose vans carry meals and parcels, with planted faults.
+"""
 
 from __future__ import annotations
 
@@ -21,7 +24,8 @@ SEED = 20260405
 WEEKS = 5
 VISITS_PER_DAY = 1.5
 
-# site, kind, zone, stations: (name, model, connectors, OCPP version or "" for an export, pilot rows, low side)
+# site, kind, zone, stations: (name, model, connectors, OCPP version or "" for an export, pilot
+# rows, low side)
 Station = tuple[str, str, int, str, bool, bool]
 SITES: tuple[tuple[str, str, str, tuple[Station, ...]], ...] = (
     (
@@ -64,7 +68,12 @@ SITES: tuple[tuple[str, str, str, tuple[Station, ...]], ...] = (
             ("ms-fast", "Garnock Q50", 1, "2.0.1", True, True),
         ),
     ),
-    ("ferry-landing", "public", "Europe/Helsinki", (("fl-pier", "Corvane Post", 2, "", False, False),)),
+    (
+        "ferry-landing",
+        "public",
+        "Europe/Helsinki",
+        (("fl-pier", "Corvane Post", 2, "", False, False),),
+    ),
 )
 # home, what they carry, model, how many
 VANS: tuple[tuple[str, str, str, int], ...] = (
@@ -105,14 +114,26 @@ def _layout() -> tuple[Layout, pl.DataFrame]:
     """Sites, EVSEs and vans as planted; and one row an EVSE of names and sources."""
     models = [m[0] for m in EVSE_MODELS]
     rows = [
-        {"site": i, "station": s[0], "connector_id": c + 1, "model": models.index(s[1]), "version": s[3]}
+        {
+            "site": i,
+            "station": s[0],
+            "connector_id": c + 1,
+            "model": models.index(s[1]),
+            "version": s[3],
+        }
         | {"logs": s[4], "low": s[5]}
         for i, site in enumerate(SITES)
         for s in site[3]
         for c in range(s[2])
     ]
     names = pl.DataFrame(rows)
-    sites = pl.DataFrame({"site_id": [s[0] for s in SITES], "kind": [s[1] for s in SITES], "timezone": [s[2] for s in SITES]})
+    sites = pl.DataFrame(
+        {
+            "site_id": [s[0] for s in SITES],
+            "kind": [s[1] for s in SITES],
+            "timezone": [s[2] for s in SITES],
+        }
+    )
     vans = [m[0] for m in VEHICLE_MODELS]
     places = [s[0] for s in SITES]
     kinds = np.array([vans.index(v[2]) for v in VANS for _ in range(v[3])], dtype=np.int64)

@@ -26,7 +26,12 @@ CROWDING = 1.42
 """Visits wished for each that comes about: some find their vehicle still busy or the queue too long."""
 WEEKDAYS = np.array([1.0, 1.0, 1.0, 1.0, 1.0, 0.55, 0.35])
 # local hour (mean, sd), mean dwell in hours, share: evening return, lunch, between tours, morning
-PATTERN = ((17.6, 1.5, 7.0, 0.36), (12.4, 0.9, 0.8, 0.22), (15.0, 2.6, 0.7, 0.27), (6.8, 1.2, 1.0, 0.15))
+PATTERN = (
+    (17.6, 1.5, 7.0, 0.36),
+    (12.4, 0.9, 0.8, 0.22),
+    (15.0, 2.6, 0.7, 0.27),
+    (6.8, 1.2, 1.0, 0.15),
+)
 UTC_OFFSET_H = 1.0
 
 
@@ -73,7 +78,9 @@ class Menu:
         base = np.r_[0.0, self.upto][self.edge[key]]
         total = self.upto[self.edge[key + 1] - 1] - base
         hit = np.searchsorted(self.upto, base + rng.random(len(key)) * total, side="right")
-        return np.asarray(self.evse[np.clip(hit, self.edge[key], self.edge[key + 1] - 1)], dtype=np.int64)
+        return np.asarray(
+            self.evse[np.clip(hit, self.edge[key], self.edge[key + 1] - 1)], dtype=np.int64
+        )
 
 
 @dataclass(frozen=True)
@@ -202,7 +209,9 @@ def home_key(fleet: Fleet, vehicle: Ints, site: Ints) -> Ints:
     return np.asarray(site * 4 + ac_class, dtype=np.int64)
 
 
-def _yielded(spec: WorldSpec, fleet: Fleet, menus: Menus, rng: np.random.Generator, vehicle: Ints, evse: Ints) -> Ints:
+def _yielded(
+    spec: WorldSpec, fleet: Fleet, menus: Menus, rng: np.random.Generator, vehicle: Ints, evse: Ints
+) -> Ints:
     """EVSEs after those kept for one vehicle are left to it."""
     owner = np.full(spec.evses, -1)
     owner[fleet.favourite[::-1]] = np.arange(spec.vehicles)[::-1]
@@ -214,7 +223,9 @@ def _yielded(spec: WorldSpec, fleet: Fleet, menus: Menus, rng: np.random.Generat
     return out
 
 
-def _avoiding(fleet: Fleet, faults: Faults, menus: Menus, rng: np.random.Generator, wish: Visits) -> Ints:
+def _avoiding(
+    fleet: Fleet, faults: Faults, menus: Menus, rng: np.random.Generator, wish: Visits
+) -> Ints:
     """EVSEs when drivers learn: half the visits to a faulty EVSE go to another at the same site."""
     bad = faults.evses.active(wish.evse, wish.start_s) & ~fleet.supply_dc[wish.evse]
     key = home_key(fleet, wish.vehicle, fleet.site[wish.evse])
@@ -234,6 +245,8 @@ def settle(spec: WorldSpec, wished: Visits) -> Visits:
     fits = (start < spec.days * DAY_S - MIN_SLOT_S) & (late < 4 * 3600)
     fits &= next_start(visits.vehicle, start) - start >= MIN_SLOT_S - HURRY_S
     visits = visits.take(fits)
-    limit = np.minimum(next_start(visits.evse, visits.start_s), next_start(visits.vehicle, visits.start_s))
+    limit = np.minimum(
+        next_start(visits.evse, visits.start_s), next_start(visits.vehicle, visits.start_s)
+    )
     end = np.minimum(visits.end_s, np.minimum(limit - GAP_S, spec.days * DAY_S - 1.0))
     return Visits(visits.vehicle, visits.evse, visits.start_s, end)

@@ -1,4 +1,7 @@
-"""Small fleets with planted faults, made for these tests: attempts as the attribution takes them, truth known."""
+"""Small fleets with planted faults, made for these tests.
+
+Attempts as the attribution takes them, truth known.
+"""
 
 from __future__ import annotations
 
@@ -31,7 +34,10 @@ class Plan:
 
 
 def plant(plan: Plan, seed: int = 1) -> pl.DataFrame:
-    """Attempts of the plan. `loyal` vehicles use one EVSE only; `exclusive` EVSEs serve only those loyal to them."""
+    """Attempts of the plan. `loyal` vehicles use one EVSE only.
+
+    `exclusive` EVSEs serve only those loyal to them.
+    """
     rng = np.random.default_rng(seed)
     n = rng.poisson(plan.per_day * plan.days * plan.vehicles)
     vehicle = rng.integers(0, plan.vehicles, n)

@@ -1,4 +1,7 @@
-"""Chance failures: cells, a robust first guess, echoes, drift, and the unit's own normal rate; by hand."""
+"""Chance failures: cells, a robust first guess, echoes, drift, and the unit's own normal rate.
+
+By hand.
+"""
 
 from __future__ import annotations
 
@@ -8,7 +11,7 @@ import numpy as np
 import pytest
 from scipy.special import expit
 
-from pipeline.attribute.baseline import (
+from pipeline.attribute.baseline.fit import (
     DRIFT_FAILURES,
     MEDIAN_PULL,
     RATE_HIGH,
@@ -21,10 +24,10 @@ from pipeline.attribute.baseline import (
     first_guess,
     refit,
 )
-from pipeline.attribute.bench import Size, big_fleet
-from pipeline.attribute.blame import failed_rows
 from pipeline.attribute.evidence import ECHO_EVSE, ECHO_NONE, ECHO_SAME, ECHO_VEHICLE, Evidence
-from pipeline.attribute.solve import solve
+from pipeline.attribute.states.blame import failed_rows
+from pipeline.attribute.states.solve import solve
+from pipeline.measure.speed.attribute import Size, big_fleet
 from pipeline.settings.attribute import AttributeSettings
 from tests.attribute.test_evidence import evidence, minutes, tried
 
@@ -36,7 +39,12 @@ def days_of(plan: dict[str, list[bool]], evse: str = "e") -> Evidence:
     rows = [(vehicle, bad) for vehicle, told in plan.items() for bad in told]
     ends = {True: "failed", False: "charged"}
     start = -180 * len(rows)
-    return evidence([tried(v, evse, minutes(start + 180 * k), outcome=ends[bad]) for k, (v, bad) in enumerate(rows)])
+    return evidence(
+        [
+            tried(v, evse, minutes(start + 180 * k), outcome=ends[bad])
+            for k, (v, bad) in enumerate(rows)
+        ]
+    )
 
 
 def test_cells_are_the_meetings_in_order() -> None:
@@ -50,7 +58,10 @@ def test_cells_are_the_meetings_in_order() -> None:
 
 
 def test_the_first_guess_is_a_median_that_one_bad_unit_does_not_move() -> None:
-    """Medians over vehicles and EVSEs, by attempts, each drawn to the fleet's mean; a vehicle that fails always is no median."""
+    """Medians over vehicles and EVSEs, by attempts, each drawn to the fleet's mean.
+
+    A vehicle that fails always is no median.
+    """
     good = [True] + [False] * 19
     seen = days_of({"a": good, "b": good, "c": good, "d": [True] * 6})
     first = seen.echo == ECHO_NONE
@@ -59,7 +70,12 @@ def test_the_first_guess_is_a_median_that_one_bad_unit_does_not_move() -> None:
     rates = []
     for unit in range(4):
         mine = first & (seen.vehicle == unit)
-        rates.append(((seen.failed[mine].sum() + MEDIAN_PULL * fleet) / (mine.sum() + MEDIAN_PULL), mine.sum()))
+        rates.append(
+            (
+                (seen.failed[mine].sum() + MEDIAN_PULL * fleet) / (mine.sum() + MEDIAN_PULL),
+                mine.sum(),
+            )
+        )
     rates.sort()
     reached, median = 0, 0.0
     for rate, count in rates:
@@ -70,25 +86,46 @@ def test_the_first_guess_is_a_median_that_one_bad_unit_does_not_move() -> None:
     evse = (missed + MEDIAN_PULL * fleet) / (tried_ + MEDIAN_PULL)
     guess = first_guess(seen, failed_rows(seen), SETTINGS)
     assert guess.plain == pytest.approx(np.full(9, 0.5 * (median + evse)))
-    assert guess.echo.tolist() == [0.0, SETTINGS.echo_same, SETTINGS.echo_vehicle, SETTINGS.echo_evse]
+    assert guess.echo.tolist() == [
+        0.0,
+        SETTINGS.echo_same,
+        SETTINGS.echo_vehicle,
+        SETTINGS.echo_evse,
+    ]
     assert guess.drift.tolist() == [0.0] * (seen.days // 7)
     assert guess.fit is None
 
 
 def test_the_first_guess_counts_no_echoes() -> None:
-    """Retries that failed with the first are the same piece of luck: the guess is that of the first plug-ins alone."""
+    """Retries that failed with the first are the same piece of luck.
+
+    The guess is that of the first plug-ins alone.
+    """
     plan = {"a": [True] + [False] * 19, "b": [False] * 20}
     seen = days_of(plan)
     alone = first_guess(seen, failed_rows(seen), SETTINGS).plain[0]
     first = int(failed_rows(seen)[0])
-    twice = {name: np.append(getattr(seen, name), [getattr(seen, name)[first]] * 9) for name in ("vehicle", "evse", "failed")}
-    retried = replace(seen, **twice, echo=np.append(seen.echo, np.full(9, ECHO_SAME, dtype=np.int8)))
+    twice = {
+        name: np.append(getattr(seen, name), [getattr(seen, name)[first]] * 9)
+        for name in ("vehicle", "evse", "failed")
+    }
+    retried = replace(
+        seen, **twice, echo=np.append(seen.echo, np.full(9, ECHO_SAME, dtype=np.int8))
+    )
     assert first_guess(retried, failed_rows(retried), SETTINGS).plain[0] == pytest.approx(alone)
 
 
 def test_an_echo_of_a_failure_is_likelier_from_the_start() -> None:
-    """The base of a retry is chance or the echo: r + (1 - r) echo; and the search starts between the published rates."""
-    rows = [tried("v", "e", minutes(0)), tried("v", "e", minutes(5)), tried("v", "f", minutes(10)), tried("w", "e", minutes(20))]
+    """The base of a retry is chance or the echo: r + (1 - r) echo.
+
+    And the search starts between the published rates.
+    """
+    rows = [
+        tried("v", "e", minutes(0)),
+        tried("v", "e", minutes(5)),
+        tried("v", "f", minutes(10)),
+        tried("w", "e", minutes(20)),
+    ]
     seen = evidence(rows)
     assert seen.echo.tolist() == [ECHO_NONE, ECHO_SAME, ECHO_VEHICLE, ECHO_EVSE]
     guess = first_guess(seen, failed_rows(seen), SETTINGS)
@@ -96,14 +133,26 @@ def test_an_echo_of_a_failure_is_likelier_from_the_start() -> None:
     echo = np.array([0.0, SETTINGS.echo_same, SETTINGS.echo_vehicle, SETTINGS.echo_evse])
     assert guess.base == pytest.approx(RATE_HIGH + (1 - RATE_HIGH) * echo)
     sound = days_of({"a": [False] * 400})
-    rare = first_guess(replace(sound, failed=np.eye(1, 400)[0]), np.zeros(1, dtype=np.int64), SETTINGS)
-    assert rare.plain[0] == pytest.approx(max(RATE_LOW, (1 + MEDIAN_PULL * 1.5 / 401) / (400 + MEDIAN_PULL)))
+    rare = first_guess(
+        replace(sound, failed=np.eye(1, 400)[0]), np.zeros(1, dtype=np.int64), SETTINGS
+    )
+    assert rare.plain[0] == pytest.approx(
+        max(RATE_LOW, (1 + MEDIAN_PULL * 1.5 / 401) / (400 + MEDIAN_PULL))
+    )
     never = days_of({"a": [False] * 400})
-    assert first_guess(replace(never, failed=np.zeros(400)), np.zeros(1, dtype=np.int64), SETTINGS).plain[0] == RATE_LOW
+    assert (
+        first_guess(
+            replace(never, failed=np.zeros(400)), np.zeros(1, dtype=np.int64), SETTINGS
+        ).plain[0]
+        == RATE_LOW
+    )
 
 
 def fleet(seed: int = 0, weeks: int = 4, worse: float = 1.0) -> Evidence:
-    """Forty vehicles at eight EVSEs for some weeks, hours apart; the last week fails `worse` times as often."""
+    """Forty vehicles at eight EVSEs for some weeks, hours apart.
+
+    The last week fails `worse` times as often.
+    """
     rng = np.random.default_rng(seed)
     n = 2400
     at = np.sort(rng.uniform(0, weeks * 7, n))
@@ -132,7 +181,9 @@ def fleet(seed: int = 0, weeks: int = 4, worse: float = 1.0) -> Evidence:
     )
 
 
-def fitted(seen: Evidence, counts: np.ndarray | None = None, bit: np.ndarray | None = None) -> Chance:
+def fitted(
+    seen: Evidence, counts: np.ndarray | None = None, bit: np.ndarray | None = None
+) -> Chance:
     """The baseline of all attempts, each failure due to chance unless said otherwise."""
     failed = failed_rows(seen)
     counts = np.ones(len(seen.failed)) if counts is None else counts
@@ -156,7 +207,9 @@ def test_a_fleet_alike_has_one_rate() -> None:
 
 
 def test_a_bad_week_is_drift_and_quiet_ones_are_held() -> None:
-    """The log of failures seen over expected, each with twenty failures' worth of a week like all others (derived)."""
+    """The log of failures seen over expected, each with twenty failures' worth of a week like all
+    others (derived).
+    """
     seen = fleet(worse=3.0)
     chance = fitted(seen)
     assert chance.fit is not None
@@ -173,7 +226,10 @@ def test_a_bad_week_is_drift_and_quiet_ones_are_held() -> None:
 
 
 def test_a_failure_that_chance_did_not_cause_is_not_the_baselines() -> None:
-    """With half of each failure due to chance the rate is half; weights and the share that counts enter alike."""
+    """With half of each failure due to chance the rate is half.
+
+    Weights and the share that counts enter alike.
+    """
     seen = fleet()
     whole = expit(fitted(seen).fit.beta[0])  # type: ignore[union-attr]
     half = expit(fitted(seen, bit=np.full(int(seen.failed.sum()), 0.5)).fit.beta[0])  # type: ignore[union-attr]
@@ -189,7 +245,9 @@ def test_a_failure_that_chance_did_not_cause_is_not_the_baselines() -> None:
 
 
 def test_echoes_are_counted_and_drawn_to_their_start_values() -> None:
-    """Of the plug-ins that follow a chance failure, the share that failed by chance again, by class (derived)."""
+    """Of the plug-ins that follow a chance failure, the share that failed by chance again, by class
+    (derived).
+    """
     seen = fleet()
     failed = failed_rows(seen)
     previous = np.full(len(seen.failed), -1)
@@ -235,9 +293,11 @@ def test_an_echo_is_no_trial_of_the_baseline() -> None:
 
 
 def test_a_few_failures_of_a_small_fleet_teach_no_spread_that_excuses_everything() -> None:
-    """Seven failures among twenty vehicles of a model each: every share is a number, and chance stays well below certainty.
+    """Seven failures among twenty vehicles of a model each: every share is a number, and chance
+    stays well below certainty.
 
-    Unbounded, the pairings' deviation ran to 14.6 and every base to 1, so that shares were not numbers.
+    Unbounded, the pairings' deviation ran to 14.6 and every base to 1, so that shares were not
+    numbers.
     """
     solution = solve(big_fleet(Size(20, 8, 300)), SETTINGS, None)
     assert solution.chance.fit is not None

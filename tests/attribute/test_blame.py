@@ -7,11 +7,11 @@ from itertools import product
 import numpy as np
 import pytest
 
-from pipeline.attribute.baseline import Chance
-from pipeline.attribute.blame import SETTLE, _cavities, chance_bit, failed_rows, shares
-from pipeline.attribute.chains import habits
+from pipeline.attribute.baseline.fit import Chance
 from pipeline.attribute.evidence import gather
-from pipeline.attribute.states import Failures, Kind
+from pipeline.attribute.states.blame import SETTLE, _cavities, chance_bit, failed_rows, shares
+from pipeline.attribute.states.messages import Failures, Kind
+from pipeline.attribute.states.smoothing import habits
 from pipeline.settings.attribute import AttributeSettings
 from tests.attribute.planted import WEEK, Plan, plant
 
@@ -19,9 +19,11 @@ SETTINGS = AttributeSettings()
 
 
 def test_shares_equal_the_sum_over_all_joint_states() -> None:
-    """Ten vehicle, eight EVSE and seven pairing states, each a cause with a hazard: the race summed state by state (derived).
+    """Ten vehicle, eight EVSE and seven pairing states, each a cause with a hazard: the race summed
+    state by state (derived).
 
-    Failures with weight 0 keep their units' beliefs as they are, so that the race alone is compared.
+    Failures with weight 0 keep their units' beliefs as they are, so that the race alone is
+    compared.
     """
     rng = np.random.default_rng(1)
     evidence = gather(plant(Plan(vehicles=6, evses=3, days=28, base=0.4)), SETTINGS, WEEK, "AC", 12)
@@ -31,39 +33,88 @@ def test_shares_equal_the_sum_over_all_joint_states() -> None:
     assert count == 40
     evidence.previous[:] = -1
     kinds, beliefs = [], []
-    for name, prior in (("vehicle", SETTINGS.vehicle), ("evse", SETTINGS.evse), ("pairing", SETTINGS.pairing)):
-        escape = np.append(np.ones((count, 1)), 1.0 - rng.uniform(0, 0.97, (count, prior.states - 1)), axis=1)
+    for name, prior in (
+        ("vehicle", SETTINGS.vehicle),
+        ("evse", SETTINGS.evse),
+        ("pairing", SETTINGS.pairing),
+    ):
+        escape = np.append(
+            np.ones((count, 1)), 1.0 - rng.uniform(0, 0.97, (count, prior.states - 1)), axis=1
+        )
         kinds.append(
-            Kind(name, np.zeros((1, 1, prior.states)), np.arange(count), escape, np.zeros(count), habits(prior, SETTINGS))
+            Kind(
+                name,
+                np.zeros((1, 1, prior.states)),
+                np.arange(count),
+                escape,
+                np.zeros(count),
+                habits(prior, SETTINGS),
+            )
         )
         beliefs.append(rng.dirichlet(np.full(prior.states, 0.3), (count, 1)))
     base = rng.uniform(0.002, 0.4, count)
     failures = Failures(np.zeros(count, dtype=np.int64), base, np.ones(count), np.arange(count))
-    ours = shares(tuple(kinds), failures, tuple(beliefs), evidence, Chance(base, base, np.zeros(4), np.zeros(1), None))
+    ours = shares(
+        tuple(kinds),
+        failures,
+        tuple(beliefs),
+        evidence,
+        Chance(base, base, np.zeros(4), np.zeros(1), None),
+    )
     expected = np.zeros((4, count))
     for states in product(*(range(k.escape.shape[1]) for k in kinds)):
         hazard = np.array([-np.log(k.escape[:, s]) for k, s in zip(kinds, states, strict=True)])
-        fault = hazard * np.array([k.habits.on[s] for k, s in zip(kinds, states, strict=True)])[:, None]
+        fault = (
+            hazard * np.array([k.habits.on[s] for k, s in zip(kinds, states, strict=True)])[:, None]
+        )
         total = hazard.sum(axis=0) - np.log1p(-base)
-        weight = np.prod([b[:, 0, s] for b, s in zip(beliefs, states, strict=True)], axis=0) * -np.expm1(-total) / total
+        weight = (
+            np.prod([b[:, 0, s] for b, s in zip(beliefs, states, strict=True)], axis=0)
+            * -np.expm1(-total)
+            / total
+        )
         expected += weight * np.append(fault, (total - fault.sum(axis=0))[None], axis=0)
     assert np.abs(ours.blame - expected / expected.sum(axis=0)).max() < 1e-9
 
 
-def one_failure(priors: list[np.ndarray], base: float, trust: float = 1.0) -> tuple[list[Kind], Failures, list[np.ndarray]]:
-    """A single failure of units with these prior beliefs: kinds, the failure, and the exact posterior beliefs."""
+def one_failure(
+    priors: list[np.ndarray], base: float, trust: float = 1.0
+) -> tuple[list[Kind], Failures, list[np.ndarray]]:
+    """A single failure of units with these prior beliefs.
+
+    Kinds, the failure, and the exact posterior beliefs.
+    """
     kinds = []
-    for name, prior in (("vehicle", SETTINGS.vehicle), ("evse", SETTINGS.evse), ("pairing", SETTINGS.pairing)):
+    for name, prior in (
+        ("vehicle", SETTINGS.vehicle),
+        ("evse", SETTINGS.evse),
+        ("pairing", SETTINGS.pairing),
+    ):
         escape = np.append(1.0, 1.0 - np.array([level for level, _ in prior.bites]))[None]
         habit = habits(prior, SETTINGS)
-        kinds.append(Kind(name, np.zeros((1, 1, prior.states)), np.zeros(1, dtype=np.int64), escape, np.full(1, trust), habit))
+        kinds.append(
+            Kind(
+                name,
+                np.zeros((1, 1, prior.states)),
+                np.zeros(1, dtype=np.int64),
+                escape,
+                np.full(1, trust),
+                habit,
+            )
+        )
     escapes = [prior @ kind.escape[0] for prior, kind in zip(priors, kinds, strict=True)]
     after = []
     for i, kind in enumerate(kinds):
         others = np.prod([e for j, e in enumerate(escapes) if j != i])
         belief = priors[i] * (1.0 - (1.0 - base) * others * kind.escape[0])
         after.append((belief / belief.sum())[None, None])
-    return kinds, Failures(np.zeros(1, dtype=np.int64), np.full(1, base), np.ones(1), np.zeros(1, dtype=np.int64)), after
+    return (
+        kinds,
+        Failures(
+            np.zeros(1, dtype=np.int64), np.full(1, base), np.ones(1), np.zeros(1, dtype=np.int64)
+        ),
+        after,
+    )
 
 
 def priors_of(seed: int) -> list[np.ndarray]:
@@ -74,12 +125,16 @@ def priors_of(seed: int) -> list[np.ndarray]:
 
 
 @pytest.mark.parametrize(("turns", "within"), [(40, 1e-7), (SETTLE, 0.02)])
-def test_chance_bit_is_the_posterior_of_the_baselines_chance(turns: int, within: float, monkeypatch: pytest.MonkeyPatch) -> None:
-    """P(chance bit | failed), whatever fault or habit did too, summed over all joint states and over which causes bit (derived).
+def test_chance_bit_is_the_posterior_of_the_baselines_chance(
+    turns: int, within: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """P(chance bit | failed), whatever fault or habit did too, summed over all joint states and
+    over which causes bit (derived).
 
-    Exact once settled; as far as it is settled here, within 0.02 even where one failure is all that is known.
+    Exact once settled; as far as it is settled here, within 0.02 even where one failure is all that
+    is known.
     """
-    monkeypatch.setattr("pipeline.attribute.blame.SETTLE", turns)
+    monkeypatch.setattr("pipeline.attribute.states.blame.SETTLE", turns)
     base = 0.06
     for seed in range(4):
         priors = priors_of(seed)
@@ -94,14 +149,21 @@ def test_chance_bit_is_the_posterior_of_the_baselines_chance(turns: int, within:
         assert ours == pytest.approx(bit / failed, abs=within)
 
 
-def test_a_units_share_is_judged_without_the_failure_itself(monkeypatch: pytest.MonkeyPatch) -> None:
-    """From beliefs that hold the failure once, the shares are those of the beliefs before it: it does not count twice."""
-    monkeypatch.setattr("pipeline.attribute.blame.SETTLE", 40)
+def test_a_units_share_is_judged_without_the_failure_itself(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """From beliefs that hold the failure once, the shares are those of the beliefs before it.
+
+    It does not count twice.
+    """
+    monkeypatch.setattr("pipeline.attribute.states.blame.SETTLE", 40)
     base = 0.06
     for seed in range(4):
         priors = priors_of(seed)
         kinds, failures, beliefs = one_failure(priors, base)
-        evidence = gather(plant(Plan(vehicles=2, evses=2, days=28, base=0.4)), SETTINGS, WEEK, "AC", 12)
+        evidence = gather(
+            plant(Plan(vehicles=2, evses=2, days=28, base=0.4)), SETTINGS, WEEK, "AC", 12
+        )
         evidence = evidence.only(np.arange(len(evidence.failed)) < 1)
         chance = Chance(np.full(1, base), np.full(1, base), np.zeros(4), np.zeros(1), None)
         ours = shares(tuple(kinds), failures, tuple(beliefs), evidence, chance)
@@ -114,8 +176,10 @@ def test_a_units_share_is_judged_without_the_failure_itself(monkeypatch: pytest.
 
 
 def test_half_a_failures_trust_takes_out_half_of_it(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A doubtful failure entered its units' beliefs by the power of its trust and leaves them by the same."""
-    monkeypatch.setattr("pipeline.attribute.blame.SETTLE", 40)
+    """A doubtful failure entered its units' beliefs by the power of its trust and leaves them by
+    the same.
+    """
+    monkeypatch.setattr("pipeline.attribute.states.blame.SETTLE", 40)
     base, trust = 0.06, 0.5
     priors = priors_of(1)
     kinds, failures, _ = one_failure(priors, base, trust)
@@ -131,10 +195,11 @@ def test_half_a_failures_trust_takes_out_half_of_it(monkeypatch: pytest.MonkeyPa
 
 
 def test_a_retry_inherits_only_what_chance_was_due_before() -> None:
-    """Two failures in a row: where a fault explains the first, the second's echo of chance counts for little.
+    """Two failures in a row: where a fault explains the first, the second's echo of chance counts
+    for little.
 
-    The second's base falls from that of an echo towards the plain one by the share of chance in the first; a third in the
-    row by that of the second.
+    The second's base falls from that of an echo towards the plain one by the share of chance in the
+    first; a third in the row by that of the second.
     """
     evidence = gather(plant(Plan(vehicles=2, evses=2, days=28, base=0.4)), SETTINGS, WEEK, "AC", 12)
     evidence = evidence.only(np.arange(len(evidence.failed)) < 4)
@@ -144,12 +209,27 @@ def test_a_retry_inherits_only_what_chance_was_due_before() -> None:
     assert row.tolist() == [0, 2, 3]
     count, plain, echo = 3, 0.03, 0.5
     kinds, beliefs = [], []
-    for name, prior, on in (("vehicle", SETTINGS.vehicle, 0.9), ("evse", SETTINGS.evse, 0.0), ("pairing", SETTINGS.pairing, 0.0)):
-        escape = np.tile(np.append(1.0, 1.0 - np.array([level for level, _ in prior.bites])), (count, 1))
+    for name, prior, on in (
+        ("vehicle", SETTINGS.vehicle, 0.9),
+        ("evse", SETTINGS.evse, 0.0),
+        ("pairing", SETTINGS.pairing, 0.0),
+    ):
+        escape = np.tile(
+            np.append(1.0, 1.0 - np.array([level for level, _ in prior.bites])), (count, 1)
+        )
         belief = np.zeros((count, 1, prior.states))
         belief[:, 0, 0], belief[:, 0, 1] = 1.0 - on, on
         unit = np.arange(count)
-        kinds.append(Kind(name, np.zeros((count, 1, prior.states)), unit, escape, np.zeros(count), habits(prior, SETTINGS)))
+        kinds.append(
+            Kind(
+                name,
+                np.zeros((count, 1, prior.states)),
+                unit,
+                escape,
+                np.zeros(count),
+                habits(prior, SETTINGS),
+            )
+        )
         beliefs.append(belief)
     base = np.array([plain, plain + (1 - plain) * echo, plain + (1 - plain) * echo])
     failures = Failures(np.zeros(count, dtype=np.int64), base, np.ones(count), row)
@@ -157,7 +237,9 @@ def test_a_retry_inherits_only_what_chance_was_due_before() -> None:
     ours = shares(tuple(kinds), failures, tuple(beliefs), evidence, chance).blame
 
     def other(rate: float) -> float:
-        """Share of chance at this base where the vehicle is on with 0.9, off with 0.1 (the race, derived)."""
+        """Share of chance at this base where the vehicle is on with 0.9, off with 0.1 (the race,
+        derived).
+        """
         fault, luck = -np.log(1 - SETTINGS.vehicle.levels[0]), -np.log(1 - rate)
         both = (1 - np.exp(-fault - luck)) / (fault + luck)
         mine, theirs = 0.9 * both * fault, 0.9 * both * luck + 0.1 * rate

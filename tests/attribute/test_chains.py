@@ -1,4 +1,7 @@
-"""The chains of fault states: their laws, enumeration over all paths, and counts where the states are certain."""
+"""The chains of fault states.
+
+Their laws, enumeration over all paths, and counts where the states are certain.
+"""
 
 from __future__ import annotations
 
@@ -7,7 +10,15 @@ from itertools import product
 import numpy as np
 import pytest
 
-from pipeline.attribute.chains import LEARN_DOWN, LEARN_UP, Habits, Strengths, habits, learn, smooth
+from pipeline.attribute.states.smoothing import (
+    LEARN_DOWN,
+    LEARN_UP,
+    Habits,
+    Strengths,
+    habits,
+    learn,
+    smooth,
+)
 from pipeline.settings.attribute import AttributeSettings, StatePrior
 
 SETTINGS = AttributeSettings()
@@ -18,7 +29,10 @@ CERTAIN = 200.0
 
 @pytest.mark.parametrize("prior", PRIORS)
 def test_the_prior_says_what_its_settings_say(prior: StatePrior) -> None:
-    """At a random time `prevalence` of the units is on; a fault lasts `days_on` days on average; shares sum to 1."""
+    """At a random time `prevalence` of the units is on; a fault lasts `days_on` days on average.
+
+    Shares sum to 1.
+    """
     habit = habits(prior, SETTINGS)
     assert habit.initial @ habit.on == pytest.approx(prior.prevalence)
     assert habit.initial.sum() == pytest.approx(1.0)
@@ -37,26 +51,35 @@ def test_the_prior_says_what_its_settings_say(prior: StatePrior) -> None:
 
 @pytest.mark.parametrize("prior", PRIORS)
 def test_a_day_moves_no_more_units_in_than_out(prior: StatePrior) -> None:
-    """Balance: as many units are mended a day as stop counting as mended, and as many fall faulty as are mended (derived).
+    """Balance: as many units are mended a day as stop counting as mended, and as many fall faulty
+    as are mended (derived).
 
-    Those just mended relapse oftener than the sound fall faulty; they are few, so the balance of faults holds within them.
+    Those just mended relapse oftener than the sound fall faulty; they are few, so the balance of
+    faults holds within them.
     """
     habit = habits(prior, SETTINGS)
     after = habit.initial @ habit.step
     assert after[-1] == pytest.approx(habit.initial[-1])
-    assert after @ habit.on == pytest.approx(prior.prevalence, abs=habit.initial[-1] * habit.relapse)
+    assert after @ habit.on == pytest.approx(
+        prior.prevalence, abs=habit.initial[-1] * habit.relapse
+    )
 
 
 @pytest.mark.parametrize("prior", PRIORS)
 def test_a_day_of_each_state(prior: StatePrior) -> None:
-    """Rows sum to 1; a habit is never taken up and only left for a fault; after a fault comes 'mended', never 'off'."""
+    """Rows sum to 1; a habit is never taken up and only left for a fault.
+
+    After a fault comes 'mended', never 'off'.
+    """
     habit = habits(prior, SETTINGS)
     step, size = habit.step, len(prior.levels)
     on, habitual = slice(1, 1 + size), slice(1 + size, 1 + size + len(prior.habits))
     assert step.sum(axis=1) == pytest.approx(1.0)
     assert step[0, on] == pytest.approx(habit.onset * habit.shares)
     assert step[0, 0] == pytest.approx(1.0 - habit.onset)
-    assert step[habitual, on] == pytest.approx(np.tile(habit.onset * habit.shares, (len(prior.habits), 1)))
+    assert step[habitual, on] == pytest.approx(
+        np.tile(habit.onset * habit.shares, (len(prior.habits), 1))
+    )
     assert np.diag(step)[habitual] == pytest.approx(1.0 - habit.onset)
     assert (step[on, 0] == 0).all()
     assert step[on, -1] == pytest.approx(habit.repair)
@@ -69,7 +92,10 @@ def test_a_day_of_each_state(prior: StatePrior) -> None:
 
 
 def test_a_step_of_several_days_leaves_as_many_untouched_as_single_days_do() -> None:
-    """Who neither falls ill nor is mended, changes, relapses or settles over three days: (1 - rate)^3; one day is itself."""
+    """Who neither falls ill nor is mended, changes, relapses or settles over three days.
+
+    (1 - rate)^3; one day is itself.
+    """
     habit = habits(SETTINGS.vehicle, SETTINGS)
     slow, same = habit.paced(3.0), habit.paced(1.0)
     for name in ("onset", "repair", "change", "relapse", "settle"):
@@ -83,7 +109,10 @@ SMALL = Habits(0.1, 0.3, np.array([0.7, 0.3]), 0.2, np.array([0.05]), 0.06, 0.15
 
 
 def test_smoothing_equals_the_sum_over_all_paths() -> None:
-    """Beliefs and filtered probabilities of each day against enumeration of all paths; a day's constant changes nothing."""
+    """Beliefs and filtered probabilities of each day against enumeration of all paths.
+
+    A day's constant changes nothing.
+    """
     rng = np.random.default_rng(2)
     days, states = 4, 5
     evidence = rng.normal(0, 2, (3, days, states))
@@ -95,14 +124,18 @@ def test_smoothing_equals_the_sum_over_all_paths() -> None:
         for path in product(range(states), repeat=days):
             mass = SMALL.initial[path[0]]
             for day, state in enumerate(path):
-                mass *= np.exp(evidence[unit, day, state]) * (SMALL.step[path[day - 1], state] if day else 1.0)
+                mass *= np.exp(evidence[unit, day, state]) * (
+                    SMALL.step[path[day - 1], state] if day else 1.0
+                )
             for day, state in enumerate(path):
                 belief[day, state] += mass
         for end in range(1, days + 1):
             for path in product(range(states), repeat=end):
                 mass = SMALL.initial[path[0]]
                 for day, state in enumerate(path):
-                    mass *= np.exp(evidence[unit, day, state]) * (SMALL.step[path[day - 1], state] if day else 1.0)
+                    mass *= np.exp(evidence[unit, day, state]) * (
+                        SMALL.step[path[day - 1], state] if day else 1.0
+                    )
                 ahead[end - 1, path[-1]] += mass
         assert seen.belief[unit] == pytest.approx(belief / belief.sum(axis=1, keepdims=True))
         assert seen.ahead[unit] == pytest.approx(ahead / ahead.sum(axis=1, keepdims=True))
@@ -126,10 +159,11 @@ def certain(paths: list[list[int]], states: int) -> np.ndarray:
 
 
 def test_what_is_learnt_from_certain_states_is_counted() -> None:
-    """Two onsets, one repair, faults of both severities, and units set aside as sound: counts over days, priors added (derived).
+    """Two onsets, one repair, faults of both severities, and units set aside as sound: counts over
+    days, priors added (derived).
 
-    Onsets are counted among sound units only (a relapse of one just mended is none); a fault there on day 0 counts for
-    the severities but is no onset.
+    Onsets are counted among sound units only (a relapse of one just mended is none); a fault there
+    on day 0 counts for the severities but is no onset.
     """
     days, others = 10, 6
     paths = [
@@ -149,7 +183,11 @@ def test_what_is_learnt_from_certain_states_is_counted() -> None:
     assert learnt.repair == pytest.approx((1 + 6) / (on_days + 6 / SMALL.repair))
     counts = np.array([1.0, 1.0 + 1.0]) + 5 * SMALL.shares
     assert learnt.shares == pytest.approx(counts / counts.sum())
-    assert (learnt.change, learnt.relapse, learnt.settle) == (SMALL.change, SMALL.relapse, SMALL.settle)
+    assert (learnt.change, learnt.relapse, learnt.settle) == (
+        SMALL.change,
+        SMALL.relapse,
+        SMALL.settle,
+    )
 
 
 def test_units_beyond_the_rows_say_nothing() -> None:
@@ -163,9 +201,16 @@ def test_units_beyond_the_rows_say_nothing() -> None:
 
 
 def test_the_rate_of_new_faults_moves_only_so_far() -> None:
-    """All units falling ill at once is an epidemic nobody believes; none for long is no proof that none ever will."""
+    """All units falling ill at once is an epidemic nobody believes.
+
+    None for long is no proof that none ever will.
+    """
     rare = Habits(0.001, 0.05, np.array([0.7, 0.3]), 0.02, np.array([0.05]), 0.03, 0.1)
     ill = smooth(certain([[0] * 5 + [1] * 5] * 50, 5), rare.initial, rare.step)
-    assert learn(rare, ill, rare, slice(0, 50), 50, Strengths(1.0, 1.0, 1.0)).onset == pytest.approx(rare.onset * LEARN_UP)
+    assert learn(
+        rare, ill, rare, slice(0, 50), 50, Strengths(1.0, 1.0, 1.0)
+    ).onset == pytest.approx(rare.onset * LEARN_UP)
     sound = smooth(certain([[0] * 10] * 2, 5), rare.initial, rare.step)
-    assert learn(rare, sound, rare, slice(0, 2), 10_000, Strengths(1.0, 1.0, 1.0)).onset == pytest.approx(rare.onset / LEARN_DOWN)
+    assert learn(
+        rare, sound, rare, slice(0, 2), 10_000, Strengths(1.0, 1.0, 1.0)
+    ).onset == pytest.approx(rare.onset / LEARN_DOWN)

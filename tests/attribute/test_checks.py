@@ -5,7 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.attribute.checks import LEAST_SUSPICION, TYPICAL_CHANCE, check_chances, learn_checks
+from pipeline.attribute.diode_checks import (
+    LEAST_SUSPICION,
+    TYPICAL_CHANCE,
+    check_chances,
+    learn_checks,
+)
 from pipeline.settings.attribute import AttributeSettings
 from tests.attribute.test_evidence import evidence, minutes, tried
 
@@ -14,9 +19,17 @@ SEEN, BLIND, PRIOR = SETTINGS.diode_seen, SETTINGS.diode_seen_without, SETTINGS.
 
 
 def test_what_is_listed_counts_and_what_is_not_by_what_was_learnt() -> None:
-    """Listed yes and no keep their chances; unknown is 'not looking' at first, then between the two by its probability."""
+    """Listed yes and no keep their chances.
+
+    Unknown is 'not looking' at first, then between the two by its probability.
+    """
     words = ("yes", "no", "unknown")
-    seen = evidence([tried("v", "e", minutes(200 * k), diode_check=w, evse_model=w) for k, w in enumerate(words)])
+    seen = evidence(
+        [
+            tried("v", "e", minutes(200 * k), diode_check=w, evse_model=w)
+            for k, w in enumerate(words)
+        ]
+    )
     assert seen.models["evse_model"].to_list() == ["no", "unknown", "yes"]
     assert check_chances(seen, None, SETTINGS).tolist() == [SEEN, BLIND, 0.0]
     learnt = check_chances(seen, np.array([np.nan, 0.25, np.nan]), SETTINGS)
@@ -26,13 +39,31 @@ def test_what_is_listed_counts_and_what_is_not_by_what_was_learnt() -> None:
 def vote(missed: float, charged: float) -> float:
     """Log odds that equipment looks, from one suspect's failures and charges there (derived)."""
     bite = SETTINGS.vehicle.levels[0] * SEEN
-    return missed * np.log((bite + (1 - bite) * TYPICAL_CHANCE) / TYPICAL_CHANCE) + charged * np.log(1 - bite)
+    return missed * np.log(
+        (bite + (1 - bite) * TYPICAL_CHANCE) / TYPICAL_CHANCE
+    ) + charged * np.log(1 - bite)
 
 
 def test_one_suspect_votes_by_its_failures_and_charges() -> None:
-    """Two failures at one model and three charges at another: the diode tells both, by Bayes' theorem, each vote capped."""
-    rows = [tried("v", "e", minutes(200 * k), diode_check="unknown", evse_model="looks") for k in range(2)]
-    rows += [tried("v", "f", minutes(1000 + 200 * k), outcome="charged", diode_check="unknown", evse_model="x") for k in range(3)]
+    """Two failures at one model and three charges at another.
+
+    The diode tells both, by Bayes' theorem, each vote capped.
+    """
+    rows = [
+        tried("v", "e", minutes(200 * k), diode_check="unknown", evse_model="looks")
+        for k in range(2)
+    ]
+    rows += [
+        tried(
+            "v",
+            "f",
+            minutes(1000 + 200 * k),
+            outcome="charged",
+            diode_check="unknown",
+            evse_model="x",
+        )
+        for k in range(3)
+    ]
     rows += [tried("w", "g", minutes(9), diode_check="yes", evse_model="known")]
     seen = evidence(rows)
     on = np.zeros((seen.sizes[0], seen.days))
@@ -43,9 +74,13 @@ def test_one_suspect_votes_by_its_failures_and_charges() -> None:
     votes = np.array([vote(missed, 0), vote(0, charged)])
     diode = np.logaddexp(np.log(PRIOR) + votes, np.log(1 - PRIOR)).sum()
     rate = (missed + 0.5) / (missed + charged + 1.0)
-    same = missed * np.log(rate / TYPICAL_CHANCE) + charged * np.log((1 - rate) / (1 - TYPICAL_CHANCE))
+    same = missed * np.log(rate / TYPICAL_CHANCE) + charged * np.log(
+        (1 - rate) / (1 - TYPICAL_CHANCE)
+    )
     share = 1 / (1 + np.exp(same - diode))
-    odds = np.log(PRIOR / (1 - PRIOR)) + share * np.clip(votes, -SETTINGS.diode_vote_cap, SETTINGS.diode_vote_cap)
+    odds = np.log(PRIOR / (1 - PRIOR)) + share * np.clip(
+        votes, -SETTINGS.diode_vote_cap, SETTINGS.diode_vote_cap
+    )
     assert seen.models["evse_model"].to_list() == ["known", "looks", "x"]
     assert np.isnan(learned[0])
     assert learned[1:] == pytest.approx(1 / (1 + np.exp(-odds)))

@@ -1,4 +1,7 @@
-"""From attempts to evidence: what counts, in which order, and which attempts may echo a failure before them."""
+"""From attempts to evidence.
+
+What counts, in which order, and which attempts may echo a failure before them.
+"""
 
 from __future__ import annotations
 
@@ -39,7 +42,13 @@ def evidence(rows: list[dict[str, Any]], weeks: int = 12) -> Evidence:
     """Evidence on AC of the rows, named by their place in the list."""
     named = [{"attempt_id": f"a{i}", **row} for i, row in enumerate(rows)]
     times = pl.col("plugged_at_utc").cast(pl.Datetime("us", "UTC"))
-    return gather(pl.DataFrame(named, infer_schema_length=None).with_columns(times), SETTINGS, WEEK, "AC", weeks)
+    return gather(
+        pl.DataFrame(named, infer_schema_length=None).with_columns(times),
+        SETTINGS,
+        WEEK,
+        "AC",
+        weeks,
+    )
 
 
 def minutes(after: float) -> datetime:
@@ -48,7 +57,10 @@ def minutes(after: float) -> datetime:
 
 
 def test_the_look_back_is_half_open() -> None:
-    """Two weeks to 2026-W14 are [23 March, 6 April): an attempt on the first instant counts, one on the last does not."""
+    """Two weeks to 2026-W14 are [23 March, 6 April).
+
+    An attempt on the first instant counts, one on the last does not.
+    """
     begin, end = END - timedelta(days=14), END
     tick = timedelta(microseconds=1)
     rows = [tried("v", "e", at) for at in (begin - tick, begin, end - tick, end)]
@@ -58,18 +70,31 @@ def test_the_look_back_is_half_open() -> None:
 
 
 def test_only_charged_and_failed_attempts_of_the_supply_at_a_known_evse_count() -> None:
-    """Contract: only a technical failure and a charge are evidence; who was declined, left or waited tells nothing."""
+    """Contract: only a technical failure and a charge are evidence.
+
+    Who was declined, left or waited tells nothing.
+    """
     ends = ("charged", "failed", "declined", "abandoned", "not_requested", "unknown")
     rows = [tried("v", "e", minutes(k), outcome=end) for k, end in enumerate(ends)]
-    rows += [tried("v", None, minutes(7)), tried("v", "e", minutes(8), supply="DC"), tried("v", "e", minutes(9), supply=None)]
+    rows += [
+        tried("v", None, minutes(7)),
+        tried("v", "e", minutes(8), supply="DC"),
+        tried("v", "e", minutes(9), supply=None),
+    ]
     found = evidence(rows)
     assert found.attempt_id.to_list() == ["a0", "a1"]
     assert found.failed.tolist() == [0.0, 1.0]
 
 
 def test_the_logs_begin_on_the_monday_of_the_first_week_with_an_attempt_of_any_supply() -> None:
-    """Twenty days before the end lies in the third last week: three weeks remain, and they are said to be cut."""
-    rows = [tried("v", "e", END - timedelta(days=1)), tried("v", "e", END - timedelta(days=20), supply="DC")]
+    """Twenty days before the end lies in the third last week.
+
+    Three weeks remain, and they are said to be cut.
+    """
+    rows = [
+        tried("v", "e", END - timedelta(days=1)),
+        tried("v", "e", END - timedelta(days=20), supply="DC"),
+    ]
     found = evidence(rows)
     assert (found.begin_utc, found.days, found.cut) == (END - timedelta(days=21), 21, True)
     assert found.at_days.tolist() == [20.0]
@@ -80,13 +105,21 @@ def test_the_logs_begin_on_the_monday_of_the_first_week_with_an_attempt_of_any_s
 def test_attempts_stand_in_order_of_time_then_evse_then_id() -> None:
     """Rows in any order give one order, so that sums do not depend on how the attempts came."""
     at = minutes(0)
-    rows = [tried("v", "e2", at), tried("w", "e1", at), tried("u", "e1", at), tried("x", "e3", at - timedelta(hours=1))]
+    rows = [
+        tried("v", "e2", at),
+        tried("w", "e1", at),
+        tried("u", "e1", at),
+        tried("x", "e3", at - timedelta(hours=1)),
+    ]
     found = evidence(rows)
     assert found.attempt_id.to_list() == ["a3", "a1", "a2", "a0"]
 
 
 def test_units_are_numbered_in_order_of_their_names_and_the_unknown_come_last() -> None:
-    """A null vehicle or a pairing with one unknown model is the number past the last; an EVSE is split by its coupler."""
+    """A null vehicle or a pairing with one unknown model is the number past the last.
+
+    An EVSE is split by its coupler.
+    """
     rows = [
         tried("v2", "e1", minutes(0)),
         tried("v1", "e1", minutes(200), coupler="cCCS2"),
@@ -108,13 +141,18 @@ def test_units_are_numbered_in_order_of_their_names_and_the_unknown_come_last() 
 
 def test_weights_lie_between_nought_and_one_and_a_missing_one_is_full() -> None:
     """Distrust is a share: nothing counts more than once, nothing less than not at all."""
-    rows = [tried("v", "e", minutes(200 * k), weight=w) for k, w in enumerate((None, 2.0, 0.3, -1.0))]
+    rows = [
+        tried("v", "e", minutes(200 * k), weight=w) for k, w in enumerate((None, 2.0, 0.3, -1.0))
+    ]
     assert evidence(rows).weight.tolist() == [1.0, 1.0, 0.3, 0.0]
 
 
 def test_a_habit_of_checking_that_is_not_listed_is_unknown() -> None:
     """Contract: `diode_check` is yes, no or unknown, and may be absent."""
-    rows = [tried("v", "e", minutes(200 * k), diode_check=word) for k, word in enumerate(("yes", "no", "unknown", None))]
+    rows = [
+        tried("v", "e", minutes(200 * k), diode_check=word)
+        for k, word in enumerate(("yes", "no", "unknown", None))
+    ]
     assert evidence(rows).check.tolist() == [CHECK_YES, CHECK_NO, CHECK_UNKNOWN, CHECK_UNKNOWN]
 
 
@@ -132,8 +170,13 @@ def test_a_habit_of_checking_that_is_not_listed_is_unknown() -> None:
         (None, "f", 1.0, ECHO_NONE),
     ],
 )
-def test_who_may_meet_a_passing_cause_again(vehicle: str | None, evse: str, after: float, echo: int) -> None:
-    """A retry within half an hour, by the same vehicle; anybody at the same EVSE within two hours; the limits count in."""
+def test_who_may_meet_a_passing_cause_again(
+    vehicle: str | None, evse: str, after: float, echo: int
+) -> None:
+    """A retry within half an hour, by the same vehicle; anybody at the same EVSE within two hours.
+
+    The limits count in.
+    """
     found = evidence([tried("v", "e", minutes(0)), tried(vehicle, evse, minutes(after))])
     assert found.echo.tolist() == [ECHO_NONE, echo]
     assert found.previous.tolist() == [-1, 0 if echo else -1]
@@ -146,10 +189,16 @@ def test_a_charge_leaves_no_echo() -> None:
 
 
 def test_a_vehicles_own_retry_goes_before_the_evses_outage() -> None:
-    """Two failures a minute ago, its own elsewhere and another vehicle's here: it is its own that it may echo."""
+    """Two failures a minute ago, its own elsewhere and another vehicle's here.
+
+    It is its own that it may echo.
+    """
     rows = [tried("v", "f", minutes(0)), tried("w", "e", minutes(1)), tried("v", "e", minutes(2))]
     found = evidence(rows)
-    assert (found.echo.tolist(), found.previous.tolist()) == ([ECHO_NONE, ECHO_NONE, ECHO_VEHICLE], [-1, -1, 0])
+    assert (found.echo.tolist(), found.previous.tolist()) == (
+        [ECHO_NONE, ECHO_NONE, ECHO_VEHICLE],
+        [-1, -1, 0],
+    )
 
 
 def test_two_unknown_vehicles_at_one_evse_count_as_one_and_elsewhere_as_strangers() -> None:
@@ -162,14 +211,25 @@ def test_two_unknown_vehicles_at_one_evse_count_as_one_and_elsewhere_as_stranger
 
 def test_the_last_attempt_before_counts_not_any_before() -> None:
     """A charge between two failures ends the passing cause."""
-    rows = [tried("v", "e", minutes(0)), tried("v", "e", minutes(5), outcome="charged"), tried("v", "e", minutes(10))]
+    rows = [
+        tried("v", "e", minutes(0)),
+        tried("v", "e", minutes(5), outcome="charged"),
+        tried("v", "e", minutes(10)),
+    ]
     found = evidence(rows)
-    assert (found.echo.tolist(), found.previous.tolist()) == ([ECHO_NONE, ECHO_SAME, ECHO_NONE], [-1, 0, -1])
+    assert (found.echo.tolist(), found.previous.tolist()) == (
+        [ECHO_NONE, ECHO_SAME, ECHO_NONE],
+        [-1, 0, -1],
+    )
 
 
 def test_a_part_of_the_evidence_keeps_all_columns_in_step() -> None:
     """`only` filters every column alike and leaves names and the look-back."""
-    rows = [tried("v", "e", minutes(0)), tried("w", "f", minutes(1), outcome="charged"), tried("v", "f", minutes(2), weight=0.5)]
+    rows = [
+        tried("v", "e", minutes(0)),
+        tried("w", "f", minutes(1), outcome="charged"),
+        tried("v", "f", minutes(2), weight=0.5),
+    ]
     found = evidence(rows)
     part = found.only(np.array([True, False, True]))
     assert part.attempt_id.to_list() == ["a0", "a2"]

@@ -7,9 +7,9 @@ from functools import reduce
 import numpy as np
 import pytest
 
-from pipeline.attribute.chains import Habits, onset_weights, smooth
-from pipeline.attribute.joint import refine
-from pipeline.attribute.states import NEVER, Failures, Kind, exchange
+from pipeline.attribute.states.joint import refine
+from pipeline.attribute.states.messages import NEVER, Failures, Kind, exchange
+from pipeline.attribute.states.smoothing import Habits, onset_weights, smooth
 
 LEVELS = np.array([0.9, 0.4, 0.0])
 VEHICLE = Habits(0.004, 0.05, np.array([0.6, 0.4]), 0.02, np.zeros(0), 0.03, 0.1)
@@ -18,8 +18,13 @@ PAIRING = Habits(0.001, 0.02, np.array([0.5, 0.5]), 0.02, np.zeros(0), 0.03, 0.1
 BASE = 0.04
 
 
-def play(rng: np.random.Generator, shape: tuple[int, int, int], *, loyal: bool) -> tuple[np.ndarray, ...]:
-    """Vehicle, EVSE, day and outcome of some attempts; one vehicle and perhaps one EVSE go faulty halfway."""
+def play(
+    rng: np.random.Generator, shape: tuple[int, int, int], *, loyal: bool
+) -> tuple[np.ndarray, ...]:
+    """Vehicle, EVSE, day and outcome of some attempts.
+
+    One vehicle and perhaps one EVSE go faulty halfway.
+    """
     vehicles, evses, days = shape
     n = 3 * vehicles * days
     v, t = rng.integers(0, vehicles, n), rng.integers(0, days, n)
@@ -35,14 +40,29 @@ def problem(
     vehicles, evses, days = shape
     escape = np.append(1.0, 1.0 - LEVELS)
     kinds = []
-    for name, unit, count, habit in (("vehicle", v, vehicles, VEHICLE), ("evse", e, evses, EVSE), ("pairing", 0 * v, 1, PAIRING)):
+    for name, unit, count, habit in (
+        ("vehicle", v, vehicles, VEHICLE),
+        ("evse", e, evses, EVSE),
+        ("pairing", 0 * v, 1, PAIRING),
+    ):
         quiet = np.zeros((count + 1, days, 4))
         np.add.at(quiet, (unit[~failed], t[~failed]), np.log(escape))
         quiet[-1, :, 1:] = NEVER
         count_failed = int(failed.sum())
-        kinds.append(Kind(name, quiet, unit[failed], np.tile(escape, (count_failed, 1)), np.ones(count_failed), habit))
+        kinds.append(
+            Kind(
+                name,
+                quiet,
+                unit[failed],
+                np.tile(escape, (count_failed, 1)),
+                np.ones(count_failed),
+                habit,
+            )
+        )
     count = int(failed.sum())
-    return tuple(kinds), Failures(t[failed], np.full(count, BASE), np.ones(count), np.flatnonzero(failed))
+    return tuple(kinds), Failures(
+        t[failed], np.full(count, BASE), np.ones(count), np.flatnonzero(failed)
+    )
 
 
 def exact(kinds: tuple[Kind, ...], failures: Failures, days: int) -> list[np.ndarray]:
@@ -65,7 +85,10 @@ def exact(kinds: tuple[Kind, ...], failures: Failures, days: int) -> list[np.nda
                 through = through * kind.escape[i].reshape(view)
         evidence[day] += np.log(1.0 - through)
     joint = smooth(evidence.reshape(1, days, -1), initial, step).belief.reshape(days, *shape)
-    return [joint.sum(axis=tuple(1 + k for k in range(len(units)) if k != axis)) for axis in range(len(units))]
+    return [
+        joint.sum(axis=tuple(1 + k for k in range(len(units)) if k != axis))
+        for axis in range(len(units))
+    ]
 
 
 @pytest.mark.parametrize("loyal", [False, True])
@@ -80,17 +103,24 @@ def test_every_unit_agrees_with_the_exact_chain(*, loyal: bool) -> None:
         v, e, t, failed = play(np.random.default_rng(seed), shape, loyal=loyal)
         kinds, failures = problem(v, e, t, failed, shape)
         beliefs = exchange(kinds, failures, passes=200, damping=0.4)
-        bounds = tuple(np.append(np.ones((len(k.quiet) - 1, 12)), np.zeros((1, 12)), axis=0) for k in kinds)
+        bounds = tuple(
+            np.append(np.ones((len(k.quiet) - 1, 12)), np.zeros((1, 12)), axis=0) for k in kinds
+        )
         ours = [refine(kinds, failures, beliefs, bounds, which).belief[:-1] for which in range(3)]
         truth = exact(kinds, failures, shape[2])
         flat = [unit for kind in ours for unit in kind]
-        gaps += [np.abs(a[:, 1:3].sum(axis=1) - b[:, 1:3].sum(axis=1)) for a, b in zip(flat, truth, strict=True)]
+        gaps += [
+            np.abs(a[:, 1:3].sum(axis=1) - b[:, 1:3].sum(axis=1))
+            for a, b in zip(flat, truth, strict=True)
+        ]
     assert np.mean(gaps) < 0.01
     assert np.quantile(gaps, 0.99) < 0.1
 
 
 def test_onset_weights_sum_to_the_probability_of_being_on() -> None:
-    """Onset days, 'before' included, add up to P(on at the end), and equal enumeration over all paths of a short chain."""
+    """Onset days, 'before' included, add up to P(on at the end), and equal enumeration over all
+    paths of a short chain.
+    """
     rng = np.random.default_rng(3)
     evidence = rng.normal(0, 1.5, (4, 5, 4))
     seen = smooth(evidence, VEHICLE.initial, VEHICLE.step)
@@ -100,22 +130,35 @@ def test_onset_weights_sum_to_the_probability_of_being_on() -> None:
     for unit in range(4):
         mass = VEHICLE.initial[paths[:, 0]] * np.exp(evidence[unit, 0, paths[:, 0]])
         for day in range(1, 5):
-            mass = mass * VEHICLE.step[paths[:, day - 1], paths[:, day]] * np.exp(evidence[unit, day, paths[:, day]])
+            mass = (
+                mass
+                * VEHICLE.step[paths[:, day - 1], paths[:, day]]
+                * np.exp(evidence[unit, day, paths[:, day]])
+            )
         mass /= mass.sum()
-        began = np.array([5 - int(np.argmin(np.append((path[::-1] == 1) | (path[::-1] == 2), False))) for path in paths])
+        began = np.array(
+            [
+                5 - int(np.argmin(np.append((path[::-1] == 1) | (path[::-1] == 2), False)))
+                for path in paths
+            ]
+        )
         on = (paths[:, -1] == 1) | (paths[:, -1] == 2)
         brute = [mass[on & (began == day)].sum() for day in range(5)]
         assert weights[unit] == pytest.approx(brute)
 
 
 def test_the_stand_in_is_never_to_blame_however_many_failures_it_gathers() -> None:
-    """A big fleet's unsuspected vehicles share one stand-in, which gathers hundreds of failures a day.
+    """A big fleet's unsuspected vehicles share one stand-in, which gathers hundreds of failures a
+    day.
 
     It stays off, and an EVSE that begins to fail half of its comers is still found by them.
     """
     days, evses, comers = 12, 40, 60
     rng = np.random.default_rng(5)
-    e, t = (axis.ravel().repeat(comers) for axis in np.meshgrid(np.arange(evses), np.arange(days), indexing="ij"))
+    e, t = (
+        axis.ravel().repeat(comers)
+        for axis in np.meshgrid(np.arange(evses), np.arange(days), indexing="ij")
+    )
     failed = rng.random(len(e)) < np.where((e == 0) & (t >= days // 2), 0.5, 4 * BASE)
     kinds, failures = problem(np.full(len(e), 1), e, t, failed, (1, evses, days))
     beliefs = exchange(kinds, failures, passes=100, damping=0.4)

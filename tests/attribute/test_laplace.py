@@ -1,4 +1,6 @@
-"""The baseline's Laplace marginal likelihood against other software's fits of classic data, and against its own derivatives."""
+"""The baseline's Laplace marginal likelihood against other software's fits of classic data, and
+against its own derivatives.
+"""
 
 from __future__ import annotations
 
@@ -9,9 +11,9 @@ import polars as pl
 import pytest
 from scipy.special import gammaln
 
-from pipeline.attribute.inverse import inverse_parts
-from pipeline.attribute.laplace import CrossedCells, curvature
-from pipeline.attribute.marginal import fit_crossed, marginal_point, standard_errors
+from pipeline.attribute.baseline.inverse import inverse_parts
+from pipeline.attribute.baseline.laplace import CrossedCells, curvature
+from pipeline.attribute.baseline.marginal import fit_crossed, marginal_point, standard_errors
 
 REFERENCE = Path(__file__).parent.parent / "reference"
 
@@ -28,29 +30,46 @@ def salamander() -> CrossedCells:
     data = pl.read_csv(REFERENCE / "lme4_salamander.csv")
     female, male, cross = (codes(data[name])[0] for name in ("Female", "Male", "Cross"))
     ones = np.ones(data.height)
-    return CrossedCells((female, male), (60, 60), np.eye(4)[cross], data["Mate"].to_numpy().astype(float), ones, 0 * ones)
+    return CrossedCells(
+        (female, male),
+        (60, 60),
+        np.eye(4)[cross],
+        data["Mate"].to_numpy().astype(float),
+        ones,
+        0 * ones,
+    )
 
 
 def test_salamander_data_are_as_published() -> None:
-    """Matings by cross are 60, 50, 19, 60 of 90 each (McCullagh & Nelder 1989; as given by a secondary source)."""
+    """Matings by cross are 60, 50, 19, 60 of 90 each (McCullagh & Nelder 1989.
+
+    As given by a secondary source).
+    """
     data = pl.read_csv(REFERENCE / "lme4_salamander.csv")
     counts = data.group_by("Cross").agg(pl.len(), pl.col("Mate").sum()).sort("Cross").rows()
     assert counts == [("RR", 90, 60), ("RW", 90, 50), ("WR", 90, 19), ("WW", 90, 60)]
 
 
 def test_salamander_matches_glmer() -> None:
-    """Fixed effects, their standard errors, variances, likelihood (1e-3) and modes (other software: glmer, lme4 1.1-31)."""
+    """Fixed effects, their standard errors, variances, likelihood (1e-3) and modes (other software.
+
+    Glmer, lme4 1.1-31).
+    """
     cells = salamander()
     fit = fit_crossed(cells)
     assert fit.converged
     assert fit.beta == pytest.approx([1.0082, 0.3062, -1.8960, 0.9904], abs=1e-3)
     assert fit.sd**2 == pytest.approx([1.1743, 1.0410], abs=1e-3)
     assert fit.log_likelihood == pytest.approx(-209.2766, abs=1e-3)
-    assert standard_errors(cells, fit)[:4] == pytest.approx([0.3938, 0.3747, 0.4460, 0.3912], abs=1e-3)
+    assert standard_errors(cells, fit)[:4] == pytest.approx(
+        [0.3938, 0.3747, 0.4460, 0.3912], abs=1e-3
+    )
     data = pl.read_csv(REFERENCE / "lme4_salamander.csv")
     for factor, name in enumerate(("Female", "Male")):
         reference = (
-            pl.read_csv(REFERENCE / f"ref_glmer_salamander_{name}.csv").with_columns(pl.col("id").cast(pl.String)).sort("id")
+            pl.read_csv(REFERENCE / f"ref_glmer_salamander_{name}.csv")
+            .with_columns(pl.col("id").cast(pl.String))
+            .sort("id")
         )
         assert codes(data[name])[1] == reference["id"].to_list()
         assert np.corrcoef(reference["mode"], fit.mode_of(factor))[0, 1] > 0.9999
@@ -71,7 +90,10 @@ def test_cbpp_matches_glmer() -> None:
 
 
 def test_verbal_aggression_matches_glmer() -> None:
-    """316 x 24 crossed, 1e-2 (other software: glmer); penalised quasi-likelihood would be 12 % low on the persons' variance."""
+    """316 x 24 crossed, 1e-2 (other software: glmer).
+
+    Penalised quasi-likelihood would be 12 % low on the persons' variance.
+    """
     data = pl.read_csv(REFERENCE / "lme4_VerbAgg.csv")
     person, persons = codes(data["id"])
     item, items = codes(data["item"])
@@ -82,20 +104,31 @@ def test_verbal_aggression_matches_glmer() -> None:
     assert fit.log_likelihood == pytest.approx(-4101.549, abs=1e-2)
     for factor, (kind, names) in enumerate((("id", persons), ("item", items))):
         reference = (
-            pl.read_csv(REFERENCE / f"ref_glmer_VerbAggnull_{kind}.csv").with_columns(pl.col("id").cast(pl.String)).sort("id")
+            pl.read_csv(REFERENCE / f"ref_glmer_VerbAggnull_{kind}.csv")
+            .with_columns(pl.col("id").cast(pl.String))
+            .sort("id")
         )
         assert reference["id"].to_list() == names
         assert np.corrcoef(reference["mode"], fit.mode_of(factor))[0, 1] > 0.9999
 
 
 def test_gradient_is_the_derivative_of_the_marginal() -> None:
-    """The analytic gradient agrees with central differences of the marginal likelihood away from its maximum."""
-    cells, at, start = salamander(), np.array([0.5, 0.1, -1.0, 0.7, np.log(0.8), np.log(1.3)]), np.zeros(120)
+    """The analytic gradient agrees with central differences of the marginal likelihood away from
+    its maximum.
+    """
+    cells, at, start = (
+        salamander(),
+        np.array([0.5, 0.1, -1.0, 0.7, np.log(0.8), np.log(1.3)]),
+        np.zeros(120),
+    )
     gradient = marginal_point(cells, at[:4], at[4:], start).gradient
     for k in range(6):
         shift = np.zeros(6)
         shift[k] = 1e-4
-        up, down = (marginal_point(cells, (at + s * shift)[:4], (at + s * shift)[4:], start).value for s in (1, -1))
+        up, down = (
+            marginal_point(cells, (at + s * shift)[:4], (at + s * shift)[4:], start).value
+            for s in (1, -1)
+        )
         assert (up - down) / 2e-4 == pytest.approx(gradient[k], abs=1e-4)
 
 
@@ -108,7 +141,9 @@ def test_three_crossed_factors_recover_planted_variances() -> None:
     n = 60_000
     sizes, sd = (200, 80, 40), np.array([0.7, 0.5, 0.4])
     levels = tuple(rng.integers(0, size, n) for size in sizes)
-    eta = -1.5 + sum(rng.normal(0, s, size)[lev] for s, size, lev in zip(sd, sizes, levels, strict=True))
+    eta = -1.5 + sum(
+        rng.normal(0, s, size)[lev] for s, size, lev in zip(sd, sizes, levels, strict=True)
+    )
     y, ones = (rng.random(n) < 1 / (1 + np.exp(-eta))).astype(float), np.ones(n)
     cells = CrossedCells(levels, sizes, ones[:, None], y, ones, 0 * ones)
     fit = fit_crossed(cells)
@@ -117,9 +152,13 @@ def test_three_crossed_factors_recover_planted_variances() -> None:
 
 
 @pytest.mark.parametrize("gather_cost", [0.0, np.inf])
-def test_the_inverse_is_the_inverse_by_either_road(gather_cost: float, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Diagonal of H^-1 and variance of each cell's predictor are those of numpy's dense inverse, picked or multiplied."""
-    monkeypatch.setattr("pipeline.attribute.inverse.GATHER_COST", gather_cost)
+def test_the_inverse_is_the_inverse_by_either_road(
+    gather_cost: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Diagonal of H^-1 and variance of each cell's predictor are those of numpy's dense inverse,
+    picked or multiplied.
+    """
+    monkeypatch.setattr("pipeline.attribute.baseline.inverse.GATHER_COST", gather_cost)
     rng = np.random.default_rng(11)
     sizes, n = (300, 7, 5), 900
     levels = tuple(rng.integers(0, size, n) for size in sizes)

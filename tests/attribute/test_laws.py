@@ -10,7 +10,7 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from pipeline.attribute.attribution import attribute
-from pipeline.errors import NotEnoughDataError, SchemaError
+from pipeline.core.errors import NotEnoughDataError, SchemaError
 from pipeline.settings.attribute import AttributeSettings
 from tests.attribute.planted import END, WEEK, Plan, plant
 
@@ -34,21 +34,38 @@ def test_blame_of_every_failure_sums_to_one() -> None:
     """Each failed attempt has four shares that sum to 1, and only failed attempts have them."""
     attempts = plant(FAULTY)
     answer = attribute(attempts, SETTINGS, WEEK)
-    total = answer.blame.select(pl.sum_horizontal("p_vehicle", "p_evse", "p_pairing", "p_other")).to_series()
+    total = answer.blame.select(
+        pl.sum_horizontal("p_vehicle", "p_evse", "p_pairing", "p_other")
+    ).to_series()
     assert np.allclose(total.to_numpy(), 1.0, atol=1e-12)
     failed = attempts.filter(pl.col("outcome") == "failed")["attempt_id"].sort()
     assert answer.blame["attempt_id"].sort().equals(failed)
 
 
 def test_exchanging_vehicles_and_evses_exchanges_the_answers() -> None:
-    """With like priors nothing in the method favours one side: swap the roles and the probabilities swap."""
-    settings = SETTINGS.model_copy(update={"vehicle": SETTINGS.evse, "echo_minutes": 1e-9, "outage_minutes": 1e-9})
+    """With like priors nothing in the method favours one side.
+
+    Swap the roles and the probabilities swap.
+    """
+    settings = SETTINGS.model_copy(
+        update={"vehicle": SETTINGS.evse, "echo_minutes": 1e-9, "outage_minutes": 1e-9}
+    )
     plan = Plan(
-        vehicles=20, evses=20, vehicle_faults={4: (60, 84, 0.9)}, evse_faults={7: (50, 84, 0.6)}, loyal={3: 11}, exclusive=(11,)
+        vehicles=20,
+        evses=20,
+        vehicle_faults={4: (60, 84, 0.9)},
+        evse_faults={7: (50, 84, 0.6)},
+        loyal={3: 11},
+        exclusive=(11,),
     )
     attempts = plant(plan).with_columns(diode_check=pl.lit("yes"), coupler=pl.lit("cType2"))
     swapped = attempts.rename(
-        {"vehicle_id": "evse_id", "evse_id": "vehicle_id", "vehicle_model": "evse_model", "evse_model": "vehicle_model"}
+        {
+            "vehicle_id": "evse_id",
+            "evse_id": "vehicle_id",
+            "vehicle_model": "evse_model",
+            "evse_model": "vehicle_model",
+        }
     )
     one, two = attribute(attempts, settings, WEEK), attribute(swapped, settings, WEEK)
     left = one.vehicles.sort("vehicle_id")["p_vehicle"].to_numpy()
@@ -84,7 +101,9 @@ def test_renaming_units_changes_nothing() -> None:
     one = attribute(attempts, SETTINGS, WEEK)
     two = attribute(attempts.with_columns(*flip), SETTINGS, WEEK)
     renamed = (
-        one.vehicles.with_columns(flip[0]).select("vehicle_id", "p_vehicle").join(two.vehicles, on="vehicle_id", suffix="_2")
+        one.vehicles.with_columns(flip[0])
+        .select("vehicle_id", "p_vehicle")
+        .join(two.vehicles, on="vehicle_id", suffix="_2")
     )
     assert (renamed["p_vehicle"] - renamed["p_vehicle_2"]).abs().max() < 1e-9  # type: ignore[operator]
 
@@ -99,55 +118,83 @@ def test_vehicle_that_meets_one_evse_is_never_called_on_counts(seed: int) -> Non
     answer = attribute(plant(plan, seed), SETTINGS, WEEK)
     assert by_id(answer.vehicles, "vehicle_id", "v003", "verdict") == "doubt"
     assert by_id(answer.evses, "evse_id", "e011", "verdict") == "doubt"
-    together = by_id(answer.vehicles, "vehicle_id", "v003", "p_vehicle") + by_id(answer.evses, "evse_id", "e011", "p_evse")
+    together = by_id(answer.vehicles, "vehicle_id", "v003", "p_vehicle") + by_id(
+        answer.evses, "evse_id", "e011", "p_evse"
+    )
     assert together == pytest.approx(1.0, abs=0.1)
 
 
 def test_faulty_depot_charger_does_not_blame_the_cars_that_live_there() -> None:
-    """Five cars that charge nowhere else fail with their common EVSE: the EVSE is called, no car is."""
+    """Five cars that charge nowhere else fail with their common EVSE.
+
+    The EVSE is called, no car is.
+    """
     loyal = dict.fromkeys(range(5), 11)
-    answer = attribute(plant(Plan(loyal=loyal, exclusive=(11,), evse_faults={11: (60, 84, 0.7)})), SETTINGS, WEEK)
+    answer = attribute(
+        plant(Plan(loyal=loyal, exclusive=(11,), evse_faults={11: (60, 84, 0.7)})), SETTINGS, WEEK
+    )
     assert by_id(answer.evses, "evse_id", "e011", "verdict") == "fault"
     assert not (answer.vehicles["verdict"] == "fault").any()
 
 
 def test_bad_pairing_blames_neither_side() -> None:
-    """A vehicle model that fails at one EVSE model is a pairing's fault: no vehicle and no EVSE is called."""
+    """A vehicle model that fails at one EVSE model is a pairing's fault.
+
+    No vehicle and no EVSE is called.
+    """
     answer = attribute(plant(Plan(bad_pairing=("1", "0", 0.6))), SETTINGS, WEEK)
-    called = answer.pairings.filter(pl.col("verdict") == "fault").select("vehicle_model", "evse_model").rows()
+    called = (
+        answer.pairings.filter(pl.col("verdict") == "fault")
+        .select("vehicle_model", "evse_model")
+        .rows()
+    )
     assert called == [("vm1", "em0")]
     assert not (answer.vehicles["verdict"] == "fault").any()
     assert not (answer.evses["verdict"] == "fault").any()
 
 
 def test_repaired_units_are_not_called() -> None:
-    """What was faulty in the look-back but has been mended for three weeks is not called in the report week."""
+    """What was faulty in the look-back but has been mended for three weeks is not called in the
+    report week.
+    """
     plan = Plan(vehicle_faults={4: (20, 60, 0.95)}, evse_faults={7: (10, 55, 0.6)})
     answer = attribute(plant(plan), SETTINGS, WEEK)
     assert by_id(answer.vehicles, "vehicle_id", "v004", "p_vehicle") < 0.05
     assert by_id(answer.evses, "evse_id", "e007", "p_evse") < 0.05
-    weeks = answer.vehicle_weeks.filter(pl.col("vehicle_id") == "v004").sort("week_start_utc")["p_fault"].to_list()
+    weeks = (
+        answer.vehicle_weeks.filter(pl.col("vehicle_id") == "v004")
+        .sort("week_start_utc")["p_fault"]
+        .to_list()
+    )
     assert weeks[6] > 0.95
 
 
 def test_a_vehicle_without_its_diode_charges_where_nobody_looks() -> None:
-    """Failing only at EVSEs that check the diode is a vehicle's fault, however often it charges at the others."""
+    """Failing only at EVSEs that check the diode is a vehicle's fault, however often it charges at
+    the others.
+    """
     answer = attribute(plant(Plan(vehicle_faults={4: (60, 84, 0.97)}, diode=True)), SETTINGS, WEEK)
     assert by_id(answer.vehicles, "vehicle_id", "v004", "verdict") == "fault"
 
 
 def test_the_habit_of_checking_is_learnt_where_it_is_not_given() -> None:
-    """With `diode_check` unknown, three vehicles that fail at one EVSE model and charge at the other teach which one looks."""
+    """With `diode_check` unknown, three vehicles that fail at one EVSE model and charge at the
+    other teach which one looks.
+    """
     plan = Plan(vehicles=40, vehicle_faults=dict.fromkeys((4, 9, 14), (50, 84, 0.97)), diode=True)
     attempts = plant(plan).with_columns(
-        evse_model=pl.when(pl.col("diode_check") == "yes").then(pl.lit("looks")).otherwise(pl.lit("blind")),
+        evse_model=pl.when(pl.col("diode_check") == "yes")
+        .then(pl.lit("looks"))
+        .otherwise(pl.lit("blind")),
         diode_check=pl.lit("unknown"),
     )
     answer = attribute(attempts, SETTINGS, WEEK)
     called = answer.vehicles.filter(pl.col("verdict") == "fault")["vehicle_id"].to_list()
     assert called == ["v004", "v009", "v014"]
     solution = answer.solutions["AC"]
-    learnt = dict(zip(solution.evidence.models["evse_model"].to_list(), solution.checks.tolist(), strict=True))
+    learnt = dict(
+        zip(solution.evidence.models["evse_model"].to_list(), solution.checks.tolist(), strict=True)
+    )
     assert learnt["looks"] > 0.95
     assert learnt["blind"] < 0.05
 
@@ -155,28 +202,50 @@ def test_the_habit_of_checking_is_learnt_where_it_is_not_given() -> None:
 def test_distrusted_attempts_do_not_count() -> None:
     """With weight 0 a vehicle's failures say nothing, and it is not called."""
     attempts = plant(Plan(vehicle_faults={4: (60, 84, 0.95)}))
-    doubted = attempts.with_columns(weight=pl.when(pl.col("vehicle_id") == "v004").then(0.0).otherwise(1.0))
-    assert by_id(attribute(doubted, SETTINGS, WEEK).vehicles, "vehicle_id", "v004", "verdict") == "thin"
+    doubted = attempts.with_columns(
+        weight=pl.when(pl.col("vehicle_id") == "v004").then(0.0).otherwise(1.0)
+    )
+    assert (
+        by_id(attribute(doubted, SETTINGS, WEEK).vehicles, "vehicle_id", "v004", "verdict")
+        == "thin"
+    )
 
 
 def test_a_row_of_retries_is_one_piece_of_luck() -> None:
-    """Four failures within ten minutes at one EVSE weigh far less than four on four days at four EVSEs."""
+    """Four failures within ten minutes at one EVSE weigh far less than four on four days at four
+    EVSEs.
+    """
     quiet = plant(Plan(base=0.02))
-    mine = quiet.filter((pl.col("vehicle_id") == "v004") & (pl.col("outcome") == "charged")).sort("plugged_at_utc").tail(4)
+    mine = (
+        quiet.filter((pl.col("vehicle_id") == "v004") & (pl.col("outcome") == "charged"))
+        .sort("plugged_at_utc")
+        .tail(4)
+    )
     spread = mine.select("attempt_id").to_series()
     apart = quiet.with_columns(
-        outcome=pl.when(pl.col("attempt_id").is_in(spread.to_list())).then(pl.lit("failed")).otherwise("outcome")
+        outcome=pl.when(pl.col("attempt_id").is_in(spread.to_list()))
+        .then(pl.lit("failed"))
+        .otherwise("outcome")
     )
     last = mine.tail(1)["plugged_at_utc"].item()
     index = pl.Series(spread.to_list())
-    shift = pl.duration(minutes=pl.col("attempt_id").replace_strict(index, pl.Series([0, 2, 4, 6]), default=0).cast(pl.Int64))
+    shift = pl.duration(
+        minutes=pl.col("attempt_id")
+        .replace_strict(index, pl.Series([0, 2, 4, 6]), default=0)
+        .cast(pl.Int64)
+    )
     inside = pl.col("attempt_id").is_in(spread.to_list())
     row = apart.with_columns(
-        plugged_at_utc=pl.when(inside).then(pl.lit(last).dt.cast_time_unit("us") + shift).otherwise("plugged_at_utc"),
+        plugged_at_utc=pl.when(inside)
+        .then(pl.lit(last).dt.cast_time_unit("us") + shift)
+        .otherwise("plugged_at_utc"),
         evse_id=pl.when(inside).then(pl.lit("e001")).otherwise("evse_id"),
         evse_model=pl.when(inside).then(pl.lit("em1")).otherwise("evse_model"),
     )
-    p = [by_id(attribute(frame, SETTINGS, WEEK).vehicles, "vehicle_id", "v004", "p_vehicle") for frame in (apart, row)]
+    p = [
+        by_id(attribute(frame, SETTINGS, WEEK).vehicles, "vehicle_id", "v004", "p_vehicle")
+        for frame in (apart, row)
+    ]
     assert p[0] > 0.5
     assert p[1] < 0.2
 
@@ -222,7 +291,9 @@ def test_no_attempts_is_a_clear_error() -> None:
 
 
 def test_the_look_back_begins_with_the_logs() -> None:
-    """A fault that was there on the first day of the logs is dated before them, not before anything was logged."""
+    """A fault that was there on the first day of the logs is dated before them, not before anything
+    was logged.
+    """
     attempts = plant(Plan(vehicle_faults={4: (0, 84, 0.95)}, evse_faults={7: (60, 84, 0.6)}))
     late = attempts.filter(pl.col("plugged_at_utc") >= END - timedelta(days=33))
     answer = attribute(late, SETTINGS, WEEK)
@@ -234,7 +305,11 @@ def test_the_look_back_begins_with_the_logs() -> None:
     assert "it has failed since before the logs begin" in row["reason"]
     dated = answer.evses.filter(pl.col("evse_id") == "e007")["reason"].item()
     assert "vehicles, while they fared well elsewhere: it has failed since about 2026-03-" in dated
-    whole = attribute(attempts, SETTINGS, WEEK).vehicles.filter(pl.col("vehicle_id") == "v004")["reason"].item()
+    whole = (
+        attribute(attempts, SETTINGS, WEEK)
+        .vehicles.filter(pl.col("vehicle_id") == "v004")["reason"]
+        .item()
+    )
     assert "since before the look-back" in whole
 
 
@@ -244,18 +319,26 @@ def test_reasons_leave_the_probability_to_others() -> None:
     for frame in (answer.vehicles, answer.evses, answer.pairings):
         assert frame["reason"].null_count() == 0
         assert not frame["reason"].str.contains("%").any()
-    never = answer.evses.filter((pl.col("failures") == 0) & (pl.col("verdict") == "clear"))["reason"]
+    never = answer.evses.filter((pl.col("failures") == 0) & (pl.col("verdict") == "clear"))[
+        "reason"
+    ]
     assert never.str.starts_with("none of ").all()
 
 
 def test_a_fault_that_was_always_there_is_not_half_excused() -> None:
-    """An EVSE that failed a fifth of all comers from the first day, between two severities of the grid, takes the blame.
+    """An EVSE that failed a fifth of all comers from the first day, between two severities of the
+    grid, takes the blame.
 
-    Its normal rate is put near the fleet's, and of its failures at least the share due at the next lower severity of the grid
-    is blamed on it (derived: two causes share a failure as their hazards, -log(1 - rate)).
+    Its normal rate is put near the fleet's, and of its failures at least the share due at the next
+    lower severity of the grid is blamed on it (derived: two causes share a failure as their
+    hazards, -log(1 - rate)).
     """
     rate, base = 0.2, 0.03
-    answer = attribute(plant(Plan(vehicles=80, per_day=3.0, base=base, evse_faults={7: (0, 84, rate)})), SETTINGS, WEEK)
+    answer = attribute(
+        plant(Plan(vehicles=80, per_day=3.0, base=base, evse_faults={7: (0, 84, rate)})),
+        SETTINGS,
+        WEEK,
+    )
     solution = answer.solutions["AC"]
     assert solution.chance.fit is not None
     assert abs(solution.chance.fit.mode_of(1)[7]) < 0.1
@@ -266,15 +349,23 @@ def test_a_fault_that_was_always_there_is_not_half_excused() -> None:
 
 
 def test_a_fault_there_all_along_is_not_learnt_as_its_vehicles_normal_rate() -> None:
-    """Three of forty vehicles fail a third of the time from the first day on, where chance fails one in fifty.
+    """Three of forty vehicles fail a third of the time from the first day on, where chance fails
+    one in fifty.
 
-    Over three fleets most of the probability goes to them and none to the others; the spread of normal rates stays that of the
-    37 sound ones (none was planted), rather than widening until it excuses the three.
+    Over three fleets most of the probability goes to them and none to the others; the spread of
+    normal rates stays that of the 37 sound ones (none was planted), rather than widening until it
+    excuses the three.
     """
     faulty = [1, 2, 3]
     said, others, spread = [], [], []
     for seed in range(3):
-        plan = Plan(vehicles=40, evses=12, per_day=1.0, base=0.02, vehicle_faults=dict.fromkeys(faulty, (0, 84, 0.35)))
+        plan = Plan(
+            vehicles=40,
+            evses=12,
+            per_day=1.0,
+            base=0.02,
+            vehicle_faults=dict.fromkeys(faulty, (0, 84, 0.35)),
+        )
         answer = attribute(plant(plan, seed), SETTINGS, WEEK)
         planted = answer.vehicles["vehicle_id"].is_in([f"v{v:03d}" for v in faulty])
         said += answer.vehicles.filter(planted)["p_vehicle"].to_list()

@@ -8,9 +8,9 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from pipeline.attribute.chains import Habits
 from pipeline.attribute.evidence import Evidence
-from pipeline.attribute.onset import _quantile, onset_days
+from pipeline.attribute.states.onset import _quantile, onset_days
+from pipeline.attribute.states.smoothing import Habits
 from tests.attribute.planted import END
 from tests.attribute.test_evidence import evidence, tried
 
@@ -23,13 +23,19 @@ ESCAPE = np.array([1.0, 0.02, 1.0])
     [(0.1, 0.0), (0.2, 0.0), (0.3, 2.0), (0.4, 3.0), (0.7, 5.0), (1.0, 7.0)],
 )
 def test_a_gap_holds_its_mass_evenly(level: float, day: float) -> None:
-    """Mass 0.2 before day 1, 0.2 between days 1 and 3, 0.6 between days 3 and 7: quantiles by straight lines (derived)."""
+    """Mass 0.2 before day 1, 0.2 between days 1 and 3, 0.6 between days 3 and 7.
+
+    Quantiles by straight lines (derived).
+    """
     whole, at = np.array([[0.0, 0.2, 0.6]]), np.array([[1.0, 3.0, 7.0]])
     assert _quantile(whole, np.array([0.2]), at, level) == pytest.approx([day])
 
 
 def test_padding_before_the_first_attempt_is_no_gap() -> None:
-    """A unit of fewer attempts has empty columns first: what lies before its first attempt is 'before', not spread over them."""
+    """A unit of fewer attempts has empty columns first.
+
+    What lies before its first attempt is 'before', not spread over them.
+    """
     whole, at = np.array([[0.0, 0.0, 1.0]]), np.array([[0.0, 4.0, 8.0]])
     assert _quantile(whole, np.array([0.0]), at, 0.5) == pytest.approx([6.0])
     assert _quantile(whole, np.array([1.0]), at, 0.5) == pytest.approx([0.0])
@@ -39,12 +45,17 @@ def logged(outcomes: dict[str, list[tuple[float, bool]]]) -> Evidence:
     """Attempts of vehicles at the days given; True failed."""
     begin = END - timedelta(days=84)
     ends = {True: "failed", False: "charged"}
-    plugged = [(vehicle, begin + timedelta(days=day), bad) for vehicle, told in outcomes.items() for day, bad in told]
+    plugged = [
+        (vehicle, begin + timedelta(days=day), bad)
+        for vehicle, told in outcomes.items()
+        for day, bad in told
+    ]
     return evidence([tried(vehicle, "e", at, outcome=ends[bad]) for vehicle, at, bad in plugged])
 
 
 def test_a_fault_that_begins_between_a_charge_and_a_failure_began_there() -> None:
-    """Charges to day 40, failures from day 44: the median lies in the middle of the gap and the interval in it.
+    """Charges to day 40, failures from day 44: the median lies in the middle of the gap and the
+    interval in it.
 
     One that failed from its first attempt began before it; who is not asked for has no row.
     """
@@ -57,7 +68,9 @@ def test_a_fault_that_begins_between_a_charge_and_a_failure_began_there() -> Non
     seen = logged(plan)
     others = np.full(len(seen.failed), 0.97)
     escape = np.tile(ESCAPE, (len(seen.failed), 1))
-    found = onset_days(seen, seen.vehicle, escape, others, HABIT, np.array([0, 1]), (0.5, 0.05, 0.95))
+    found = onset_days(
+        seen, seen.vehicle, escape, others, HABIT, np.array([0, 1]), (0.5, 0.05, 0.95)
+    )
     assert found.units.tolist() == [0, 1]
     assert found.days.shape == (3, 2)
     assert found.days[0, 0] == pytest.approx(42.0, abs=0.3)
@@ -67,13 +80,19 @@ def test_a_fault_that_begins_between_a_charge_and_a_failure_began_there() -> Non
 
 
 def test_an_attempt_of_no_weight_dates_nothing() -> None:
-    """With the failures of days 44 to 48 distrusted the fault may have begun any time before the next."""
+    """With the failures of days 44 to 48 distrusted the fault may have begun any time before the
+    next.
+    """
     times = np.arange(2.0, 80.0, 2.0)
     seen = logged({"a": [(float(t), bool(t >= 44)) for t in times]})
     doubted = replace(seen, weight=np.where((seen.at_days >= 44) & (seen.at_days < 50), 0.0, 1.0))
     others, escape = np.full(len(seen.failed), 0.97), np.tile(ESCAPE, (len(seen.failed), 1))
-    sure = onset_days(seen, seen.vehicle, escape, others, HABIT, np.array([0]), (0.05, 0.95)).days[:, 0]
-    wide = onset_days(doubted, seen.vehicle, escape, others, HABIT, np.array([0]), (0.05, 0.95)).days[:, 0]
+    sure = onset_days(seen, seen.vehicle, escape, others, HABIT, np.array([0]), (0.05, 0.95)).days[
+        :, 0
+    ]
+    wide = onset_days(
+        doubted, seen.vehicle, escape, others, HABIT, np.array([0]), (0.05, 0.95)
+    ).days[:, 0]
     assert sure[1] - sure[0] < 2.0
     assert wide[0] == pytest.approx(42.4, abs=0.3)
     assert wide[1] == pytest.approx(49.6, abs=0.3)
@@ -82,5 +101,7 @@ def test_an_attempt_of_no_weight_dates_nothing() -> None:
 def test_nobody_asked_for_is_an_empty_answer() -> None:
     """No unit: a level each, no columns."""
     seen = logged({"a": [(1.0, True)]})
-    found = onset_days(seen, seen.vehicle, ESCAPE[None], np.ones(1), HABIT, np.zeros(0, dtype=np.int64), (0.5, 0.1))
+    found = onset_days(
+        seen, seen.vehicle, ESCAPE[None], np.ones(1), HABIT, np.zeros(0, dtype=np.int64), (0.5, 0.1)
+    )
     assert found.days.shape == (2, 0)

@@ -1,4 +1,7 @@
-"""The answer's rows: verdicts at their lines, weeks, words for when it began, sentences, and the digits that are said."""
+"""The answer's rows.
+
+Verdicts at their lines, weeks, words for when it began, sentences, and the digits that are said.
+"""
 
 from __future__ import annotations
 
@@ -11,9 +14,15 @@ import polars as pl
 import pytest
 
 from pipeline.attribute.attribution import Attribution, _said, attribute
-from pipeline.attribute.report import _distinct, _since, onset_columns, week_frame, with_verdict
-from pipeline.attribute.solve import EVSE, PAIRING, VEHICLE
-from pipeline.attribute.wording import reasons
+from pipeline.attribute.report.frames import (
+    _distinct,
+    _since,
+    onset_columns,
+    week_frame,
+    with_verdict,
+)
+from pipeline.attribute.report.wording import reasons
+from pipeline.attribute.states.solve import EVSE, PAIRING, VEHICLE
 from pipeline.settings.attribute import AttributeSettings
 from tests.attribute.planted import END, WEEK, Plan, plant
 from tests.attribute.test_evidence import evidence, minutes, tried
@@ -40,15 +49,25 @@ SURE: dict[str, Any] = {
     ],
 )
 def test_a_verdict_holds_from_its_line_on(change: dict[str, Any], verdict: str) -> None:
-    """Settings: fault from 0.9 with two partners and 19 to 1 in reach; doubt from 0.1; clear needs enough attempts."""
-    row = with_verdict(pl.DataFrame([SURE | change]), SETTINGS, SETTINGS.fault_at).row(0, named=True)
+    """Settings: fault from 0.9 with two partners and 19 to 1 in reach; doubt from 0.1.
+
+    Clear needs enough attempts.
+    """
+    row = with_verdict(pl.DataFrame([SURE | change]), SETTINGS, SETTINGS.fault_at).row(
+        0, named=True
+    )
     assert row["verdict"] == verdict
     assert row["separable"] == (row["separable_bits"] >= 4.25)
 
 
 def test_the_line_of_a_fault_is_the_one_given() -> None:
     """Equipment is called from its own, lower line."""
-    assert with_verdict(pl.DataFrame([SURE | {"p": 0.7}]), SETTINGS, SETTINGS.equipment_fault_at)["verdict"].item() == "fault"
+    assert (
+        with_verdict(pl.DataFrame([SURE | {"p": 0.7}]), SETTINGS, SETTINGS.equipment_fault_at)[
+            "verdict"
+        ].item()
+        == "fault"
+    )
 
 
 COUNTS = "5 of 9 attempts failed, at 2 of 3 EVSEs"
@@ -103,7 +122,9 @@ FIGURES: dict[str, Any] = {
         ("vehicle", {"verdict": "thin"}, COUNTS + "; only 3 lately, too few to say."),
     ],
 )  # fmt: skip
-def test_the_ground_of_a_verdict_in_one_sentence(kind: str, change: dict[str, Any], said: str) -> None:
+def test_the_ground_of_a_verdict_in_one_sentence(
+    kind: str, change: dict[str, Any], said: str
+) -> None:
     """Each verdict has its own ground, with the row's own figures and the kind's own words."""
     assert reasons(pl.DataFrame([FIGURES | change]), kind, SETTINGS)["reason"].item() == said
 
@@ -116,28 +137,43 @@ def test_partners_are_counted_once() -> None:
 
 
 def test_the_beginning_is_told_as_far_as_it_is_known() -> None:
-    """Failing from the first day of all is 'before the look-back'; from a late first attempt, that day; else the date."""
+    """Failing from the first day of all is 'before the look-back'.
+
+    From a late first attempt, that day; else the date.
+    """
     at = [minutes(60 * 24 * d) for d in (-79, -40, -79)]
     rows = [tried("a", "e", at[0]), tried("b", "e", at[1]), tried("c", "e", at[2])]
     seen = evidence(rows)
     assert seen.day.min() == 0
     begin = seen.begin_utc
-    onset = pl.Series("onset_utc", [begin, begin, begin + timedelta(days=1)], dtype=pl.Datetime("us", "UTC"))
+    onset = pl.Series(
+        "onset_utc", [begin, begin, begin + timedelta(days=1)], dtype=pl.Datetime("us", "UTC")
+    )
     told = _since(seen, seen.vehicle, 3, onset).to_list()
     first = (begin + timedelta(days=int(seen.day[2]))).strftime("%Y-%m-%d")
-    assert told == ["before the look-back", f"its first attempt, {first}", f"about {begin + timedelta(days=1):%Y-%m-%d}"]
+    assert told == [
+        "before the look-back",
+        f"its first attempt, {first}",
+        f"about {begin + timedelta(days=1):%Y-%m-%d}",
+    ]
     cut = _since(replace(seen, cut=True), seen.vehicle, 3, onset).to_list()
     assert cut[0] == "before the logs begin"
-    late = _since(replace(seen, day=seen.day + 2), seen.vehicle, 3, onset + timedelta(days=2)).to_list()
+    late = _since(
+        replace(seen, day=seen.day + 2), seen.vehicle, 3, onset + timedelta(days=2)
+    ).to_list()
     assert late[0] == "before the logs begin"
 
 
 @pytest.fixture(scope="module")
 def answer() -> Attribution:
-    """A small fleet, AC and DC, a faulty vehicle, an EVSE that failed and was mended, early-B failures."""
+    """A small fleet, AC and DC, a faulty vehicle, an EVSE that failed and was mended, early-B
+    failures.
+    """
     ac = attempts_of("AC")
     dc = attempts_of("DC")
-    dc = dc.with_columns(pl.col("attempt_id") + "d", pl.col("evse_id") + "d", early_b=pl.lit(value=True))
+    dc = dc.with_columns(
+        pl.col("attempt_id") + "d", pl.col("evse_id") + "d", early_b=pl.lit(value=True)
+    )
     return attribute(pl.concat([ac, dc]), SETTINGS, WEEK)
 
 
@@ -145,13 +181,22 @@ def attempts_of(supply: str) -> pl.DataFrame:
     """The fleet's attempts again."""
     if supply == "DC":
         return plant(Plan(vehicles=14, evses=4, days=77, per_day=0.4, supply="DC"), 2)
-    plan = Plan(vehicles=12, evses=6, vehicle_faults={4: (60, 84, 0.95)}, evse_faults={5: (20, 50, 0.7)}, days=77)
+    plan = Plan(
+        vehicles=12,
+        evses=6,
+        vehicle_faults={4: (60, 84, 0.95)},
+        evse_faults={5: (20, 50, 0.7)},
+        days=77,
+    )
     unsaid = pl.col("evse_id") == "e005"
     return plant(plan).with_columns(early_b=pl.when(~unsaid).then("early_b"))
 
 
 def test_counts_of_a_vehicle_are_those_of_its_attempts(answer: Attribution) -> None:
-    """Attempts, failures, EVSEs and EVSEs failed at, on AC; attempts and charges on DC; early failures on AC only."""
+    """Attempts, failures, EVSEs and EVSEs failed at, on AC; attempts and charges on DC.
+
+    Early failures on AC only.
+    """
     failed = pl.col("outcome") == "failed"
     want = (
         attempts_of("AC")
@@ -164,8 +209,16 @@ def test_counts_of_a_vehicle_are_those_of_its_attempts(answer: Attribution) -> N
             early_b_failures=pl.col("early_b").sum(),
         )
     )
-    direct = attempts_of("DC").group_by("vehicle_id").agg(dc_attempts=pl.len(), dc_charged=(~failed).sum())
-    want = want.join(direct, on="vehicle_id", how="full", coalesce=True).fill_null(0).sort("vehicle_id")
+    direct = (
+        attempts_of("DC")
+        .group_by("vehicle_id")
+        .agg(dc_attempts=pl.len(), dc_charged=(~failed).sum())
+    )
+    want = (
+        want.join(direct, on="vehicle_id", how="full", coalesce=True)
+        .fill_null(0)
+        .sort("vehicle_id")
+    )
     columns = want.columns
     assert answer.vehicles.select(columns).rows() == want.rows()
     assert answer.vehicles["vehicle_id"].to_list() == [f"v{i:03d}" for i in range(14)]
@@ -174,7 +227,12 @@ def test_counts_of_a_vehicle_are_those_of_its_attempts(answer: Attribution) -> N
 def test_a_vehicle_never_seen_on_ac_is_thin_there(answer: Attribution) -> None:
     """It has DC figures, no AC probability, and says why."""
     row = answer.vehicles.filter(pl.col("vehicle_id") == "v013").row(0, named=True)
-    assert (row["verdict"], row["separable"], row["p_vehicle"], row["onset_utc"]) == ("thin", False, None, None)
+    assert (row["verdict"], row["separable"], row["p_vehicle"], row["onset_utc"]) == (
+        "thin",
+        False,
+        None,
+        None,
+    )
     assert row["reason"] == "no AC attempt in the look-back."
     assert row["verdict_dc"] in {"clear", "thin"}
     assert row["p_vehicle_dc"] < 0.1
@@ -182,7 +240,9 @@ def test_a_vehicle_never_seen_on_ac_is_thin_there(answer: Attribution) -> None:
 
 
 def test_weeks_count_what_happened_in_them(answer: Attribution) -> None:
-    """A row a vehicle and week with an attempt, with its counts and the probability at the week's last day, for each supply."""
+    """A row a vehicle and week with an attempt, with its counts and the probability at the week's
+    last day, for each supply.
+    """
     begin = END - timedelta(days=77)
     week = ((pl.col("plugged_at_utc") - begin).dt.total_days() // 7).cast(pl.Int64)
     for supply in ("AC", "DC"):
@@ -198,12 +258,17 @@ def test_weeks_count_what_happened_in_them(answer: Attribution) -> None:
             assert got.select(key, "week_start_utc", "attempts", "failures").rows() == want.rows()
     solution = answer.solutions["AC"]
     probability = solution.units[VEHICLE].probability
-    frame = week_frame(solution, VEHICLE, solution.evidence.vehicles, "p").filter(pl.col("vehicle_id") == "v004")
+    frame = week_frame(solution, VEHICLE, solution.evidence.vehicles, "p").filter(
+        pl.col("vehicle_id") == "v004"
+    )
     assert frame["p"].to_list() == probability[4, 6::7].tolist()
 
 
 def test_an_onset_is_told_only_of_the_suspected(answer: Attribution) -> None:
-    """From the line of doubt on, in the report's last days, a median within its interval; else none."""
+    """From the line of doubt on, in the report's last days, a median within its interval.
+
+    Else none.
+    """
     solution = answer.solutions["AC"]
     for kind, names in ((VEHICLE, solution.evidence.vehicles), (EVSE, solution.evidence.evses)):
         now = solution.units[kind].lately(SETTINGS.report_days)[: names.height]
@@ -218,7 +283,10 @@ def test_an_onset_is_told_only_of_the_suspected(answer: Attribution) -> None:
 
 
 def test_an_evse_that_was_mended_is_not_suspected_now(answer: Attribution) -> None:
-    """`lately` looks at the last days only; the probability of an older week still tells of the fault."""
+    """`lately` looks at the last days only.
+
+    The probability of an older week still tells of the fault.
+    """
     states = answer.solutions["AC"].units[EVSE]
     assert states.probability[5, 40] > 0.9
     assert states.lately(3)[5] < 0.1
@@ -227,7 +295,9 @@ def test_an_evse_that_was_mended_is_not_suspected_now(answer: Attribution) -> No
 
 
 def test_pairings_and_evses_have_counts_of_their_own(answer: Attribution) -> None:
-    """EVSEs by coupler and pairings by models and firmware, per supply, partners named for what they are."""
+    """EVSEs by coupler and pairings by models and firmware, per supply, partners named for what
+    they are.
+    """
     failed = pl.col("outcome") == "failed"
     want = (
         attempts_of("AC")
@@ -245,7 +315,10 @@ def test_pairings_and_evses_have_counts_of_their_own(answer: Attribution) -> Non
     assert answer.evses.filter(pl.col("supply") == "DC")["coupler"].unique().to_list() == ["cCCS2"]
     row = answer.evses.filter(pl.col("evse_id") == "e005").row(0, named=True)
     assert row["vehicles"] == 12
-    assert row["vehicles_failed"] == attempts_of("AC").filter(failed, pl.col("evse_id") == "e005")["vehicle_id"].n_unique()
+    assert (
+        row["vehicles_failed"]
+        == attempts_of("AC").filter(failed, pl.col("evse_id") == "e005")["vehicle_id"].n_unique()
+    )
     assert row["verdict"] == "clear"
     assert answer.solutions["AC"].units[PAIRING].belief.shape[0] == 7
 
@@ -253,6 +326,13 @@ def test_pairings_and_evses_have_counts_of_their_own(answer: Attribution) -> Non
 def test_answers_are_said_to_nine_decimals_and_a_millisecond() -> None:
     """What lies beyond depends on the order of sums; it is not said."""
     when = datetime(2026, 1, 1, tzinfo=UTC) + timedelta(microseconds=1_600)
-    said = _said(pl.DataFrame({"p": [0.1234567894, 0.1234567896], "at": pl.Series([when, when], dtype=pl.Datetime("us", "UTC"))}))
+    said = _said(
+        pl.DataFrame(
+            {
+                "p": [0.1234567894, 0.1234567896],
+                "at": pl.Series([when, when], dtype=pl.Datetime("us", "UTC")),
+            }
+        )
+    )
     assert said["p"].to_list() == [0.123456789, 0.12345679]
     assert said["at"].to_list() == [datetime(2026, 1, 1, 0, 0, 0, 2000, tzinfo=UTC)] * 2

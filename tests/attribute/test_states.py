@@ -5,9 +5,17 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.attribute.chains import Habits
-from pipeline.attribute.joint import LEAST_SCORE, rivals_of
-from pipeline.attribute.states import NEVER, Failures, Kind, exchange, level_escape, narrowed, scatter
+from pipeline.attribute.states.joint import LEAST_SCORE, rivals_of
+from pipeline.attribute.states.messages import (
+    NEVER,
+    Failures,
+    Kind,
+    exchange,
+    level_escape,
+    narrowed,
+    scatter,
+)
+from pipeline.attribute.states.smoothing import Habits
 from pipeline.settings.attribute import AttributeSettings
 from tests.attribute.test_exact import BASE, EVSE, LEVELS, PAIRING, VEHICLE, exact
 
@@ -15,7 +23,10 @@ SETTINGS = AttributeSettings()
 
 
 def test_a_diode_fault_bites_in_proportion_to_the_chance_that_somebody_looks() -> None:
-    """1 - q by state: off never bites, diode states by level x chance, others by level, habits by rate, mended never."""
+    """1 - q by state.
+
+    Off never bites, diode states by level x chance, others by level, habits by rate, mended never.
+    """
     prior = SETTINGS.vehicle
     escape = level_escape(prior, np.array([0.98, 0.0]))
     levels = np.array(prior.levels)
@@ -25,7 +36,9 @@ def test_a_diode_fault_bites_in_proportion_to_the_chance_that_somebody_looks() -
     assert escape[1] == pytest.approx([1.0, *(1 - blind), *(1 - np.array(prior.habits)), 1.0])
 
 
-def kind(name: str, unit: list[int], units: int, habit: Habits, days: int, trust: float = 1.0) -> Kind:
+def kind(
+    name: str, unit: list[int], units: int, habit: Habits, days: int, trust: float = 1.0
+) -> Kind:
     """A kind whose units had no success; a stand-in last."""
     quiet = np.zeros((units + 1, days, 4))
     quiet[-1, :, 1:] = NEVER
@@ -39,7 +52,8 @@ def failures(day: list[int]) -> Failures:
 
 
 def test_messages_are_exact_where_units_meet_but_once() -> None:
-    """One failure ties a vehicle, an EVSE and a pairing: without a loop sum-product is exact (Kschischang 2001, from memory).
+    """One failure ties a vehicle, an EVSE and a pairing: without a loop sum-product is exact
+    (Kschischang 2001, from memory).
 
     Successes of each are in the evidence too.
     """
@@ -56,7 +70,8 @@ def test_messages_are_exact_where_units_meet_but_once() -> None:
     for ours, want in zip(beliefs.smoothed, truth, strict=True):
         assert ours.belief[0] == pytest.approx(want, abs=1e-7)
     assert beliefs.moved <= 1e-8
-    # the expected escape of each, its own failure left out, is what it was before the failure was seen
+    # the expected escape of each, its own failure left out, is what it was before the failure was
+    # seen
     before = exact(kinds, failures([]), days)
     for escape, belief in zip(beliefs.escapes, before, strict=True):
         assert escape[0] == pytest.approx(belief[1] @ np.append(1.0, 1.0 - LEVELS), abs=1e-6)
@@ -100,7 +115,10 @@ def test_a_failure_of_no_trust_says_nothing() -> None:
 
 
 def test_the_closest_rival_is_who_could_explain_most() -> None:
-    """Per suspect the partner with the highest sum of bound x trust over shared failures; none below a fifth of a failure."""
+    """Per suspect the partner with the highest sum of bound x trust over shared failures.
+
+    None below a fifth of a failure.
+    """
     focal = kind("vehicle", [0, 0, 0, 1, 2, 2], 3, VEHICLE, 2)
     other = kind("evse", [0, 1, 1, 0, 1, 2], 2, EVSE, 2)  # the last failure is with the stand-in
     bound = np.array([[0.9, 0.9], [0.5, 0.6], [1.0, 1.0]])

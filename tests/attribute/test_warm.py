@@ -8,9 +8,9 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipeline.attribute.baseline.warm import WarmStart, remember, starting_fit, unit_names
 from pipeline.attribute.evidence import Evidence, gather
-from pipeline.attribute.solve import Solution, solve
-from pipeline.attribute.warm import WarmStart, remember, starting_fit, unit_names
+from pipeline.attribute.states.solve import Solution, solve
 from pipeline.settings.attribute import AttributeSettings
 from tests.attribute.planted import WEEK, Plan, plant
 
@@ -33,7 +33,10 @@ def solved() -> Solution:
 
 
 def test_units_go_by_all_their_names(solved: Solution) -> None:
-    """Vehicle; EVSE and coupler; models and firmware: in the order of the codes, the unknown last where there is one."""
+    """Vehicle; EVSE and coupler; models and firmware.
+
+    In the order of the codes, the unknown last where there is one.
+    """
     vehicles, evses, pairings = (names.to_list() for names in unit_names(solved.evidence))
     assert vehicles == ["v000", "v001", "v002", "v003", "v004", ""]
     assert evses == [f"e00{k}\x1fcType2" for k in range(4)]
@@ -43,7 +46,10 @@ def test_units_go_by_all_their_names(solved: Solution) -> None:
 
 
 def test_a_start_is_last_weeks_baseline_by_name(solved: Solution) -> None:
-    """Intercept, deviations and every unit's mode come back in place; of other vehicles' weeks those known, the new at nought."""
+    """Intercept, deviations and every unit's mode come back in place.
+
+    Of other vehicles' weeks those known, the new at nought.
+    """
     warm = remember({"AC": solved})
     fit = solved.chance.fit
     assert fit is not None

@@ -15,7 +15,7 @@ import pytest
 import uvicorn
 
 from dashboards.review.app import create_app
-from dashboards.shots import FLAGS
+from pipeline.measure.screenshots import FLAGS
 from pipeline.settings.serve import ServeSettings
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "dashboards"))
@@ -30,7 +30,9 @@ def browser() -> Iterator[Any]:
     """One Chromium for all tests; skipped where there is none."""
     if CHROMIUM is None:
         pytest.skip("no chromium on this machine: apt-get install chromium")
-    sync_api = pytest.importorskip("playwright.sync_api", reason="the playwright package is not installed")
+    sync_api = pytest.importorskip(
+        "playwright.sync_api", reason="the playwright package is not installed"
+    )
     with sync_api.sync_playwright() as playwright:
         started = playwright.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS))
         yield started
@@ -44,14 +46,20 @@ class Watched:
         self.page = page
         self.troubles: list[str] = []
         self.asked: list[str] = []
-        page.on("console", lambda said: self.troubles.append(said.text) if said.type == "error" else None)
+        page.on(
+            "console",
+            lambda said: self.troubles.append(said.text) if said.type == "error" else None,
+        )
         page.on("pageerror", lambda error: self.troubles.append(str(error)))
         page.on("request", lambda request: self.asked.append(request.url))
 
 
 @pytest.fixture
 def watched(browser: Any) -> Iterator[Callable[..., Watched]]:
-    """Makes watched pages, each in a context of its own; afterwards none may have had trouble or asked another host."""
+    """Makes watched pages, each in a context of its own.
+
+    Afterwards none may have had trouble or asked another host.
+    """
     made: list[Watched] = []
 
     def make(width: int = 1280, **options: Any) -> Watched:
@@ -62,7 +70,9 @@ def watched(browser: Any) -> Iterator[Callable[..., Watched]]:
     yield make
     for one in made:
         assert one.troubles == []
-        outside = [url for url in one.asked if not url.startswith(("file:", "data:", "http://127.0.0.1:"))]
+        outside = [
+            url for url in one.asked if not url.startswith(("file:", "data:", "http://127.0.0.1:"))
+        ]
         assert outside == []
         one.page.context.close()
 
@@ -83,7 +93,11 @@ def served(week: Path, tmp_path: Path) -> Iterator[Callable[..., str]]:
             free.bind(("127.0.0.1", 0))
             port = free.getsockname()[1]
         app = create_app(
-            tmp_path / "w.duckdb", week.parent, str(tmp_path / "decisions.sqlite"), run, ServeSettings(port=port, **settings)
+            tmp_path / "w.duckdb",
+            week.parent,
+            str(tmp_path / "decisions.sqlite"),
+            run,
+            ServeSettings(port=port, **settings),
         )
         server = uvicorn.Server(uvicorn.Config(app, host="127.0.0.1", port=port, log_level="error"))
         thread = threading.Thread(target=server.run, daemon=True)

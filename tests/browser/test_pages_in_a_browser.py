@@ -1,4 +1,7 @@
-"""The pages as a person meets them: opened from disk, clicked, typed at, read by a screen reader, on a phone, on paper."""
+"""The pages as a person meets them.
+
+Opened from disk, clicked, typed at, read by a screen reader, on a phone, on paper.
+"""
 
 from __future__ import annotations
 
@@ -22,20 +25,28 @@ def _axe_violations(page: Any) -> list[str]:
     """What axe-core finds against WCAG 2.2 A and AA, in a line each."""
     page.evaluate((files(AXE) / "axe.min.js").read_text(encoding="utf-8"))
     rules = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
-    found = page.evaluate("tags => axe.run(document, {runOnly: tags, preload: false})", rules)["violations"]
+    found = page.evaluate("tags => axe.run(document, {runOnly: tags, preload: false})", rules)[
+        "violations"
+    ]
     return [f"{v['id']}: {v['help']}: {v['nodes'][0]['html'][:200]}" for v in found]
 
 
 def _draw_all(page: Any) -> None:
     page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
     page.evaluate("dispatchEvent(new Event('beforeprint'))")
-    page.wait_for_function("[...document.querySelectorAll('.chart')].every(c => c.querySelector('svg'))")
+    page.wait_for_function(
+        "[...document.querySelectorAll('.chart')].every(c => c.querySelector('svg'))"
+    )
 
 
 @pytest.mark.parametrize("file", FILES)
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_a_page_opens_from_disk_and_is_accessible(watched: Callable[..., Any], week: Path, file: str, scheme: str) -> None:
-    """Every page draws all its charts from file://, in both colour schemes, with nothing for axe-core to find."""
+def test_a_page_opens_from_disk_and_is_accessible(
+    watched: Callable[..., Any], week: Path, file: str, scheme: str
+) -> None:
+    """Every page draws all its charts from file://, in both colour schemes, with nothing for
+    axe-core to find.
+    """
     page = watched(color_scheme=scheme).page
     page.goto((week / file).as_uri())
     _draw_all(page)
@@ -51,11 +62,15 @@ def test_a_page_fits_a_phone(watched: Callable[..., Any], week: Path, file: str)
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
 
 
-def test_a_manager_finds_a_vehicle_and_reads_its_story(watched: Callable[..., Any], week: Path) -> None:
+def test_a_manager_finds_a_vehicle_and_reads_its_story(
+    watched: Callable[..., Any], week: Path
+) -> None:
     """Find by typing, sort by a head, open the story, go on to the evidence pack."""
     page = watched().page
     page.goto((week / "fleet.html").as_uri())
-    assert page.locator("h1").inner_text() == "1 vehicle to refer, 1 to watch, 1 proving after repair"
+    assert (
+        page.locator("h1").inner_text() == "1 vehicle to refer, 1 to watch, 1 proving after repair"
+    )
     assert page.locator("#vehicles tbody tr:visible").count() == 4
     page.get_by_label("Show").select_option("")
     page.get_by_role("button", name="AC failed").click()
@@ -70,7 +85,9 @@ def test_a_manager_finds_a_vehicle_and_reads_its_story(watched: Callable[..., An
     page.locator("h1", has_text="shorted pilot diode").wait_for()
 
 
-def test_the_story_has_an_address_and_closes_by_key(watched: Callable[..., Any], week: Path) -> None:
+def test_the_story_has_an_address_and_closes_by_key(
+    watched: Callable[..., Any], week: Path
+) -> None:
     """A story can be linked to, opened by keyboard and closed with Escape."""
     page = watched().page
     page.goto((week / "fleet.html").as_uri() + "#vehicle=V-0007")
@@ -108,8 +125,13 @@ def test_without_script_the_lists_are_still_there(watched: Callable[..., Any], w
 
 
 def test_a_long_list_can_be_used(watched: Callable[..., Any], tmp_path: Path) -> None:
-    """Of 2,000 vehicles the urgent ones are shown first; all can be shown, found and sorted (how fast: dashboards.bench)."""
-    folder = write_finished_week(tmp_path, invented_week(vehicles=2000, evses=400, per_vehicle=12, sites=20))
+    """Of 2,000 vehicles the urgent ones are shown first.
+
+    All can be shown, found and sorted (how fast: dashboards.bench).
+    """
+    folder = write_finished_week(
+        tmp_path, invented_week(vehicles=2000, evses=400, per_vehicle=12, sites=20)
+    )
     page = watched().page
     page.goto((folder / "fleet.html").as_uri())
     page.get_by_text("4 of 2000 shown").wait_for()
@@ -132,11 +154,15 @@ def test_the_keyboard_reaches_the_content_first(watched: Callable[..., Any], wee
 
 
 def test_paper_gets_words_not_buttons(watched: Callable[..., Any], week: Path) -> None:
-    """In print there is no menu and no search form, reasons are whole, and ink is black on white in dark mode too."""
+    """In print there is no menu and no search form, reasons are whole, and ink is black on white in
+    dark mode too.
+    """
     page = watched(color_scheme="dark").page
     page.goto((week / "fleet.html").as_uri())
     page.emulate_media(media="print")
     assert not page.get_by_role("navigation").is_visible()
     assert not page.get_by_role("search").is_visible()
     assert page.evaluate("getComputedStyle(document.body).color") == "rgb(0, 0, 0)"
-    assert page.evaluate("getComputedStyle(document.querySelector('td.why > div')).display") == "block"
+    assert (
+        page.evaluate("getComputedStyle(document.querySelector('td.why > div')).display") == "block"
+    )

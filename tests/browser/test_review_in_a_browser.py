@@ -27,11 +27,18 @@ def _sign_in(page: Any, address: str, name: str) -> None:
     page.get_by_role("button", name="Sign in").click()
 
 
-def test_a_manager_decides(watched: Callable[..., Any], served: Callable[..., str], people: Path) -> None:
-    """Sign in, open the list, read the vehicle, hold it with a reason, see it on the list, sign out."""
+def test_a_manager_decides(
+    watched: Callable[..., Any], served: Callable[..., str], people: Path
+) -> None:
+    """Sign in, open the list, read the vehicle, hold it with a reason, see it on the list, sign
+    out.
+    """
     page = watched().page
     _sign_in(page, served(people=people), "mona")
-    assert "2 still to decide" in page.locator("h1").inner_text() or "3 still to decide" in page.locator("h1").inner_text()
+    assert (
+        "2 still to decide" in page.locator("h1").inner_text()
+        or "3 still to decide" in page.locator("h1").inner_text()
+    )
     assert _axe_violations(page) == []
     page.get_by_role("link", name="V-0000").click()
     assert _axe_violations(page) == []
@@ -71,7 +78,9 @@ def test_a_manager_hands_in_a_delivery_and_watches(
     page.locator("h1", has_text="still to decide").wait_for()
 
 
-def test_an_operator_sees_the_picture_of_own_sites(watched: Callable[..., Any], served: Callable[..., str], people: Path) -> None:
+def test_an_operator_sees_the_picture_of_own_sites(
+    watched: Callable[..., Any], served: Callable[..., str], people: Path
+) -> None:
     """Charts draw under the strict content policy; nothing of another site is there."""
     page = watched().page
     _sign_in(page, served(people=people), "otto")
@@ -82,7 +91,9 @@ def test_an_operator_sees_the_picture_of_own_sites(watched: Callable[..., Any], 
     assert "yard-1" not in page.content()
 
 
-def test_a_workshop_enters_a_finding(watched: Callable[..., Any], served: Callable[..., str], people: Path) -> None:
+def test_a_workshop_enters_a_finding(
+    watched: Callable[..., Any], served: Callable[..., str], people: Path
+) -> None:
     """From the list to the pack and back, then the finding with its readings, under the cautions."""
     page = watched(width=390).page
     _sign_in(page, served(people=people), "wilma")

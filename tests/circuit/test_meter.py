@@ -18,7 +18,9 @@ from pipeline.circuit.meter import diode_forward_v, forward_reading_ohm, meter_t
         (1e-6, 0.27, 0.27, 274e3),
     ],
 )
-def test_forward_reading_depends_on_the_test_current(amps: float, vf: float, terminal_v: float, shown_ohm: float) -> None:
+def test_forward_reading_depends_on_the_test_current(
+    amps: float, vf: float, terminal_v: float, shown_ohm: float
+) -> None:
     """R = (Vf + 2740 I) / I with a common silicon diode (n = 1.75, Is = 2.5 nA): derived."""
     assert diode_forward_v(amps) == pytest.approx(vf, abs=0.01)
     row = next(r for r in meter_table() if r.current_a == amps)
@@ -38,19 +40,33 @@ def test_a_shorted_diode_reads_the_same_whatever_the_meter() -> None:
 
 
 def test_diode_range_misleads_across_the_inlet() -> None:
-    """At 1 mA the series pair drops 2.74 V and more: beyond a 2 V full scale, sound or shorted (derived)."""
+    """At 1 mA the series pair drops 2.74 V and more.
+
+    Beyond a 2 V full scale, sound or shorted (derived).
+    """
     assert forward_reading_ohm(1e-3, shorted=True) * 1e-3 > 2.0
 
 
-@pytest.mark.parametrize(("handle_ohm", "derived_v", "seen_v"), [(None, 4.46, 4.46), (480.0, 2.76, 2.77), (150.0, 1.51, 1.53)])
-def test_proximity_of_a_type_1_inlet(handle_ohm: float | None, derived_v: float, seen_v: float) -> None:
-    """5 V behind 330 ohm onto 2.7 kohm and the plug: derived to 10 mV, and as printed by a secondary source to 30 mV."""
+@pytest.mark.parametrize(
+    ("handle_ohm", "derived_v", "seen_v"),
+    [(None, 4.46, 4.46), (480.0, 2.76, 2.77), (150.0, 1.51, 1.53)],
+)
+def test_proximity_of_a_type_1_inlet(
+    handle_ohm: float | None, derived_v: float, seen_v: float
+) -> None:
+    """5 V behind 330 ohm onto 2.7 kohm and the plug.
+
+    Derived to 10 mV, and as printed by a secondary source to 30 mV.
+    """
     assert proximity_v(handle_ohm) == pytest.approx(derived_v, abs=0.006)
     assert proximity_v(handle_ohm) == pytest.approx(seen_v, abs=0.03)
 
 
 def test_proximity_parts_are_those_of_the_coupler() -> None:
-    """5 V, 330 ohm, 2.7 kohm; handle 150 ohm latched, 480 (150 + 330) pressed: SAE J1772, as given by secondary sources."""
+    """5 V, 330 ohm, 2.7 kohm; handle 150 ohm latched, 480 (150 + 330) pressed.
+
+    SAE J1772, as given by secondary sources.
+    """
     supply = (meter.PROXIMITY_SUPPLY_V, meter.PROXIMITY_PULL_UP_OHM, meter.PROXIMITY_EV_OHM)
     assert supply == (5.0, 330.0, 2700.0)
     assert (meter.PROXIMITY_LATCHED_OHM, meter.PROXIMITY_PRESSED_OHM) == (150.0, 150.0 + 330.0)

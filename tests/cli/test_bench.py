@@ -11,12 +11,12 @@ import polars as pl
 import pytest
 from click.testing import CliRunner
 
-import pipeline.attribute.bench as attribute_bench
-import pipeline.ingest.bench as ingest_bench
-import pipeline.validate.bench as validate_bench
+import pipeline.measure.speed.attribute as attribute_bench
+import pipeline.measure.speed.ingest as ingest_bench
+import pipeline.measure.speed.validate as validate_bench
 from pipeline.cli import main
+from pipeline.measure.speed.validate import ValidateTiming
 from pipeline.settings.attribute import AttributeSettings
-from pipeline.validate.bench import ValidateTiming
 
 README = Path(__file__).resolve().parents[2] / "README.md"
 
@@ -28,8 +28,12 @@ README = Path(__file__).resolve().parents[2] / "README.md"
         ([], {"gigabytes": 5.0, "rows": 5_000_000, "sessions": 10_000_000}),
     ],
 )
-def test_one_run_measures_all(monkeypatch: pytest.MonkeyPatch, arguments: list[str], asked: dict[str, float]) -> None:
-    """Without a name every job is measured, at the sizes README tells of or at small ones, and each prints its figures."""
+def test_one_run_measures_all(
+    monkeypatch: pytest.MonkeyPatch, arguments: list[str], asked: dict[str, float]
+) -> None:
+    """Without a name every job is measured, at the sizes README tells of or at small ones, and each
+    prints its figures.
+    """
     sizes: dict[str, float] = {}
 
     def ingest(*_: Any, gigabytes: float, rounds: int) -> dict[str, Any]:
@@ -48,7 +52,12 @@ def test_one_run_measures_all(monkeypatch: pytest.MonkeyPatch, arguments: list[s
     def growth(_: AttributeSettings, of: tuple[tuple[int, int, int], ...]) -> pl.DataFrame:
         sizes["sessions"] = of[-1][2]
         row = {"seconds": 2.0, "processor_seconds": 3.0, "peak_mb": 300.0}
-        return pl.DataFrame([dict(zip(("vehicles", "evses", "sessions"), s, strict=True)) | row | {"cells": s[2]} for s in of])
+        return pl.DataFrame(
+            [
+                dict(zip(("vehicles", "evses", "sessions"), s, strict=True)) | row | {"cells": s[2]}
+                for s in of
+            ]
+        )
 
     monkeypatch.setattr(ingest_bench, "bench", ingest)
     monkeypatch.setattr(validate_bench, "bench_validate", validate)
@@ -70,7 +79,9 @@ def test_one_run_measures_all(monkeypatch: pytest.MonkeyPatch, arguments: list[s
 
 def test_readme_names_commands_that_exist() -> None:
     """Every command that README says a figure comes from is understood with its options."""
-    named = set(re.findall(r"`whichside ((?:bench|evaluate)[^`]*)`", README.read_text(encoding="utf-8")))
+    named = set(
+        re.findall(r"`whichside ((?:bench|evaluate)[^`]*)`", README.read_text(encoding="utf-8"))
+    )
     assert {name.split()[0] for name in named} == {"bench", "evaluate"}
     for name in named:
         assert CliRunner().invoke(main, [*name.split(), "--help"]).exit_code == 0, name

@@ -22,7 +22,9 @@ def _commands(group: click.Group, path: tuple[str, ...] = ()) -> list[tuple[str,
 
 @pytest.mark.parametrize("command", _commands(main), ids=" ".join)
 def test_every_command_has_help_and_a_place_in_the_readme(command: tuple[str, ...]) -> None:
-    """A command says in a sentence what it does, each of its options has help or a plain name, and README names it."""
+    """A command says in a sentence what it does, each of its options has help or a plain name, and
+    README names it.
+    """
     shown = CliRunner().invoke(main, [*command, "--help"])
     assert shown.exit_code == 0
     assert len(shown.output.splitlines()) > 4
@@ -32,7 +34,17 @@ def test_every_command_has_help_and_a_place_in_the_readme(command: tuple[str, ..
 
 def test_a_missing_delivery_names_the_folder(tmp_path: Path) -> None:
     """A delivery that is not there gives exit code 3, its name and what to do."""
-    ran = CliRunner().invoke(main, ["run", str(tmp_path / "none"), "--store", str(tmp_path / "w.duckdb"), "--out", str(tmp_path)])
+    ran = CliRunner().invoke(
+        main,
+        [
+            "run",
+            str(tmp_path / "none"),
+            "--store",
+            str(tmp_path / "w.duckdb"),
+            "--out",
+            str(tmp_path),
+        ],
+    )
     assert ran.exit_code == 3
     assert "none" in ran.output
     assert "What to do" in ran.output
@@ -42,7 +54,15 @@ def test_an_empty_delivery_is_too_little_data(tmp_path: Path) -> None:
     """A delivery without any record gives exit code 7 and leaves no week's folder."""
     (tmp_path / "empty").mkdir()
     ran = CliRunner().invoke(
-        main, ["run", str(tmp_path / "empty"), "--store", str(tmp_path / "w.duckdb"), "--out", str(tmp_path / "out")]
+        main,
+        [
+            "run",
+            str(tmp_path / "empty"),
+            "--store",
+            str(tmp_path / "w.duckdb"),
+            "--out",
+            str(tmp_path / "out"),
+        ],
     )
     assert ran.exit_code == 7
     assert not (tmp_path / "out").exists()
@@ -59,14 +79,18 @@ def test_an_empty_delivery_is_too_little_data(tmp_path: Path) -> None:
         (["simulate", "d", "--scenario", "unheard of"], 2),
     ],
 )
-def test_exit_codes(arguments: list[str], code: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_exit_codes(
+    arguments: list[str], code: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Each kind of fault has the exit code that `whichside --help` documents."""
     monkeypatch.chdir(tmp_path)
     (tmp_path / "x").mkdir()
     assert CliRunner().invoke(main, arguments).exit_code == code
 
 
-@pytest.mark.parametrize("name", ["core_attempt", "early_b", "stage", "look_back_weeks", "onset", "pilot_diode_shorted"])
+@pytest.mark.parametrize(
+    "name", ["core_attempt", "early_b", "stage", "look_back_weeks", "onset", "pilot_diode_shorted"]
+)
 def test_explain_knows_tables_columns_settings_and_signatures(name: str) -> None:
     """`whichside explain` finds names of every kind and says where the fact comes from."""
     shown = CliRunner().invoke(main, ["explain", name])

@@ -1,4 +1,7 @@
-"""An invented week of results for the pages' tests: a bad car, a bad EVSE, a bad pairing, all by a seed."""
+"""An invented week of results for the pages' tests.
+
+A bad car, a bad EVSE, a bad pairing, all by a seed.
+"""
 
 from __future__ import annotations
 
@@ -16,7 +19,7 @@ from dashboards.page_data import PageData
 from dashboards.pages import write_pages
 from dashboards.review.people import Person, save_person
 from pipeline.publish.week_folder import write_tables
-from pipeline.refer.evidence_model import Evidence
+from pipeline.refer.pack.model import Evidence
 from pipeline.registry import conform, empty
 
 PASSWORD = "a long enough word"  # noqa: S105 - of an invented person
@@ -26,7 +29,9 @@ MODELS = ("Larch 3", "Alder Van", "Hazel City")
 KINDS = (("Brook 11", "2.4"), ("Brook 11", "2.5"), ("Ridge 22", "7.1"))
 
 
-def _attempts(vehicles: int, evses: int, per_vehicle: int, sites: int, rng: np.random.Generator) -> pl.DataFrame:
+def _attempts(
+    vehicles: int, evses: int, per_vehicle: int, sites: int, rng: np.random.Generator
+) -> pl.DataFrame:
     n = vehicles * per_vehicle
     v = np.repeat(np.arange(vehicles), per_vehicle)
     home = v % sites
@@ -34,9 +39,14 @@ def _attempts(vehicles: int, evses: int, per_vehicle: int, sites: int, rng: np.r
     per_site = max(1, evses // sites)
     e = site * per_site + rng.integers(0, per_site, n)
     bad_pair = (v % 3 == 1) & (e % 3 == 2)
-    cause = np.select([v == 0, e == 1, bad_pair & (rng.random(n) < 0.6), rng.random(n) < 0.03], [0, 1, 2, 3], 4)
+    cause = np.select(
+        [v == 0, e == 1, bad_pair & (rng.random(n) < 0.6), rng.random(n) < 0.03], [0, 1, 2, 3], 4
+    )
     failed = cause < 4
-    share = {k: np.where(failed, np.where(cause == i, 0.91, 0.03), np.nan) for i, k in enumerate(("v", "e", "p", "o"))}
+    share = {
+        k: np.where(failed, np.where(cause == i, 0.91, 0.03), np.nan)
+        for i, k in enumerate(("v", "e", "p", "o"))
+    }
     when = [END - timedelta(minutes=float(m)) for m in rng.uniform(1, 12 * 7 * 24 * 60 - 1, n)]
     stage = np.where(failed, rng.choice(["offered", "requested"], n), "delivering")
     nan_null = pl.col(pl.Float64).fill_nan(None)
@@ -68,14 +78,24 @@ def _attempts(vehicles: int, evses: int, per_vehicle: int, sites: int, rng: np.r
             "clock_error_s": np.where(e == 4, 300.0, 1.0),
             "weight": 1.0,
         },
-        schema_overrides={"plugged_at": pl.Datetime("us", "UTC"), "unplugged_at": pl.Datetime("us", "UTC")},
+        schema_overrides={
+            "plugged_at": pl.Datetime("us", "UTC"),
+            "unplugged_at": pl.Datetime("us", "UTC"),
+        },
     ).with_columns(nan_null)
 
 
 def invented_week(
-    vehicles: int = 60, evses: int = 12, per_vehicle: int = 40, sites: int = 2, seed: int = 14, **changed: Any
+    vehicles: int = 60,
+    evses: int = 12,
+    per_vehicle: int = 40,
+    sites: int = 2,
+    seed: int = 14,
+    **changed: Any,
 ) -> PageData:
-    """A week in which V-0000 is bad, V-0003 back from repair, E-001 bad, and Alder Van does not get on with Ridge 22 / 7.1."""
+    """A week in which V-0000 is bad, V-0003 back from repair, E-001 bad, and Alder Van does not get
+    on with Ridge 22 / 7.1.
+    """
     rng = np.random.default_rng(seed)
     attempts = _attempts(vehicles, evses, per_vehicle, sites, rng)
     failed = pl.col("outcome") == "failed"
@@ -96,16 +116,23 @@ def invented_week(
         onset_hi=pl.when(refer).then(pl.lit(END - timedelta(days=18))),
         dc_attempts=pl.lit(3),
         dc_charged=pl.lit(3),
-        pilot_low_v=pl.when(refer).then(-8.8).otherwise(-12.0 + 0.1 * pl.int_range(pl.len()).mod(4)),
+        pilot_low_v=pl.when(refer)
+        .then(-8.8)
+        .otherwise(-12.0 + 0.1 * pl.int_range(pl.len()).mod(4)),
         reverse_path_ohm=pl.when(refer).then(2750.0),
         reverse_path_lo_ohm=pl.when(refer).then(2600.0),
         reverse_path_hi_ohm=pl.when(refer).then(2950.0),
         reason=pl.format(
-            "{} of {} AC attempts failed, at {} EVSEs that serve others", "ac_failures", "ac_attempts", "evses_failed_at"
+            "{} of {} AC attempts failed, at {} EVSEs that serve others",
+            "ac_failures",
+            "ac_attempts",
+            "evses_failed_at",
         ),
     )
     of_evse = attempts.group_by("evse_id", "site_id").agg(
-        attempts=pl.len(), failures=failed.sum(), vehicles_failed=pl.col("vehicle_id").filter(failed).n_unique()
+        attempts=pl.len(),
+        failures=failed.sum(),
+        vehicles_failed=pl.col("vehicle_id").filter(failed).n_unique(),
     )
     bad = pl.col("evse_id") == "E-001"
     evse_rows = of_evse.sort("evse_id").with_columns(
@@ -115,7 +142,9 @@ def invented_week(
         onset=pl.when(bad).then(pl.lit(END - timedelta(days=60))),
         pilot_high_v=pl.lit(9.0),
         pilot_low_v=pl.lit(-12.0),
-        reason=pl.format("{} of {} attempts failed, with {} vehicles", "failures", "attempts", "vehicles_failed"),
+        reason=pl.format(
+            "{} of {} attempts failed, with {} vehicles", "failures", "attempts", "vehicles_failed"
+        ),
     )
     kinds = ["vehicle_model", "evse_model", "firmware"]
     pairing_rows = attempts.group_by(kinds).agg(
@@ -149,7 +178,13 @@ def invented_week(
 
 
 def _rejected() -> pl.DataFrame:
-    rows = {"file": "ocpp/a.jsonl", "line": [7, 9], "byte_offset": [512, 900], "reason": "cut off", "text": '{"at": "2026-04-0'}
+    rows = {
+        "file": "ocpp/a.jsonl",
+        "line": [7, 9],
+        "byte_offset": [512, 900],
+        "reason": "cut off",
+        "text": '{"at": "2026-04-0',
+    }
     return conform(pl.DataFrame(rows), "out_rejected")
 
 
@@ -199,8 +234,22 @@ def _next_tests() -> pl.DataFrame:
 
 def _run() -> dict[str, Any]:
     files = [
-        {"file": "ocpp/a.jsonl", "sha256": "ab" * 32, "lines": 1000, "used": 990, "rejected": 2, "duplicates": 8},
-        {"file": "fleet/vehicles.csv", "sha256": "cd" * 32, "lines": 61, "used": 61, "rejected": 0, "duplicates": 0},
+        {
+            "file": "ocpp/a.jsonl",
+            "sha256": "ab" * 32,
+            "lines": 1000,
+            "used": 990,
+            "rejected": 2,
+            "duplicates": 8,
+        },
+        {
+            "file": "fleet/vehicles.csv",
+            "sha256": "cd" * 32,
+            "lines": 61,
+            "used": 61,
+            "rejected": 0,
+            "duplicates": 0,
+        },
     ]
     costs = {"cost_week_without_ac": 120.0, "cost_needless_visit": 250.0}
     return {"week": WEEK, "inputs": files, "settings": {"look_back_weeks": 12, "refer": costs},
@@ -218,14 +267,28 @@ def _strip_chart() -> dict[str, Any]:
         "data": {"values": [{"at": "2026-03-20", "evse": "E-003", "outcome": "failed"}]},
         "mark": "point",
         "width": "container",
-        "encoding": {"x": {"field": "at", "type": "temporal"}, "y": {"field": "evse", "type": "nominal"}},
+        "encoding": {
+            "x": {"field": "at", "type": "temporal"},
+            "y": {"field": "evse", "type": "nominal"},
+        },
     }
 
 
 def invented_evidence(attempts: pl.DataFrame, vehicle: str, **changed: Any) -> dict[str, Any]:
-    """An evidence pack in the shape of `pipeline.refer.evidence_model`, as it stands in evidence.json."""
+    """An evidence pack in the shape of `pipeline.refer.pack.model`, as it stands in evidence.json."""
     own = attempts.filter(pl.col("vehicle_id") == vehicle).sort("plugged_at").head(12)
-    names = ["attempt_id", "evse_id", "site_id", "coupler", "supply", "outcome", "stage", "stage_seconds", "fault", "p_vehicle"]
+    names = [
+        "attempt_id",
+        "evse_id",
+        "site_id",
+        "coupler",
+        "supply",
+        "outcome",
+        "stage",
+        "stage_seconds",
+        "fault",
+        "p_vehicle",
+    ]
     pack: dict[str, Any] = {
         "week": WEEK,
         "look_back_from_utc": END - timedelta(weeks=12),

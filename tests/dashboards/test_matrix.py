@@ -11,9 +11,13 @@ from dashboards.page_data import PageData, cells
 NONE: frozenset[str] = frozenset()
 
 
-def _picture(data: PageData, site: str = "yard-0", *, called: bool = True) -> dict[str, list[dict[str, object]]]:
+def _picture(
+    data: PageData, site: str = "yard-0", *, called: bool = True
+) -> dict[str, list[dict[str, object]]]:
     here = cells(data.attempts).filter(pl.col("site_id") == site)
-    kinds = data.pairings.filter(pl.col("call") == "faulty").select("vehicle_model", "evse_model", "firmware")
+    kinds = data.pairings.filter(pl.col("call") == "faulty").select(
+        "vehicle_model", "evse_model", "firmware"
+    )
     vehicles, evses = (frozenset({"V-0000"}), frozenset({"E-001"})) if called else (NONE, NONE)
     return site_matrix(here, vehicles, evses, kinds if called else kinds.clear())["datasets"]
 
@@ -28,7 +32,9 @@ def test_no_attempt_is_dropped_by_pooling() -> None:
 
 
 def test_row_column_and_block_are_outlined() -> None:
-    """A called vehicle frames its row from end to end, a called EVSE its column, a called pairing its block."""
+    """A called vehicle frames its row from end to end, a called EVSE its column, a called pairing
+    its block.
+    """
     outlines = {str(o["cause"]): o for o in _picture(invented_week())["outlines"]}
     assert outlines["vehicle"]["y"] == outlines["vehicle"]["y2"] == "V-0000"
     assert outlines["evse"]["x"] == outlines["evse"]["x2"] == "E-001"
@@ -44,6 +50,10 @@ def test_nothing_called_nothing_outlined() -> None:
 def test_a_called_vehicle_is_never_pooled() -> None:
     """A vehicle that is called keeps its own row even when others failed more often."""
     data = invented_week(vehicles=90, evses=12, per_vehicle=30, sites=1)
-    quiet = data.attempts.filter((pl.col("vehicle_id") != "V-0000") | (pl.col("evse_id") == "E-000"))
-    tiles = _picture(invented_week(vehicles=90, evses=12, per_vehicle=30, sites=1, attempts=quiet))["tiles"]
+    quiet = data.attempts.filter(
+        (pl.col("vehicle_id") != "V-0000") | (pl.col("evse_id") == "E-000")
+    )
+    tiles = _picture(invented_week(vehicles=90, evses=12, per_vehicle=30, sites=1, attempts=quiet))[
+        "tiles"
+    ]
     assert "V-0000" in {t["row"] for t in tiles}

@@ -24,13 +24,20 @@ def _spoil(value: Any, key: str = "") -> Any:
         return {k: _spoil(v, k) for k, v in value.items()}
     if isinstance(value, list):
         return [_spoil(v, key) for v in value]
-    plain = not isinstance(value, str) or key in WORDS_OF_THE_MODEL or key.endswith("_utc") or key in {"at", "week"}
+    plain = (
+        not isinstance(value, str)
+        or key in WORDS_OF_THE_MODEL
+        or key.endswith("_utc")
+        or key in {"at", "week"}
+    )
     return value if plain else value + HOSTILE
 
 
 def test_the_page_is_one_file(tmp_path: Path) -> None:
     """Nothing beside it is needed: no address leads out of it, script and style stand inside."""
-    text = write_evidence_page(tmp_path / "p", invented_evidence(invented_week().attempts, "V-0000")).read_text(encoding="utf-8")
+    text = write_evidence_page(
+        tmp_path / "p", invented_evidence(invented_week().attempts, "V-0000")
+    ).read_text(encoding="utf-8")
     body = re.sub(r"<script>.*?</script>|<style>.*?</style>", "", text, flags=re.DOTALL)
     assert not re.search(r'(?:src|href)="(?!#|data:,)', body)
     assert "vegaEmbed" in text
@@ -39,13 +46,23 @@ def test_the_page_is_one_file(tmp_path: Path) -> None:
 def test_cautions_come_before_readings() -> None:
     """Whoever reads the bench section meets the cautions and the deference first."""
     text = render_evidence(invented_evidence(invented_week().attempts, "V-0000"), assets="/assets/")
-    assert text.index("Treat as live.") < text.index("Local codes, the maker") < text.index("Pilot to earth, both ways")
+    assert (
+        text.index("Treat as live.")
+        < text.index("Local codes, the maker")
+        < text.index("Pilot to earth, both ways")
+    )
 
 
 def test_hostile_evidence_stays_text() -> None:
-    """Markup, control and direction characters in every text of the pack, the charts' too, are shown, not obeyed."""
+    """Markup, control and direction characters in every text of the pack, the charts' too, are
+    shown, not obeyed.
+    """
     spoiled = _spoil(invented_evidence(invented_week().attempts, "V-0000"))
-    spoiled["strip_chart"] = {"data": {"values": [{"at": HOSTILE, "evse": HOSTILE}]}, "mark": "point", "width": "container"}
+    spoiled["strip_chart"] = {
+        "data": {"values": [{"at": HOSTILE, "evse": HOSTILE}]},
+        "mark": "point",
+        "width": "container",
+    }
     text = render_evidence(spoiled, assets="/assets/")
     assert "<img" not in text
     assert "<script>alert" not in text
@@ -56,7 +73,9 @@ def test_hostile_evidence_stays_text() -> None:
 def test_another_shape_is_refused() -> None:
     """Evidence that is not of the declared shape makes an error, not half a page."""
     with pytest.raises(ValidationError):
-        render_evidence({**invented_evidence(invented_week().attempts, "V-0000"), "verdict": "guilty"})
+        render_evidence(
+            {**invented_evidence(invented_week().attempts, "V-0000"), "verdict": "guilty"}
+        )
 
 
 @given(st.text(min_size=1, max_size=200))

@@ -27,8 +27,12 @@ def test_success_rate_and_interval_agree_with_scipy() -> None:
 def test_success_rate_leaves_out_what_says_nothing_of_equipment() -> None:
     """Declined, abandoned, not requested and unknown attempts change no rate."""
     attempts = invented_week().attempts
-    more = attempts.head(4).with_columns(outcome=pl.Series(["declined", "abandoned", "not_requested", "unknown"]))
-    assert success_by_site(pl.concat([attempts.tail(-4), more])).equals(success_by_site(attempts.tail(-4)))
+    more = attempts.head(4).with_columns(
+        outcome=pl.Series(["declined", "abandoned", "not_requested", "unknown"])
+    )
+    assert success_by_site(pl.concat([attempts.tail(-4), more])).equals(
+        success_by_site(attempts.tail(-4))
+    )
 
 
 def test_cells_lose_no_counted_attempt() -> None:
@@ -42,7 +46,9 @@ def test_changes_name_who_came_and_who_went() -> None:
     data = invented_week()
     assert data.vehicles_before is not None
     moved = changes(data.vehicles, data.vehicles_before, "vehicle_id")
-    assert moved.select("vehicle_id", "call", "call_before").rows() == [("V-0000", "refer", "watch")]
+    assert moved.select("vehicle_id", "call", "call_before").rows() == [
+        ("V-0000", "refer", "watch")
+    ]
     back = changes(data.vehicles_before, data.vehicles, "vehicle_id")
     assert back.select("vehicle_id", "call", "call_before").rows() == [("V-0000", "watch", "refer")]
     assert changes(data.vehicles, None, "vehicle_id").is_empty()
@@ -61,7 +67,12 @@ def test_an_operators_view_holds_own_sites_only() -> None:
     """EVSEs, attempts, caught records and checks of other sites are gone, and no token is left."""
     data = invented_week()
     view = data.at_sites(frozenset({"yard-0"}))
-    assert set(view.evses["site_id"]) == set(view.attempts["site_id"]) == set(view.equipment["site_id"]) == {"yard-0"}
+    assert (
+        set(view.evses["site_id"])
+        == set(view.attempts["site_id"])
+        == set(view.equipment["site_id"])
+        == {"yard-0"}
+    )
     assert view.attempts["id_token"].null_count() == view.attempts.height
     assert "04A1B2C30000" not in view.impossible["detail"].str.join().item()
     assert "04…00" in view.impossible["detail"].str.join().item()

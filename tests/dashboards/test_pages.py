@@ -1,4 +1,7 @@
-"""The pages as files: whole, small, self-contained, and deaf to what a log would like them to do."""
+"""The pages as files.
+
+Whole, small, self-contained, and deaf to what a log would like them to do.
+"""
 
 from __future__ import annotations
 
@@ -49,7 +52,9 @@ def _parse(text: str) -> _Elements:
 def test_every_page_and_its_assets_are_written(tmp_path: Path) -> None:
     """The folder holds the four pages and one copy of the scripts they share."""
     write_pages(tmp_path, invented_week())
-    assert {path.name for path in tmp_path.iterdir()} == {f"{page}.html" for page in PAGES} | {ASSETS}
+    assert {path.name for path in tmp_path.iterdir()} == {f"{page}.html" for page in PAGES} | {
+        ASSETS
+    }
     assert {path.name for path in (tmp_path / ASSETS).iterdir()} == {
         "charts.js", "pages.js", "pages.css", "rule_results.parquet", "rule_rates.parquet", "equipment.parquet",
     }  # fmt: skip
@@ -61,7 +66,9 @@ def test_a_page_names_no_other_host(page: str) -> None:
     for tag, attributes in _parse(render_page(page, invented_week())).tags:
         for name in ("src", "href", "action"):
             address = attributes.get(name) or ""
-            assert address == "data:," or not re.match(r"[a-z]+:|//", address), f"{tag} {name}={address}"
+            assert address == "data:," or not re.match(r"[a-z]+:|//", address), (
+                f"{tag} {name}={address}"
+            )
 
 
 @pytest.mark.parametrize("page", PAGES)
@@ -72,10 +79,20 @@ def test_a_week_without_anything_still_has_its_pages(page: str) -> None:
 
 @pytest.mark.parametrize("page", PAGES)
 def test_hostile_text_stays_text(page: str) -> None:
-    """Markup, control and direction characters in every text column, key and note of the input become visible text."""
+    """Markup, control and direction characters in every text column, key and note of the input
+    become visible text.
+    """
     data = invented_week(vehicles=9, evses=6, per_vehicle=12)
     spoiled = {}
-    for name in ("vehicles", "evses", "pairings", "attempts", "rejected", "impossible", "next_tests"):
+    for name in (
+        "vehicles",
+        "evses",
+        "pairings",
+        "attempts",
+        "rejected",
+        "impossible",
+        "next_tests",
+    ):
         frame: pl.DataFrame = getattr(data, name)
         kept = {"call", "outcome", "supply", "stage", "severity"}
         columns = [c for c, kind in frame.schema.items() if kind == pl.String and c not in kept]
@@ -85,12 +102,17 @@ def test_hostile_text_stays_text(page: str) -> None:
     run["versions"][HOSTILE] = HOSTILE
     run["inputs"][0]["message"] = HOSTILE
     run["inputs"][0]["unknown_columns"] = [HOSTILE]
-    rules, rates = (frame.with_columns(pl.col(pl.String) + HOSTILE) for frame in (data.rule_results, data.rule_rates))
+    rules, rates = (
+        frame.with_columns(pl.col(pl.String) + HOSTILE)
+        for frame in (data.rule_results, data.rule_rates)
+    )
     evil = replace(data, run=run, rule_results=rules, rule_rates=rates, **spoiled)
     clean, dirty = (render_page(page, week) for week in (data, evil))
     scripts = [sum(tag == "script" for tag, _ in _parse(text).tags) for text in (clean, dirty)]
     assert scripts[0] == scripts[1]
-    assert not [tag for tag, attributes in _parse(dirty).tags if tag == "img" or "onerror" in attributes]
+    assert not [
+        tag for tag, attributes in _parse(dirty).tags if tag == "img" or "onerror" in attributes
+    ]
     assert "\x1b" not in dirty
     assert "\u202e" not in dirty
     for script in _parse(dirty).scripts:
@@ -100,7 +122,10 @@ def test_hostile_text_stays_text(page: str) -> None:
 
 
 def test_the_words_of_the_week() -> None:
-    """Headlines state the finding: what is referred, what is at fault, that all lines are accounted for."""
+    """Headlines state the finding.
+
+    What is referred, what is at fault, that all lines are accounted for.
+    """
     data = invented_week()
     assert "1 vehicle to refer, 1 to watch, 1 proving after repair" in render_page("fleet", data)
     assert "1 EVSE fails whichever vehicle plugs in" in render_page("sites", data)
@@ -117,7 +142,9 @@ def test_an_account_that_does_not_add_up_is_the_headline() -> None:
 
 
 def test_cautions_stand_wherever_somebody_may_reach_for_a_tool() -> None:
-    """Sites with a faulty EVSE and the workshop page print the cautions and defer to codes, maker and licence."""
+    """Sites with a faulty EVSE and the workshop page print the cautions and defer to codes, maker
+    and licence.
+    """
     for page in ("sites", "workshop"):
         text = render_page(page, invented_week())
         assert "Before anyone touches it" in text

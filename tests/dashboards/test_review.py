@@ -15,10 +15,10 @@ from starlette.testclient import TestClient
 
 from dashboards.review.app import create_app
 from dashboards.review.people import Person, load_people, save_person
-from pipeline.decisions import open_decisions
-from pipeline.errors import DeliveryError, SettingsError
-from pipeline.progress import Progress
+from pipeline.core.errors import DeliveryError, SettingsError
+from pipeline.core.progress import Progress
 from pipeline.settings.serve import ServeSettings
+from pipeline.storage.decisions import open_decisions
 
 HERE = "http://127.0.0.1:8095"
 HOSTILE = '</textarea><script>alert(1)</script>\x1b[31m\u202e=HYPERLINK("x")'
@@ -38,9 +38,21 @@ def client(tmp_path: Path, out: Path) -> Iterator[Client]:
     """Makes clients of one app; settings and the run may be given."""
     opened: list[TestClient] = []
 
-    def make(run: Callable[[Path, Progress], str] = lambda *_: WEEK, **settings: object) -> TestClient:
-        app = create_app(tmp_path / "w.duckdb", out, str(tmp_path / "decisions.sqlite"), run, ServeSettings(**settings))
-        opened.append(TestClient(app, base_url=HERE, headers={"origin": HERE}, follow_redirects=False).__enter__())
+    def make(
+        run: Callable[[Path, Progress], str] = lambda *_: WEEK, **settings: object
+    ) -> TestClient:
+        app = create_app(
+            tmp_path / "w.duckdb",
+            out,
+            str(tmp_path / "decisions.sqlite"),
+            run,
+            ServeSettings(**settings),
+        )
+        opened.append(
+            TestClient(
+                app, base_url=HERE, headers={"origin": HERE}, follow_redirects=False
+            ).__enter__()
+        )
         return opened[-1]
 
     yield make
@@ -61,7 +73,9 @@ def _token(client: TestClient, page: str) -> str:
 
 
 def _sign_in(client: TestClient, name: str) -> None:
-    answer = client.post("/sign-in", data={"csrf": _token(client, "/sign-in"), "name": name, "password": PASSWORD})
+    answer = client.post(
+        "/sign-in", data={"csrf": _token(client, "/sign-in"), "name": name, "password": PASSWORD}
+    )
     assert answer.status_code == 303
 
 
@@ -70,7 +84,13 @@ def _vehicle(vehicle: str) -> str:
 
 
 def _decide(client: TestClient, vehicle: str = "V-0000", **given: str) -> int:
-    data = {"csrf": _token(client, _vehicle(vehicle)), "id": vehicle, "decision": "accept", "reason": "agreed", "seen": "0"}
+    data = {
+        "csrf": _token(client, _vehicle(vehicle)),
+        "id": vehicle,
+        "decision": "accept",
+        "reason": "agreed",
+        "seen": "0",
+    }
     return client.post(f"/week/{WEEK}/decision", data={**data, **given}).status_code
 
 
@@ -78,7 +98,15 @@ def test_at_this_machine_nobody_needs_to_sign_in(client: Client) -> None:
     """On loopback the start leads straight to the newest week's review, and every page opens."""
     one = client()
     assert one.get("/").headers["location"] == f"/week/{WEEK}/review"
-    for page in ("review", "fleet", "sites", "workshop", "data", "vehicle?id=V-0000", "pack?id=V-0000"):
+    for page in (
+        "review",
+        "fleet",
+        "sites",
+        "workshop",
+        "data",
+        "vehicle?id=V-0000",
+        "pack?id=V-0000",
+    ):
         assert one.get(f"/week/{WEEK}/{page}").status_code == 200, page
 
 
@@ -93,7 +121,9 @@ def test_every_address_needs_the_names_it_is_reached_by(client: Client, people: 
     with pytest.raises(SettingsError, match="names"):
         client(host="::", people=people)
     one = client(host="::", people=people, names=("charging.our-town.example",))
-    assert one.get("/sign-in", headers={"host": "charging.our-town.example:8095"}).status_code == 200
+    assert (
+        one.get("/sign-in", headers={"host": "charging.our-town.example:8095"}).status_code == 200
+    )
     assert one.get("/sign-in", headers={"host": "other.example:8095"}).status_code == 421
 
 
@@ -105,13 +135,17 @@ def test_only_known_host_names_are_served(client: Client, host: str) -> None:
     assert "Content-Security-Policy" in answer.headers
 
 
-@pytest.mark.parametrize("origin", ["http://evil.example", "null", "", f"{HERE}0", "https://127.0.0.1:9999"])
+@pytest.mark.parametrize(
+    "origin", ["http://evil.example", "null", "", f"{HERE}0", "https://127.0.0.1:9999"]
+)
 def test_forms_of_other_pages_are_refused(client: Client, origin: str) -> None:
     """A form is taken only from our own pages, even with the right token."""
     one = client()
     token = _token(one, _vehicle("V-0000"))
     data = {"csrf": token, "id": "V-0000", "decision": "accept", "reason": "x", "seen": "0"}
-    assert one.post(f"/week/{WEEK}/decision", data=data, headers={"origin": origin}).status_code == 403
+    assert (
+        one.post(f"/week/{WEEK}/decision", data=data, headers={"origin": origin}).status_code == 403
+    )
 
 
 @pytest.mark.parametrize("token", ["", "wrong", "ü"])
@@ -125,17 +159,34 @@ def test_a_form_without_its_token_is_refused(client: Client, token: str) -> None
 def test_every_answer_carries_the_security_headers(client: Client) -> None:
     """Pages, scripts, refusals and missing pages forbid foreign script and framing."""
     one = client()
-    for page in ("/", f"/week/{WEEK}/fleet", "/assets/pages.js", "/nothing", "/week/2020-W01/fleet"):
+    for page in (
+        "/",
+        f"/week/{WEEK}/fleet",
+        "/assets/pages.js",
+        "/nothing",
+        "/week/2020-W01/fleet",
+    ):
         headers = one.get(page).headers
         assert "script-src 'self';" in headers["content-security-policy"], page
         assert headers["x-content-type-options"] == "nosniff"
-    assert "httponly" in one.get("/nothing", headers={"cookie": "whichside=forged"}).headers["set-cookie"].lower()
+    assert (
+        "httponly"
+        in one.get("/nothing", headers={"cookie": "whichside=forged"}).headers["set-cookie"].lower()
+    )
 
 
 def test_no_page_of_the_app_has_script_inside(client: Client) -> None:
     """All script comes from files; what stands in a page is data."""
     one = client()
-    for page in ("review", "fleet", "sites", "workshop", "data", "vehicle?id=V-0000", "pack?id=V-0000"):
+    for page in (
+        "review",
+        "fleet",
+        "sites",
+        "workshop",
+        "data",
+        "vehicle?id=V-0000",
+        "pack?id=V-0000",
+    ):
         for tag in re.findall(r"<script[^>]*>", one.get(f"/week/{WEEK}/{page}").text):
             assert "src=" in tag or "application/json" in tag, (page, tag)
 
@@ -158,13 +209,22 @@ def test_an_incomplete_decision_is_sent_back(client: Client, given: dict[str, st
 
 
 def test_of_reviewers_at_once_exactly_one_is_kept(client: Client, tmp_path: Path) -> None:
-    """Eight reviewers who saw the same state send a decision together: one stands, seven are told to look again."""
+    """Eight reviewers who saw the same state send a decision together.
+
+    One stands, seven are told to look again.
+    """
     one = client()
     token = _token(one, _vehicle("V-0000"))
     start = threading.Barrier(8)
 
     def send(number: int) -> int:
-        data = {"csrf": token, "id": "V-0000", "decision": "hold", "reason": f"reviewer {number}", "seen": "0"}
+        data = {
+            "csrf": token,
+            "id": "V-0000",
+            "decision": "hold",
+            "reason": f"reviewer {number}",
+            "seen": "0",
+        }
         start.wait()
         return one.post(f"/week/{WEEK}/decision", data=data).status_code
 
@@ -185,7 +245,11 @@ def test_a_finding_is_kept(client: Client, tmp_path: Path) -> None:
     times = {"at": "2026-04-07T09:30", "repaired_at": "2026-04-08T10:00"}
     assert _find(client(), **readings, **times, note="swapped") == 303
     row = open_decisions(tmp_path / "decisions.sqlite").frames().findings.row(0, named=True)
-    assert (row["pp_pe_v"], row["cp_pe_forward_ohm"], row["cp_pe_reverse_ohm"]) == (4.46, 2740.0, 2750.0)
+    assert (row["pp_pe_v"], row["cp_pe_forward_ohm"], row["cp_pe_reverse_ohm"]) == (
+        4.46,
+        2740.0,
+        2750.0,
+    )
     assert row["at_utc"] > END
     assert row["note"] == "swapped"
 
@@ -202,7 +266,9 @@ def test_a_finding_that_cannot_be_is_sent_back(client: Client, given: dict[str, 
 
 
 def test_hostile_text_in_forms_stays_text(client: Client) -> None:
-    """Markup, control and direction characters in a reason or a note are shown, not obeyed, also when a form comes back."""
+    """Markup, control and direction characters in a reason or a note are shown, not obeyed, also
+    when a form comes back.
+    """
     one = client()
     assert _decide(one, reason=HOSTILE) == 303
     assert _find(one, note=HOSTILE) == 303
@@ -243,7 +309,9 @@ def test_sign_in_is_rate_limited(client: Client, people: Path) -> None:
     assert one.post("/sign-in", data={**data, "password": PASSWORD}).status_code == 429
 
 
-def test_signing_in_changes_the_cookie_and_signing_out_ends_it(client: Client, people: Path) -> None:
+def test_signing_in_changes_the_cookie_and_signing_out_ends_it(
+    client: Client, people: Path
+) -> None:
     """A cookie known before the sign-in, or kept after the sign-out, opens nothing."""
     one = client(people=people)
     one.get("/sign-in")
@@ -254,7 +322,10 @@ def test_signing_in_changes_the_cookie_and_signing_out_ends_it(client: Client, p
     one.post("/sign-out", data={"csrf": _token(one, "/sign-out")})
     for cookie in (before, during):
         one.cookies.clear()
-        assert one.get(f"/week/{WEEK}/fleet", headers={"cookie": f"whichside={cookie}"}).status_code == 303
+        assert (
+            one.get(f"/week/{WEEK}/fleet", headers={"cookie": f"whichside={cookie}"}).status_code
+            == 303
+        )
 
 
 def test_an_operator_sees_own_sites_only(client: Client, people: Path) -> None:
@@ -273,7 +344,10 @@ def test_an_operator_sees_own_sites_only(client: Client, people: Path) -> None:
 
 
 def test_a_workshop_sees_what_was_referred_to_it(client: Client, people: Path) -> None:
-    """Its list, the packs and the finding form of referred vehicles; no other vehicle, no deciding."""
+    """Its list, the packs and the finding form of referred vehicles.
+
+    No other vehicle, no deciding.
+    """
     one = client(people=people)
     _sign_in(one, "wilma")
     text = one.get(f"/week/{WEEK}/workshop").text
@@ -289,7 +363,9 @@ def test_a_workshop_sees_what_was_referred_to_it(client: Client, people: Path) -
 
 
 def test_a_delivery_is_kept_and_run(client: Client, tmp_path: Path) -> None:
-    """Files land in a fresh folder under plain names, the run gets that folder, and its progress and week are shown."""
+    """Files land in a fresh folder under plain names, the run gets that folder, and its progress
+    and week are shown.
+    """
     seen: list[list[str]] = []
 
     def run(delivery: Path, progress: Progress) -> str:
@@ -314,7 +390,8 @@ def test_a_delivery_is_kept_and_run(client: Client, tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("error", "said"), [(DeliveryError("nothing in it"), "nothing in it"), (ZeroDivisionError(), "by a fault")]
+    ("error", "said"),
+    [(DeliveryError("nothing in it"), "nothing in it"), (ZeroDivisionError(), "by a fault")],
 )
 def test_a_run_that_fails_says_so(client: Client, error: Exception, said: str) -> None:
     """Our errors are shown in their words, any other without its inside; the pages stay up."""
@@ -323,7 +400,9 @@ def test_a_run_that_fails_says_so(client: Client, error: Exception, said: str) -
         raise error
 
     one = client(run=run)
-    answer = one.post("/upload", data={"csrf": _token(one, "/upload")}, files=[("files", ("a.csv", b"x"))])
+    answer = one.post(
+        "/upload", data={"csrf": _token(one, "/upload")}, files=[("files", ("a.csv", b"x"))]
+    )
     for _ in range(100):
         if one.get(f"{answer.headers['location']}/state").json()["over"]:
             break
@@ -339,7 +418,10 @@ def test_a_delivery_that_is_too_large_is_refused(client: Client) -> None:
     assert answer.status_code == 413
     body = (b"x" * 1000 for _ in range(5))
     kind = "multipart/form-data; boundary=frontier"
-    assert one.post("/upload", content=body, headers={"content-type": kind}).status_code in {400, 413}
+    assert one.post("/upload", content=body, headers={"content-type": kind}).status_code in {
+        400,
+        413,
+    }
 
 
 def test_the_file_of_people_holds_no_password(people: Path) -> None:

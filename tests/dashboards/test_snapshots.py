@@ -13,7 +13,7 @@ from invented import WEEK, invented_week, write_finished_week
 from polars.testing import assert_frame_equal
 
 from dashboards.snapshots import read_week, weeks
-from pipeline.errors import NotEnoughDataError, StoreError
+from pipeline.core.errors import NotEnoughDataError, StoreError
 from pipeline.publish.week_folder import complete_or_absent, write_tables
 
 TABLES = ("vehicles", "evses", "pairings", "attempts", "rejected", "impossible", "next_tests")
@@ -27,7 +27,9 @@ def _write(out: Path, data: object) -> None:
 def test_a_week_comes_back_as_it_was_written(tmp_path: Path) -> None:
     """Types, nulls, times and cells that a spreadsheet would run are as before."""
     data = invented_week()
-    formula = data.vehicles.with_columns(reason=pl.lit("=1+1"), suspect=pl.lit("pilot_diode_shorted"))
+    formula = data.vehicles.with_columns(
+        reason=pl.lit("=1+1"), suspect=pl.lit("pilot_diode_shorted")
+    )
     data = replace(data, vehicles=formula)
     write_finished_week(tmp_path, data)
     assert "'=1+1" in (tmp_path / WEEK / "vehicles.csv").read_text(encoding="utf-8")
@@ -71,7 +73,9 @@ def test_readers_meet_whole_weeks_while_a_run_replaces_them(tmp_path: Path) -> N
     data = invented_week(vehicles=6, evses=6, per_vehicle=4)
     runs = [
         replace(
-            data, vehicles=data.vehicles.with_columns(reason=pl.lit(mark)), evses=data.evses.with_columns(reason=pl.lit(mark))
+            data,
+            vehicles=data.vehicles.with_columns(reason=pl.lit(mark)),
+            evses=data.evses.with_columns(reason=pl.lit(mark)),
         )
         for mark in ("first", "second")
     ]

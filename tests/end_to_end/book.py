@@ -1,4 +1,7 @@
-"""The book of worked cases: read from `cases/*.yaml`, written out as one delivery, ids of a case kept apart by its number."""
+"""The book of worked cases.
+
+Read from `cases/*.yaml`, written out as one delivery, ids of a case kept apart by its number.
+"""
 
 from __future__ import annotations
 
@@ -19,9 +22,12 @@ KEYS = {
     "name", "why", "day", "log", "expect", "tokens", "vehicles", "without", "evses", "files", "mapping", "accounts", "impossible",
     "known", "alone", "words", "rejected",
 }  # fmt: skip
-# Station letter and connector → supply, connector type, current, phases, power. A, C, Q speak 1.6, B, E, R 2.0.1; X has exports.
+# Station letter and connector → supply, connector type, current, phases, power. A, C, Q speak 1.6,
+# B, E, R 2.0.1; X has exports.
 EVSES = {
-    **dict.fromkeys(("A1", "A2", "B1", "B2", "C1", "E1", "Q3", "X1", "X2"), ("AC", "sType2", 32, 3, 22)),
+    **dict.fromkeys(
+        ("A1", "A2", "B1", "B2", "C1", "E1", "Q3", "X1", "X2"), ("AC", "sType2", 32, 3, 22)
+    ),
     **dict.fromkeys(("Q1", "R1", "X3"), ("DC", "cCCS2", 200, 3, 100)),
     "Q2": ("DC", "cG105", 125, 3, 50),
 }
@@ -84,8 +90,15 @@ class Case:
         used = [e for e in EVSES if re.search(rf"\b{e}\b|\b{e[0]} ", told) and e not in absent]
         own = self.prefix
         return {
-            "fleet/vehicles": [f"{own}{v},Oskel Tiffin,2024,11,3,{inlets}" for v, inlets in vehicles.items() if v not in absent],
-            "fleet/tokens": [",".join([own + row.split(",")[0], own + row.split(",")[1], *row.split(",")[2:]]) for row in tokens],
+            "fleet/vehicles": [
+                f"{own}{v},Oskel Tiffin,2024,11,3,{inlets}"
+                for v, inlets in vehicles.items()
+                if v not in absent
+            ],
+            "fleet/tokens": [
+                ",".join([own + row.split(",")[0], own + row.split(",")[1], *row.split(",")[2:]])
+                for row in tokens
+            ],
             "sites/evses": [self.evse_row(e) for e in used],
         }
 
@@ -94,9 +107,8 @@ class Case:
         supply, coupler, amps, phases, power = EVSES[name]
         zone = self.told.get("evses", {}).get(name, "Europe/Oslo")
         station = f"{self.prefix}{name[0]}"
-        return (
-            f"{self.prefix}{name},yard,{station},{name[1:]},Ambelin W11,1.0,{supply},{coupler},{amps},{phases},{power},{zone},yes"
-        )
+        first = f"{self.prefix}{name},yard,{station},{name[1:]},Ambelin W11,1.0,{supply},{coupler}"
+        return f"{first},{amps},{phases},{power},{zone},yes"
 
 
 def load() -> list[Case]:
@@ -104,10 +116,16 @@ def load() -> list[Case]:
 
     Raises ValueError on a case of unknown form or a name used twice.
     """
-    told = [case for path in sorted(CASES.glob("*.yaml")) for case in yaml.safe_load(path.read_text(encoding="utf-8"))]
+    told = [
+        case
+        for path in sorted(CASES.glob("*.yaml"))
+        for case in yaml.safe_load(path.read_text(encoding="utf-8"))
+    ]
     for case in told:
         if set(case) - KEYS or not {"name", "why", "expect"} <= set(case):
-            raise ValueError(f"case {case.get('name')}: keys {sorted(set(case) - KEYS)} are not known, or one is missing")
+            raise ValueError(
+                f"case {case.get('name')}: keys {sorted(set(case) - KEYS)} are not known, or one is missing"
+            )
     names = [case["name"] for case in told]
     if twice := {n for n in names if names.count(n) > 1}:
         raise ValueError(f"names used twice: {sorted(twice)}")
@@ -121,7 +139,8 @@ CARDS_HEAD = "id_token,vehicle_id,valid_from,valid_to"
 def write(cases: list[Case], delivery: Path, habits: Habits = Habits()) -> dict[str, Log]:  # noqa: B008  # frozen
     """Write the cases as one delivery; the logs they came from, by case name.
 
-    A case that counts the lines of its log has files of its own; the logs of the others come in one file a kind.
+    A case that counts the lines of its log has files of its own; the logs of the others come in one
+    file a kind.
     """
     shared: dict[str, list[str]] = {}
     logs = {}
@@ -134,7 +153,11 @@ def write(cases: list[Case], delivery: Path, habits: Habits = Habits()) -> dict[
                 rows = shared.setdefault(name.replace(case.prefix, "all"), [])
                 rows += text.splitlines()[1 if rows and name.endswith(".csv") else 0 :]
         office = case.office()
-        for name, head in (("fleet/vehicles", VEHICLE_HEAD), ("fleet/tokens", CARDS_HEAD), ("sites/evses", EVSE_HEAD)):
+        for name, head in (
+            ("fleet/vehicles", VEHICLE_HEAD),
+            ("fleet/tokens", CARDS_HEAD),
+            ("sites/evses", EVSE_HEAD),
+        ):
             shared.setdefault(f"{name}.csv", [head]).extend(office[name])
     for name, rows in shared.items():
         put(delivery / name, "\n".join(rows) + "\n")

@@ -1,4 +1,7 @@
-"""The OCPP frames of a case's lines: a method a message, named `VERB_16` or `VERB_201`, giving action, payload and result."""
+"""The OCPP frames of a case's lines.
+
+A method a message, named `VERB_16` or `VERB_201`, giving action, payload and result.
+"""
 
 from __future__ import annotations
 
@@ -41,19 +44,29 @@ class Frames(Told):
         """A token's id in this case."""
         return self.log.named(word)
 
-    def put(self, version: str, way: str, action: str, payload: dict[str, Any], result: dict[str, Any]) -> None:
+    def put(
+        self, version: str, way: str, action: str, payload: dict[str, Any], result: dict[str, Any]
+    ) -> None:
         """The call at the receiver, again where it says so, then its result, error or nothing."""
         log = self.log
         log.ids += 1
         identity = self.options.get("id", f"{log.prefix}{log.ids}")
-        received = when(self.options["rx"], log.day) if "rx" in self.options else self.true + timedelta(seconds=0.3)
+        received = (
+            when(self.options["rx"], log.day)
+            if "rx" in self.options
+            else self.true + timedelta(seconds=0.3)
+        )
         call = [2, identity, action, payload]
         log.calls.append((version, action, False, payload))
         line = self.line(received, way, version, call)
-        log.frames.append((received, line[: int(self.options["cut"])] if "cut" in self.options else line))
+        log.frames.append(
+            (received, line[: int(self.options["cut"])] if "cut" in self.options else line)
+        )
         for again in self.options.get("again", "").split(","):
             if again:
-                log.frames.append((when(again, log.day), self.line(when(again, log.day), way, version, call)))
+                log.frames.append(
+                    (when(again, log.day), self.line(when(again, log.day), way, version, call))
+                )
         if self.answer[:1] == ["none"]:
             return
         back: list[Any] = [3, identity, result]
@@ -63,39 +76,65 @@ class Frames(Told):
         else:
             log.calls.append((version, action, True, result))
         answered = received + timedelta(seconds=0.2)
-        log.frames.append((answered, self.line(answered, "out" if way == "in" else "in", version, back)))
+        log.frames.append(
+            (answered, self.line(answered, "out" if way == "in" else "in", version, back))
+        )
 
     def line(self, at: datetime, way: str, version: str, frame: list[Any]) -> str:
         """The envelope's line."""
         station = self.log.named(self.subject[0])
         received = stamp(at, "offset" if self.log.habits.form == "offset" else "milliseconds")
-        return json.dumps({"at": received, "station_id": station, "dir": way, "version": version, "frame": frame})
+        return json.dumps(
+            {"at": received, "station_id": station, "dir": way, "version": version, "frame": frame}
+        )
 
-    # -- both versions ------------------------------------------------------------------------------------------------------
+    # -- both versions
+    # ------------------------------------------------------------------------------------------------------
 
     def heartbeat(self) -> tuple[str, dict[str, Any], dict[str, Any]]:
         """`A heartbeat`."""
         return "Heartbeat", {}, {"currentTime": stamp(self.true + timedelta(seconds=0.4))}
 
-    # -- OCPP 1.6 -----------------------------------------------------------------------------------------------------------
+    # -- OCPP 1.6
+    # -----------------------------------------------------------------------------------------------------------
 
     def boot_16(self, firmware: str = "1.0") -> tuple[str, dict[str, Any], dict[str, Any]]:
         """`A boot [firmware]`."""
-        payload = {"chargePointModel": "Ambelin W11", "chargePointVendor": "Ambelin", "firmwareVersion": firmware}
-        return "BootNotification", payload, {"currentTime": self.central(), "interval": 300, "status": "Accepted"}
+        payload = {
+            "chargePointModel": "Ambelin W11",
+            "chargePointVendor": "Ambelin",
+            "firmwareVersion": firmware,
+        }
+        return (
+            "BootNotification",
+            payload,
+            {"currentTime": self.central(), "interval": 300, "status": "Accepted"},
+        )
 
     def central(self) -> str:
         """The central clock when it answers."""
-        received = when(self.options["rx"], self.log.day) if "rx" in self.options else self.true + timedelta(seconds=0.3)
+        received = (
+            when(self.options["rx"], self.log.day)
+            if "rx" in self.options
+            else self.true + timedelta(seconds=0.3)
+        )
         return stamp(received + timedelta(seconds=0.1))
 
-    def status_16(self, status: str, error: str = "NoError") -> tuple[str, dict[str, Any], dict[str, Any]]:
+    def status_16(
+        self, status: str, error: str = "NoError"
+    ) -> tuple[str, dict[str, Any], dict[str, Any]]:
         """`A1 status Faulted GroundFailure [vendor=… code=… info=…]`."""
-        payload: dict[str, Any] = {"connectorId": self.connector, "errorCode": error, "status": status}
+        payload: dict[str, Any] = {
+            "connectorId": self.connector,
+            "errorCode": error,
+            "status": status,
+        }
         if "unstamped" not in self.options:
             payload["timestamp"] = self.shown()
         optional = {"vendor": "vendorId", "code": "vendorErrorCode", "info": "info"}
-        payload |= {name: self.options[key] for key, name in optional.items() if key in self.options}
+        payload |= {
+            name: self.options[key] for key, name in optional.items() if key in self.options
+        }
         return "StatusNotification", payload, {}
 
     def authorize_16(self, token: str) -> tuple[str, dict[str, Any], dict[str, Any]]:
@@ -107,20 +146,39 @@ class Frames(Told):
         return self.answer[place] if len(self.answer) > place else "Accepted"
 
     def start_16(self, token: str, wh: str) -> tuple[str, dict[str, Any], dict[str, Any]]:
-        """`A1 start T1 1000 -> 7 [Invalid]`: meterStart in Wh; the answer gives the transaction id."""
-        payload = {"connectorId": self.connector, "idTag": self.token(token), "meterStart": int(wh), "timestamp": self.shown()}
-        number = int(self.answer[0]) if self.answer and self.answer[0].isdigit() else 0
-        return "StartTransaction", payload, {"idTagInfo": {"status": self.said(1)}, "transactionId": number}
+        """`A1 start T1 1000 -> 7 [Invalid]`: meterStart in Wh.
 
-    def stop_16(self, number: str, wh: str, reason: str = "") -> tuple[str, dict[str, Any], dict[str, Any]]:
+        The answer gives the transaction id.
+        """
+        payload = {
+            "connectorId": self.connector,
+            "idTag": self.token(token),
+            "meterStart": int(wh),
+            "timestamp": self.shown(),
+        }
+        number = int(self.answer[0]) if self.answer and self.answer[0].isdigit() else 0
+        return (
+            "StartTransaction",
+            payload,
+            {"idTagInfo": {"status": self.said(1)}, "transactionId": number},
+        )
+
+    def stop_16(
+        self, number: str, wh: str, reason: str = ""
+    ) -> tuple[str, dict[str, Any], dict[str, Any]]:
         """`A stop 7 13000 [EVDisconnected]`."""
         payload = {"transactionId": int(number), "meterStop": int(wh), "timestamp": self.shown()}
         return "StopTransaction", payload | ({"reason": reason} if reason else {}), {}
 
     def meter_16(self, value: str, number: str = "") -> tuple[str, dict[str, Any], dict[str, Any]]:
-        """`A1 meter 6000 [7] [unit=kWh] [of=Power.Active.Import] [context=…]`; Wh register where nothing is said."""
+        """`A1 meter 6000 [7] [unit=kWh] [of=Power.Active.Import] [context=…]`.
+
+        Wh register where nothing is said.
+        """
         keys = {"unit": "unit", "of": "measurand", "context": "context", "phase": "phase"}
-        sample = {"value": value} | {name: self.options[key] for key, name in keys.items() if key in self.options}
+        sample = {"value": value} | {
+            name: self.options[key] for key, name in keys.items() if key in self.options
+        }
         payload: dict[str, Any] = {
             "connectorId": self.connector,
             "meterValue": [{"timestamp": self.shown(), "sampledValue": [sample]}],
@@ -129,19 +187,33 @@ class Frames(Told):
 
     def remote_16(self, token: str) -> tuple[str, dict[str, Any], dict[str, Any]]:
         """`A1 remote T1`: the central system asks for a start."""
-        return "RemoteStartTransaction", {"connectorId": self.connector, "idTag": self.token(token)}, {"status": self.said()}
+        return (
+            "RemoteStartTransaction",
+            {"connectorId": self.connector, "idTag": self.token(token)},
+            {"status": self.said()},
+        )
 
-    # -- OCPP 2.0.1 ---------------------------------------------------------------------------------------------------------
+    # -- OCPP 2.0.1
+    # ---------------------------------------------------------------------------------------------------------
 
     def boot_201(self, firmware: str = "1.0") -> tuple[str, dict[str, Any], dict[str, Any]]:
         """`B boot [firmware]`."""
         station = {"model": "Ferrick T22", "vendorName": "Ferrick", "firmwareVersion": firmware}
         payload = {"chargingStation": station, "reason": "PowerUp"}
-        return "BootNotification", payload, {"currentTime": self.central(), "interval": 300, "status": "Accepted"}
+        return (
+            "BootNotification",
+            payload,
+            {"currentTime": self.central(), "interval": 300, "status": "Accepted"},
+        )
 
     def status_201(self, status: str) -> tuple[str, dict[str, Any], dict[str, Any]]:
         """`B1 status Occupied`."""
-        payload = {"timestamp": self.shown(), "connectorStatus": status, "evseId": self.connector, "connectorId": 1}
+        payload = {
+            "timestamp": self.shown(),
+            "connectorStatus": status,
+            "evseId": self.connector,
+            "connectorId": 1,
+        }
         return "StatusNotification", payload, {}
 
     def authorize_201(self, token: str) -> tuple[str, dict[str, Any], dict[str, Any]]:
@@ -149,8 +221,12 @@ class Frames(Told):
         payload = {"idToken": {"idToken": self.token(token), "type": "ISO14443"}}
         return "Authorize", payload, {"idTokenInfo": {"status": self.said()}}
 
-    def tx_201(self, kind: str, trigger: str, state: str = "") -> tuple[str, dict[str, Any], dict[str, Any]]:
-        """`B1 tx Started CablePluggedIn EVConnected [tx=a] [token=T1] [wh=1000 | kwh=1] [stop=…] [-> Invalid]`."""
+    def tx_201(
+        self, kind: str, trigger: str, state: str = ""
+    ) -> tuple[str, dict[str, Any], dict[str, Any]]:
+        """`B1 tx Started CablePluggedIn EVConnected [tx=a] [token=T1] [wh=1000 | kwh=1] [stop=…]
+        [-> Invalid]`.
+        """
         transaction = self.log.named(self.options.get("tx", "a"))
         seq = self.log.seq.get(transaction, -1) + 1
         self.log.seq[transaction] = seq
@@ -169,7 +245,9 @@ class Frames(Told):
         if "token" in self.options:
             payload["idToken"] = {"idToken": self.token(self.options["token"]), "type": "ISO14443"}
         if "wh" in self.options or "kwh" in self.options:
-            payload["meterValue"] = [{"timestamp": self.shown(), "sampledValue": [self.sample_201()]}]
+            payload["meterValue"] = [
+                {"timestamp": self.shown(), "sampledValue": [self.sample_201()]}
+            ]
         said = {"idTokenInfo": {"status": self.said()}} if "token" in self.options else {}
         return "TransactionEvent", payload, said
 
@@ -177,7 +255,11 @@ class Frames(Told):
         """A value of the energy register, in Wh by default (nothing said), or in kWh."""
         if "kwh" in self.options:
             return {"value": float(self.options["kwh"]), "unitOfMeasure": {"unit": "kWh"}}
-        scale = {"unitOfMeasure": {"unit": "Wh", "multiplier": int(self.options["ten"])}} if "ten" in self.options else {}
+        scale = (
+            {"unitOfMeasure": {"unit": "Wh", "multiplier": int(self.options["ten"])}}
+            if "ten" in self.options
+            else {}
+        )
         return {"value": float(self.options["wh"])} | scale
 
     def meter_201(self, value: str) -> tuple[str, dict[str, Any], dict[str, Any]]:
@@ -198,6 +280,8 @@ class Frames(Told):
             "techCode": code,
         }
         told |= {"techInfo": self.options["info"]} if "info" in self.options else {}
-        told |= {"transactionId": self.log.named(self.options["tx"])} if "tx" in self.options else {}
+        told |= (
+            {"transactionId": self.log.named(self.options["tx"])} if "tx" in self.options else {}
+        )
         told |= {"cleared": self.options["cleared"] == "yes"} if "cleared" in self.options else {}
         return "NotifyEvent", {"generatedAt": self.shown(), "seqNo": 0, "eventData": [told]}, {}

@@ -1,9 +1,11 @@
-"""A case's shorthand, a line a happening, written out as the files a delivery holds (contract: what comes in).
+"""A case's shorthand, a line a happening, written out as the files a delivery holds (contract: what
+comes in).
 
-`TIME SUBJECT VERB words… key=value… -> answer`. TIME is true time (UTC, day of the case; `1d/` before it: a day later).
-SUBJECT is a station and connector (`A1`), a station (`A`) or a vehicle (`v1`). The verbs of frames are in `frames`; `cp` is
-a row of the pilot, a vehicle's verb one of its events. The station writes its own clock, which `clock` sets; the receiver sees
-a frame 0.3 s later, or at `rx=`. Shares no code with the pipeline.
+`TIME SUBJECT VERB words… key=value… -> answer`. TIME is true time (UTC, day of the case; `1d/`
+before it: a day later). SUBJECT is a station and connector (`A1`), a station (`A`) or a vehicle
+(`v1`). The verbs of frames are in `frames`; `cp` is a row of the pilot, a vehicle's verb one of its
+events. The station writes its own clock, which `clock` sets; the receiver sees a frame 0.3 s later,
+or at `rx=`. Shares no code with the pipeline.
 """
 
 from __future__ import annotations
@@ -28,12 +30,19 @@ OSLO = ZoneInfo("Europe/Oslo")
 
 
 def stamp(at: datetime, form: str = "milliseconds") -> str:
-    """ISO 8601 in one of the forms stations use: `milliseconds` and Z, `nanoseconds` and Z, an `offset`, or `local` time."""
+    """ISO 8601 in one of the forms stations use.
+
+    `milliseconds` and Z, `nanoseconds` and Z, an `offset`, or `local` time.
+    """
     if form == "offset":
         return at.astimezone(OSLO).isoformat(timespec="milliseconds")
     if form == "local":
         return at.astimezone(OSLO).replace(tzinfo=None).isoformat(timespec="milliseconds")
-    return at.strftime("%Y-%m-%dT%H:%M:%S.") + f"{at.microsecond // 1000:03d}" + ("000000Z" if form == "nanoseconds" else "Z")
+    return (
+        at.strftime("%Y-%m-%dT%H:%M:%S.")
+        + f"{at.microsecond // 1000:03d}"
+        + ("000000Z" if form == "nanoseconds" else "Z")
+    )
 
 
 def when(word: str, day: datetime) -> datetime:
@@ -42,12 +51,17 @@ def when(word: str, day: datetime) -> datetime:
         return datetime.fromisoformat(word).astimezone(UTC)
     ahead, _, clock = word.rpartition("d/")
     hour, minute, second = clock.split(":")
-    return day + timedelta(days=int(ahead or 0), hours=int(hour), minutes=int(minute), seconds=float(second))
+    return day + timedelta(
+        days=int(ahead or 0), hours=int(hour), minutes=int(minute), seconds=float(second)
+    )
 
 
 @dataclass
 class Clock:
-    """What a station's clock shows: set to a time, or so many seconds ahead, and running so many seconds a day too fast."""
+    """What a station's clock shows.
+
+    Set to a time, or so many seconds ahead, and running so many seconds a day too fast.
+    """
 
     true_from: datetime
     shows: datetime
@@ -56,7 +70,11 @@ class Clock:
     def at(self, true: datetime) -> datetime:
         """The clock's reading at a true time."""
         gone = true - self.true_from
-        return self.shows + gone + timedelta(seconds=self.fast_s_per_day * gone.total_seconds() / 86400)
+        return (
+            self.shows
+            + gone
+            + timedelta(seconds=self.fast_s_per_day * gone.total_seconds() / 86400)
+        )
 
 
 @dataclass(frozen=True)
@@ -78,7 +96,9 @@ class Log:
     write: Callable[[Told, str, list[str]], None]
     habits: Habits
     frames: list[tuple[datetime, str]] = field(default_factory=list)
-    calls: list[tuple[str, str, bool, dict[str, Any]]] = field(default_factory=list)  # version, action, is a result, payload
+    calls: list[tuple[str, str, bool, dict[str, Any]]] = field(
+        default_factory=list
+    )  # version, action, is a result, payload
     pilot: list[list[str]] = field(default_factory=list)
     charging: list[list[str]] = field(default_factory=list)
     clocks: dict[str, Clock] = field(default_factory=dict)
@@ -91,7 +111,11 @@ class Log:
 
     def station_time(self, station: str, true: datetime) -> datetime:
         """True time as the station's clock shows it."""
-        shown = self.clocks[station].at(true) if station in self.clocks else true + timedelta(seconds=self.habits.ahead_s)
+        shown = (
+            self.clocks[station].at(true)
+            if station in self.clocks
+            else true + timedelta(seconds=self.habits.ahead_s)
+        )
         return shown.replace(microsecond=0) if self.habits.whole_seconds else shown
 
     def shown(self, station: str, true: datetime) -> str:
@@ -106,7 +130,15 @@ class Log:
         words = [w for w in words if "=" not in w]
         true = when(time, self.day)
         if subject.startswith("v"):
-            self.charging.append([stamp(true), self.named(subject), verb, options.get("inlet", "cType2"), options.get("soc", "")])
+            self.charging.append(
+                [
+                    stamp(true),
+                    self.named(subject),
+                    verb,
+                    options.get("inlet", "cType2"),
+                    options.get("soc", ""),
+                ]
+            )
         elif verb == "clock":
             self.set_clock(subject, true, words[0], float(options.get("fast", 0)))
         elif verb == "cp":
@@ -136,7 +168,12 @@ class Log:
         """The delivery's files, by name; frames as the receiver saw them."""
         made = {}
         if self.frames:
-            lines = [line for _, line in sorted(self.frames, key=lambda f: f[0], reverse=self.habits.newest_first)]
+            lines = [
+                line
+                for _, line in sorted(
+                    self.frames, key=lambda f: f[0], reverse=self.habits.newest_first
+                )
+            ]
             made[f"ocpp/{self.prefix}.jsonl"] = "\n".join(lines) + "\n"
         if self.pilot:
             made[f"pilot/{self.prefix}.csv"] = table(PILOT_HEAD, self.pilot)
@@ -147,7 +184,10 @@ class Log:
 
 @dataclass(frozen=True)
 class Told:
-    """One line about a station: when, which connector, its `key=value` words and what was answered."""
+    """One line about a station.
+
+    When, which connector, its `key=value` words and what was answered.
+    """
 
     log: Log
     true: datetime

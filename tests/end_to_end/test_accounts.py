@@ -1,4 +1,7 @@
-"""A delivery damaged at random: the accounting law holds for every file, nothing is lost without a reason, and nothing stops."""
+"""A delivery damaged at random.
+
+The accounting law holds for every file, nothing is lost without a reason, and nothing stops.
+"""
 
 from __future__ import annotations
 
@@ -15,10 +18,10 @@ from hypothesis import strategies as st
 
 from pipeline.ingest import IngestReport, ingest_delivery
 from pipeline.normalise import normalise
-from pipeline.run import Request, run_week
+from pipeline.orchestrate.run import Request, run_week
 from pipeline.settings import Settings
+from pipeline.storage.warehouse import Connection, query, writing
 from pipeline.validate import validate
-from pipeline.warehouse import Connection, query, writing
 from sample_logs.generator import simulate
 from sample_logs.generator.emit.files import read, write
 
@@ -121,10 +124,13 @@ def sound(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def balanced(con: Connection, report: IngestReport) -> None:
     """The law for each file, and as many rejected rows as the files count."""
     book = report.files
-    wrong = book.filter(pl.col("lines") != pl.col("used") + pl.col("rejected") + pl.col("duplicates"))
+    wrong = book.filter(
+        pl.col("lines") != pl.col("used") + pl.col("rejected") + pl.col("duplicates")
+    )
     assert wrong.is_empty(), wrong.to_dicts()
     kept = query(
-        con, "SELECT count(*) AS n, count(*) FILTER (reject_reason IS NULL OR reject_reason = '') AS silent FROM raw_rejected"
+        con,
+        "SELECT count(*) AS n, count(*) FILTER (reject_reason IS NULL OR reject_reason = '') AS silent FROM raw_rejected",
     )
     assert kept.row(0) == (book["rejected"].sum(), 0)
 
@@ -137,10 +143,14 @@ def every_file(delivery: Path, report: IngestReport) -> None:
 
 @settings(max_examples=15, derandomize=True, deadline=None, suppress_health_check=list(HealthCheck))
 @given(seed=st.integers(0, 2**32 - 1))
-def test_damaged_deliveries_balance(sound: Path, tmp_path_factory: pytest.TempPathFactory, seed: int) -> None:
-    """Whatever is damaged: each file's lines are used, rejected or duplicates, and the stages behind go through.
+def test_damaged_deliveries_balance(
+    sound: Path, tmp_path_factory: pytest.TempPathFactory, seed: int
+) -> None:
+    """Whatever is damaged: each file's lines are used, rejected or duplicates, and the stages
+    behind go through.
 
-    Contract, run.json: `lines = used + rejected + duplicates` for each file; rejected: one row a line that was not used.
+    Contract, run.json: `lines = used + rejected + duplicates` for each file; rejected: one row a
+    line that was not used.
     """
     folder = tmp_path_factory.mktemp("damaged")
     delivery = folder / "delivery"
@@ -156,28 +166,44 @@ def test_damaged_deliveries_balance(sound: Path, tmp_path_factory: pytest.TempPa
 
 
 @pytest.mark.parametrize("seed", [0, 1, 2])
-def test_a_damaged_week_is_published_with_its_accounts(sound: Path, tmp_path: Path, seed: int) -> None:
-    """A whole run over damage writes the law into run.json, and as many rejected rows as that counts.
+def test_a_damaged_week_is_published_with_its_accounts(
+    sound: Path, tmp_path: Path, seed: int
+) -> None:
+    """A whole run over damage writes the law into run.json, and as many rejected rows as that
+    counts.
 
-    The list of EVSEs is left whole and the week is named: without the one there is no attempt, and a damaged year may be
-    the last week in the data.
+    The list of EVSEs is left whole and the week is named: without the one there is no attempt, and
+    a damaged year may be the last week in the data.
     """
     delivery = tmp_path / "delivery"
     shutil.copytree(sound, delivery)
     damage(delivery, random.Random(seed))  # noqa: S311  # no secret
     shutil.copytree(sound / "sites", delivery / "sites", dirs_exist_ok=True)
-    result = run_week(Request((delivery,), tmp_path / "w.duckdb", tmp_path / "out", "2026-W14", Settings()))
+    result = run_week(
+        Request((delivery,), tmp_path / "w.duckdb", tmp_path / "out", "2026-W14", Settings())
+    )
     run = json.loads((result.folder / "run.json").read_text(encoding="utf-8"))
     assert run["inputs"]
-    assert [i for i in run["inputs"] if i["lines"] != i["used"] + i["rejected"] + i["duplicates"]] == []
-    assert len(pl.read_parquet(result.folder / "rejected.parquet")) == sum(i["rejected"] for i in run["inputs"])
+    assert [
+        i for i in run["inputs"] if i["lines"] != i["used"] + i["rejected"] + i["duplicates"]
+    ] == []
+    assert len(pl.read_parquet(result.folder / "rejected.parquet")) == sum(
+        i["rejected"] for i in run["inputs"]
+    )
 
 
 def test_damage_stays_where_it_is(sound: Path, tmp_path: Path) -> None:
-    """One line damaged in each of the line-wise files costs that line only: the law is not kept by throwing files away."""
+    """One line damaged in each of the line-wise files costs that line only.
+
+    The law is not kept by throwing files away.
+    """
     delivery = tmp_path / "delivery"
     shutil.copytree(sound, delivery)
-    damaged = [p for p in sorted(delivery.rglob("*")) if p.parent.name in {"ocpp", "pilot"} or p.name.startswith("charging")]
+    damaged = [
+        p
+        for p in sorted(delivery.rglob("*"))
+        if p.parent.name in {"ocpp", "pilot"} or p.name.startswith("charging")
+    ]
     for path in damaged:
         rows = read(path).splitlines(keepends=True)
         middle = len(rows) // 2

@@ -1,4 +1,7 @@
-"""The whole way on the sample logs: from the delivery to the week's folder, against the planted truth and the contract."""
+"""The whole way on the sample logs.
+
+From the delivery to the week's folder, against the planted truth and the contract.
+"""
 
 from __future__ import annotations
 
@@ -62,8 +65,12 @@ def _planted(name: str) -> pl.DataFrame:
 
 
 def test_the_planted_faults_are_called(ran: Ran) -> None:
-    """Each sudden fault planted in a vehicle that met many EVSEs is referred with its part named, and nobody else is."""
-    sudden = _planted("vehicle_truth.csv").filter(pl.col("fault") != "pilot_diode_leaky", pl.col("vehicle_id") != "parcels-31")
+    """Each sudden fault planted in a vehicle that met many EVSEs is referred with its part named,
+    and nobody else is.
+    """
+    sudden = _planted("vehicle_truth.csv").filter(
+        pl.col("fault") != "pilot_diode_leaky", pl.col("vehicle_id") != "parcels-31"
+    )
     calls = ran.rows("vehicles.csv")
     assert {v for v, row in calls.items() if row["call"] == "refer"} == set(sudden["vehicle_id"])
     assert {calls[v]["suspect"] for v in sudden["vehicle_id"]} == set(sudden["fault"])
@@ -72,17 +79,23 @@ def test_the_planted_faults_are_called(ran: Ran) -> None:
 
 
 def test_one_evse_only_is_never_enough(ran: Ran) -> None:
-    """A vehicle that fails half its attempts but met one EVSE only, and nobody else did, is not referred, nor the EVSE called."""
+    """A vehicle that fails half its attempts but met one EVSE only, and nobody else did, is not
+    referred, nor the EVSE called.
+    """
     assert ran.rows("vehicles.csv")["parcels-31"]["call"] in {"watch", "thin"}
     assert ran.rows("evses.csv")["md-shed-1"]["call"] in {"watch", "thin"}
 
 
 def test_the_planted_equipment_is_called(ran: Ran) -> None:
-    """The two planted EVSEs and the planted pairing are called faulty with their part, and no other."""
+    """The two planted EVSEs and the planted pairing are called faulty with their part, and no
+    other.
+    """
     truth = _planted("evse_truth.csv")
     evses = ran.rows("evses.csv")
     assert {e for e, row in evses.items() if row["call"] == "faulty"} == set(truth["evse_id"])
-    assert all(evses[e]["suspect"] == fault for e, fault in truth.select("evse_id", "fault").iter_rows())
+    assert all(
+        evses[e]["suspect"] == fault for e, fault in truth.select("evse_id", "fault").iter_rows()
+    )
     pairings = pl.read_csv(ran.week / "pairings.csv").filter(pl.col("call") == "faulty")
     planted = pl.read_csv(TRUTH / "pairing_truth.csv")
     keys = ["vehicle_model", "evse_model", "firmware"]
@@ -97,16 +110,24 @@ def test_the_repaired_vehicle_is_proving_or_proved(ran: Ran) -> None:
 @pytest.mark.parametrize("file", sorted(CONTRACT))
 def test_the_files_have_the_stated_columns(ran: Ran, file: str) -> None:
     """Every file of the week is there with its stated columns."""
-    frame = pl.read_csv(ran.week / file) if file.endswith(".csv") else pl.read_parquet(ran.week / file)
+    frame = (
+        pl.read_csv(ran.week / file) if file.endswith(".csv") else pl.read_parquet(ran.week / file)
+    )
     assert set(CONTRACT[file].split()) <= set(frame.columns)
 
 
 def test_every_line_is_accounted_for(ran: Ran) -> None:
-    """Lines are used, rejected or duplicates, for each delivered file; each rejected line stands in rejected.parquet."""
+    """Lines are used, rejected or duplicates, for each delivered file.
+
+    Each rejected line stands in rejected.parquet.
+    """
     run = json.loads((ran.week / "run.json").read_text(encoding="utf-8"))
     for row in run["inputs"]:
         assert row["lines"] == row["used"] + row["rejected"] + row["duplicates"], row["file"]
-    assert sum(row["rejected"] for row in run["inputs"]) == pl.read_parquet(ran.week / "rejected.parquet").height
+    assert (
+        sum(row["rejected"] for row in run["inputs"])
+        == pl.read_parquet(ran.week / "rejected.parquet").height
+    )
 
 
 def test_blame_is_whole_where_an_attempt_failed_and_absent_elsewhere(ran: Ran) -> None:
@@ -125,7 +146,10 @@ def test_the_words_name_vehicles_equipment_and_the_file_to_open(ran: Ran) -> Non
 
 
 def test_a_sheet_is_one_page_with_cautions_before_readings(ran: Ran) -> None:
-    """The printable sheet is one A4 page; its cautions stand before the bench readings, and it defers to maker and code."""
+    """The printable sheet is one A4 page.
+
+    Its cautions stand before the bench readings, and it defers to maker and code.
+    """
     [page] = pypdf.PdfReader(ran.week / "referrals" / "meals-03" / "sheet.pdf").pages
     text = re.sub(r"\s+", " ", page.extract_text())
     assert text.index("Cautions first") < text.index("Bench readings")
@@ -136,12 +160,18 @@ def test_a_sheet_is_one_page_with_cautions_before_readings(ran: Ran) -> None:
 def test_no_page_asks_another_host(ran: Ran) -> None:
     """Nothing on a page is loaded from another host."""
     for page in ran.week.rglob("*.html"):
-        loaded = re.findall(r"<(?:script|link|img|iframe)[^>]*(?:src|href)=[\"']([^\"']+)", page.read_text(encoding="utf-8"))
+        loaded = re.findall(
+            r"<(?:script|link|img|iframe)[^>]*(?:src|href)=[\"']([^\"']+)",
+            page.read_text(encoding="utf-8"),
+        )
         assert not [address for address in loaded if "//" in address], page
 
 
 def test_a_second_run_changes_no_result(ran: Ran) -> None:
-    """The same delivery again: every file is known, and no byte of the result changes but the accounts of the run itself."""
+    """The same delivery again.
+
+    Every file is known, and no byte of the result changes but the accounts of the run itself.
+    """
     before = {p.relative_to(ran.week): p.read_bytes() for p in ran.week.rglob("*") if p.is_file()}
     shown = CliRunner().invoke(main, ["demo", "--dir", str(ran.place), "--json"])
     assert shown.exit_code == 0

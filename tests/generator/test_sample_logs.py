@@ -33,7 +33,10 @@ def files(home: Path) -> dict[str, Path]:
 
 
 def test_generator_makes_the_committed_sample(again: Path) -> None:
-    """Same files, same content (packed files are compared unpacked: packers may differ by version)."""
+    """Same files, same content (packed files are compared unpacked.
+
+    Packers may differ by version).
+    """
     here, made = files(HOME), files(again)
     assert sorted(here) == sorted(made)
     for name, path in here.items():
@@ -56,12 +59,18 @@ def test_sample_is_small() -> None:
 
 
 def test_planted_faults_show() -> None:
-    """Every planted fault has failures to its name, the leaking diode none; the lone pair meets nobody else."""
+    """Every planted fault has failures to its name, the leaking diode none.
+
+    The lone pair meets nobody else.
+    """
     world = town_world()
     attempts = world.attempts
     failed = attempts.filter(pl.col("outcome") == "failed")
     for vehicle in ("meals-03", "parcels-05", "meals-09", "parcels-10", "parcels-31"):
-        assert failed.filter((pl.col("vehicle_id") == vehicle) & (pl.col("cause") == "vehicle")).height >= 10
+        assert (
+            failed.filter((pl.col("vehicle_id") == vehicle) & (pl.col("cause") == "vehicle")).height
+            >= 10
+        )
     for evse in ("ny-east-2", "hk-quay-2"):
         ours = failed.filter((pl.col("evse_id") == evse) & (pl.col("cause") == "evse"))
         assert ours["vehicle_id"].n_unique() >= 5
@@ -69,14 +78,22 @@ def test_planted_faults_show() -> None:
     leaking = attempts.filter(pl.col("vehicle_id") == "parcels-14").sort("plugged_at")
     assert leaking.filter(pl.col("cause") == "vehicle").is_empty()
     assert leaking["leak_ohm"].is_sorted(descending=True)
-    lone = attempts.filter((pl.col("vehicle_id") == "parcels-31") | (pl.col("evse_id") == "md-shed-1"))
+    lone = attempts.filter(
+        (pl.col("vehicle_id") == "parcels-31") | (pl.col("evse_id") == "md-shed-1")
+    )
     assert lone.select("vehicle_id", "evse_id").n_unique() == 1
 
 
 def test_chademo_charges_with_a_shorted_diode() -> None:
-    """The meals van's DC sessions go on (its DC coupler has no pilot), the CCS van's fail where the diode is looked for."""
+    """The meals van's DC sessions go on (its DC coupler has no pilot), the CCS van's fail where the
+    diode is looked for.
+    """
     attempts = town_world().attempts.filter(pl.col("vehicle_fault") == "pilot_diode_shorted")
-    dc = attempts.filter(pl.col("supply") == "DC").group_by("coupler").agg((pl.col("cause") == "vehicle").sum().alias("n"))
+    dc = (
+        attempts.filter(pl.col("supply") == "DC")
+        .group_by("coupler")
+        .agg((pl.col("cause") == "vehicle").sum().alias("n"))
+    )
     assert dc.filter(pl.col("coupler") == "cG105")["n"].to_list() == [0]
     assert dc.filter(pl.col("coupler") == "cCCS2")["n"].item() > 0
 
@@ -86,7 +103,11 @@ def test_bulk_frames(tmp_path: Path) -> None:
     path = tmp_path / "bulk.jsonl"
     written = simulate_frames(path, 0.02, seed=3)
     assert path.stat().st_size == written >= 20_000_000
-    frames = pl.read_ndjson(path, schema={"at": pl.String, "station_id": pl.String, "dir": pl.String}, ignore_errors=False)
+    frames = pl.read_ndjson(
+        path,
+        schema={"at": pl.String, "station_id": pl.String, "dir": pl.String},
+        ignore_errors=False,
+    )
     lines = path.read_bytes().splitlines()
     assert len(frames) == len(lines) == len(set(lines))
     share = sum(b'"MeterValues"' in line for line in lines) / len(lines)

@@ -14,14 +14,23 @@ def test_truth_scores_one(clean: Path) -> None:
     """The truth read as found attempts is right in everything."""
     truth = pl.read_parquet(clean / "truth" / "attempts.parquet")
     score = score_attempts(truth, truth)
-    assert score.recall == score.precision == score.outcome_right == score.stage_right == score.vehicle_right == 1.0
+    assert (
+        score.recall
+        == score.precision
+        == score.outcome_right
+        == score.stage_right
+        == score.vehicle_right
+        == 1.0
+    )
     assert score.start_error_p99_s == 0.0
 
 
 def test_loss_and_error_are_counted(clean: Path) -> None:
     """Every tenth attempt lost, all late by 2 s, one outcome changed, three invented."""
     truth = pl.read_parquet(clean / "truth" / "attempts.parquet")
-    found = truth.filter(pl.int_range(pl.len()) % 10 != 0).with_columns(plugged_at=pl.col("plugged_at") + timedelta(seconds=2))
+    found = truth.filter(pl.int_range(pl.len()) % 10 != 0).with_columns(
+        plugged_at=pl.col("plugged_at") + timedelta(seconds=2)
+    )
     first = pl.int_range(pl.len()) == found.with_row_index().filter(pl.col("calls") > 0)["index"][0]
     found = found.with_columns(outcome=pl.when(first).then(pl.lit("unknown")).otherwise("outcome"))
     extra = found.head(3).with_columns(evse_id=pl.lit("nowhere"))

@@ -42,7 +42,10 @@ def test_nothing_is_wrong_in_a_world_without_faults() -> None:
 
 
 def test_shares_of_faults_are_near_the_rates(worlds: list[World]) -> None:
-    """Over three worlds of 600 vehicles: 0.6 % of diodes shorted, about 2.6 % of vehicles faulty in all."""
+    """Over three worlds of 600 vehicles.
+
+    0.6 % of diodes shorted, about 2.6 % of vehicles faulty in all.
+    """
     vehicles = sum(w.vehicles.height for w in worlds)
     truth = pl.concat([w.vehicle_truth.unique("vehicle_id") for w in worlds])
     shorted = truth.filter(pl.col("fault") == "pilot_diode_shorted").height
@@ -52,10 +55,14 @@ def test_shares_of_faults_are_near_the_rates(worlds: list[World]) -> None:
 
 
 def test_causes_strike_as_often_as_they_should(worlds: list[World]) -> None:
-    """Failures by each cause agree with the sum of true chances where nothing else can end the attempt."""
+    """Failures by each cause agree with the sum of true chances where nothing else can end the
+    attempt.
+    """
     for world in worlds:
         alone = world.attempts.filter(
-            (pl.col("true_p_evse") == 0) & (pl.col("true_p_pairing") == 0) & (pl.col("true_p_chance") < 0.5)
+            (pl.col("true_p_evse") == 0)
+            & (pl.col("true_p_pairing") == 0)
+            & (pl.col("true_p_chance") < 0.5)
         )
         vehicle = alone.filter(pl.col("true_p_vehicle") > 0)
         expected = vehicle["true_p_vehicle"].sum()
@@ -81,8 +88,12 @@ def test_stage_and_outcome_agree(worlds: list[World]) -> None:
         a = world.attempts
         assert set(a["stage"].unique()) <= set(STAGE_ORDER)
         assert (a.filter(pl.col("outcome") == "charged")["stage"] == "delivering").all()
-        assert a.filter(pl.col("early_b") & ((pl.col("outcome") != "failed") | (pl.col("supply") == "DC"))).is_empty()
-        assert a.filter(pl.col("early_b") & pl.col("stage").is_in(["energised", "delivering"])).is_empty()
+        assert a.filter(
+            pl.col("early_b") & ((pl.col("outcome") != "failed") | (pl.col("supply") == "DC"))
+        ).is_empty()
+        assert a.filter(
+            pl.col("early_b") & pl.col("stage").is_in(["energised", "delivering"])
+        ).is_empty()
         assert (a.filter(pl.col("stage") != "delivering")["energy_kwh"] == 0).all()
         assert (a["stage_seconds"] >= 0).all()
         full_charge = a.filter((pl.col("outcome") == "charged") & ~pl.col("full"))
@@ -90,7 +101,11 @@ def test_stage_and_outcome_agree(worlds: list[World]) -> None:
 
 
 def test_contactor_closes_within_three_seconds(worlds: list[World]) -> None:
-    """AC: from the vehicle's request to the contactor at most 3 s (IEC 61851-1 Table A.6 sequence 4, second-hand)."""
+    """AC.
+
+    From the vehicle's request to the contactor at most 3 s (IEC 61851-1 Table A.6 sequence 4,
+    second-hand).
+    """
     for world in worlds:
         ac = world.attempts.filter(pl.col("supply") == "AC")
         wait = (ac["closed_s"] - ac["request_s"]).drop_nulls()
@@ -108,7 +123,11 @@ def test_some_vehicles_meet_one_evse_only(worlds: list[World]) -> None:
 
 @pytest.mark.parametrize(
     ("change", "word"),
-    [({"scenario": "sunny"}, "misspecified"), ({"evses": 0}, "at least 1"), ({"end": datetime(2026, 4, 6)}, "offset")],  # noqa: DTZ001
+    [
+        ({"scenario": "sunny"}, "misspecified"),
+        ({"evses": 0}, "at least 1"),
+        ({"end": datetime(2026, 4, 6)}, "offset"),  # noqa: DTZ001 -- what is refused
+    ],
 )
 def test_impossible_requests_are_refused(change: dict[str, Any], word: str) -> None:
     """An unknown scenario, an empty world and a time without offset are refused in words."""
@@ -120,8 +139,14 @@ def test_impossible_requests_are_refused(change: dict[str, Any], word: str) -> N
 def test_misspecified_world_differs_in_its_mechanics() -> None:
     """Faults in a misspecified world strike more on some days than on others, and rates drift."""
     attempts = simulate_world(WorldSpec(300, 80, 8, 6, "misspecified")).attempts
-    sick = attempts.filter((pl.col("evse_fault") == "connector_lock") | (pl.col("evse_fault") == "contactor"))
+    sick = attempts.filter(
+        (pl.col("evse_fault") == "connector_lock") | (pl.col("evse_fault") == "contactor")
+    )
     spread = sick.group_by("evse_id").agg(pl.col("true_p_evse").std().alias("sd"))
     assert (spread["sd"] > 0.01).all()
-    plain = simulate_world(WorldSpec(300, 80, 8, 6)).attempts.filter(pl.col("evse_fault").is_not_null())
-    assert (plain.group_by("evse_id").agg(pl.col("true_p_evse").std().alias("sd"))["sd"] < 1e-9).all()
+    plain = simulate_world(WorldSpec(300, 80, 8, 6)).attempts.filter(
+        pl.col("evse_fault").is_not_null()
+    )
+    assert (
+        plain.group_by("evse_id").agg(pl.col("true_p_evse").std().alias("sd"))["sd"] < 1e-9
+    ).all()

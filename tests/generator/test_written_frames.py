@@ -65,16 +65,26 @@ def test_every_frame_validates(clean: Path) -> None:
     asked = {(v, a) for v, a, _ in actions}
     for action in ("BootNotification", "Heartbeat", "Authorize", "StatusNotification"):
         assert {("1.6", action), ("2.0.1", action)} <= asked
-    assert {("1.6", "StartTransaction"), ("1.6", "StopTransaction"), ("1.6", "MeterValues")} <= asked
+    assert {
+        ("1.6", "StartTransaction"),
+        ("1.6", "StopTransaction"),
+        ("1.6", "MeterValues"),
+    } <= asked
     assert {("2.0.1", "TransactionEvent"), ("2.0.1", "NotifyEvent")} <= asked
 
 
 def test_status_moves_are_allowed(clean: Path) -> None:
-    """On every 1.6 connector the statuses follow the 53 moves, and EVCommunicationError is never Faulted."""
+    """On every 1.6 connector the statuses follow the 53 moves, and EVCommunicationError is never
+    Faulted.
+    """
     now: dict[tuple[str, int], str] = {}
     seen = set()
     for line in frames(clean):
-        if line["version"] != "1.6" or line["frame"][0] != 2 or line["frame"][2] != "StatusNotification":
+        if (
+            line["version"] != "1.6"
+            or line["frame"][0] != 2
+            or line["frame"][2] != "StatusNotification"
+        ):
             continue
         payload = line["frame"][3]
         if payload["connectorId"] == 0:
@@ -92,7 +102,10 @@ def test_status_moves_are_allowed(clean: Path) -> None:
 
 
 def test_sequence_numbers_and_registers(clean: Path) -> None:
-    """2.0.1: seqNo counts from 0 without gaps and ends with Ended; 1.6: registers never run backwards."""
+    """2.0.1: seqNo counts from 0 without gaps and ends with Ended; 1.6.
+
+    Registers never run backwards.
+    """
     numbers: dict[str, list[int]] = {}
     ended = set()
     register: dict[tuple[str, int], int] = {}
@@ -134,7 +147,9 @@ def whole(line: bytes) -> bool:
         return False
 
 
-@pytest.mark.parametrize("name", ["fleet/vehicles.csv", "fleet/tokens.csv", "sites/evses.csv", "telematics/dtcs.csv"])
+@pytest.mark.parametrize(
+    "name", ["fleet/vehicles.csv", "fleet/tokens.csv", "sites/evses.csv", "telematics/dtcs.csv"]
+)
 def test_tables_are_there(clean: Path, name: str) -> None:
     """The tidy delivery's tables exist and hold rows."""
     assert len((clean / "delivery" / name).read_bytes().splitlines()) > 5

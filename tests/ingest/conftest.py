@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.warehouse import Connection, writing
+from pipeline.storage.warehouse import Connection, writing
 
 
 @pytest.fixture

@@ -10,7 +10,7 @@ import polars as pl
 
 from pipeline.ingest import IngestReport, ingest_delivery
 from pipeline.settings.ingest import IngestSettings
-from pipeline.warehouse import Connection, query
+from pipeline.storage.warehouse import Connection, query
 
 
 def put(delivery: Path, name: str, content: bytes | str) -> Path:
@@ -21,13 +21,24 @@ def put(delivery: Path, name: str, content: bytes | str) -> Path:
     return path
 
 
-def frame(*parts: Any, at: str = "2026-03-02T10:00:00Z", station: str = "ST1", way: str = "in", version: str = "1.6") -> str:
+def frame(
+    *parts: Any,
+    at: str = "2026-03-02T10:00:00Z",
+    station: str = "ST1",
+    way: str = "in",
+    version: str = "1.6",
+) -> str:
     """One line of a frames file."""
-    return json.dumps({"at": at, "station_id": station, "dir": way, "version": version, "frame": list(parts)})
+    return json.dumps(
+        {"at": at, "station_id": station, "dir": way, "version": version, "frame": list(parts)}
+    )
 
 
 def read(con: Connection, delivery: Path, **settings: Any) -> IngestReport:
-    """Ingest, and hold the accounting law on the way: each file, and each rejected line has its row."""
+    """Ingest, and hold the accounting law on the way.
+
+    Each file, and each rejected line has its row.
+    """
     report = ingest_delivery(con, delivery, IngestSettings(**settings))
     assert_accounts(con, report)
     return report
@@ -37,7 +48,10 @@ def assert_accounts(con: Connection, report: IngestReport) -> None:
     """`lines = used + rejected + duplicates` for every file, and no rejected line without its row."""
     files = report.files
     assert (files["lines"] == files["used"] + files["rejected"] + files["duplicates"]).all()
-    kept = query(con, "SELECT file_id, file, count(*) AS n, count(DISTINCT line) AS lines FROM raw_rejected GROUP BY ALL")
+    kept = query(
+        con,
+        "SELECT file_id, file, count(*) AS n, count(DISTINCT line) AS lines FROM raw_rejected GROUP BY ALL",
+    )
     counted = files.filter(pl.col("rejected") > 0).join(kept, on=["file_id", "file"], how="left")
     assert (counted["rejected"] == counted["n"]).all()
     assert (kept["n"] == kept["lines"]).all()

@@ -16,13 +16,13 @@ import pipeline.ingest.delivery as delivery_module
 import pipeline.ingest.lines as lines_module
 import pipeline.ingest.reading as reading_module
 import pipeline.ingest.together as together_module
-from pipeline.errors import DeliveryError, StoreError
-from pipeline.fingerprint import of_warehouse
+from pipeline.core.errors import DeliveryError, StoreError
 from pipeline.ingest import ingest_delivery
 from pipeline.ingest.lines import Block
 from pipeline.ingest.source import Source
+from pipeline.orchestrate.fingerprint import of_warehouse
 from pipeline.settings.ingest import IngestSettings
-from pipeline.warehouse import Connection, query, writing
+from pipeline.storage.warehouse import Connection, query, writing
 
 FRAMES = "".join(frame(2, str(i), "Heartbeat", {}) + "\n" for i in range(500))
 TOKENS = "id_token,vehicle_id,valid_from,valid_to\nT1,V1,2026-01-01T00:00:00Z,\n"
@@ -43,15 +43,24 @@ def test_packing_is_told_by_content(con: Connection, delivery: Path, packer: str
     assert (account["kind"], account["lines"], account["used"]) == ("frames", 500, 500)
 
 
-def test_the_same_content_again_is_all_duplicates(con: Connection, delivery: Path, tmp_path: Path) -> None:
-    """Under another name, packed or not, in the same run or a later one; and it changes nothing in the warehouse."""
+def test_the_same_content_again_is_all_duplicates(
+    con: Connection, delivery: Path, tmp_path: Path
+) -> None:
+    """Under another name, packed or not, in the same run or a later one.
+
+    And it changes nothing in the warehouse.
+    """
     put(delivery, "a.jsonl", FRAMES)
     put(delivery, "b.jsonl", FRAMES)
     put(delivery, "t.csv", TOKENS)
     report = read(con, delivery)
     first, second = row(report, "a.jsonl"), row(report, "b.jsonl")
     assert (first["used"], first["known_as"]) == (500, None)
-    assert (second["duplicates"], second["known_as"], second["earlier_run"]) == (500, "a.jsonl", False)
+    assert (second["duplicates"], second["known_as"], second["earlier_run"]) == (
+        500,
+        "a.jsonl",
+        False,
+    )
     before = of_warehouse(con)
     for name, packer in PACKERS.items():
         put(tmp_path / "again", f"f {name}", packer(FRAMES.encode()))
@@ -63,7 +72,10 @@ def test_the_same_content_again_is_all_duplicates(con: Connection, delivery: Pat
 
 
 def test_a_second_run_changes_nothing(con: Connection, delivery: Path) -> None:
-    """The same delivery again: every line a duplicate, the warehouse the same to the last row, no station touched."""
+    """The same delivery again.
+
+    Every line a duplicate, the warehouse the same to the last row, no station touched.
+    """
     put(delivery, "a.jsonl", FRAMES + "cut {\n")
     put(delivery, "t.csv", TOKENS + "bad\n")
     put(delivery, "stranger", b"\x00\x01\n\n")
@@ -77,7 +89,10 @@ def test_a_second_run_changes_nothing(con: Connection, delivery: Path) -> None:
 
 
 def test_order_and_grouping_of_files_do_not_matter(tmp_path: Path) -> None:
-    """The same frames in one file or in three, in one delivery or in two: the same frames are kept."""
+    """The same frames in one file or in three, in one delivery or in two.
+
+    The same frames are kept.
+    """
     lines = FRAMES.splitlines(keepends=True)
     kept = []
     for name, parts in {
@@ -90,13 +105,17 @@ def test_order_and_grouping_of_files_do_not_matter(tmp_path: Path) -> None:
                 for j, part in enumerate(files):
                     put(tmp_path / name / str(i), f"{j}.jsonl", "".join(part))
                 read(con, tmp_path / name / str(i))
-            kept.append(query(con, "SELECT message_id FROM raw_frame ORDER BY 1").to_series().to_list())
+            kept.append(
+                query(con, "SELECT message_id FROM raw_frame ORDER BY 1").to_series().to_list()
+            )
     assert kept[0] == kept[1] == kept[2]
 
 
 def test_a_cut_archive_gives_what_it_holds(con: Connection, delivery: Path) -> None:
     """What can be unpacked is used; the rest is one rejected line, with its place and reason."""
-    varied = "".join(frame(2, os.urandom(8).hex(), "Heartbeat", {}) + "\n" for _ in range(500)).encode()
+    varied = "".join(
+        frame(2, os.urandom(8).hex(), "Heartbeat", {}) + "\n" for _ in range(500)
+    ).encode()
     put(delivery, "a.gz", gzip.compress(varied)[:5000])
     put(delivery, "b.zst", zstandard.compress(varied)[:-50])
     put(delivery, "c.gz", gzip.compress(varied)[:-6] + b"\xff" * 6)
@@ -115,7 +134,10 @@ BOMBS = {"gz": gzip.compress(b"\0" * (96 << 20), 9), "zst": zstandard.compress(b
 
 @pytest.mark.parametrize("kind", BOMBS)
 def test_a_bomb_is_stopped(con: Connection, delivery: Path, kind: str) -> None:
-    """An archive that unpacks beyond the caps is stopped there, with the setting named; memory stays bounded by the blocks."""
+    """An archive that unpacks beyond the caps is stopped there, with the setting named.
+
+    Memory stays bounded by the blocks.
+    """
     put(delivery, "bomb", BOMBS[kind])
     read(con, delivery, unpack_free_bytes=1 << 20, line_cap_bytes=1 << 16, block_bytes=1 << 16)
     assert any("unpack_ratio_cap" in reason for reason in reasons(con))
@@ -125,14 +147,20 @@ def test_a_bomb_is_stopped(con: Connection, delivery: Path, kind: str) -> None:
 
 
 def test_an_enormous_line_is_passed_over(con: Connection, delivery: Path) -> None:
-    """A line beyond the cap is rejected with its place; the lines after it keep their numbers and offsets."""
+    """A line beyond the cap is rejected with its place.
+
+    The lines after it keep their numbers and offsets.
+    """
     long = '{"frame": "' + "x" * 300_000 + '"}\n'
     short = frame(2, "a", "Heartbeat", {}) + "\n"
     content = short + long + "{\n" + long + frame(2, "b", "Heartbeat", {}) + "\n{"
     put(delivery, "a.jsonl", content)
     account = row(read(con, delivery, block_bytes=1 << 16, line_cap_bytes=1 << 16), "a.jsonl")
     assert (account["lines"], account["used"], account["rejected"]) == (6, 2, 4)
-    found = query(con, "SELECT line, byte_offset, reject_reason, length(text) AS n FROM raw_rejected ORDER BY line").rows()
+    found = query(
+        con,
+        "SELECT line, byte_offset, reject_reason, length(text) AS n FROM raw_rejected ORDER BY line",
+    ).rows()
     assert [(line, offset) for line, offset, _, _ in found] == [
         (2, len(short)), (3, len(short + long)), (4, len(short + long) + 2), (6, len(content) - 1),
     ]  # fmt: skip
@@ -142,7 +170,9 @@ def test_an_enormous_line_is_passed_over(con: Connection, delivery: Path) -> Non
 
 
 def test_what_is_no_file_is_told(con: Connection, delivery: Path, tmp_path: Path) -> None:
-    """Pipes, links out of the delivery, broken links and linked folders count as one rejected line each, and are not opened."""
+    """Pipes, links out of the delivery, broken links and linked folders count as one rejected line
+    each, and are not opened.
+    """
     put(delivery, "inside/a.jsonl", FRAMES)
     (delivery / "b.jsonl").symlink_to(delivery / "inside" / "a.jsonl")
     (delivery / "out").symlink_to(put(tmp_path, "secret", "x\n"))
@@ -184,8 +214,13 @@ def _meddle(monkeypatch: pytest.MonkeyPatch, meddle: Callable[[], object]) -> No
         monkeypatch.setattr(module, "blocks", meddling)
 
 
-def test_a_growing_file_is_read_as_it_was(con: Connection, delivery: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Lines appended while a file is read are left for the next time; a last line cut by the growth is rejected, saying so."""
+def test_a_growing_file_is_read_as_it_was(
+    con: Connection, delivery: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Lines appended while a file is read are left for the next time.
+
+    A last line cut by the growth is rejected, saying so.
+    """
     path = put(delivery, "a.jsonl", FRAMES + '{"at": "2026')
 
     def grow() -> None:
@@ -198,7 +233,9 @@ def test_a_growing_file_is_read_as_it_was(con: Connection, delivery: Path, monke
     assert "grew while being read" in reasons(con)[0]
 
 
-def test_a_shrinking_file_loses_no_line_silently(con: Connection, delivery: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_shrinking_file_loses_no_line_silently(
+    con: Connection, delivery: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """What vanished while the file was read is one rejected line."""
     path = put(delivery, "a.jsonl", FRAMES)
     _meddle(monkeypatch, lambda: os.truncate(path, 20_000))
@@ -207,8 +244,12 @@ def test_a_shrinking_file_loses_no_line_silently(con: Connection, delivery: Path
     assert any("shrank while being read" in reason for reason in reasons(con))
 
 
-def test_a_rewritten_file_is_not_used(con: Connection, delivery: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A file whose bytes changed while it was read leaves nothing in the warehouse, and is read when it comes again."""
+def test_a_rewritten_file_is_not_used(
+    con: Connection, delivery: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A file whose bytes changed while it was read leaves nothing in the warehouse, and is read
+    when it comes again.
+    """
     path = put(delivery, "a.jsonl", FRAMES)
     _meddle(monkeypatch, lambda: path.write_text(FRAMES.replace("ST1", "ST9")))
     account = row(read(con, delivery, block_bytes=4096), "a.jsonl")
@@ -219,8 +260,13 @@ def test_a_rewritten_file_is_not_used(con: Connection, delivery: Path, monkeypat
     assert row(read(con, delivery), "a.jsonl")["used"] == 500
 
 
-def test_a_vanished_file_is_told(con: Connection, delivery: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A file that goes away between being found and being read is one rejected line; the others are read."""
+def test_a_vanished_file_is_told(
+    con: Connection, delivery: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A file that goes away between being found and being read is one rejected line.
+
+    The others are read.
+    """
     path = put(delivery, "a.jsonl", FRAMES)
     put(delivery, "b.jsonl", FRAMES.replace("ST1", "ST2"))
     real = delivery_module.opened
@@ -238,7 +284,10 @@ def test_a_vanished_file_is_told(con: Connection, delivery: Path, monkeypatch: p
 
 
 def test_a_run_broken_off_leaves_whole_files_only(con: Connection, delivery: Path) -> None:
-    """An error in the middle of a file undoes that file alone; the next run reads it, and knows the others."""
+    """An error in the middle of a file undoes that file alone.
+
+    The next run reads it, and knows the others.
+    """
     put(delivery, "a.jsonl", FRAMES)
     put(delivery, "b.jsonl", FRAMES.replace("ST1", "ST2"))
 
@@ -254,9 +303,20 @@ def test_a_run_broken_off_leaves_whole_files_only(con: Connection, delivery: Pat
 
 
 def test_blocks_make_no_difference(tmp_path: Path) -> None:
-    """However a file is cut into blocks, and these put together, rows, rejects, offsets and pairs are the same."""
-    dirty = FRAMES[:30_000] + "\n{\n" + FRAMES[20_000:] + "\xff\n".encode("latin-1").decode("latin-1") + FRAMES[:100]
-    answers = "".join(frame(3, str(i), {"currentTime": "2026-03-02T10:00:01Z"}, way="out") + "\n" for i in range(500))
+    """However a file is cut into blocks, and these put together, rows, rejects, offsets and pairs
+    are the same.
+    """
+    dirty = (
+        FRAMES[:30_000]
+        + "\n{\n"
+        + FRAMES[20_000:]
+        + "\xff\n".encode("latin-1").decode("latin-1")
+        + FRAMES[:100]
+    )
+    answers = "".join(
+        frame(3, str(i), {"currentTime": "2026-03-02T10:00:01Z"}, way="out") + "\n"
+        for i in range(500)
+    )
     found = []
     for size, held in ((6000, 0), (6000, 20_000), (50_000, 0), (1 << 25, 1 << 27)):
         folder = tmp_path / f"{size}-{held}"
@@ -268,10 +328,20 @@ def test_blocks_make_no_difference(tmp_path: Path) -> None:
 
 
 def test_an_answer_finds_its_call_across_blocks(con: Connection, delivery: Path) -> None:
-    """A call put before, near or far, gives its answer the action; one already answered does not."""
+    """A call put before, near or far, gives its answer the action.
+
+    One already answered does not.
+    """
     calls = [frame(2, str(i), "Heartbeat", {}, at=f"2026-03-02T10:00:{i:02}Z") for i in range(5)]
     answers = [
-        frame(3, str(i), {"currentTime": "2026-03-02T10:00:00Z"}, at=f"2026-03-02T10:01:{i:02}Z", way="out") for i in range(6)
+        frame(
+            3,
+            str(i),
+            {"currentTime": "2026-03-02T10:00:00Z"},
+            at=f"2026-03-02T10:01:{i:02}Z",
+            way="out",
+        )
+        for i in range(6)
     ]
     put(delivery, "a.jsonl", "\n".join([*calls, *answers]))
     read(con, delivery, block_bytes=1024, typed_bytes=0)
@@ -281,7 +351,9 @@ def test_an_answer_finds_its_call_across_blocks(con: Connection, delivery: Path)
 
 def test_lines_are_counted_as_by_hand(con: Connection, delivery: Path) -> None:
     """The report's line counts are those of counting newlines in the bytes."""
-    for i, content in enumerate([b"", b"\n", b"a", b"a\n", b"a\nb", b"\n\n\n", b"\xef\xbb\xbf", b"\xef\xbb\xbfa\n", b"\r\n"]):
+    for i, content in enumerate(
+        [b"", b"\n", b"a", b"a\n", b"a\nb", b"\n\n\n", b"\xef\xbb\xbf", b"\xef\xbb\xbfa\n", b"\r\n"]
+    ):
         put(delivery, f"{i}", content)
     report = read(con, delivery)
     counted = {name: lines_of(delivery / name) for name in report.files["file"]}
@@ -290,7 +362,9 @@ def test_lines_are_counted_as_by_hand(con: Connection, delivery: Path) -> None:
 
 
 def test_touched_spans_the_new_rows(con: Connection, delivery: Path) -> None:
-    """A station is touched over the receiver's time of its new frames, and not at all where all are repeats."""
+    """A station is touched over the receiver's time of its new frames, and not at all where all are
+    repeats.
+    """
     put(delivery, "a.jsonl", "\n".join([
         frame(2, "1", "Heartbeat", {}, at="2026-03-02T10:00:00Z"), frame(2, "2", "Heartbeat", {}, at="2026-03-05T10:00:00Z"),
         frame(2, "1", "Heartbeat", {}, at="2026-03-09T10:00:00Z"),
@@ -304,7 +378,9 @@ def test_touched_spans_the_new_rows(con: Connection, delivery: Path) -> None:
 
 
 def test_other_frame_keys_are_an_error(con: Connection, delivery: Path) -> None:
-    """A warehouse whose keys were made by another hash is refused, before a repeat could be taken for new."""
+    """A warehouse whose keys were made by another hash is refused, before a repeat could be taken
+    for new.
+    """
     read(con, delivery)
     con.execute("UPDATE store_meta SET value = '1' WHERE name = 'frame_key_probe'")
     with pytest.raises(StoreError, match="frame keys"):

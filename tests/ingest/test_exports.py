@@ -14,9 +14,9 @@ from delivered import put, read, reasons, row
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.ingest.folds import readings, settle
-from pipeline.ingest.mapping import Mapping, parse
-from pipeline.warehouse import Connection, query
+from pipeline.doorway.mapping import Mapping, parse
+from pipeline.ingest.daylight_saving import readings, settle
+from pipeline.storage.warehouse import Connection, query
 
 MAPPING = """# how the yard writes
 exports:
@@ -39,7 +39,10 @@ HEADER = "Bay,Card,From,Until,Energy Wh,Ended,Trouble,Extra\n"
 
 
 def test_an_export_is_read_by_its_mapping(con: Connection, delivery: Path) -> None:
-    """Columns, words, unit, format and zone are those of the mapping; a word it does not know stays raw, for all to see."""
+    """Columns, words, unit, format and zone are those of the mapping.
+
+    A word it does not know stays raw, for all to see.
+    """
     put(delivery, "s/mapping.yaml", MAPPING)
     put(delivery, "s/north-yard_1.csv", HEADER + "\n".join([
         "E1,T1,02.03.2026 08:00:00,02.03.2026 09:30:00,7200,pulled out,,x",
@@ -48,13 +51,26 @@ def test_an_export_is_read_by_its_mapping(con: Connection, delivery: Path) -> No
     ]))  # fmt: skip
     report = read(con, delivery)
     account = row(report, "s/north-yard_1.csv")
-    assert (account["kind"], account["used"], account["unknown_columns"]) == ("sessions", 4, ["Extra"])
+    assert (account["kind"], account["used"], account["unknown_columns"]) == (
+        "sessions",
+        4,
+        ["Extra"],
+    )
     assert row(report, "s/mapping.yaml")["used"] == MAPPING.count("\n")
     first, second, third = query(con, "SELECT * FROM raw_session ORDER BY line").to_dicts()
     assert first["plugged_at_utc"] == datetime(2026, 3, 2, 7, tzinfo=UTC)
-    assert (first["energy_kwh"], first["stop_reason"], first["fault"], first["time_doubt"]) == (7.2, "EVDisconnected", None, None)
+    assert (first["energy_kwh"], first["stop_reason"], first["fault"], first["time_doubt"]) == (
+        7.2,
+        "EVDisconnected",
+        None,
+        None,
+    )
     assert second["plugged_at_utc"] == datetime(2026, 7, 1, 6, tzinfo=UTC)
-    assert (second["unplugged_at_utc"], second["stop_reason"], second["fault"]) == (None, "Remote", "GroundFailure")
+    assert (second["unplugged_at_utc"], second["stop_reason"], second["fault"]) == (
+        None,
+        "Remote",
+        "GroundFailure",
+    )
     assert (third["stop_reason"], third["end_reason_raw"], third["fault"], third["fault_raw"]) == (
         None,
         "vanished",
@@ -64,20 +80,32 @@ def test_an_export_is_read_by_its_mapping(con: Connection, delivery: Path) -> No
 
 
 def test_another_dialect_under_a_mapping(con: Connection, delivery: Path) -> None:
-    """Delimiter, decimal sign and encoding are the mapping's; packed files match the glob of their plain name."""
+    """Delimiter, decimal sign and encoding are the mapping's.
+
+    Packed files match the glob of their plain name.
+    """
     put(delivery, "mapping.yaml", MAPPING)
     put(
         delivery,
         "south.csv",
-        "Plass;Bil;Start;Mengde;Årsak\nE1;V1;2026-03-02T08:00:00;1.234,5;\nE1;V1;2026-03-02T08:00:00Z;12,25;\n".encode("cp1252"),
+        "Plass;Bil;Start;Mengde;Årsak\nE1;V1;2026-03-02T08:00:00;1.234,5;\nE1;V1;2026-03-02T08:00:00Z;12,25;\n".encode(
+            "cp1252"
+        ),
     )
     assert row(read(con, delivery), "south.csv")["used"] == 3
-    rows = query(con, "SELECT energy_kwh, vehicle_id, plugged_at_utc FROM raw_session ORDER BY line").rows()
-    assert rows == [(1234.5, "V1", datetime(2026, 3, 2, 7, tzinfo=UTC)), (12.25, "V1", datetime(2026, 3, 2, 8, tzinfo=UTC))]
+    rows = query(
+        con, "SELECT energy_kwh, vehicle_id, plugged_at_utc FROM raw_session ORDER BY line"
+    ).rows()
+    assert rows == [
+        (1234.5, "V1", datetime(2026, 3, 2, 7, tzinfo=UTC)),
+        (12.25, "V1", datetime(2026, 3, 2, 8, tzinfo=UTC)),
+    ]
 
 
 def test_bad_sessions_are_rejected_one_by_one(con: Connection, delivery: Path) -> None:
-    """A row without EVSE or plug-in time, or with a time or number that is none, is rejected, in the export's own names."""
+    """A row without EVSE or plug-in time, or with a time or number that is none, is rejected, in
+    the export's own names.
+    """
     put(delivery, "mapping.yaml", MAPPING)
     put(delivery, "north-yard_1.csv", HEADER + "\n".join([
         ",T,02.03.2026 08:00:00,,1,,,", "E,T,2026-03-02,,1,,,", "E,T,02.03.2026 08:00:00,later,1,,,",
@@ -114,13 +142,19 @@ def test_an_export_waits_for_its_mapping(con: Connection, delivery: Path, tmp_pa
     assert row(read(con, delivery), "north-yard_1.csv")["duplicates"] == 2
 
 
-def test_an_export_is_read_anew_by_a_corrected_mapping(con: Connection, delivery: Path, tmp_path: Path) -> None:
-    """Delivered again with a mapping that came later and says otherwise, an export is read again and its rows are replaced.
+def test_an_export_is_read_anew_by_a_corrected_mapping(
+    con: Connection, delivery: Path, tmp_path: Path
+) -> None:
+    """Delivered again with a mapping that came later and says otherwise, an export is read again
+    and its rows are replaced.
 
     With the old mapping it is a repeat, before and after: what was corrected does not come back.
     """
     wrong = MAPPING.replace("Europe/Oslo", "Europe/Helsinki").replace("earth leak", "leak to earth")
-    export = HEADER + "E1,T1,02.03.2026 08:00:00,02.03.2026 09:30:00,7200,done,earth leak,x\nE1,T2,then,,,,,x\n"
+    export = (
+        HEADER
+        + "E1,T1,02.03.2026 08:00:00,02.03.2026 09:30:00,7200,done,earth leak,x\nE1,T2,then,,,,,x\n"
+    )
     put(delivery, "s/mapping.yaml", wrong)
     put(delivery, "s/north-yard_1.csv", export)
     first = read(con, delivery)
@@ -149,22 +183,35 @@ def test_a_packed_export_is_read_anew_too(con: Connection, delivery: Path, tmp_p
     put(tmp_path / "again", "mapping.yaml", MAPPING.replace("Europe/Oslo", "UTC"))
     put(tmp_path / "again", "north-yard_1.csv.gz", gzip.compress(export.encode(), mtime=0))
     assert row(read(con, tmp_path / "again"), "north-yard_1.csv.gz")["used"] == 2
-    assert query(con, "SELECT strftime(plugged_at_utc, '%H') FROM raw_session").to_series().to_list() == ["08"]
+    assert query(
+        con, "SELECT strftime(plugged_at_utc, '%H') FROM raw_session"
+    ).to_series().to_list() == ["08"]
     assert row(read(con, delivery), "north-yard_1.csv")["duplicates"] == 2
 
 
-def test_a_mapping_alone_says_what_to_deliver_again(con: Connection, delivery: Path, tmp_path: Path) -> None:
-    """A corrected mapping without the exports it is for changes nothing yet, and names them; what it leaves as it was is not."""
+def test_a_mapping_alone_says_what_to_deliver_again(
+    con: Connection, delivery: Path, tmp_path: Path
+) -> None:
+    """A corrected mapping without the exports it is for changes nothing yet, and names them.
+
+    What it leaves as it was is not.
+    """
     put(delivery, "mapping.yaml", MAPPING)
     put(delivery, "north-yard_1.csv", HEADER + "E1,T1,02.03.2026 08:00:00,,1,,,x\n")
-    put(delivery, "south.csv", "Plass;Bil;Start;Mengde;Årsak\nE1;V1;2026-03-02T08:00:00Z;1;\n".encode("cp1252"))
+    put(
+        delivery,
+        "south.csv",
+        "Plass;Bil;Start;Mengde;Årsak\nE1;V1;2026-03-02T08:00:00Z;1;\n".encode("cp1252"),
+    )
     assert row(read(con, delivery), "mapping.yaml")["message"] is None
     put(tmp_path / "m", "mapping.yaml", MAPPING.replace("earth leak", "leak"))
     account = row(read(con, tmp_path / "m"), "mapping.yaml")
     assert account["used"] == MAPPING.count("\n")
     assert "north-yard_1.csv" in account["message"]
     assert "south.csv" not in account["message"]
-    assert row(read(con, delivery), "north-yard_1.csv")["duplicates"] == 2  # its own, older mapping lies beside it
+    assert (
+        row(read(con, delivery), "north-yard_1.csv")["duplicates"] == 2
+    )  # its own, older mapping lies beside it
     put(tmp_path / "x", "north-yard_1.csv", (delivery / "north-yard_1.csv").read_bytes())
     assert row(read(con, tmp_path / "x"), "north-yard_1.csv")["used"] == 2
 
@@ -187,7 +234,10 @@ WRONG = {
 
 @pytest.mark.parametrize("text", WRONG)
 def test_a_wrong_mapping_says_what_is_wrong(con: Connection, delivery: Path, text: str) -> None:
-    """A mapping that cannot be used is rejected whole, with the entry and the reason; nothing breaks."""
+    """A mapping that cannot be used is rejected whole, with the entry and the reason.
+
+    Nothing breaks.
+    """
     put(delivery, "mapping.yaml", text)
     account = row(read(con, delivery), "mapping.yaml")
     assert (account["kind"], account["used"]) == ("unrecognised", 0)
@@ -206,21 +256,33 @@ FOLDS = {
 
 
 @pytest.mark.parametrize("case", FOLDS)
-def test_folds_are_told_apart_where_the_data_allow(con: Connection, delivery: Path, case: str) -> None:
-    """An end before its start, or rows that fall back in time, tell the two hours apart; else the time is flagged doubtful."""
+def test_folds_are_told_apart_where_the_data_allow(
+    con: Connection, delivery: Path, case: str
+) -> None:
+    """An end before its start, or rows that fall back in time, tell the two hours apart.
+
+    Else the time is flagged doubtful.
+    """
     local, meant = FOLDS[case]
     put(delivery, "mapping.yaml", MAPPING)
     rows = [f"E1,T,25.10.2026 {span[:5]}:00,25.10.2026 {span[6:]}:00,1,,,x" for span in local]
     put(delivery, "north-yard_1.csv", HEADER + "\n".join(rows))
     read(con, delivery)
-    found = query(con, "SELECT plugged_at_utc AS p, unplugged_at_utc AS u, time_doubt AS d FROM raw_session ORDER BY line").rows()
+    found = query(
+        con,
+        "SELECT plugged_at_utc AS p, unplugged_at_utc AS u, time_doubt AS d FROM raw_session ORDER BY line",
+    ).rows()
     assert [(f"{p:%H:%M}", f"{u:%H:%M}", d) for p, u, d in found] == meant
 
 
 def test_a_time_no_clock_showed_is_flagged(con: Connection, delivery: Path) -> None:
     """A local time in the gap is kept, and flagged."""
     put(delivery, "mapping.yaml", MAPPING)
-    put(delivery, "north-yard_1.csv", HEADER + "E1,T,29.03.2026 02:30:00,29.03.2026 04:00:00,1,,,x\n")
+    put(
+        delivery,
+        "north-yard_1.csv",
+        HEADER + "E1,T,29.03.2026 02:30:00,29.03.2026 04:00:00,1,,,x\n",
+    )
     read(con, delivery)
     assert query(con, "SELECT time_doubt FROM raw_session").row(0) == ("gap",)
 
@@ -229,10 +291,16 @@ def test_a_time_no_clock_showed_is_flagged(con: Connection, delivery: Path) -> N
     st.datetimes(datetime(2026, 1, 1), datetime(2027, 1, 1)),  # noqa: DTZ001  # local times
     st.sampled_from([OSLO, "Australia/Lord_Howe", "America/St_Johns", "Asia/Kolkata"]),
 )
-def test_readings_agree_with_the_zone_database(shared: Connection, local: datetime, zone: str) -> None:
-    """Both readings of any local time are those of Python's zoneinfo (fold 0 and 1), which reads the same IANA data."""
+def test_readings_agree_with_the_zone_database(
+    shared: Connection, local: datetime, zone: str
+) -> None:
+    """Both readings of any local time are those of Python's zoneinfo (fold 0 and 1), which reads
+    the same IANA data.
+    """
     early, late, gap = readings("t", f"'{zone}'")
-    row_ = shared.execute(f"SELECT {early}, {late}, {gap} FROM (SELECT CAST($1 AS TIMESTAMP) AS t)", [local]).fetchall()[0]
+    row_ = shared.execute(
+        f"SELECT {early}, {late}, {gap} FROM (SELECT CAST($1 AS TIMESTAMP) AS t)", [local]
+    ).fetchall()[0]
     folds = [local.replace(tzinfo=ZoneInfo(zone), fold=fold).astimezone(UTC) for fold in (0, 1)]
     in_gap = folds[0].astimezone(ZoneInfo(zone)).replace(tzinfo=None) != local
     assert row_[2] is in_gap
@@ -264,6 +332,11 @@ def test_more_than_one_fall_decides_nothing() -> None:
     later = [t.replace(hour=1) for t in hour]
     none = pl.Series([None] * 3, dtype=pl.Datetime("us", "UTC"))
     rows = pl.DataFrame(
-        {"evse_id": ["E"] * 3, "plugged_early": hour, "plugged_late": later, "plugged_gap": [False] * 3}
+        {
+            "evse_id": ["E"] * 3,
+            "plugged_early": hour,
+            "plugged_late": later,
+            "plugged_gap": [False] * 3,
+        }
     ).with_columns(unplugged_early=none, unplugged_late=none, unplugged_gap=pl.lit(value=False))
     assert settle(rows)["time_doubt"].to_list() == ["fold"] * 3

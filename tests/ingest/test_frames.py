@@ -10,14 +10,20 @@ from typing import Any
 import pytest
 from delivered import frame, put, read, reasons, row
 
-from pipeline.warehouse import Connection, query
+from pipeline.storage.warehouse import Connection, query
 
 AT = "2026-03-02T10:00:00Z"
 STATUS = {"connectorId": 1, "errorCode": "NoError", "status": "Available", "timestamp": AT}
 
 
 def _line(**changed: Any) -> str:
-    whole = {"at": AT, "station_id": "S", "dir": "in", "version": "1.6", "frame": [2, "1", "Heartbeat", {}]}
+    whole = {
+        "at": AT,
+        "station_id": "S",
+        "dir": "in",
+        "version": "1.6",
+        "frame": [2, "1", "Heartbeat", {}],
+    }
     return json.dumps({k: v for k, v in (whole | changed).items() if v is not ...})
 
 
@@ -45,22 +51,33 @@ BAD_LINES = {
         frame=[2, "1", "StatusNotification", STATUS | {"connectorId": "x"}]
     ),
     "StartTransaction lacks or misstates meterStart": _line(
-        frame=[2, "1", "StartTransaction", {"connectorId": 1, "idTag": "T", "meterStart": [], "timestamp": AT}]
+        frame=[
+            2,
+            "1",
+            "StartTransaction",
+            {"connectorId": 1, "idTag": "T", "meterStart": [], "timestamp": AT},
+        ]
     ),
     "StopTransaction lacks or misstates timestamp": _line(
         frame=[2, "1", "StopTransaction", {"transactionId": 1, "meterStop": 1, "timestamp": "soon"}]
     ),
-    "MeterValues lacks or misstates meterValue": _line(frame=[2, "1", "MeterValues", {"connectorId": 1, "meterValue": {"a": 1}}]),
+    "MeterValues lacks or misstates meterValue": _line(
+        frame=[2, "1", "MeterValues", {"connectorId": 1, "meterValue": {"a": 1}}]
+    ),
 }
 
 
 def test_each_fault_has_its_reason(con: Connection, delivery: Path) -> None:
-    """A bad line is rejected with the reason of its fault, its line number, its byte offset and its text."""
+    """A bad line is rejected with the reason of its fault, its line number, its byte offset and its
+    text.
+    """
     lines = list(BAD_LINES.values())
     put(delivery, "f.jsonl", frame(2, "0", "Heartbeat", {}) + "\n" + "\n".join(lines) + "\n")
     account = row(read(con, delivery), "f.jsonl")
     assert (account["used"], account["rejected"]) == (1, len(lines))
-    found = query(con, "SELECT line, byte_offset, reject_reason, text FROM raw_rejected ORDER BY line").to_dicts()
+    found = query(
+        con, "SELECT line, byte_offset, reject_reason, text FROM raw_rejected ORDER BY line"
+    ).to_dicts()
     content = (delivery / "f.jsonl").read_bytes()
     for (reason, line), got in zip(BAD_LINES.items(), found, strict=True):
         assert reason.strip() in got["reject_reason"]
@@ -84,23 +101,35 @@ def test_optional_fields_of_the_wrong_type_are_null(con: Connection, delivery: P
     ]))  # fmt: skip
     assert row(read(con, delivery), "f.jsonl")["used"] == 3
     first, second, _ = query(con, "SELECT * FROM raw_frame ORDER BY line").to_dicts()
-    assert (first["station_at_utc"], first["info"], second["offline"], second["connector_id"]) == (None, None, None, None)
+    assert (first["station_at_utc"], first["info"], second["offline"], second["connector_id"]) == (
+        None,
+        None,
+        None,
+        None,
+    )
     assert query(con, "SELECT sample_value FROM raw_sample").to_dicts() == [{"sample_value": None}]
 
 
 def test_a_key_written_twice_counts_once(con: Connection, delivery: Path) -> None:
-    """Of a key that stands twice in an object the first value is read; the line is used, never lost."""
+    """Of a key that stands twice in an object the first value is read.
+
+    The line is used, never lost.
+    """
     put(
         delivery,
         "f.jsonl",
-        frame(2, "1", "Heartbeat", {}).replace('"station_id": "ST1"', '"station_id": "ST1", "station_id": "B"'),
+        frame(2, "1", "Heartbeat", {}).replace(
+            '"station_id": "ST1"', '"station_id": "ST1", "station_id": "B"'
+        ),
     )
     assert row(read(con, delivery), "f.jsonl")["used"] == 1
     assert query(con, "SELECT station_id FROM raw_frame").to_series().to_list() == ["ST1"]
 
 
 def test_answers_take_the_action_of_their_call(con: Connection, delivery: Path) -> None:
-    """A result belongs to the call with its id in the other direction at its station, before or after it, in any file."""
+    """A result belongs to the call with its id in the other direction at its station, before or
+    after it, in any file.
+    """
     put(delivery, "a.jsonl", "\n".join([
         frame(2, "7", "Authorize", {"idTag": "T"}),
         frame(2, "7", "Reset", {"type": "Soft"}, way="out", at="2026-03-02T10:00:01Z"),
@@ -109,50 +138,91 @@ def test_answers_take_the_action_of_their_call(con: Connection, delivery: Path) 
         frame(3, "8", {"currentTime": AT}, way="out"),
         frame(4, "9", "InternalError", "busy", {}, way="out"),
     ]))  # fmt: skip
-    put(delivery, "b.jsonl", "\n".join([frame(2, "8", "Heartbeat", {}), frame(2, "9", "Heartbeat", {}, station="ST2")]))
+    put(
+        delivery,
+        "b.jsonl",
+        "\n".join([frame(2, "8", "Heartbeat", {}), frame(2, "9", "Heartbeat", {}, station="ST2")]),
+    )
     read(con, delivery)
     rows = query(
-        con, "SELECT message_type AS kind, message_id AS id, direction AS way, action FROM raw_frame WHERE kind > 2 ORDER BY line"
+        con,
+        "SELECT message_type AS kind, message_id AS id, direction AS way, action FROM raw_frame WHERE kind > 2 ORDER BY line",
     )
     assert rows.rows() == [
         (3, "7", "out", "Authorize"), (3, "7", "in", "Reset"), (3, "8", "out", "Heartbeat"), (4, "9", "out", None),
     ]  # fmt: skip
 
 
-def test_a_repeat_is_a_duplicate_however_late(con: Connection, delivery: Path, tmp_path: Path) -> None:
-    """Same station, direction, id and payload: a duplicate in the file, in another file, in another run, written otherwise."""
+def test_a_repeat_is_a_duplicate_however_late(
+    con: Connection, delivery: Path, tmp_path: Path
+) -> None:
+    """Same station, direction, id and payload.
+
+    A duplicate in the file, in another file, in another run, written otherwise.
+    """
     one = frame(2, "1", "StatusNotification", STATUS)
     spaced = one.replace('": ', '" :  ').replace('10:00:00Z", "station', '11:59:59Z", "station')
     put(delivery, "a.jsonl", "\n".join([one, one, frame(2, "2", "StatusNotification", STATUS)]))
-    put(delivery, "b.jsonl", "\n".join([spaced, frame(2, "1", "StatusNotification", STATUS, station="ST2")]))
+    put(
+        delivery,
+        "b.jsonl",
+        "\n".join([spaced, frame(2, "1", "StatusNotification", STATUS, station="ST2")]),
+    )
     report = read(con, delivery)
     assert (row(report, "a.jsonl")["used"], row(report, "a.jsonl")["duplicates"]) == (2, 1)
     assert (row(report, "b.jsonl")["used"], row(report, "b.jsonl")["duplicates"]) == (1, 1)
     later = tmp_path / "later"
-    put(later, "c.jsonl", frame(2, "1", "StatusNotification", STATUS, at="2027-12-31T00:00:00Z") + "\n")
+    put(
+        later,
+        "c.jsonl",
+        frame(2, "1", "StatusNotification", STATUS, at="2027-12-31T00:00:00Z") + "\n",
+    )
     assert row(read(con, later), "c.jsonl")["duplicates"] == 1
 
 
-METERED = {"connectorId": 1, "transactionId": 7, "meterValue": [{"timestamp": AT, "sampledValue": [{"value": "5"}]}]}
+METERED = {
+    "connectorId": 1,
+    "transactionId": 7,
+    "meterValue": [{"timestamp": AT, "sampledValue": [{"value": "5"}]}],
+}
 
 
 @pytest.mark.parametrize("order", [("a", "b"), ("b", "a"), ("ab",), ("ba",)])
-def test_of_two_copies_the_one_received_first_counts(con: Connection, tmp_path: Path, order: tuple[str, ...]) -> None:
-    """Found first or last, in one file or in two: the frame and its samples have the time of the earlier receipt."""
-    copies = {name: frame(2, "1", "MeterValues", METERED, at=at) for name, at in (("a", AT), ("b", "2026-03-05T10:00:00Z"))}
+def test_of_two_copies_the_one_received_first_counts(
+    con: Connection, tmp_path: Path, order: tuple[str, ...]
+) -> None:
+    """Found first or last, in one file or in two.
+
+    The frame and its samples have the time of the earlier receipt.
+    """
+    copies = {
+        name: frame(2, "1", "MeterValues", METERED, at=at)
+        for name, at in (("a", AT), ("b", "2026-03-05T10:00:00Z"))
+    }
     for number, names in enumerate(order):
         put(tmp_path / str(number), "x.jsonl", "\n".join(copies[name] for name in names))
         report = read(con, tmp_path / str(number))
     assert report.files["duplicates"].to_list() == [1]
     for table in ("raw_frame", "raw_sample"):
-        assert query(con, f"SELECT receiver_at_utc FROM {table}").rows() == [(datetime(2026, 3, 2, 10, tzinfo=UTC),)]
-    changed = query(con, "SELECT station_id, strftime(from_utc, '%d'), strftime(to_utc, '%d') FROM raw_changed").rows()
+        assert query(con, f"SELECT receiver_at_utc FROM {table}").rows() == [
+            (datetime(2026, 3, 2, 10, tzinfo=UTC),)
+        ]
+    changed = query(
+        con, "SELECT station_id, strftime(from_utc, '%d'), strftime(to_utc, '%d') FROM raw_changed"
+    ).rows()
     assert changed == ([("ST1", "02", "05")] if order[0][0] == "b" else [])
 
 
-def test_without_a_time_of_its_own_a_far_copy_is_not_the_same(con: Connection, delivery: Path, tmp_path: Path) -> None:
-    """Ids come back into use: what carries no time is taken for the copy of a frame only minutes away."""
-    said = [frame(3, "1", {}, at=f"2026-03-02T{clock}:00Z") for clock in ("12:00", "10:00", "11:59")]
+def test_without_a_time_of_its_own_a_far_copy_is_not_the_same(
+    con: Connection, delivery: Path, tmp_path: Path
+) -> None:
+    """Ids come back into use.
+
+    What carries no time is taken for the copy of a frame only minutes away.
+    """
+    said = [
+        frame(3, "1", {}, at=f"2026-03-02T{clock}:00Z") for clock in ("12:00", "10:00", "11:59")
+    ]
     put(delivery, "a.jsonl", said[0])
     read(con, delivery)
     for number, (line, hour) in enumerate(zip(said[1:], ("12:00", "11:59"), strict=True)):
@@ -171,7 +241,10 @@ def test_what_makes_two_frames_different(con: Connection, delivery: Path) -> Non
 
 
 def test_answers_of_reused_ids_are_kept(con: Connection, delivery: Path) -> None:
-    """A station that counts anew gets the same answer to another call: a duplicate, yet the call keeps its answer."""
+    """A station that counts anew gets the same answer to another call.
+
+    A duplicate, yet the call keeps its answer.
+    """
     accepted = {"idTagInfo": {"status": "Accepted"}}
     day, later = "2026-03-02T10:00:0{}Z", "2026-03-05T10:00:0{}Z"
     put(delivery, "a.jsonl", "\n".join([
@@ -205,8 +278,13 @@ TIMES = {
 
 
 @pytest.mark.parametrize(("text", "meant"), TIMES.items())
-def test_times_are_iso_8601(con: Connection, delivery: Path, text: str, meant: datetime | None) -> None:
-    """ISO 8601 in its usual writings, with the offset applied; what is no such time is null, not a guess."""
+def test_times_are_iso_8601(
+    con: Connection, delivery: Path, text: str, meant: datetime | None
+) -> None:
+    """ISO 8601 in its usual writings, with the offset applied.
+
+    What is no such time is null, not a guess.
+    """
     put(delivery, "a.jsonl", frame(2, "1", "StatusNotification", STATUS | {"timestamp": text}))
     read(con, delivery)
     assert query(con, "SELECT station_at_utc FROM raw_frame").to_series().to_list() == [meant]
@@ -218,12 +296,22 @@ EVSES = (
 )
 
 
-def test_times_without_an_offset_are_the_sites(con: Connection, delivery: Path, tmp_path: Path) -> None:
-    """A time without an offset is in the site's zone, whether the site is known before, with or after the frames."""
+def test_times_without_an_offset_are_the_sites(
+    con: Connection, delivery: Path, tmp_path: Path
+) -> None:
+    """A time without an offset is in the site's zone, whether the site is known before, with or
+    after the frames.
+    """
     put(
         delivery,
         "a.jsonl",
-        frame(2, "1", "StatusNotification", STATUS | {"timestamp": "2026-07-01T12:00:00"}, at="2026-07-01T12:00:01"),
+        frame(
+            2,
+            "1",
+            "StatusNotification",
+            STATUS | {"timestamp": "2026-07-01T12:00:00"},
+            at="2026-07-01T12:00:01",
+        ),
     )
     read(con, delivery)
     select = "SELECT receiver_at_utc AS r, station_at_utc AS s, zone FROM raw_frame ORDER BY line"
@@ -243,8 +331,16 @@ def test_times_without_an_offset_are_the_sites(con: Connection, delivery: Path, 
 def test_text_that_looks_like_sql_stays_text(con: Connection, delivery: Path) -> None:
     """Names and contents are values, never statements."""
     nasty = "'); DROP TABLE raw_frame; --"
-    put(delivery, f"{nasty.replace('/', '')}.jsonl", frame(2, nasty, nasty, {"idTag": nasty}, station=nasty))
-    put(delivery, "b'.csv", f"id_token,vehicle_id,valid_from,valid_to\n{nasty.replace(',', '')},V,{nasty},\n")
+    put(
+        delivery,
+        f"{nasty.replace('/', '')}.jsonl",
+        frame(2, nasty, nasty, {"idTag": nasty}, station=nasty),
+    )
+    put(
+        delivery,
+        "b'.csv",
+        f"id_token,vehicle_id,valid_from,valid_to\n{nasty.replace(',', '')},V,{nasty},\n",
+    )
     read(con, delivery)
     assert query(con, "SELECT station_id, action FROM raw_frame").row(0) == (nasty, nasty)
     assert "valid_from: ''); DROP" in reasons(con, "b'.csv")[0]

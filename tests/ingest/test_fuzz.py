@@ -20,19 +20,26 @@ from test_tables import EVSES, FINDINGS, PILOT, TOKENS
 
 from pipeline.ingest import IngestReport, ingest_delivery
 from pipeline.settings.ingest import IngestSettings
-from pipeline.warehouse import Connection, query, writing
+from pipeline.storage.warehouse import Connection, query, writing
 
 FILES: dict[str, bytes] = {
     "frames": "".join(
-        frame(2, f"id{i}", action, payload, version=version) + "\n" + frame(3, f"id{i}", {"status": "Accepted"}, way="out") + "\n"
+        frame(2, f"id{i}", action, payload, version=version)
+        + "\n"
+        + frame(3, f"id{i}", {"status": "Accepted"}, way="out")
+        + "\n"
         for i, ((version, action), payload) in enumerate(PAYLOADS.items())
     ).encode(),
     "tokens": (TOKENS + "T1,V1,2026-01-01T00:00:00Z,\nT2,V1,2026-01-01,2026-05-01\n").encode(),
     "pilot": (PILOT + "2026-03-02T10:00:00Z,ST1,1,B2,8.98,-12.0,26.67,open,\n" * 4).encode(),
-    "findings": (FINDINGS + '2026-03-02T10:00:00Z,V,no_fault_found,4.46,3300,OL,,"checked,\nfine"\n' * 3).encode(),
+    "findings": (
+        FINDINGS + '2026-03-02T10:00:00Z,V,no_fault_found,4.46,3300,OL,,"checked,\nfine"\n' * 3
+    ).encode(),
     "evses": (EVSES + "E1,S,ST1,1,M,1,AC,sType2,32,3,22,Europe/Oslo\n").encode(),
     "mapping": MAPPING.encode(),
-    "north-yard_1.csv": (HEADER + "E1,T1,02.03.2026 08:00:00,02.03.2026 09:30:00,7200,pulled out,,x\n" * 3).encode(),
+    "north-yard_1.csv": (
+        HEADER + "E1,T1,02.03.2026 08:00:00,02.03.2026 09:30:00,7200,pulled out,,x\n" * 3
+    ).encode(),
 }
 SMALL = IngestSettings(block_bytes=2048, line_cap_bytes=4096, record_lines_cap=4)
 
@@ -69,9 +76,16 @@ def mutated(draw: st.DrawFn) -> dict[str, bytes]:
         at = draw(st.integers(0, len(data)))
         to = min(len(data), at + draw(st.integers(0, 40)))
         put_in = draw(
-            st.one_of(st.binary(max_size=6), st.sampled_from([b"\n", b'"', b",", b"\0", b"{", b"[", b"\r\n", b"\xff", b";"]))
+            st.one_of(
+                st.binary(max_size=6),
+                st.sampled_from([b"\n", b'"', b",", b"\0", b"{", b"[", b"\r\n", b"\xff", b";"]),
+            )
         )
-        files[name] = draw(st.sampled_from([data[:at] + put_in + data[to:], data[:at], data[:to] + data[at:], data + put_in]))
+        files[name] = draw(
+            st.sampled_from(
+                [data[:at] + put_in + data[to:], data[:at], data[:to] + data[at:], data + put_in]
+            )
+        )
     return files
 
 
@@ -83,18 +97,33 @@ def test_damaged_files_keep_the_law(store: Connection, files: dict[str, bytes]) 
 
 
 @settings(max_examples=25)
-@given(st.sampled_from([gzip.compress, zstandard.compress]), st.sampled_from(sorted(FILES)), st.data())
-def test_damaged_archives_keep_the_law(store: Connection, pack: Any, name: str, data: st.DataObject) -> None:
+@given(
+    st.sampled_from([gzip.compress, zstandard.compress]), st.sampled_from(sorted(FILES)), st.data()
+)
+def test_damaged_archives_keep_the_law(
+    store: Connection, pack: Any, name: str, data: st.DataObject
+) -> None:
     """So do packed ones, cut or changed anywhere."""
     packed = pack(FILES[name] * 20)
     at = data.draw(st.integers(4, len(packed)))
-    changed = packed[:at] + data.draw(st.binary(max_size=4)) + packed[at + data.draw(st.integers(0, 4)) :]
+    changed = (
+        packed[:at] + data.draw(st.binary(max_size=4)) + packed[at + data.draw(st.integers(0, 4)) :]
+    )
     ingest(store, {name: changed[: data.draw(st.integers(4, len(changed)))]})
 
 
 JSON = st.recursive(
-    st.one_of(st.none(), st.booleans(), st.integers(), st.floats(), st.text(max_size=8), st.just("2026-03-02T10:00:00Z")),
-    lambda inner: st.one_of(st.lists(inner, max_size=4), st.dictionaries(st.text(max_size=5), inner, max_size=4)),
+    st.one_of(
+        st.none(),
+        st.booleans(),
+        st.integers(),
+        st.floats(),
+        st.text(max_size=8),
+        st.just("2026-03-02T10:00:00Z"),
+    ),
+    lambda inner: st.one_of(
+        st.lists(inner, max_size=4), st.dictionaries(st.text(max_size=5), inner, max_size=4)
+    ),
     max_leaves=8,
 )
 
@@ -117,7 +146,9 @@ def wrong_frames(draw: st.DrawFn) -> bytes:
         }
         for name in draw(st.lists(st.sampled_from(sorted(whole)), max_size=1)):
             whole[name] = draw(JSON)
-        lines.append(json.dumps(whole, ensure_ascii=draw(st.booleans())).encode("utf-8", "surrogatepass"))
+        lines.append(
+            json.dumps(whole, ensure_ascii=draw(st.booleans())).encode("utf-8", "surrogatepass")
+        )
     return b"\n".join(lines)
 
 
@@ -131,7 +162,11 @@ def test_wrong_types_keep_the_law(store: Connection, content: bytes) -> None:
 
 def call(station: bytes, *parts: bytes) -> bytes:
     """A line written byte by byte."""
-    envelope = b'{"at":"2026-03-02T10:00:00Z","dir":"in","version":"1.6","station_id":"' + station + b'","frame":['
+    envelope = (
+        b'{"at":"2026-03-02T10:00:00Z","dir":"in","version":"1.6","station_id":"'
+        + station
+        + b'","frame":['
+    )
     return envelope + b",".join(parts) + b"]}"
 
 
@@ -140,10 +175,18 @@ HARD = {
     "deep arrays": b"[" * 100_000 + b"]" * 100_000,
     "deep payload": call(b"S", b"2", b'"1"', b'"X"', b'{"a":' * DEEP + b"1" + b"}" * DEEP),
     "deep meter": call(
-        b"S", b"2", b'"2"', b'"MeterValues"', b'{"connectorId":1,"meterValue":' + b"[" * DEEP + b"]" * DEEP + b"}"
+        b"S",
+        b"2",
+        b'"2"',
+        b'"MeterValues"',
+        b'{"connectorId":1,"meterValue":' + b"[" * DEEP + b"]" * DEEP + b"}",
     ),
     "a huge number": call(
-        b"S", b"2", b'"3"', b'"StartTransaction"', b'{"connectorId":1,"idTag":"T","meterStart":' + b"9" * 4000 + b"}"
+        b"S",
+        b"2",
+        b'"3"',
+        b'"StartTransaction"',
+        b'{"connectorId":1,"idTag":"T","meterStart":' + b"9" * 4000 + b"}",
     ),
     "a lone surrogate": call(b"\\ud800", b"2", b'"4"', b'"X"', b"{}"),
     "an escaped NUL": call(b"a\\u0000b", b"2", b'"5"', b'"X"', b"{}"),

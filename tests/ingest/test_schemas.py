@@ -1,4 +1,6 @@
-"""What we read of a message agrees with the published JSON schemas of OCPP 1.6 and 2.0.1 (bundled by the `ocpp` package)."""
+"""What we read of a message agrees with the published JSON schemas of OCPP 1.6 and 2.0.1 (bundled
+by the `ocpp` package).
+"""
 
 from __future__ import annotations
 
@@ -13,12 +15,17 @@ from delivered import frame, put, read, reasons
 from jsonschema import Draft6Validator
 
 from pipeline.ingest.frame_paths import ANSWER, CALL, REQUIRED
-from pipeline.warehouse import Connection, query
+from pipeline.storage.warehouse import Connection, query
 
 MESSAGES = sorted(REQUIRED)
 TIME = "2026-03-02T10:00:00Z"
 METER = [{"timestamp": TIME, "sampledValue": [{"value": "1500", "unit": "Wh"}]}]
-METER201 = [{"timestamp": TIME, "sampledValue": [{"value": 1.5, "unitOfMeasure": {"unit": "Wh", "multiplier": 3}}]}]
+METER201 = [
+    {
+        "timestamp": TIME,
+        "sampledValue": [{"value": 1.5, "unitOfMeasure": {"unit": "Wh", "multiplier": 3}}],
+    }
+]
 EVENT = {
     "eventId": 1, "timestamp": TIME, "trigger": "Alerting", "actualValue": "true",
     "eventNotificationType": "HardWiredNotification",
@@ -58,13 +65,20 @@ def schema(version: str, action: str, *, answer: bool = False) -> dict[str, Any]
     """A published schema of a message, or of its answer."""
     folder = "v16" if version == "1.6" else "v201"
     ending = "Response" if answer else ("" if version == "1.6" else "Request")
-    text = files("ocpp").joinpath(folder, "schemas", f"{action}{ending}.json").read_text(encoding="utf-8-sig")
+    text = (
+        files("ocpp")
+        .joinpath(folder, "schemas", f"{action}{ending}.json")
+        .read_text(encoding="utf-8-sig")
+    )
     loaded: dict[str, Any] = json.loads(text)
     return loaded
 
 
 def part(whole: dict[str, Any], path: str) -> dict[str, Any] | None:
-    """The schema of a nested field, references followed; None where the message has no such field."""
+    """The schema of a nested field, references followed.
+
+    None where the message has no such field.
+    """
     at: dict[str, Any] = whole
     for step in path.replace("[0]", "").split("."):
         at = at.get("items", at)
@@ -83,7 +97,9 @@ def test_payloads_of_these_tests_are_valid(version: str, action: str) -> None:
 
 @pytest.mark.parametrize(("version", "action"), MESSAGES)
 def test_required_fields_are_those_of_the_schema(version: str, action: str) -> None:
-    """The fields without which a message is rejected are exactly those that the schema requires, at the top and below."""
+    """The fields without which a message is rejected are exactly those that the schema requires, at
+    the top and below.
+    """
     whole = schema(version, action)
     ours = {path.split(".")[0] for path in REQUIRED[version, action]}
     assert ours == set(whole.get("required", []))
@@ -105,13 +121,18 @@ def test_every_path_read_exists(path: str) -> None:
 def test_every_answer_path_read_exists(path: str) -> None:
     """No path is read from answers that no published answer has."""
     answered = [*MESSAGES, ("1.6", "StartTransaction")]
-    assert any(part(schema(version, action, answer=True), path) is not None for version, action in answered)
+    assert any(
+        part(schema(version, action, answer=True), path) is not None for version, action in answered
+    )
 
 
 def test_valid_messages_are_used(con: Connection, delivery: Path) -> None:
-    """Every valid message of every kind becomes a row with its action, and its times and numbers typed."""
+    """Every valid message of every kind becomes a row with its action, and its times and numbers
+    typed.
+    """
     lines = [
-        frame(2, f"id{i}", action, PAYLOADS[version, action], version=version) for i, (version, action) in enumerate(MESSAGES)
+        frame(2, f"id{i}", action, PAYLOADS[version, action], version=version)
+        for i, (version, action) in enumerate(MESSAGES)
     ]
     put(delivery, "f.jsonl", "\n".join(lines))
     report = read(con, delivery)
@@ -120,18 +141,37 @@ def test_valid_messages_are_used(con: Connection, delivery: Path) -> None:
     assert list(zip(rows["version"], rows["action"], strict=True)) == MESSAGES
     found = {(r["version"], r["action"]): r for r in rows.to_dicts()}
     event = found["2.0.1", "TransactionEvent"]
-    assert (event["connector_id"], event["seq_no"], event["offline"], event["charging_state"]) == (2, 3, True, "Idle")
-    assert (event["transaction_id"], event["stop_reason"], event["id_token"]) == ("t1", "EVDisconnected", "T")
+    assert (event["connector_id"], event["seq_no"], event["offline"], event["charging_state"]) == (
+        2,
+        3,
+        True,
+        "Idle",
+    )
+    assert (event["transaction_id"], event["stop_reason"], event["id_token"]) == (
+        "t1",
+        "EVDisconnected",
+        "T",
+    )
     stop = found["1.6", "StopTransaction"]
-    assert (stop["transaction_id"], stop["meter_wh"], stop["stop_reason"]) == ("7", 9.0, "EVDisconnected")
-    samples = query(con, "SELECT DISTINCT sample_value, unit, measurand, sample_context, location FROM raw_sample").to_dicts()
+    assert (stop["transaction_id"], stop["meter_wh"], stop["stop_reason"]) == (
+        "7",
+        9.0,
+        "EVDisconnected",
+    )
+    samples = query(
+        con,
+        "SELECT DISTINCT sample_value, unit, measurand, sample_context, location FROM raw_sample",
+    ).to_dicts()
     assert samples == [
         {
             "sample_value": 1500.0, "unit": "Wh", "measurand": "Energy.Active.Import.Register",
             "sample_context": "Sample.Periodic", "location": "Outlet",
         }
     ]  # fmt: skip
-    one = query(con, "SELECT connector_id, vendor_error_code, info, cleared, transaction_id, component FROM raw_event").to_dicts()
+    one = query(
+        con,
+        "SELECT connector_id, vendor_error_code, info, cleared, transaction_id, component FROM raw_event",
+    ).to_dicts()
     assert one == [
         {
             "connector_id": 2, "vendor_error_code": "X1", "info": "low side", "cleared": False,
@@ -153,7 +193,10 @@ def _without(payload: dict[str, Any], path: str) -> dict[str, Any]:
 def test_a_message_without_a_required_field_is_rejected(con: Connection, delivery: Path) -> None:
     """Each required field, left out in turn, rejects that line with a reason naming the field."""
     cases = [(v, a, path) for (v, a), needs in REQUIRED.items() for path in needs]
-    lines = [frame(2, str(i), a, _without(PAYLOADS[v, a], path), version=v) for i, (v, a, path) in enumerate(cases)]
+    lines = [
+        frame(2, str(i), a, _without(PAYLOADS[v, a], path), version=v)
+        for i, (v, a, path) in enumerate(cases)
+    ]
     put(delivery, "f.jsonl", "\n".join(lines) + "\n")
     read(con, delivery)
     found = reasons(con)

@@ -12,46 +12,73 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import pipeline.ingest.together as together_module
-from pipeline.fingerprint import of_warehouse
+from pipeline.doorway.recognise import Recognised
 from pipeline.ingest.lines import blocks
 from pipeline.ingest.opened import Opened
-from pipeline.ingest.recognise import Recognised
 from pipeline.ingest.source import Source
 from pipeline.ingest.together import in_groups
+from pipeline.orchestrate.fingerprint import of_warehouse
 from pipeline.settings.ingest import IngestSettings
-from pipeline.warehouse import Connection, query, writing
+from pipeline.storage.warehouse import Connection, query, writing
 
 
 def _file(station: str, count: int) -> str:
-    meter = [{"timestamp": "2026-03-02T10:00:00Z", "sampledValue": [{"value": "7"}, {"value": "8", "unit": "Wh"}]}]
+    meter = [
+        {
+            "timestamp": "2026-03-02T10:00:00Z",
+            "sampledValue": [{"value": "7"}, {"value": "8", "unit": "Wh"}],
+        }
+    ]
     calls = [frame(2, str(i), "Heartbeat", {}, station=station) for i in range(count)]
     answers = [
-        frame(3, str(i), {"currentTime": f"2026-03-02T10:{i % 60:02}:00Z"}, station=station, way="out") for i in range(count)
+        frame(
+            3, str(i), {"currentTime": f"2026-03-02T10:{i % 60:02}:00Z"}, station=station, way="out"
+        )
+        for i in range(count)
     ]
-    meters = [frame(2, f"m{i}", "MeterValues", {"connectorId": 1, "meterValue": meter}, station=station) for i in range(count)]
+    meters = [
+        frame(2, f"m{i}", "MeterValues", {"connectorId": 1, "meterValue": meter}, station=station)
+        for i in range(count)
+    ]
     return "\n".join([*calls, *answers, "{", *meters, ""])
 
 
 def _delivery(folder: Path) -> Path:
-    """Plain and packed files, with bad lines, repeats of each other's lines, and an answer whose call another file holds."""
+    """Plain and packed files, with bad lines, repeats of each other's lines, and an answer whose
+    call another file holds.
+    """
     put(folder, "a.jsonl", _file("ST1", 40))
     put(folder, "b.gz", gzip.compress(_file("ST2", 30).encode()))
     put(folder, "c.jsonl", _file("ST1", 60) + "\n\xff")
     put(folder, "d.zst", zstandard.compress(_file("ST3", 1).encode()))
     put(folder, "e.jsonl", frame(2, "far", "Heartbeat", {}) + "\n")
-    put(folder, "f.jsonl", frame(3, "far", {"currentTime": "2026-03-02T10:00:05Z"}, at="2026-03-02T10:00:05Z", way="out") + "\n")
+    put(
+        folder,
+        "f.jsonl",
+        frame(
+            3, "far", {"currentTime": "2026-03-02T10:00:05Z"}, at="2026-03-02T10:00:05Z", way="out"
+        )
+        + "\n",
+    )
     return folder
 
 
 def test_together_or_alone_is_the_same(tmp_path: Path) -> None:
-    """Rows, places of rejected lines and every file's account do not depend on whether files were read together."""
+    """Rows, places of rejected lines and every file's account do not depend on whether files were
+    read together.
+    """
     delivery, found = _delivery(tmp_path / "d"), []
     for together_bytes in (0, 1 << 20):
         with writing(tmp_path / f"{together_bytes}.duckdb") as con:
             report = read(con, delivery, together_bytes=together_bytes)
             found.append((report.files.rows(), report.touched.rows(), of_warehouse(con)))
     assert found[0] == found[1]
-    assert found[0][0][2][3:7] == (183, 60, 3, 120)  # c: 60 of each of three, 40 as in a; a brace, an empty line, a letter
+    assert found[0][0][2][3:7] == (
+        183,
+        60,
+        3,
+        120,
+    )  # c: 60 of each of three, 40 as in a; a brace, an empty line, a letter
 
 
 def test_one_content_twice_among_small_files(con: Connection, delivery: Path) -> None:
@@ -61,12 +88,22 @@ def test_one_content_twice_among_small_files(con: Connection, delivery: Path) ->
     put(delivery, "c.gz", gzip.compress(_file("ST1", 5).encode()))
     put(delivery, "d.jsonl", _file("ST2", 5))
     report = read(con, delivery)
-    assert [row(report, name)["used"] for name in ("a.jsonl", "b.jsonl", "c.gz", "d.jsonl")] == [15, 0, 0, 15]
+    assert [row(report, name)["used"] for name in ("a.jsonl", "b.jsonl", "c.gz", "d.jsonl")] == [
+        15,
+        0,
+        0,
+        15,
+    ]
     assert [row(report, name)["known_as"] for name in ("b.jsonl", "c.gz")] == ["a.jsonl", "a.jsonl"]
 
 
-def test_one_rewritten_file_spoils_no_other(con: Connection, delivery: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Of files read in one go one is rewritten meanwhile: it leaves nothing, the others are read."""
+def test_one_rewritten_file_spoils_no_other(
+    con: Connection, delivery: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of files read in one go one is rewritten meanwhile.
+
+    It leaves nothing, the others are read.
+    """
     changing = put(delivery, "a.jsonl", _file("ST1", 5))
     put(delivery, "b.jsonl", _file("ST2", 5))
 
@@ -75,7 +112,9 @@ def test_one_rewritten_file_spoils_no_other(con: Connection, delivery: Path, mon
         if source._path == changing:
             changing.write_text(_file("ST9", 5))
 
-    monkeypatch.setattr(together_module, "blocks", lambda source, settings: list(meddling(source, settings)))
+    monkeypatch.setattr(
+        together_module, "blocks", lambda source, settings: list(meddling(source, settings))
+    )
     real = Source.chunks
 
     def rewritten(self: Source, size: int) -> object:
@@ -89,9 +128,19 @@ def test_one_rewritten_file_spoils_no_other(con: Connection, delivery: Path, mon
     assert query(con, "SELECT DISTINCT station_id FROM raw_frame").rows() == [("ST2",)]
 
 
-@given(st.lists(st.tuples(st.integers(0, 400), st.booleans(), st.sampled_from(["frames", "pilot"])), max_size=30))
-def test_groups_keep_order_and_stay_small(tmp_path_factory: pytest.TempPathFactory, files: list[tuple[int, bool, str]]) -> None:
-    """Every file stands in one group, in the order given; a group of several holds frames alone, no more than a block of them."""
+@given(
+    st.lists(
+        st.tuples(st.integers(0, 400), st.booleans(), st.sampled_from(["frames", "pilot"])),
+        max_size=30,
+    )
+)
+def test_groups_keep_order_and_stay_small(
+    tmp_path_factory: pytest.TempPathFactory, files: list[tuple[int, bool, str]]
+) -> None:
+    """Every file stands in one group, in the order given.
+
+    A group of several holds frames alone, no more than a block of them.
+    """
     settings = IngestSettings(block_bytes=1024, together_bytes=300)
     folder = tmp_path_factory.mktemp("g")
     found = []
@@ -102,5 +151,9 @@ def test_groups_keep_order_and_stay_small(tmp_path_factory: pytest.TempPathFacto
     groups = list(in_groups(found, settings))
     assert [one.file for group in groups for one in group] == [one.file for one in found]
     for group in groups:
-        sizes = [one.source.file_bytes * (30 if one.source.packed else 1) for one in group if one.source]
-        assert len(group) == 1 or (sum(sizes) <= 1024 and {one.what.kind for one in group} == {"frames"})
+        sizes = [
+            one.source.file_bytes * (30 if one.source.packed else 1) for one in group if one.source
+        ]
+        assert len(group) == 1 or (
+            sum(sizes) <= 1024 and {one.what.kind for one in group} == {"frames"}
+        )

@@ -1,8 +1,10 @@
-"""What fails if I break this line? `python -m tests.mutation pipeline/circuit pipeline/refer --sample 60`.
+"""What fails if I break this line? `python -m tests.mutation pipeline/circuit pipeline/refer
+--sample 60`.
 
-For each module: mutants, how many were tried, killed (a test failed, hung or crashed), survived; then every survivor.
-A module's tests are the folder that mirrors its stage (tests/refer for pipeline/refer); `--tests` names others.
-`--keep FILE` writes a line a mutant, so that an interrupted run goes on; `--again FILE` tries only what survived there.
+For each module: mutants, how many were tried, killed (a test failed, hung or crashed), survived;
+then every survivor. A module's tests are the folder that mirrors its stage (tests/refer for
+pipeline/refer); `--tests` names others. `--keep FILE` writes a line a mutant, so that an
+interrupted run goes on; `--again FILE` tries only what survived there.
 """
 
 from __future__ import annotations
@@ -33,9 +35,13 @@ def _name(path: Path) -> str:
 def _drawn(path: Path, sample: int, seed: int, again: dict[str, Any]) -> tuple[int, list[Mutant]]:
     found = [m for m in mutants(path, _name(path)) if m.before != m.after]
     if again:
-        for gone in {key for key, row in again.items() if row["module"] == _name(path)} - {m.key for m in found}:
+        for gone in {key for key, row in again.items() if row["module"] == _name(path)} - {
+            m.key for m in found
+        }:
             del again[gone]
-        return len(found), [m for m in found if m.key in again and again[m.key]["state"] not in KILLED]
+        return len(found), [
+            m for m in found if m.key in again and again[m.key]["state"] not in KILLED
+        ]
     drawn = random.Random(f"{seed} {_name(path)}").sample(found, len(found))  # noqa: S311
     kept: list[Mutant] = []
     for m in drawn:
@@ -46,9 +52,13 @@ def _drawn(path: Path, sample: int, seed: int, again: dict[str, Any]) -> tuple[i
     return len(found), sorted(kept, key=lambda m: m.line)
 
 
-def _judge(path: Path, seen: Baseline, options: argparse.Namespace, again: dict[str, Any]) -> list[dict[str, Any]]:
+def _judge(
+    path: Path, seen: Baseline, options: argparse.Namespace, again: dict[str, Any]
+) -> list[dict[str, Any]]:
     name, text = _name(path), path.read_text(encoding="utf-8")
-    broken = trial(seen, name, path, text + "\nraise AssertionError('this module is broken')\n", None)
+    broken = trial(
+        seen, name, path, text + "\nraise AssertionError('this module is broken')\n", None
+    )
     if broken[0] != "killed":
         _say(f"{name}: no test imports it ({broken[0]})")
     total, drawn = _drawn(path, options.sample, options.seed, again)
@@ -84,10 +94,14 @@ def _told(rows: list[dict[str, Any]]) -> str:
         of += mine[0]["of"] if name != "all" and mine else 0
         total = of if name == "all" else mine[0]["of"]
         share = 100 * killed / len(mine) if mine else 100
-        lines.append(f"{name:<36} {total:>7} {len(mine):>6} {killed:>6} {len(mine) - killed:>8} {share:5.1f}")
+        lines.append(
+            f"{name:<36} {total:>7} {len(mine):>6} {killed:>6} {len(mine) - killed:>8} {share:5.1f}"
+        )
     for r in rows:
         if r["state"] not in KILLED:
-            lines.append(f"{r['module']}:{r['line']} {r['function']} [{r['kind']}, {r['state']}, {r['key']}]")
+            lines.append(
+                f"{r['module']}:{r['line']} {r['function']} [{r['kind']}, {r['state']}, {r['key']}]"
+            )
             lines.append(f"    - {_short(r['before'])}\n    + {_short(r['after'])}")
     return "\n".join(lines)
 
@@ -97,16 +111,36 @@ def _options() -> argparse.Namespace:
     asked.add_argument("places", nargs="*", type=Path, help="modules, or folders of them")
     asked.add_argument("--sample", type=int, default=0, help="mutants drawn per module, 0 = all")
     asked.add_argument("--seed", type=int, default=1)
-    asked.add_argument("--tests", action="append", default=[], help="tests to judge by, instead of the mirror; may be repeated")
-    asked.add_argument("--leave-out", action="append", default=[], help="a test or file not to run; may be repeated")
-    asked.add_argument("--keep", type=Path, help="write a line a mutant here; those that stand there already are not tried again")
-    asked.add_argument("--again", type=Path, help="try only what survived in this file and is still there")
+    asked.add_argument(
+        "--tests",
+        action="append",
+        default=[],
+        help="tests to judge by, instead of the mirror; may be repeated",
+    )
+    asked.add_argument(
+        "--leave-out",
+        action="append",
+        default=[],
+        help="a test or file not to run; may be repeated",
+    )
+    asked.add_argument(
+        "--keep",
+        type=Path,
+        help="write a line a mutant here; those that stand there already are not tried again",
+    )
+    asked.add_argument(
+        "--again", type=Path, help="try only what survived in this file and is still there"
+    )
     asked.add_argument("--tell", type=Path, help="try nothing, print the table of this file")
     return asked.parse_args()
 
 
 def _read(file: Path | None) -> dict[str, Any]:
-    rows = [json.loads(line) for line in file.read_text(encoding="utf-8").splitlines()] if file and file.exists() else []
+    rows = (
+        [json.loads(line) for line in file.read_text(encoding="utf-8").splitlines()]
+        if file and file.exists()
+        else []
+    )
     return {row["key"]: row for row in rows}
 
 
@@ -117,9 +151,17 @@ def main() -> None:
         sys.stdout.write(_told(list(_read(options.tell).values())) + "\n")
         return
     os.chdir(ROOT)
-    os.environ |= {"PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1", "POLARS_MAX_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
+    os.environ |= {
+        "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1",
+        "POLARS_MAX_THREADS": "1",
+        "OPENBLAS_NUM_THREADS": "1",
+    }
     again = _read(options.again)
-    files = [f for p in options.places for f in (sorted((ROOT / p).rglob("*.py")) if p.suffix != ".py" else [ROOT / p])]
+    files = [
+        f
+        for p in options.places
+        for f in (sorted((ROOT / p).rglob("*.py")) if p.suffix != ".py" else [ROOT / p])
+    ]
     stages: dict[str, list[Path]] = {}
     for file in files:
         stages.setdefault(file.relative_to(ROOT).parts[1], []).append(file)
@@ -129,7 +171,9 @@ def main() -> None:
         begin = time.monotonic()
         seen[stage] = baseline(tests, options.leave_out)
         count = len(seen[stage].seconds)
-        _say(f"{stage}: {count} tests in {' '.join(tests)} pass in {time.monotonic() - begin:.0f} s")
+        _say(
+            f"{stage}: {count} tests in {' '.join(tests)} pass in {time.monotonic() - begin:.0f} s"
+        )
     preload([name for one in seen.values() for name in one.libraries])
     rows: list[dict[str, Any]] = []
     for stage, paths in stages.items():
@@ -138,7 +182,9 @@ def main() -> None:
             mine = _judge(path, seen[stage], options, again)
             if mine:
                 killed = sum(r["state"] in KILLED for r in mine)
-                _say(f"{_name(path)}: {killed} of {len(mine)} killed, {time.monotonic() - begin:.0f} s")
+                _say(
+                    f"{_name(path)}: {killed} of {len(mine)} killed, {time.monotonic() - begin:.0f} s"
+                )
             rows += mine
     sys.stdout.write(_told(list((again | {r["key"]: r for r in rows}).values())) + "\n")
 

@@ -1,8 +1,9 @@
-"""The mutants of a module: small changes that a test ought to notice, made by mutmut's operators and three of our own.
+"""The mutants of a module: small changes that a test ought to notice, made by mutmut's operators
+and three of our own.
 
-Not changed, as no test should hold them: docstrings and other bare strings, annotations, type aliases, imports, decorators,
-what is raised (the condition before it is), `description=` of a setting, `strict=` of a zip. A string is changed once,
-not once in each case.
+Not changed, as no test should hold them: docstrings and other bare strings, annotations, type
+aliases, imports, decorators, what is raised (the condition before it is), `description=` of a
+setting, `strict=` of a zip. A string is changed once, not once in each case.
 """
 
 from __future__ import annotations
@@ -29,7 +30,10 @@ Span = tuple[int, int]
 
 @dataclass(frozen=True)
 class Mutant:
-    """One change. `span`: the lines of the function it lies in, None where it acts at import (then any test may notice)."""
+    """One change. `span`.
+
+    The lines of the function it lies in, None where it acts at import (then any test may notice).
+    """
 
     key: str
     path: Path
@@ -59,7 +63,9 @@ def operator_words(node: cst.FormattedStringText) -> Iterable[cst.CSTNode]:
 def operator_figure(node: cst.SimpleString | cst.FormattedStringText) -> Iterable[cst.CSTNode]:
     """The first digit within a text: a figure on a sheet, a number of decimals."""
     if re.search(r"\d", node.value) and "\\" not in node.value and not node.value.startswith('"""'):
-        yield node.with_changes(value=re.sub(r"\d", lambda d: str((int(d[0]) + 1) % 10), node.value, count=1))
+        yield node.with_changes(
+            value=re.sub(r"\d", lambda d: str((int(d[0]) + 1) % 10), node.value, count=1)
+        )
 
 
 def operator_once(node: cst.BaseString) -> Iterable[cst.CSTNode]:
@@ -67,7 +73,9 @@ def operator_once(node: cst.BaseString) -> Iterable[cst.CSTNode]:
     yield from list(operator_string(node))[:1]
 
 
-SQL = re.compile(r"\b(SELECT|WHERE|FROM|JOIN|INTERVAL|GROUP BY|ORDER BY|QUALIFY|USING|IS NULL|IS NOT NULL|AND|OR)\b")
+SQL = re.compile(
+    r"\b(SELECT|WHERE|FROM|JOIN|INTERVAL|GROUP BY|ORDER BY|QUALIFY|USING|IS NULL|IS NOT NULL|AND|OR)\b"
+)
 SQL_TURNS = {
     "<=": "<", ">=": ">", "<>": "=", "<": "<=", ">": ">=", "=": "<>", "+": "-", "-": "+", "AND": "OR", "OR": "AND", "ASC": "DESC",
     "DESC": "ASC", "IS NOT NULL": "IS NULL", "IS NULL": "IS NOT NULL", "LEFT JOIN": "JOIN", "SEMI JOIN": "ANTI JOIN",
@@ -91,7 +99,10 @@ SQL_TOKEN = re.compile(
 
 
 def operator_sql(node: cst.SimpleString | cst.FormattedStringText) -> Iterable[cst.CSTNode]:
-    """Each token of a text that holds SQL, turned into its opposite or its neighbour; coalesce without its first."""
+    """Each token of a text that holds SQL, turned into its opposite or its neighbour.
+
+    Coalesce without its first.
+    """
     text = node.value
     if not SQL.search(text):
         return
@@ -133,7 +144,10 @@ def operator_how(node: cst.Arg) -> Iterable[cst.CSTNode]:
 
 
 OPERATORS: list[tuple[type, Any]] = [
-    *((kind, operator_once if operator is operator_string else operator) for kind, operator in mutation_operators),
+    *(
+        (kind, operator_once if operator is operator_string else operator)
+        for kind, operator in mutation_operators
+    ),
     (cst.FormattedStringText, operator_words),
     (cst.FormattedStringText, operator_figure),
     (cst.SimpleString, operator_figure),
@@ -182,15 +196,29 @@ class _Finder(cst.CSTVisitor):
             self.places.pop()
 
     def _change(self, node: cst.CSTNode) -> None:
-        if isinstance(node, cst.Call) and isinstance(node.func, cst.Name) and node.func.value in SAME_CALLS:
+        if (
+            isinstance(node, cst.Call)
+            and isinstance(node.func, cst.Name)
+            and node.func.value in SAME_CALLS
+        ):
             return
         for kind, operator in OPERATORS:
-            if not isinstance(node, kind) or (id(node) in self.in_spec and operator is operator_words):
+            if not isinstance(node, kind) or (
+                id(node) in self.in_spec and operator is operator_words
+            ):
                 continue
             line = self.get_metadata(PositionProvider, node).start.line
             for new in operator(node):
                 if not _drops_held(node, new):
-                    self.found.append((node, new, operator.__name__.removeprefix("operator_"), line, *self.places[-1]))
+                    self.found.append(
+                        (
+                            node,
+                            new,
+                            operator.__name__.removeprefix("operator_"),
+                            line,
+                            *self.places[-1],
+                        )
+                    )
 
 
 def _says_nothing(node: cst.CSTNode) -> bool:
@@ -202,7 +230,11 @@ def _says_nothing(node: cst.CSTNode) -> bool:
 def _is_alias(node: cst.CSTNode) -> bool:
     return isinstance(node, cst.Assign) and (
         isinstance(node.value, cst.Subscript)
-        or (isinstance(node.value, cst.Call) and isinstance(node.value.func, cst.Name) and node.value.func.value == "TypeVar")
+        or (
+            isinstance(node.value, cst.Call)
+            and isinstance(node.value.func, cst.Name)
+            and node.value.func.value == "TypeVar"
+        )
     )
 
 
@@ -213,8 +245,13 @@ def _drops_held(old: cst.CSTNode, new: cst.CSTNode) -> bool:
 
 
 def mutants(path: Path, name: str) -> Iterator[Mutant]:
-    """All mutants of a module's file, in order of line; those whose meaning is the same are left out."""
-    wrapper = MetadataWrapper(cst.parse_module(path.read_text(encoding="utf-8")), unsafe_skip_copy=True)
+    """All mutants of a module's file, in order of line.
+
+    Those whose meaning is the same are left out.
+    """
+    wrapper = MetadataWrapper(
+        cst.parse_module(path.read_text(encoding="utf-8")), unsafe_skip_copy=True
+    )
     finder = _Finder()
     wrapper.visit(finder)
     tree, seen = wrapper.module, Counter[str]()

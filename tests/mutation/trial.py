@@ -1,7 +1,8 @@
 """Trials of mutants: one forked process each, with all libraries imported before, none of ours.
 
-The mutant never touches the disk: the child imports it from memory. Only tests that ran the mutant's function are run, quickest
-files first, until one fails. Polars' threads do not live through a fork, so nothing of polars is used in the parent.
+The mutant never touches the disk: the child imports it from memory. Only tests that ran the
+mutant's function are run, quickest files first, until one fails. Polars' threads do not live
+through a fork, so nothing of polars is used in the parent.
 """
 
 from __future__ import annotations
@@ -35,7 +36,10 @@ PYTEST = ("-q", "-p", "no:cacheprovider", "-m", "not slow and not browser")
 
 
 def in_child(work: Callable[[], Any], seconds: float) -> Any:
-    """What `work` gives in a forked process, or the text 'timeout' or 'crash'; MUTATION_SHOW=FILE shows what it prints."""
+    """What `work` gives in a forked process, or the text 'timeout' or 'crash'.
+
+    MUTATION_SHOW=FILE shows what it prints.
+    """
     read, write = os.pipe()
     if not (pid := os.fork()):
         code = 1
@@ -52,7 +56,8 @@ def in_child(work: Callable[[], Any], seconds: float) -> Any:
             os._exit(code)
     os.close(write)
     answer, slices = b"", 0
-    # counted in slices of our own waiting: where both processes are held up by others, no time passes
+    # counted in slices of our own waiting: where both processes are held up by others, no time
+    # passes
     while slices < seconds:
         if not select.select([read], [], [], 1.0)[0]:
             slices += 1
@@ -94,12 +99,17 @@ class InMemory(importlib.abc.MetaPathFinder):
         loader = _Loader(fullname, str(self.path))
         loader.source = self.source
         inside = [str(self.path.parent)] if self.path.name == "__init__.py" else None
-        return importlib.util.spec_from_file_location(fullname, self.path, loader=loader, submodule_search_locations=inside)
+        return importlib.util.spec_from_file_location(
+            fullname, self.path, loader=loader, submodule_search_locations=inside
+        )
 
 
 @dataclass
 class Baseline:
-    """The tests unchanged: seconds by test, which lines each ran, and slow fixtures' values with the files they ran."""
+    """The tests unchanged.
+
+    Seconds by test, which lines each ran, and slow fixtures' values with the files they ran.
+    """
 
     code: int = 1
     seconds: dict[str, float] = field(default_factory=dict)
@@ -139,7 +149,9 @@ class _Watch:
         if time.perf_counter() - begin > SLOW_FIXTURE_S:
             with suppress(Exception):
                 self.kept[_name(fixturedef)] = pickle.dumps(value)
-        self.cov.switch_context(request.node.nodeid if request.scope == "function" else request._pyfuncitem.nodeid)
+        self.cov.switch_context(
+            request.node.nodeid if request.scope == "function" else request._pyfuncitem.nodeid
+        )
         return value
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
@@ -179,10 +191,14 @@ def baseline(tests: list[str], left_out: list[str]) -> Baseline:
     """Run the tests once as they are, in a child; raises SystemExit where they do not pass."""
 
     def work() -> Baseline:
-        cov = coverage.Coverage(data_file=None, config_file=False, source=[str(ROOT / "pipeline")], messages=False)
+        cov = coverage.Coverage(
+            data_file=None, config_file=False, source=[str(ROOT / "pipeline")], messages=False
+        )
         cov.start()
         watch = _Watch(cov)
-        code = pytest.main([*PYTEST, *(f"--deselect={t}" for t in left_out), *tests], plugins=[watch])
+        code = pytest.main(
+            [*PYTEST, *(f"--deselect={t}" for t in left_out), *tests], plugins=[watch]
+        )
         cov.stop()
         seen = watch.finish()
         seen.code = int(code)
@@ -193,7 +209,9 @@ def baseline(tests: list[str], left_out: list[str]) -> Baseline:
 
     seen = in_child(work, 3600)
     if not isinstance(seen, Baseline) or seen.code:
-        raise SystemExit(f"the tests must pass before they can judge mutants: {getattr(seen, 'failed', seen)}")
+        raise SystemExit(
+            f"the tests must pass before they can judge mutants: {getattr(seen, 'failed', seen)}"
+        )
     return seen
 
 
@@ -206,7 +224,10 @@ def preload(libraries: list[str]) -> None:
 
 
 class _Choose:
-    """Runs chosen tests only, the quickest file first; slow fixtures that cannot know of the mutant come from the baseline."""
+    """Runs chosen tests only, the quickest file first.
+
+    Slow fixtures that cannot know of the mutant come from the baseline.
+    """
 
     def __init__(self, order: dict[str, int], fixtures: dict[str, bytes]) -> None:
         self.order, self.fixtures, self.failed = order, fixtures, ""
@@ -214,12 +235,16 @@ class _Choose:
     def pytest_sessionstart(self) -> None:
         from hypothesis import Phase, settings  # noqa: PLC0415
 
-        settings.register_profile("mutation", settings(), phases=(Phase.explicit, Phase.generate), database=None)
+        settings.register_profile(
+            "mutation", settings(), phases=(Phase.explicit, Phase.generate), database=None
+        )
         settings.load_profile("mutation")
 
     @pytest.hookimpl(trylast=True)
     def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
-        items[:] = sorted((i for i in items if i.nodeid in self.order), key=lambda i: self.order[i.nodeid])
+        items[:] = sorted(
+            (i for i in items if i.nodeid in self.order), key=lambda i: self.order[i.nodeid]
+        )
 
     @pytest.hookimpl(tryfirst=True)
     def pytest_fixture_setup(self, fixturedef: Any, request: Any) -> Any:
@@ -239,7 +264,10 @@ class _Choose:
 
 
 def chosen(seen: Baseline, path: Path, span: tuple[int, int] | None) -> list[str]:
-    """Tests that can notice a change, in order: those that ran the function, or all where it acts at import."""
+    """Tests that can notice a change, in order.
+
+    Those that ran the function, or all where it acts at import.
+    """
     file = str(path)
     lines = set(range(span[0], span[1] + 1)) if span else set()
     if not span or lines & seen.at_import.get(file, set()):
@@ -249,21 +277,37 @@ def chosen(seen: Baseline, path: Path, span: tuple[int, int] | None) -> list[str
     whole = defaultdict[str, float](float)
     for test in able:
         whole[test.partition("::")[0]] += seen.seconds[test]
-    return sorted(able, key=lambda t: (whole[t.partition("::")[0]], t.partition("::")[0], seen.seconds[t]))
+    return sorted(
+        able, key=lambda t: (whole[t.partition("::")[0]], t.partition("::")[0], seen.seconds[t])
+    )
 
 
-def trial(seen: Baseline, name: str, path: Path, source: str, span: tuple[int, int] | None) -> tuple[str, str]:
-    """How a mutant fared: ('killed' | 'survived' | 'untested' | 'timeout' | 'crash' | 'trouble', the test that noticed)."""
+def trial(
+    seen: Baseline, name: str, path: Path, source: str, span: tuple[int, int] | None
+) -> tuple[str, str]:
+    """How a mutant fared.
+
+    ('killed' | 'survived' | 'untested' | 'timeout' | 'crash' | 'trouble', the test that noticed).
+    """
     tests = chosen(seen, path, span)
     if not tests:
         return "untested", ""
     by_import = not span or span_at_import(seen, path, span)
-    fixtures = {} if by_import else {n: v for n, (v, files) in seen.fixtures.items() if str(path) not in files}
+    fixtures = (
+        {}
+        if by_import
+        else {n: v for n, (v, files) in seen.fixtures.items() if str(path) not in files}
+    )
 
     def work() -> tuple[str, str]:
         sys.meta_path.insert(0, InMemory(name, path, source))
         choose = _Choose({t: i for i, t in enumerate(tests)}, fixtures)
-        code = int(pytest.main([*PYTEST, "-x", *dict.fromkeys(t.partition("::")[0] for t in tests)], plugins=[choose]))
+        code = int(
+            pytest.main(
+                [*PYTEST, "-x", *dict.fromkeys(t.partition("::")[0] for t in tests)],
+                plugins=[choose],
+            )
+        )
         return {0: "survived", 1: "killed", 2: "killed"}.get(code, "trouble"), choose.failed
 
     answer = in_child(work, 30 + 6 * sum(seen.seconds[t] for t in tests))

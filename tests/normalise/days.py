@@ -14,7 +14,9 @@ DAY_S = 86_400
 
 def session(world: World, rng: random.Random, t: float, connector: int, vehicle: int) -> float:
     """One plug-in of some kind at second t; returns when it is over."""
-    kind = rng.choice(["charge", "charge", "fault", "declined", "timer", "abandoned", "late", "reboot", "retry"])
+    kind = rng.choice(
+        ["charge", "charge", "fault", "declined", "timer", "abandoned", "late", "reboot", "retry"]
+    )
     over = t + (40 if kind == "abandoned" else rng.choice([120, 4000, 30_000, 90_000]))
     world.pilot(t, "B1", connector=connector)
     world.status(t + 0.5, "Preparing", connector=connector)
@@ -30,7 +32,9 @@ def session(world: World, rng: random.Random, t: float, connector: int, vehicle:
     return over
 
 
-def authorised(world: World, rng: random.Random, t: float, over: float, connector: int, vehicle: int, kind: str) -> None:
+def authorised(
+    world: World, rng: random.Random, t: float, over: float, connector: int, vehicle: int, kind: str
+) -> None:
     """The card is accepted; what follows depends on the kind."""
     tag, tx = f"T{vehicle}", f"{connector}-{int(t)}"
     world.card(t + 5, tag=tag)
@@ -46,12 +50,18 @@ def authorised(world: World, rng: random.Random, t: float, over: float, connecto
         world.status(t + 41, "Charging", connector=connector)
         world.meter(t + 100, 1600, tx=tx, connector=connector)
     if kind == "reboot":
-        world.call(t + 105, "BootNotification", stamped=False, answer={}, firmware=rng.choice(["10", "11"]))
+        world.call(
+            t + 105, "BootNotification", stamped=False, answer={}, firmware=rng.choice(["10", "11"])
+        )
     end = {"transaction_id": tx, "meter_wh": 3000.0, "stop_reason": "EVDisconnected"}
-    world.call(over, "StopTransaction", received=over + 7200 if kind == "late" else None, answer={}, **end)
+    world.call(
+        over, "StopTransaction", received=over + 7200 if kind == "late" else None, answer={}, **end
+    )
 
 
-def reports(world: World, rng: random.Random, t: float, over: float, vehicle: str, kind: str) -> None:
+def reports(
+    world: World, rng: random.Random, t: float, over: float, vehicle: str, kind: str
+) -> None:
     """What the vehicle says of it, to the minute."""
     world.vehicle(t + rng.uniform(-50, 50), "plugged", vehicle=vehicle)
     if kind == "fault":
@@ -63,7 +73,10 @@ def reports(world: World, rng: random.Random, t: float, over: float, vehicle: st
 def clock(rng: random.Random, days: int) -> Callable[[float], float]:
     """A station's clock: an offset, a drift, a few jumps."""
     offset, drift = rng.choice([0, 0, 0.5, -7, 3600, -40_000]), rng.choice([0, 0, 3e-5])
-    jumps = [(rng.uniform(0, days * DAY_S), rng.choice([-600, 45, 20_000])) for _ in range(rng.randrange(4))]
+    jumps = [
+        (rng.uniform(0, days * DAY_S), rng.choice([-600, 45, 20_000]))
+        for _ in range(rng.randrange(4))
+    ]
     return lambda t: offset + drift * t + sum(by for when, by in jumps if t > when)
 
 
@@ -79,7 +92,10 @@ def plan(rng: random.Random, days: int) -> list[tuple[float, int]]:
 
 
 def depot(seed: int, days: int = 9) -> list[World]:
-    """Two stations of two EVSEs each, four vehicles, clocks that drift, jump or are never set; frames lost at random."""
+    """Two stations of two EVSEs each, four vehicles, clocks that drift, jump or are never set.
+
+    Frames lost at random.
+    """
     rng = random.Random(seed)
     worlds = []
     for number in (1, 2):
@@ -102,5 +118,7 @@ def depot(seed: int, days: int = 9) -> list[World]:
         world.rows["raw_frame"] = [row for row in rows if rng.random() > 0.05]
         worlds.append(world)
     for hour in range(3):
-        worlds[0].session(hour * 100_000, hour * 100_000 + 3000, evse_id="e22", id_token="T1", energy_kwh=3.0)
+        worlds[0].session(
+            hour * 100_000, hour * 100_000 + 3000, evse_id="e22", id_token="T1", energy_kwh=3.0
+        )
     return worlds

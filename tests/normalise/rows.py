@@ -1,4 +1,7 @@
-"""Frames for tests of single steps: a few rows with some columns told, the others null, as declared."""
+"""Frames for tests of single steps.
+
+A few rows with some columns told, the others null, as declared.
+"""
 
 from __future__ import annotations
 
@@ -51,11 +54,18 @@ def kind_of(name: str) -> pl.DataType | type[pl.DataType]:
 
 
 def frame(rows: list[dict[str, Any]], *columns: str, **usual: Any) -> pl.DataFrame:
-    """Rows with these columns, those of the rows and the usual values; `*_utc` columns hold seconds of the tests' origin."""
+    """Rows with these columns, those of the rows and the usual values.
+
+    `*_utc` columns hold seconds of the tests' origin.
+    """
     names = list(dict.fromkeys([*columns, *usual, *(name for row in rows for name in row)]))
 
     def value(name: str, told: Any) -> Any:
-        return at(told) if name.endswith("_utc") and told is not None and not isinstance(told, datetime) else told
+        return (
+            at(told)
+            if name.endswith("_utc") and told is not None and not isinstance(told, datetime)
+            else told
+        )
 
     full = [{name: value(name, (usual | row).get(name)) for name in names} for row in rows]
     return pl.DataFrame(full, schema={name: kind_of(name) for name in names}, orient="row")

@@ -1,4 +1,7 @@
-"""A station that wakes in 1970 again and again: what a new day costs does not grow with history, and the answer is the same."""
+"""A station that wakes in 1970 again and again.
+
+What a new day costs does not grow with history, and the answer is the same.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +13,7 @@ import pytest
 from pipeline.normalise import normalise
 from pipeline.registry import polars_schema
 from pipeline.settings.normalise import NormaliseSettings
-from pipeline.warehouse import Connection, append, read
+from pipeline.storage.warehouse import Connection, append, read
 from tests.normalise.test_incremental import CORE, NOTHING, core, fresh
 from tests.normalise.world import T0, World, at
 
@@ -63,8 +66,13 @@ def deliveries(days: int) -> tuple[dict[str, pl.DataFrame], dict[str, pl.DataFra
             day = max((d for d in range(days) if marks[d][table] <= number), default=0)
             last = day == days - 1
             file_id = f"{table}-day" if last else f"{table}-{day // 7:03}"
-            halves[last and table in {"raw_frame", "raw_pilot"}].setdefault(table, []).append({**row, "file_id": file_id})
-    first, second = ({t: pl.DataFrame(r, schema=polars_schema(t), orient="row") for t, r in half.items()} for half in halves)
+            halves[last and table in {"raw_frame", "raw_pilot"}].setdefault(table, []).append(
+                {**row, "file_id": file_id}
+            )
+    first, second = (
+        {t: pl.DataFrame(r, schema=polars_schema(t), orient="row") for t, r in half.items()}
+        for half in halves
+    )
     return {**first, "raw_file": files(first)}, {**second, "raw_file": files(second)}
 
 
@@ -72,7 +80,17 @@ def files(tables: dict[str, pl.DataFrame]) -> pl.DataFrame:
     """Their rows in raw_file."""
     ids = sorted({i for frame in tables.values() for i in frame["file_id"].unique()})
     counts = dict.fromkeys(("file_bytes", "lines", "used", "rejected", "duplicates"), 1)
-    rows = [{"file_id": i, "file": i, "kind": "frames", "content_sha256": i, "ingested_at_utc": T0, **counts} for i in ids]
+    rows = [
+        {
+            "file_id": i,
+            "file": i,
+            "kind": "frames",
+            "content_sha256": i,
+            "ingested_at_utc": T0,
+            **counts,
+        }
+        for i in ids
+    ]
     return pl.DataFrame(rows, schema=polars_schema("raw_file"), orient="row")
 
 
@@ -95,8 +113,13 @@ def taken() -> tuple[Connection, Connection]:
     return step, whole
 
 
-def test_the_window_of_a_day_is_months_not_the_whole_history(taken: tuple[Connection, Connection]) -> None:
-    """The day lies near two resets; what is read for it begins some ten weeks before, and what is replaced five."""
+def test_the_window_of_a_day_is_months_not_the_whole_history(
+    taken: tuple[Connection, Connection],
+) -> None:
+    """The day lies near two resets.
+
+    What is read for it begins some ten weeks before, and what is replaced five.
+    """
     con, _ = taken
     (row,) = con.execute("SELECT astray, lo_utc, keep_from_utc FROM _windows").fetchall()
     assert row[0]
@@ -110,13 +133,19 @@ def test_the_day_by_itself_gives_what_the_whole_gives(taken: tuple[Connection, C
 
 
 def test_each_plug_in_is_put_where_it_happened(taken: tuple[Connection, Connection]) -> None:
-    """Rows of 1970 that a dozen wakings share belong to the waking of their file: one attempt a visit, in its place.
+    """Rows of 1970 that a dozen wakings share belong to the waking of their file: one attempt a
+    visit, in its place.
 
     Only where the file begins or ends with them is that stated to be unsure.
     """
     made = read(taken[1], "core_attempt").sort("plugged_at_utc")
-    plan = [day * DAY_S + hour * 3600 + 37 * (day % 5) for day in range(DAYS) for hour in (1, 3, 12)]
+    plan = [
+        day * DAY_S + hour * 3600 + 37 * (day % 5) for day in range(DAYS) for hour in (1, 3, 12)
+    ]
     assert made.height == len(plan)
-    off_s = [abs((got - at(t)).total_seconds()) for t, got in zip(plan, made["plugged_at_utc"].to_list(), strict=True)]
+    off_s = [
+        abs((got - at(t)).total_seconds())
+        for t, got in zip(plan, made["plugged_at_utc"].to_list(), strict=True)
+    ]
     assert max(off_s) < 5
     assert (made["clock_error_s"] > 5).sum() <= 4

@@ -39,11 +39,18 @@ def charge(world: World, wh: float = 12_000.0) -> None:
 
 
 def test_a_whole_session_in_messages_is_charged() -> None:
-    """Status, card, transaction and meter make one charged attempt of the card's vehicle, with its energy."""
+    """Status, card, transaction and meter make one charged attempt of the card's vehicle, with its
+    energy.
+    """
     world = station()
     charge(world)
     row = one(world)
-    assert (row["outcome"], row["stage"], row["vehicle_id"], row["vehicle_known_by"]) == ("charged", "delivering", "v1", "token")
+    assert (row["outcome"], row["stage"], row["vehicle_id"], row["vehicle_known_by"]) == (
+        "charged",
+        "delivering",
+        "v1",
+        "token",
+    )
     assert row["energy_kwh"] == pytest.approx(12.0)
     assert abs((row["plugged_at_utc"] - at(0)).total_seconds()) <= row["clock_error_s"]
     assert abs((row["unplugged_at_utc"] - at(3600)).total_seconds()) <= row["clock_error_s"] + 2
@@ -67,7 +74,9 @@ def diode(world: World) -> None:
 
 
 def test_a_shorted_diode_is_an_early_failure_in_b() -> None:
-    """A fault half a second after the PWM starts is failed, offered, early_b, named by the controller's own word."""
+    """A fault half a second after the PWM starts is failed, offered, early_b, named by the
+    controller's own word.
+    """
     world = station()
     diode(world)
     row = one(world)
@@ -90,7 +99,12 @@ def test_messages_alone_tell_the_early_failure_too() -> None:
     world.stop(35, 1000, "Other")
     world.status(121, "Available")
     row = one(world)
-    assert (row["outcome"], row["stage"], row["fault"], row["early_b"]) == ("failed", "offered", "PilotFault", True)
+    assert (row["outcome"], row["stage"], row["fault"], row["early_b"]) == (
+        "failed",
+        "offered",
+        "PilotFault",
+        True,
+    )
 
 
 def test_a_refused_card_is_declined_and_a_silent_centre_is_a_failure() -> None:
@@ -142,7 +156,12 @@ def test_a_fault_after_delivery_is_failed_delivering() -> None:
     world.stop(1501, 8000, "Other")
     world.status(1800, "Available")
     row = one(world)
-    assert (row["outcome"], row["stage"], row["fault"], row["early_b"]) == ("failed", "delivering", "GroundFailure", False)
+    assert (row["outcome"], row["stage"], row["fault"], row["early_b"]) == (
+        "failed",
+        "delivering",
+        "GroundFailure",
+        False,
+    )
 
 
 def test_retries_while_plugged_are_one_attempt() -> None:
@@ -165,10 +184,15 @@ def test_retries_while_plugged_are_one_attempt() -> None:
 
 
 def test_a_lost_leaving_does_not_join_two_vehicles() -> None:
-    """Charging then Preparing is no move of OCPP 1.6: a new plug-in began, the first one's end is not known."""
+    """Charging then Preparing is no move of OCPP 1.6.
+
+    A new plug-in began, the first one's end is not known.
+    """
     world = station()
     charge(world)
-    del world.rows["raw_frame"][-8:]  # StopTransaction, Finishing, Available and their answers are lost
+    del world.rows["raw_frame"][
+        -8:
+    ]  # StopTransaction, Finishing, Available and their answers are lost
     world.token("T2", "v2")
     world.status(9000, "Preparing")
     world.card(9010, tag="T2")
@@ -182,12 +206,20 @@ def test_a_lost_leaving_does_not_join_two_vehicles() -> None:
 
 
 def test_two_sessions_sent_from_the_queue_are_two_attempts() -> None:
-    """Offline a station replays transactions, no statuses: each is a plug-in, and the next Preparing begins another."""
+    """Offline a station replays transactions, no statuses.
+
+    Each is a plug-in, and the next Preparing begins another.
+    """
     world = station()
     world.status(0, "Available")
     for number, start in enumerate((1000, 9000)):
-        sent = {"received": 20_000 + number, "answer": {"id_token_status": "Accepted", "transaction_id": str(number)}}
-        world.call(start, "StartTransaction", connector_id=1, id_token=f"T{number}", meter_wh=0.0, **sent)
+        sent = {
+            "received": 20_000 + number,
+            "answer": {"id_token_status": "Accepted", "transaction_id": str(number)},
+        }
+        world.call(
+            start, "StartTransaction", connector_id=1, id_token=f"T{number}", meter_wh=0.0, **sent
+        )
         end = {
             "received": 20_002 + number,
             "answer": {},
@@ -200,11 +232,18 @@ def test_two_sessions_sent_from_the_queue_are_two_attempts() -> None:
     world.status(30_030, "Available")
     made = attempts(world)
     assert made["outcome"].to_list() == ["charged", "charged", "abandoned"]
-    assert [round((t - at(0)).total_seconds()) for t in made["plugged_at_utc"]] == [1000, 9000, 30_000]
+    assert [round((t - at(0)).total_seconds()) for t in made["plugged_at_utc"]] == [
+        1000,
+        9000,
+        30_000,
+    ]
 
 
 def test_a_session_the_station_ends_without_a_word_is_a_failure() -> None:
-    """Stopped by the station seconds after it began, nothing delivered, reason Other: failed, early, fault unknown."""
+    """Stopped by the station seconds after it began, nothing delivered, reason Other.
+
+    Failed, early, fault unknown.
+    """
     world = station()
     world.status(0, "Preparing")
     world.card(8)
@@ -213,11 +252,19 @@ def test_a_session_the_station_ends_without_a_word_is_a_failure() -> None:
     world.status(17, "Finishing")
     world.status(300, "Available")
     row = one(world)
-    assert (row["outcome"], row["stage"], row["fault"], row["early_b"]) == ("failed", "offered", None, True)
+    assert (row["outcome"], row["stage"], row["fault"], row["early_b"]) == (
+        "failed",
+        "offered",
+        None,
+        True,
+    )
 
 
 def test_the_evse_that_opens_while_the_vehicle_asks_has_failed() -> None:
-    """The contactor opens in C by itself, nothing was delivered, nobody stopped it; stopped by the card it is no failure."""
+    """The contactor opens in C by itself, nothing was delivered, nobody stopped it.
+
+    Stopped by the card it is no failure.
+    """
     failing, stopped = station(), station()
     for world in (failing, stopped):
         world.pilot(-600, "A1")
@@ -253,7 +300,10 @@ def test_a_lost_leaving_in_the_pilot_record_is_told_by_the_messages() -> None:
 
 
 def test_a_register_that_leaps_is_no_energy() -> None:
-    """A reading the EVSE's rating makes impossible is left out; without a second reading the energy is not known."""
+    """A reading the EVSE's rating makes impossible is left out.
+
+    Without a second reading the energy is not known.
+    """
     world = station()
     charge(world)
     for row in world.rows["raw_frame"]:
@@ -279,7 +329,10 @@ def test_the_early_window_is_sixty_seconds(seconds: float) -> None:
 
 
 def test_a_restart_under_a_session_does_not_make_two() -> None:
-    """After a reboot the station finds the vehicle still there: one plug-in, and the mains that were lost are its fault."""
+    """After a reboot the station finds the vehicle still there.
+
+    One plug-in, and the mains that were lost are its fault.
+    """
     world = station()
     world.status(0, "Preparing")
     world.card(5)
@@ -287,7 +340,15 @@ def test_a_restart_under_a_session_does_not_make_two() -> None:
     world.status(8, "Charging")
     world.meter(900, 3000)
     world.call(5000, "BootNotification", stamped=False, answer={})
-    world.call(1500, "StopTransaction", received=5001, answer={}, transaction_id="7", meter_wh=4000.0, stop_reason="PowerLoss")
+    world.call(
+        1500,
+        "StopTransaction",
+        received=5001,
+        answer={},
+        transaction_id="7",
+        meter_wh=4000.0,
+        stop_reason="PowerLoss",
+    )
     world.status(5002, "Preparing")
     world.status(6000, "Available")
     row = one(world)
@@ -296,7 +357,10 @@ def test_a_restart_under_a_session_does_not_make_two() -> None:
 
 
 def test_a_card_without_a_vehicle_is_abandoned() -> None:
-    """OCPP 1.6: Preparing by the card alone, no transaction before the time-out: nobody plugged in, nobody waits."""
+    """OCPP 1.6: Preparing by the card alone, no transaction before the time-out.
+
+    Nobody plugged in, nobody waits.
+    """
     world = station()
     world.card(0)
     world.status(1, "Preparing")
@@ -318,8 +382,13 @@ def test_a_current_limit_is_not_a_failure() -> None:
     assert (one(world)["outcome"], one(world)["fault"]) == ("charged", None)
 
 
-def test_a_full_battery_is_charged_when_something_flowed_and_not_requested_when_nothing_did() -> None:
-    """A full battery's stop after delivery counts as charged; without a watt-hour it never asked for anything."""
+def test_a_full_battery_is_charged_when_something_flowed_and_not_requested_when_nothing_did() -> (
+    None
+):
+    """A full battery's stop after delivery counts as charged.
+
+    Without a watt-hour it never asked for anything.
+    """
     some, none = station(), station()
     for world, wh in ((some, 1200.0), (none, 1000.0)):
         world.status(0, "Preparing")
@@ -334,7 +403,10 @@ def test_a_full_battery_is_charged_when_something_flowed_and_not_requested_when_
 
 
 def test_pulled_out_early_with_little_energy_is_nobodys_failure() -> None:
-    """A minute of charging, then the driver leaves: less than 0.5 kWh is not charged, and nothing failed."""
+    """A minute of charging, then the driver leaves.
+
+    Less than 0.5 kWh is not charged, and nothing failed.
+    """
     world = station()
     world.status(0, "Preparing")
     world.card(5)
@@ -346,10 +418,11 @@ def test_pulled_out_early_with_little_energy_is_nobodys_failure() -> None:
 
 
 def test_a_fault_of_the_whole_station_speaks_to_each_of_its_evses() -> None:
-    """Faulted at connectorId 0 names the failure of what came to nothing at any EVSE of the station, and of no other station.
+    """Faulted at connectorId 0 names the failure of what came to nothing at any EVSE of the
+    station, and of no other station.
 
-    OCPP 1.6 StatusNotification (secondary source): 0 is the main controller, its status independent of the connectors', so that a
-    connector may charge on.
+    OCPP 1.6 StatusNotification (secondary source): 0 is the main controller, its status independent
+    of the connectors', so that a connector may charge on.
     """
     world, other = station(), World(station="st2")
     world.evse("e2", connector=2)

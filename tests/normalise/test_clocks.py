@@ -1,4 +1,7 @@
-"""Station clocks: what the receiver saw is enough to put a station's own times right, within the stated error."""
+"""Station clocks.
+
+What the receiver saw is enough to put a station's own times right, within the stated error.
+"""
 
 # ruff: noqa: S311
 
@@ -14,7 +17,7 @@ from hypothesis import strategies as st
 
 from pipeline.normalise import normalise
 from pipeline.settings.normalise import NormaliseSettings
-from pipeline.warehouse import read
+from pipeline.storage.warehouse import read
 from tests.normalise.test_attempts import station
 from tests.normalise.world import World, at, attempts, warehouse
 
@@ -27,19 +30,52 @@ def visits(days: float) -> list[float]:
 
 
 def visit(world: World, t: float, clock, received: float | None = None) -> None:
-    """One charge of half an hour, each record stamped by a clock error that is a function of true time."""
+    """One charge of half an hour, each record stamped by a clock error that is a function of true
+    time.
+    """
     steps = (
-        (0, "StatusNotification", {"status": "Preparing", "error_code": "NoError", "connector_id": 1}),
+        (
+            0,
+            "StatusNotification",
+            {"status": "Preparing", "error_code": "NoError", "connector_id": 1},
+        ),
         (20, "StartTransaction", {"id_token": "T1", "meter_wh": 0.0, "connector_id": 1}),
-        (30, "StatusNotification", {"status": "Charging", "error_code": "NoError", "connector_id": 1}),
-        (1800, "StopTransaction", {"transaction_id": str(t), "meter_wh": 3000.0, "stop_reason": "EVDisconnected"}),
-        (1801, "StatusNotification", {"status": "Available", "error_code": "NoError", "connector_id": 1}),
+        (
+            30,
+            "StatusNotification",
+            {"status": "Charging", "error_code": "NoError", "connector_id": 1},
+        ),
+        (
+            1800,
+            "StopTransaction",
+            {"transaction_id": str(t), "meter_wh": 3000.0, "stop_reason": "EVDisconnected"},
+        ),
+        (
+            1801,
+            "StatusNotification",
+            {"status": "Available", "error_code": "NoError", "connector_id": 1},
+        ),
     )
     for after, action, values in steps:
         world.clock = clock(t + after)
-        answer = {"transaction_id": str(t), "id_token_status": "Accepted"} if action == "StartTransaction" else {}
-        world.call(t + after, action, received=None if received is None else received + after / 1e4, answer=answer, **values)
-    for after, state, contactor in ((0, "B1", "open"), (21, "B2", "open"), (25, "C2", "closed"), (1800, "A1", "open")):
+        answer = (
+            {"transaction_id": str(t), "id_token_status": "Accepted"}
+            if action == "StartTransaction"
+            else {}
+        )
+        world.call(
+            t + after,
+            action,
+            received=None if received is None else received + after / 1e4,
+            answer=answer,
+            **values,
+        )
+    for after, state, contactor in (
+        (0, "B1", "open"),
+        (21, "B2", "open"),
+        (25, "C2", "closed"),
+        (1800, "A1", "open"),
+    ):
         world.clock = clock(t + after)
         world.pilot(t + after, state, contactor)
 
@@ -49,7 +85,8 @@ def wrong_by(made: pl.DataFrame, plan: list[float]) -> list[tuple[float, float, 
     assert len(made) == len(plan)
     rows = made.select("plugged_at_utc", "unplugged_at_utc", "clock_error_s").rows()
     return [
-        ((a - at(t)).total_seconds(), (b - a).total_seconds() - 1800, error) for t, (a, b, error) in zip(plan, rows, strict=True)
+        ((a - at(t)).total_seconds(), (b - a).total_seconds() - 1800, error)
+        for t, (a, b, error) in zip(plan, rows, strict=True)
     ]
 
 
@@ -62,8 +99,13 @@ def wrong_by(made: pl.DataFrame, plan: list[float]) -> list[tuple[float, float, 
     queued=st.sets(st.integers(0, 30), max_size=4),
     seed=st.integers(0, 1000),
 )
-def test_order_and_durations_survive_any_monotone_clock_and_queueing(offset, drift, jump, jump_at, queued, seed) -> None:
-    """Offset, drift, a jump ahead and plug-ins sent hours late: starts and durations are right within the stated error."""
+def test_order_and_durations_survive_any_monotone_clock_and_queueing(
+    offset, drift, jump, jump_at, queued, seed
+) -> None:
+    """Offset, drift, a jump ahead and plug-ins sent hours late.
+
+    Starts and durations are right within the stated error.
+    """
     rng = random.Random(seed)
     plan = visits(5)
     step_at = jump_at * 5 * DAY_S
@@ -88,9 +130,14 @@ def test_order_and_durations_survive_any_monotone_clock_and_queueing(offset, dri
     assert made["clock_error_s"].max() < 60
 
 
-@pytest.mark.parametrize("epoch", [datetime(1970, 1, 1, tzinfo=UTC), datetime(2000, 1, 1, tzinfo=UTC)])
+@pytest.mark.parametrize(
+    "epoch", [datetime(1970, 1, 1, tzinfo=UTC), datetime(2000, 1, 1, tzinfo=UTC)]
+)
 def test_a_boot_without_time_is_put_where_it_happened(epoch: datetime) -> None:
-    """After a reboot the clock starts at an epoch until the first answer sets it; pilot rows of the meantime get their place."""
+    """After a reboot the clock starts at an epoch until the first answer sets it.
+
+    Pilot rows of the meantime get their place.
+    """
     plan = [1000.0, 20_000.0, 40_000.0]
     world = station()
     for t in plan[:2]:
@@ -98,12 +145,20 @@ def test_a_boot_without_time_is_put_where_it_happened(epoch: datetime) -> None:
     boot = 30_000.0
     world.clock = (epoch - at(boot)).total_seconds()
     world.pilot(boot + 5, "A1")
-    world.call(boot + 10, "BootNotification", stamped=False, answer={"central_at_utc": at(boot + 10)}, firmware="9")
+    world.call(
+        boot + 10,
+        "BootNotification",
+        stamped=False,
+        answer={"central_at_utc": at(boot + 10)},
+        firmware="9",
+    )
     world.clock = 0.0
     visit(world, plan[2], lambda _: 0.0)
     con = warehouse(world)
     normalise(con, None, NormaliseSettings())
-    for start_s, length_s, stated_s in wrong_by(read(con, "core_attempt").sort("plugged_at_utc"), plan):
+    for start_s, length_s, stated_s in wrong_by(
+        read(con, "core_attempt").sort("plugged_at_utc"), plan
+    ):
         assert abs(start_s) <= stated_s < 10
         assert abs(length_s) <= stated_s
     lost = read(con, "core_pilot").filter(pl.col("line") == 9).row(0, named=True)
@@ -112,7 +167,10 @@ def test_a_boot_without_time_is_put_where_it_happened(epoch: datetime) -> None:
 
 
 def test_a_day_ahead_is_told_from_the_next_day() -> None:
-    """A clock a day ahead writes times that come again when it is set: frames of the same happening tell them apart."""
+    """A clock a day ahead writes times that come again when it is set.
+
+    Frames of the same happening tell them apart.
+    """
     plan = visits(4)
     world = station()
     world.rows["raw_frame"].clear()
@@ -136,7 +194,10 @@ def test_the_stated_error_of_a_clock_nobody_heard_says_so() -> None:
 
 
 def test_a_long_drift_after_a_jump_stays_in_its_era() -> None:
-    """A clock that gains minutes over weeks after it jumped: its frames are not taken for ones of the era before."""
+    """A clock that gains minutes over weeks after it jumped.
+
+    Its frames are not taken for ones of the era before.
+    """
     plan = visits(16)
     world = station()
     world.rows["raw_frame"].clear()

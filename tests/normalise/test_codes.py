@@ -7,15 +7,19 @@ from importlib import resources
 
 import pytest
 
-from pipeline.errors import SchemaError
-from pipeline.normalise import codes
+from pipeline.core.errors import SchemaError
+from pipeline.normalise.signals import codes
 
 
 def enum(version: str, message: str, name: str) -> set[str]:
     """An enumeration of the published OCPP JSON schemas, as the `ocpp` package bundles them."""
     folder = resources.files("ocpp") / version / "schemas" / f"{message}.json"
     text = json.loads(folder.read_text(encoding="utf-8-sig"))
-    found = text["definitions"][name] if name in text.get("definitions", {}) else text["properties"][name]
+    found = (
+        text["definitions"][name]
+        if name in text.get("definitions", {})
+        else text["properties"][name]
+    )
     return set(found["enum"])
 
 
@@ -34,13 +38,24 @@ def known(list_name: str) -> set[str]:
     ],
 )
 def test_every_word_of_the_published_schemas_is_known(version, message, name, list_name) -> None:
-    """Source: OCPP 1.6 and 2.0.1 JSON schemas. No word of theirs is unknown to the list that is for it."""
+    """Source: OCPP 1.6 and 2.0.1 JSON schemas.
+
+    No word of theirs is unknown to the list that is for it.
+    """
     assert enum(version, message, name) - known(list_name) == set()
 
 
 def test_the_twenty_six_minimum_codes_are_mapped() -> None:
-    """Source: minimum required error codes (ChargeX, 2023), second-hand; CX007, 012, 013, 016, 021 from memory."""
-    seen = {"CX001": "ConnectorLockFailure", "CX002": "GroundFailure", "CX014": "PilotFault", "CX017": "EVSEContactorFault"}
+    """Source: minimum required error codes (ChargeX, 2023), second-hand.
+
+    CX007, 012, 013, 016, 021 from memory.
+    """
+    seen = {
+        "CX001": "ConnectorLockFailure",
+        "CX002": "GroundFailure",
+        "CX014": "PilotFault",
+        "CX017": "EVSEContactorFault",
+    }
     for number in range(1, 27):
         state, fault = codes.look_up(f"cx{number:03d}", "vendor_code", {})
         assert (state, fault is not None) == ("alias", True)
@@ -54,7 +69,12 @@ def test_every_code_a_list_gives_is_declared() -> None:
     faults = set(codes.lists()["fault"])
     for name, body in codes.lists().items():
         if name != "fault":
-            assert set(body["canonical"]) | set(body["alias"].values()) | set(body.get("contains", {}).values()) <= faults
+            assert (
+                set(body["canonical"])
+                | set(body["alias"].values())
+                | set(body.get("contains", {}).values())
+                <= faults
+            )
 
 
 @pytest.mark.parametrize(
@@ -75,7 +95,10 @@ def test_every_code_a_list_gives_is_declared() -> None:
     ],
 )
 def test_controllers_own_words(word, fault) -> None:
-    """Common practice, no source: phrases by case, blanks and word parts; a part inside another word does not count."""
+    """Common practice, no source: phrases by case, blanks and word parts.
+
+    A part inside another word does not count.
+    """
     assert codes.look_up(word, "vendor_code", {})[1] == fault
 
 

@@ -7,7 +7,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipeline.normalise.energy import REGISTER, following, metered, readings, sampled_flow
+from pipeline.normalise.attempts.energy import REGISTER, following, metered, readings, sampled_flow
 from tests.normalise.rows import frame, seconds_of
 
 SIGNAL = ("plug_in", "transaction_id", "at_utc", "action", "event_type", "meter_wh")
@@ -22,25 +22,66 @@ PLAIN = {"measurand": REGISTER, "location": "Outlet", "sample_context": "Sample.
 def read(signals: list[dict[str, Any]], samples: list[dict[str, Any]]) -> list[tuple[Any, ...]]:
     """Readings as (transaction, second, Wh, closing), in order."""
     told = frame(samples, *SAMPLE, plug_in=1, **PLAIN)
-    made = readings(frame(signals, *SIGNAL, plug_in=1), told).sort("plug_in", "at_utc", "register_wh")
-    return list(zip(made["transaction_id"], seconds_of(made["at_utc"]), made["register_wh"], made["closing"], strict=True))
+    made = readings(frame(signals, *SIGNAL, plug_in=1), told).sort(
+        "plug_in", "at_utc", "register_wh"
+    )
+    return list(
+        zip(
+            made["transaction_id"],
+            seconds_of(made["at_utc"]),
+            made["register_wh"],
+            made["closing"],
+            strict=True,
+        )
+    )
 
 
 def test_registers_stand_in_starts_stops_and_samples() -> None:
-    """Start and stop of a transaction, events, samples of the register; a stop, an Ended and Transaction.End close it."""
+    """Start and stop of a transaction, events, samples of the register.
+
+    A stop, an Ended and Transaction.End close it.
+    """
     signals = [
         {"at_utc": 0, "action": "StartTransaction", "meter_wh": 1.0, "transaction_id": "t"},
         {"at_utc": 50, "action": "StopTransaction", "meter_wh": 6.0, "transaction_id": "t"},
-        {"at_utc": 20, "action": "TransactionEvent", "event_type": "Updated", "meter_wh": 3.0, "transaction_id": "t"},
-        {"at_utc": 60, "action": "TransactionEvent", "event_type": "Ended", "meter_wh": 7.0, "transaction_id": "t"},
+        {
+            "at_utc": 20,
+            "action": "TransactionEvent",
+            "event_type": "Updated",
+            "meter_wh": 3.0,
+            "transaction_id": "t",
+        },
+        {
+            "at_utc": 60,
+            "action": "TransactionEvent",
+            "event_type": "Ended",
+            "meter_wh": 7.0,
+            "transaction_id": "t",
+        },
         {"at_utc": 5, "action": "StatusNotification", "meter_wh": 9.0, "transaction_id": "t"},
         {"at_utc": 6, "action": "StopTransaction", "transaction_id": "t"},
     ]
     samples = [
-        {"at_utc": 30, "sample_value": 4.0, "transaction_id": "t", "sample_context": "Sample.Periodic"},
-        {"at_utc": 40, "sample_value": 5.0, "transaction_id": "t", "sample_context": "Transaction.End"},
+        {
+            "at_utc": 30,
+            "sample_value": 4.0,
+            "transaction_id": "t",
+            "sample_context": "Sample.Periodic",
+        },
+        {
+            "at_utc": 40,
+            "sample_value": 5.0,
+            "transaction_id": "t",
+            "sample_context": "Transaction.End",
+        },
     ]
-    want = [("t", 0, 1.0, False), ("t", 20, 3.0, False), ("t", 30, 4.0, False), ("t", 40, 5.0, True), ("t", 50, 6.0, True)]
+    want = [
+        ("t", 0, 1.0, False),
+        ("t", 20, 3.0, False),
+        ("t", 30, 4.0, False),
+        ("t", 40, 5.0, True),
+        ("t", 50, 6.0, True),
+    ]
     assert read(signals, samples) == [*want, ("t", 60, 7.0, True)]
 
 
@@ -60,28 +101,51 @@ def test_registers_stand_in_starts_stops_and_samples() -> None:
     ],
 )
 def test_which_samples_are_the_register(sample: dict[str, Any], wh: list[float]) -> None:
-    """OCPP 1.6: omitted means the import register at the outlet in Wh; phases to neutral add up, between phases they do not."""
-    assert [row[2] for row in read([], [{"at_utc": 0, "sample_value": 5.0, "transaction_id": "t"} | sample])] == wh
+    """OCPP 1.6: omitted means the import register at the outlet in Wh.
+
+    Phases to neutral add up, between phases they do not.
+    """
+    assert [
+        row[2]
+        for row in read([], [{"at_utc": 0, "sample_value": 5.0, "transaction_id": "t"} | sample])
+    ] == wh
 
 
 def test_phases_add_up_where_no_whole_is_given() -> None:
-    """Three phases of one instant are one reading; beside a whole register they are left out, in that plug-in only."""
+    """Three phases of one instant are one reading.
+
+    Beside a whole register they are left out, in that plug-in only.
+    """
     phases = [
-        {"at_utc": 0, "sample_value": v, "phase": p, "transaction_id": "t"} for p, v in (("L1", 1.0), ("L2", 2.0), ("L3", 4.0))
+        {"at_utc": 0, "sample_value": v, "phase": p, "transaction_id": "t"}
+        for p, v in (("L1", 1.0), ("L2", 2.0), ("L3", 4.0))
     ]
     assert read([], phases) == [("t", 0, 7.0, False)]
-    assert read([], [*phases, {"at_utc": 0, "sample_value": 9.0, "transaction_id": "t"}]) == [("t", 0, 9.0, False)]
-    assert (None, 0, 9.0, False) in read([], [*phases, {"at_utc": 0, "sample_value": 9.0, "plug_in": 2}])
-    ending = [row | {"sample_context": "Transaction.End" if row["phase"] == "L2" else "Sample.Periodic"} for row in phases]
+    assert read([], [*phases, {"at_utc": 0, "sample_value": 9.0, "transaction_id": "t"}]) == [
+        ("t", 0, 9.0, False)
+    ]
+    assert (None, 0, 9.0, False) in read(
+        [], [*phases, {"at_utc": 0, "sample_value": 9.0, "plug_in": 2}]
+    )
+    ending = [
+        row | {"sample_context": "Transaction.End" if row["phase"] == "L2" else "Sample.Periodic"}
+        for row in phases
+    ]
     assert read([], ending) == [("t", 0, 7.0, True)]
 
 
 def test_a_reading_without_transaction_is_of_the_only_one() -> None:
-    """One transaction named: it is that one's; two: of neither; none at all: they belong together."""
+    """One transaction named: it is that one's; two: of neither; none at all.
+
+    They belong together.
+    """
     loose = {"at_utc": 5, "sample_value": 2.0}
     one = {"at_utc": 0, "action": "StartTransaction", "meter_wh": 1.0, "transaction_id": "t"}
     assert [row[0] for row in read([one], [loose])] == ["t", "t"]
-    assert [row[0] for row in read([one, one | {"transaction_id": "u", "at_utc": 1}], [loose])] == ["t", "u"]
+    assert [row[0] for row in read([one, one | {"transaction_id": "u", "at_utc": 1}], [loose])] == [
+        "t",
+        "u",
+    ]
     assert [row[0] for row in read([], [loose])] == [None]
 
 
@@ -92,7 +156,9 @@ PLUG_INS = [
 
 
 def told(
-    *rows: tuple[float, float, bool | None], plug_ins: list[dict[str, Any]] | None = None, **usual: Any
+    *rows: tuple[float, float, bool | None],
+    plug_ins: list[dict[str, Any]] | None = None,
+    **usual: Any,
 ) -> dict[str, Any] | None:
     """Energy of plug-in 1 from readings (second, Wh, closing)."""
     register = frame(
@@ -111,7 +177,13 @@ def energy(*rows: tuple[float, float, bool | None]) -> float | None:
 
 def test_energy_is_what_the_register_rose_by() -> None:
     """From the first to the highest; delivering began with the first whole watt-hour."""
-    row = told((0, 1000.0, False), (10, 1000.5, False), (20, 1001.0, False), (HOUR, 6000.0, False), (HOUR + 9, 6000.0, True))
+    row = told(
+        (0, 1000.0, False),
+        (10, 1000.5, False),
+        (20, 1001.0, False),
+        (HOUR, 6000.0, False),
+        (HOUR + 9, 6000.0, True),
+    )
     assert row is not None
     assert (row["metered_kwh"], row["partial"]) == (5.0, False)
     assert seconds_of(pl.Series([row["delivering_utc"]])) == [20]
@@ -124,7 +196,10 @@ def test_one_reading_alone_tells_nothing() -> None:
 
 
 def test_a_leap_beyond_the_rating_does_not_count() -> None:
-    """10 kW with a fifth over for an hour, and 0.2 kWh to spare: 12.2 kWh at most; without a rating 400 kW."""
+    """10 kW with a fifth over for an hour, and 0.2 kWh to spare: 12.2 kWh at most.
+
+    Without a rating 400 kW.
+    """
     most = 1000.0 * (10.0 * 1.2 + 0.2)
     assert energy((0, 0.0, False), (HOUR, most, True)) == pytest.approx(12.2)
     assert energy((0, 0.0, False), (HOUR, most + 1, True)) is None
@@ -143,7 +218,10 @@ def test_without_a_reading_at_the_end_the_energy_is_partial() -> None:
 
 
 def test_two_transactions_add_up() -> None:
-    """Each by its own start; the plug-in is partial where one of them is; delivering began with the first."""
+    """Each by its own start; the plug-in is partial where one of them is.
+
+    Delivering began with the first.
+    """
     rows = [
         {"at_utc": 0, "register_wh": 0.0, "closing": False, "transaction_id": "t"},
         {"at_utc": 600, "register_wh": 1000.0, "closing": True, "transaction_id": "t"},
@@ -156,16 +234,30 @@ def test_two_transactions_add_up() -> None:
     assert seconds_of(pl.Series([row["delivering_utc"]])) == [600]
 
 
-def chained(first: list[tuple[float, float, bool]], second: float, start: float = 5 * HOUR) -> pl.DataFrame:
+def chained(
+    first: list[tuple[float, float, bool]], second: float, start: float = 5 * HOUR
+) -> pl.DataFrame:
     """Readings of plug-in 1 and the first of plug-in 2, which starts at `start`."""
-    rows = [{"plug_in": 1, "transaction_id": "t", "at_utc": t, "register_wh": wh, "closing": c} for t, wh, c in first]
-    after = {"plug_in": 2, "transaction_id": "u", "at_utc": start, "register_wh": second, "closing": False}
+    rows = [
+        {"plug_in": 1, "transaction_id": "t", "at_utc": t, "register_wh": wh, "closing": c}
+        for t, wh, c in first
+    ]
+    after = {
+        "plug_in": 2,
+        "transaction_id": "u",
+        "at_utc": start,
+        "register_wh": second,
+        "closing": False,
+    }
     plug_ins = frame([PLUG_INS[0], PLUG_INS[1] | {"from_utc": start}])
     return metered(frame([*rows, after]), plug_ins).filter(pl.col("plug_in") == 1)
 
 
 def test_the_next_sessions_first_register_stands_for_a_missing_last_one() -> None:
-    """Where no reading at the end is known and the register had risen: within a day, at one EVSE."""
+    """Where no reading at the end is known and the register had risen.
+
+    Within a day, at one EVSE.
+    """
     rose, only = [(0.0, 0.0, False), (HOUR, 3000.0, False)], [(0.0, 0.0, False)]
     made = chained(rose, 5000.0).row(0, named=True)
     assert (made["metered_kwh"], made["partial"]) == (5.0, False)
@@ -178,12 +270,17 @@ def test_the_next_sessions_first_register_stands_for_a_missing_last_one() -> Non
 
 
 def test_the_reading_that_follows_stands_at_the_end_of_the_one_before() -> None:
-    """At the later of its last reading and its bound, of its last transaction; other EVSEs do not follow each other."""
+    """At the later of its last reading and its bound, of its last transaction.
+
+    Other EVSEs do not follow each other.
+    """
     columns = ("plug_in", "transaction_id", "at_utc", "register_wh", "closing")
     rows = [(1, "t", 0, 1.0), (1, "u", 9, 2.0), (2, "w", 5 * HOUR, 7.0)]
     register = frame([dict(zip(columns, row, strict=False)) for row in rows], *columns)
     found = following(register, frame(PLUG_INS))
-    assert found.select("plug_in", "transaction_id", "register_wh", "closing").rows() == [(1, "u", 7.0, None)]
+    assert found.select("plug_in", "transaction_id", "register_wh", "closing").rows() == [
+        (1, "u", 7.0, None)
+    ]
     assert seconds_of(found["at_utc"]) == [4 * HOUR]
     late = following(register, frame([PLUG_INS[0] | {"bound_utc": 5}, PLUG_INS[1]]))
     assert seconds_of(late["at_utc"]) == [9]
@@ -204,9 +301,13 @@ def test_the_reading_that_follows_stands_at_the_end_of_the_one_before() -> None:
         ("Voltage", "V", 230.0, False),
     ],
 )
-def test_what_flows_is_more_than_the_meters_noise(measurand: str, unit: str, value: float, *, flows: bool) -> None:
+def test_what_flows_is_more_than_the_meters_noise(
+    measurand: str, unit: str, value: float, *, flows: bool
+) -> None:
     """From 100 W or 1 A on; common practice, no source."""
-    rows = [{"at_utc": t, "measurand": measurand, "unit": unit, "sample_value": value} for t in (9, 5)]
+    rows = [
+        {"at_utc": t, "measurand": measurand, "unit": unit, "sample_value": value} for t in (9, 5)
+    ]
     found = sampled_flow(frame(rows, *SAMPLE, plug_in=1))
     assert seconds_of(found["flow_utc"]) == [5 if flows else None]
 

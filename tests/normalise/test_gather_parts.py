@@ -9,8 +9,8 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipeline.normalise.clocks import CHANGE_ERROR_S, UNKNOWN_ERROR_S
-from pipeline.normalise.gather import Evidence, doubts, find, merged, rated, sources
+from pipeline.normalise.attempts.assemble import Evidence, doubts, find, merged, rated, sources
+from pipeline.normalise.clocks.eras import CHANGE_ERROR_S, UNKNOWN_ERROR_S
 from pipeline.registry import polars_schema
 from pipeline.settings.normalise import NormaliseSettings
 from tests.normalise.rows import frame, seconds_of
@@ -37,17 +37,39 @@ def one(**facts: Any) -> dict[str, Any]:
         "source": "pilot",
     }
     made = merged(frame([facts], *FACTS, **usual), SETTINGS).row(0, named=True)
-    return {name: seconds_of(pl.Series([v]))[0] if name.endswith("_utc") else v for name, v in made.items()}
+    return {
+        name: seconds_of(pl.Series([v]))[0] if name.endswith("_utc") else v
+        for name, v in made.items()
+    }
 
 
 def test_the_stations_own_word_goes_before_the_exports() -> None:
-    """Energy, card and stop reason; the export's where the station said none; its vehicle in any case."""
-    told = {"told_kwh": 3.0, "told_token": "T9", "told_stop": "Remote", "told_vehicle": "v9", "told_at": "x:1"}
+    """Energy, card and stop reason; the export's where the station said none.
+
+    Its vehicle in any case.
+    """
+    told = {
+        "told_kwh": 3.0,
+        "told_token": "T9",
+        "told_stop": "Remote",
+        "told_vehicle": "v9",
+        "told_at": "x:1",
+    }
     row = one(**told)
-    assert (row["energy_kwh"], row["id_token"], row["stop_reason"], row["vehicle_id"]) == (3.0, "T9", "Remote", "v9")
+    assert (row["energy_kwh"], row["id_token"], row["stop_reason"], row["vehicle_id"]) == (
+        3.0,
+        "T9",
+        "Remote",
+        "v9",
+    )
     assert row["stopped_utc"] == 100
     row = one(**told, metered_kwh=2.0, shown_token="T1", stop_reason="Local", stopped_utc=80)
-    assert (row["energy_kwh"], row["id_token"], row["stop_reason"], row["stopped_utc"]) == (2.0, "T1", "Local", 80)
+    assert (row["energy_kwh"], row["id_token"], row["stop_reason"], row["stopped_utc"]) == (
+        2.0,
+        "T1",
+        "Local",
+        80,
+    )
     assert one(**told, shown_token="T1", started_token="T2")["id_token"] == "T2"
     assert one()["stopped_utc"] is None
     assert row["lineage"] == ["f:1", "f:2", "x:1"]
@@ -55,19 +77,35 @@ def test_the_stations_own_word_goes_before_the_exports() -> None:
 
 
 def test_an_exports_fault_counts_where_the_station_told_none() -> None:
-    """At the end of the plug-in, lasting; a fault the station told stands with its own time and name."""
+    """At the end of the plug-in, lasting.
+
+    A fault the station told stands with its own time and name.
+    """
     told = {"told_trouble": True, "told_fault": "PilotFault", "told_raw": "low side"}
     row = one(**told, lasting=False)
-    assert (row["fault_utc"], row["fault"], row["fault_raw"], row["lasting"]) == (100, "PilotFault", "low side", True)
+    assert (row["fault_utc"], row["fault"], row["fault_raw"], row["lasting"]) == (
+        100,
+        "PilotFault",
+        "low side",
+        True,
+    )
     assert one(**told, unplugged_at_utc=None)["fault_utc"] == 90
     row = one(**told, fault_utc=30, fault="GroundFailure", fault_raw="earth", lasting=False)
-    assert (row["fault_utc"], row["fault"], row["fault_raw"], row["lasting"]) == (30, "GroundFailure", "earth", False)
+    assert (row["fault_utc"], row["fault"], row["fault_raw"], row["lasting"]) == (
+        30,
+        "GroundFailure",
+        "earth",
+        False,
+    )
     row = one(**(told | {"told_trouble": False}), lasting=False)
     assert (row["fault_utc"], row["fault"], row["lasting"]) == (None, None, False)
 
 
 def test_an_odd_stop_of_an_export_is_a_sign() -> None:
-    """The station ended it without saying why: at the plug-in's end, unless the station's record has a sign of its own."""
+    """The station ended it without saying why.
+
+    At the plug-in's end, unless the station's record has a sign of its own.
+    """
     row = one(told_stop="Reboot")
     assert (row["sign_utc"], row["sign_raw"]) == (100, "Reboot")
     assert one(told_stop="Reboot", unplugged_at_utc=None)["sign_utc"] == 90
@@ -90,15 +128,23 @@ def test_an_odd_stop_of_an_export_is_a_sign() -> None:
         ({"sign_utc": 80, "sign_raw": "own"}, 80),
     ],
 )
-def test_an_offer_taken_back_is_a_sign_unless_it_was_meant(facts: dict[str, Any], sign: float | None) -> None:
-    """Stopped on purpose within ten seconds (no reason is Local: OCPP 1.6, 4.10), or paused; a sign of its own goes before."""
+def test_an_offer_taken_back_is_a_sign_unless_it_was_meant(
+    facts: dict[str, Any], sign: float | None
+) -> None:
+    """Stopped on purpose within ten seconds (no reason is Local: OCPP 1.6, 4.10), or paused.
+
+    A sign of its own goes before.
+    """
     row = one(cut_utc=60, **facts)
     assert row["sign_utc"] == sign
     assert row["sign_raw"] == {60: "offer taken back by the EVSE", 80: "own", None: None}[sign]
 
 
 def test_doubt_of_the_time_is_told() -> None:
-    """No clock first, then the pilot's doubt, then an export's where it stands alone; an hour's doubt widens the error."""
+    """No clock first, then the pilot's doubt, then an export's where it stands alone.
+
+    An hour's doubt widens the error.
+    """
     assert one()["time_doubt"] is None
     assert one(clock_error_s=UNKNOWN_ERROR_S, pilot_doubt="fold")["time_doubt"] == "no_clock"
     row = one(pilot_doubt="fold", time_doubt="gap", source="export")
@@ -121,13 +167,21 @@ def test_what_flowed_first_counts() -> None:
 def shape(table: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
     """Rows in a declared shape."""
     schema = dict(polars_schema(table))
-    return pl.DataFrame([{n: row.get(n) for n in schema} for row in rows], schema=schema, orient="row")
+    return pl.DataFrame(
+        [{n: row.get(n) for n in schema} for row in rows], schema=schema, orient="row"
+    )
 
 
 def test_every_source_that_told_of_it_is_named_once() -> None:
     """In order of name, the one that made it always among them."""
     plug_ins = frame([{"plug_in": 1, "source": "pilot"}, {"plug_in": 2, "source": "export"}])
-    messages = frame([{"plug_in": 1, "version": "2.0.1"}, {"plug_in": 1, "version": "2.0.1"}, {"plug_in": 1, "version": "1.6"}])
+    messages = frame(
+        [
+            {"plug_in": 1, "version": "2.0.1"},
+            {"plug_in": 1, "version": "2.0.1"},
+            {"plug_in": 1, "version": "1.6"},
+        ]
+    )
     pilot = frame([{"plug_in": 1}])
     there = Evidence(pilot, messages, pilot, frame([{"plug_in": 1}]))
     found = dict(sources(there, plug_ins).rows())
@@ -136,7 +190,12 @@ def test_every_source_that_told_of_it_is_named_once() -> None:
 
 def test_a_doubtful_pilot_row_matters_where_it_began_or_ended_a_plug_in() -> None:
     """By file and line; rows between say nothing of the plug-in's times."""
-    pilot = frame([{"file_id": "f", "line": k, "time_doubt": d} for k, d in ((1, "fold"), (2, None), (3, "gap"), (4, "fold"))])
+    pilot = frame(
+        [
+            {"file_id": "f", "line": k, "time_doubt": d}
+            for k, d in ((1, "fold"), (2, None), (3, "gap"), (4, "fold"))
+        ]
+    )
     plug_ins = frame(
         [
             {"plug_in": 1, "began": "f:1", "ended": "f:2"},
@@ -155,16 +214,23 @@ def test_the_rating_is_the_evses() -> None:
 
 
 def test_a_plug_in_without_an_end_is_bound_by_a_retrys_time_or_the_next() -> None:
-    """Fifteen minutes after it was last seen (setting), or when the next begins; one that ended, by its end."""
+    """Fifteen minutes after it was last seen (setting), or when the next begins.
+
+    One that ended, by its end.
+    """
     marks_ = [
         {"evse_id": "e", "from_utc": a, "to_utc": b, "seen_utc": s}
         for a, b, s in ((0, None, 100), (5000, None, 5100), (5500, 6000, 5900))
     ]
-    told = frame(marks_, error_s=60.0, began="x:1", ended="x:1", sudden=False).with_columns(error_s=pl.lit(60.0))
+    told = frame(marks_, error_s=60.0, began="x:1", ended="x:1", sudden=False).with_columns(
+        error_s=pl.lit(60.0)
+    )
     signal = shape("core_signal", [{"station_id": "st1"}]).clear()
     pilot = shape("core_pilot", [{"station_id": "st1"}]).clear()
     extra = (
-        [pl.lit(None, dtype=pl.Datetime("us", "UTC")).alias("receiver_at_utc")] if "receiver_at_utc" not in signal.columns else []
+        [pl.lit(None, dtype=pl.Datetime("us", "UTC")).alias("receiver_at_utc")]
+        if "receiver_at_utc" not in signal.columns
+        else []
     )
     found = find(Evidence(pilot, signal.with_columns(extra), pilot, told), SETTINGS)
     assert seconds_of(found["bound_utc"]) == [1000, 5500, 6000]
@@ -173,7 +239,9 @@ def test_a_plug_in_without_an_end_is_bound_by_a_retrys_time_or_the_next() -> Non
 
 
 def test_a_card_shown_before_the_plug_in_and_a_stop_after_it_are_its() -> None:
-    """A transaction may begin two minutes before the vehicle is plugged in, a stop come half a minute after it left."""
+    """A transaction may begin two minutes before the vehicle is plugged in, a stop come half a
+    minute after it left.
+    """
     world = World()
     world.evse()
     world.token("T1", "v1")
@@ -191,8 +259,13 @@ def test_a_card_shown_before_the_plug_in_and_a_stop_after_it_are_its() -> None:
 
 
 @pytest.mark.parametrize("before", [{"status": "Preparing"}, {}])
-def test_the_pilot_tells_when_the_vehicle_came_though_the_card_was_first(before: dict[str, str]) -> None:
-    """OCPP 1.6 goes to Preparing, or begins the transaction, by the card alone; the pilot left state A later (contract)."""
+def test_the_pilot_tells_when_the_vehicle_came_though_the_card_was_first(
+    before: dict[str, str],
+) -> None:
+    """OCPP 1.6 goes to Preparing, or begins the transaction, by the card alone.
+
+    The pilot left state A later (contract).
+    """
     world = World()
     world.evse()
     world.token("T1", "v1")
@@ -212,14 +285,32 @@ def test_the_pilot_tells_when_the_vehicle_came_though_the_card_was_first(before:
 
 @pytest.mark.parametrize("action", ["RemoteStartTransaction", "RequestStartTransaction"])
 def test_a_remote_start_shows_the_card(action: str) -> None:
-    """OCPP 1.6 and 2.0.1: the centre's own call names the token, and no connector; it is of the plug-in that waits."""
+    """OCPP 1.6 and 2.0.1: the centre's own call names the token, and no connector.
+
+    It is of the plug-in that waits.
+    """
     world = World()
     world.evse()
     world.token("T1", "v1")
     world.status(0, "Preparing")
     base = {"station_id": "st1", "version": "1.6", "message_id": "remote"}
-    world.add("raw_frame", receiver_at_utc=at(10), direction="out", message_type=2, action=action, id_token="T1", **base)
-    world.add("raw_frame", receiver_at_utc=at(10.2), direction="in", message_type=3, status="Accepted", **base)
+    world.add(
+        "raw_frame",
+        receiver_at_utc=at(10),
+        direction="out",
+        message_type=2,
+        action=action,
+        id_token="T1",
+        **base,
+    )
+    world.add(
+        "raw_frame",
+        receiver_at_utc=at(10.2),
+        direction="in",
+        message_type=3,
+        status="Accepted",
+        **base,
+    )
     world.status(90, "Available")
     made = attempts(world)
     assert made.select("id_token", "vehicle_id").rows() == [("T1", "v1")]

@@ -7,12 +7,15 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipeline.normalise.identities import by_token, conflicts, described, firmwares, latest
+from pipeline.normalise.sessions.identities import by_token, conflicts, described, firmwares, latest
 from tests.normalise.rows import frame, seconds_of
 
 
 def test_the_last_delivery_of_a_key_counts() -> None:
-    """By when its file was read, then by file and line; rows come in order of their key, without where they came from."""
+    """By when its file was read, then by file and line.
+
+    Rows come in order of their key, without where they came from.
+    """
     rows = [
         {"vehicle_id": "b", "firmware": "new", "ingested_at_utc": 2, "file_id": "f1", "line": 1},
         {"vehicle_id": "b", "firmware": "old", "ingested_at_utc": 1, "file_id": "f9", "line": 9},
@@ -30,12 +33,17 @@ def token(vehicle: str, start: float | None, end: float | None, name: str = "T1"
 
 
 def test_spans_of_one_token_that_overlap_are_a_conflict() -> None:
-    """Contract: two rows that overlap for one token; blank is open; spans that touch do not overlap; case is nothing."""
+    """Contract: two rows that overlap for one token; blank is open.
+
+    Spans that touch do not overlap; case is nothing.
+    """
 
     def spans(*rows: dict[str, Any]) -> list[tuple[Any, ...]]:
         found = conflicts(frame(list(rows)))
         starts, ends = seconds_of(found["valid_from_utc"]), seconds_of(found["valid_to_utc"])
-        return list(zip(found["id_token"].to_list(), starts, ends, found["detail"].to_list(), strict=True))
+        return list(
+            zip(found["id_token"].to_list(), starts, ends, found["detail"].to_list(), strict=True)
+        )
 
     said = "assigned to v1 and to v2 at once"
     assert spans(token("v1", 0, 100), token("v2", 50, None, "t1 ")) == [("T1", 50, 100, said)]
@@ -65,8 +73,13 @@ def test_spans_of_one_token_that_overlap_are_a_conflict() -> None:
 def test_who_charged_is_decided_by_the_token_at_that_time(
     at: float, told: str | None, vehicle: str | None, known_by: str
 ) -> None:
-    """From its first instant on, not at its last; in an overlap nobody; the export's own word goes before the token's."""
-    tokens = frame([token("v1", 0, 100), token("v2", 200, 300), token("v3", 240, None), token("v3", 310, None)])
+    """From its first instant on, not at its last; in an overlap nobody.
+
+    The export's own word goes before the token's.
+    """
+    tokens = frame(
+        [token("v1", 0, 100), token("v2", 200, 300), token("v3", 240, None), token("v3", 310, None)]
+    )
     row = {"plugged_at_utc": at, "id_token": " t1", "vehicle_id": told}
     attempts = frame([row]).with_columns(attempt_id=pl.lit("a"))
     made = by_token(attempts, tokens).row(0, named=True)
@@ -83,7 +96,10 @@ def test_an_attempt_without_a_card_is_nobodys() -> None:
 
 
 def test_firmware_changes_with_the_boot_that_names_another() -> None:
-    """A boot with the same firmware is no change; each holds until the next; a boot that names none says nothing."""
+    """A boot with the same firmware is no change; each holds until the next.
+
+    A boot that names none says nothing.
+    """
     rows = [
         {"at_utc": 30, "firmware": "2"},
         {"at_utc": 0, "firmware": "1"},
@@ -93,7 +109,12 @@ def test_firmware_changes_with_the_boot_that_names_another() -> None:
         {"at_utc": 5, "firmware": "9", "station_id": "st2"},
     ]
     found = firmwares(frame(rows, station_id="st1"))
-    assert found.select("station_id", "firmware").rows() == [("st1", "1"), ("st1", "2"), ("st1", "1"), ("st2", "9")]
+    assert found.select("station_id", "firmware").rows() == [
+        ("st1", "1"),
+        ("st1", "2"),
+        ("st1", "1"),
+        ("st2", "9"),
+    ]
     assert seconds_of(found["valid_from_utc"]) == [0, 30, 40, 5]
     assert seconds_of(found["valid_to_utc"]) == [30, 40, None, None]
 
@@ -105,16 +126,27 @@ def test_of_two_boots_at_one_instant_the_greater_firmware_counts() -> None:
 
 
 def test_an_attempt_is_described_by_what_held_when_it_began() -> None:
-    """The boot's firmware from its instant on, the list's before any; models and supply by the lists; unknown stays null."""
+    """The boot's firmware from its instant on, the list's before any.
+
+    Models and supply by the lists; unknown stays null.
+    """
     evse = {
         "evse_id": "e", "station_id": "st1", "connector_id": 1, "site_id": "s", "evse_model": "m", "supply": "AC",
         "diode_check": "yes", "connector_type": "sType2", "firmware": "9",
     }  # fmt: skip
     evses = pl.DataFrame([evse])
-    boots = frame([{"valid_from_utc": 100, "firmware": "10"}, {"valid_from_utc": 200, "firmware": "11"}], station_id="st1")
+    boots = frame(
+        [{"valid_from_utc": 100, "firmware": "10"}, {"valid_from_utc": 200, "firmware": "11"}],
+        station_id="st1",
+    )
     vehicles = pl.DataFrame({"vehicle_id": ["v"], "vehicle_model": ["vm"]})
-    rows = [{"plugged_at_utc": t, "evse_id": "e", "vehicle_id": v} for t, v in ((99, "v"), (100, "x"), (250, None))]
-    made = described(frame([*rows, {"plugged_at_utc": 0, "evse_id": "gone"}]), evses, boots, vehicles).sort("plugged_at_utc")
+    rows = [
+        {"plugged_at_utc": t, "evse_id": "e", "vehicle_id": v}
+        for t, v in ((99, "v"), (100, "x"), (250, None))
+    ]
+    made = described(
+        frame([*rows, {"plugged_at_utc": 0, "evse_id": "gone"}]), evses, boots, vehicles
+    ).sort("plugged_at_utc")
     assert made["firmware"].to_list() == [None, "9", "10", "11"]
     assert made["vehicle_model"].to_list() == [None, "vm", None, None]
     assert made["evse_model"].to_list() == [None, "m", "m", "m"]

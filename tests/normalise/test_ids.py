@@ -37,7 +37,10 @@ def drifting(days: int) -> World:
 
 
 def test_last_weeks_ids_stay_though_the_clock_drifts() -> None:
-    """With another week of frames the offset after the last one is known better: only the last hours may move."""
+    """With another week of frames the offset after the last one is known better.
+
+    Only the last hours may move.
+    """
     week, fortnight = attempts(drifting(7)), attempts(drifting(14))
     assert week.height == 28
     settled = week.head(week.height - 2)["attempt_id"]

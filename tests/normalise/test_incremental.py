@@ -1,4 +1,7 @@
-"""Incremental: any split of what is delivered, in any order, ends in the same tables as one run over all of it."""
+"""Incremental.
+
+Any split of what is delivered, in any order, ends in the same tables as one run over all of it.
+"""
 
 # ruff: noqa: S311
 
@@ -15,7 +18,7 @@ from hypothesis import strategies as st
 from pipeline.normalise import normalise
 from pipeline.registry import empty, polars_schema
 from pipeline.settings.normalise import NormaliseSettings
-from pipeline.warehouse import Connection, append, create_tables, read
+from pipeline.storage.warehouse import Connection, append, create_tables, read
 from tests.normalise.days import depot
 from tests.normalise.test_attempts import station
 from tests.normalise.world import T0, World, at
@@ -36,7 +39,10 @@ TIMES = ("receiver_at_utc", "station_at_utc", "at_utc", "plugged_at_utc")
 
 
 def parts(seed: int, split: str) -> list[dict[str, pl.DataFrame]]:
-    """A depot's raw rows in two deliveries: split by time, at random, by table, or an old week after a new one."""
+    """A depot's raw rows in two deliveries.
+
+    Split by time, at random, by table, or an old week after a new one.
+    """
     rng = random.Random(seed + 1)
     cut = at(rng.uniform(1, 8) * 86_400)
     halves: list[dict[str, list]] = [{}, {}]
@@ -63,10 +69,15 @@ def parts(seed: int, split: str) -> list[dict[str, pl.DataFrame]]:
                     "random": rng.random() < 0.5,
                     "table": late.get(table, False),
                 }[split]
-                halves[second].setdefault(table, []).append({**row, "file_id": f"{table}-{number}-{int(second)}"})
+                halves[second].setdefault(table, []).append(
+                    {**row, "file_id": f"{table}-{number}-{int(second)}"}
+                )
     made = []
     for order, half in enumerate(halves):
-        frames = {table: pl.DataFrame(rows, schema=dict(polars_schema(table)), orient="row") for table, rows in half.items()}
+        frames = {
+            table: pl.DataFrame(rows, schema=dict(polars_schema(table)), orient="row")
+            for table, rows in half.items()
+        }
         ids = sorted({row["file_id"] for rows in half.values() for row in rows})
         files = [
             {
@@ -84,7 +95,9 @@ def parts(seed: int, split: str) -> list[dict[str, pl.DataFrame]]:
             for i in ids
         ]
         frames["raw_file"] = (
-            pl.DataFrame(files, schema=dict(polars_schema("raw_file")), orient="row") if files else empty("raw_file")
+            pl.DataFrame(files, schema=dict(polars_schema("raw_file")), orient="row")
+            if files
+            else empty("raw_file")
         )
         made.append(frames)
     return made
@@ -102,18 +115,30 @@ def core(con: Connection) -> dict[str, pl.DataFrame]:
     """The core tables, each in an order of its own."""
     tables = {table: read(con, table) for table in CORE}
     lists = {"core_attempt", "core_plug_in"}
-    flat = {t: f.with_columns(pl.col("lineage").list.join(" ")) if t in lists else f for t, f in tables.items()}
+    flat = {
+        t: f.with_columns(pl.col("lineage").list.join(" ")) if t in lists else f
+        for t, f in tables.items()
+    }
     return {table: frame.sort(frame.columns) for table, frame in flat.items()}
 
 
-NOTHING = pl.DataFrame(schema={"station_id": pl.String, "from_utc": pl.Datetime("us", "UTC"), "to_utc": pl.Datetime("us", "UTC")})
+NOTHING = pl.DataFrame(
+    schema={
+        "station_id": pl.String,
+        "from_utc": pl.Datetime("us", "UTC"),
+        "to_utc": pl.Datetime("us", "UTC"),
+    }
+)
 
 
 @pytest.mark.parametrize("split", ["time", "backfill", "random", "table"])
 @settings(max_examples=6, deadline=None)
 @given(seed=st.integers(0, 10**6))
 def test_two_runs_equal_one(split: str, seed: int) -> None:
-    """Delivered in two parts and taken up one after the other, or all at once: every core table is the same."""
+    """Delivered in two parts and taken up one after the other, or all at once.
+
+    Every core table is the same.
+    """
     first, second = parts(seed, split)
     step, whole = fresh(), fresh()
     for part in (first, second):

@@ -8,8 +8,8 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipeline.normalise.moments import beside_pilot, levels, of_pilot, of_signals
-from pipeline.normalise.outcomes import authorisation, outcome, progress
+from pipeline.normalise.attempts.outcome import authorisation, outcome, progress
+from pipeline.normalise.attempts.stage_events import beside_pilot, levels, of_pilot, of_signals
 from pipeline.settings.normalise import NormaliseSettings
 from tests.normalise.rows import frame, seconds_of
 
@@ -26,7 +26,13 @@ USUAL = {
 }  # fmt: skip
 OFFERED = {"offered_utc": 10, "level": 1}
 CLOSED = OFFERED | {"closed_utc": 20, "level": 3}
-FAULT = {"fault_utc": 30, "lasting": True, "fault": "GroundFailure", "fault_raw": "earth", "level_at_fault": 1}
+FAULT = {
+    "fault_utc": 30,
+    "lasting": True,
+    "fault": "GroundFailure",
+    "fault_raw": "earth",
+    "level_at_fault": 1,
+}
 
 
 def told(**facts: Any) -> dict[str, Any]:
@@ -76,22 +82,45 @@ def told(**facts: Any) -> dict[str, Any]:
         ({"unplugged_at_utc": None, "stopped_utc": 100}, "abandoned"),
         (OFFERED | {"unplugged_at_utc": 70}, "not_requested"),
         (OFFERED | {"unplugged_at_utc": 69.9}, "abandoned"),
-        (OFFERED | {"unplugged_at_utc": 70, "transaction_id": None, "source": "ocpp16"}, "abandoned"),
-        (OFFERED | {"unplugged_at_utc": 70, "transaction_id": None, "source": "ocpp16+telematics"}, "abandoned"),
-        (OFFERED | {"unplugged_at_utc": 70, "transaction_id": None, "source": "ocpp201"}, "not_requested"),
+        (
+            OFFERED | {"unplugged_at_utc": 70, "transaction_id": None, "source": "ocpp16"},
+            "abandoned",
+        ),
+        (
+            OFFERED
+            | {"unplugged_at_utc": 70, "transaction_id": None, "source": "ocpp16+telematics"},
+            "abandoned",
+        ),
+        (
+            OFFERED | {"unplugged_at_utc": 70, "transaction_id": None, "source": "ocpp201"},
+            "not_requested",
+        ),
         ({"source": "export", "transaction_id": None, "energy_kwh": 0.0}, "not_requested"),
-        ({"source": "export+telematics", "transaction_id": None, "energy_kwh": 0.0}, "not_requested"),
-        ({"source": "export", "transaction_id": None, "energy_kwh": 0.0, "unplugged_at_utc": 59}, "abandoned"),
+        (
+            {"source": "export+telematics", "transaction_id": None, "energy_kwh": 0.0},
+            "not_requested",
+        ),
+        (
+            {"source": "export", "transaction_id": None, "energy_kwh": 0.0, "unplugged_at_utc": 59},
+            "abandoned",
+        ),
         ({"source": "export", "transaction_id": None, "energy_kwh": 0.2}, "charged"),
     ],
 )
 def test_the_order_of_the_questions_is_the_decision(facts: dict[str, Any], want: str) -> None:
-    """Contract: 0.5 kWh or a full battery's stop is charged, an ending fault failed, a refusal declined; waiting fails not."""
+    """Contract.
+
+    0.5 kWh or a full battery's stop is charged, an ending fault failed, a refusal declined; waiting
+    fails not.
+    """
     assert told(**facts)["outcome"] == want
 
 
 def test_a_full_battery_that_draws_nothing_has_not_failed() -> None:
-    """Asked and energised for ten minutes without a watt-hour: a failure, unless it says that it is full: it never asked."""
+    """Asked and energised for ten minutes without a watt-hour.
+
+    A failure, unless it says that it is full: it never asked.
+    """
     idle = CLOSED | {"energy_kwh": 0.0, "stopped_utc": 620}
     assert told(**idle, soc_pct=98.9)["outcome"] == "failed"
     assert told(**idle, soc_pct=99.0)["outcome"] == "not_requested"
@@ -99,10 +128,20 @@ def test_a_full_battery_that_draws_nothing_has_not_failed() -> None:
 
 @pytest.mark.parametrize(
     ("minutes", "amps", "want"),
-    [(8.2, None, "charged"), (8.1, None, "abandoned"), (8.2, 10.0, "abandoned"), (13.1, 10.0, "charged")],
+    [
+        (8.2, None, "charged"),
+        (8.1, None, "abandoned"),
+        (8.2, 10.0, "abandoned"),
+        (13.1, 10.0, "charged"),
+    ],
 )
-def test_without_a_meter_the_time_closed_tells_what_was_likely_delivered(minutes: float, amps: float | None, want: str) -> None:
-    """One phase at 16 A and 230 V, or at the current offered: 0.5 kWh takes 8.15 minutes, or 13.04 (derived)."""
+def test_without_a_meter_the_time_closed_tells_what_was_likely_delivered(
+    minutes: float, amps: float | None, want: str
+) -> None:
+    """One phase at 16 A and 230 V, or at the current offered.
+
+    0.5 kWh takes 8.15 minutes, or 13.04 (derived).
+    """
     assert told(**CLOSED, stopped_utc=20 + 60 * minutes, offered_a=amps)["outcome"] == want
 
 
@@ -130,13 +169,26 @@ def test_without_a_meter_the_time_closed_tells_what_was_likely_delivered(minutes
         (OFFERED | {"unplugged_at_utc": 70}, "offered", 60, False),
     ],
 )
-def test_stage_and_early_b(facts: dict[str, Any], stage: str, seconds: float, *, early: bool) -> None:
-    """Contract: how far it came; early_b is a failed AC attempt before the contactor closed, within 60 s of plug-in or PWM."""
+def test_stage_and_early_b(
+    facts: dict[str, Any], stage: str, seconds: float, *, early: bool
+) -> None:
+    """Contract: how far it came.
+
+    Early_b is a failed AC attempt before the contactor closed, within 60 s of plug-in or PWM.
+    """
     row = told(**facts)
-    assert (row["stage"], row["stage_seconds"], row["early_b"]) == (stage, pytest.approx(seconds), early)
+    assert (row["stage"], row["stage_seconds"], row["early_b"]) == (
+        stage,
+        pytest.approx(seconds),
+        early,
+    )
 
 
-EXPORT = {"source": "export", "transaction_id": None, "level": None, "stop_reason": None} | FAULT | {"level_at_fault": None}
+EXPORT = (
+    {"source": "export", "transaction_id": None, "level": None, "stop_reason": None}
+    | FAULT
+    | {"level_at_fault": None}
+)
 
 
 @pytest.mark.parametrize(
@@ -150,27 +202,49 @@ EXPORT = {"source": "export", "transaction_id": None, "level": None, "stop_reaso
         ({"fault": "GroundFailure", "fault_utc": 60}, "plugged", True),
         ({"fault": "GroundFailure", "fault_utc": 61}, "plugged", False),
         ({"fault": "DiodeFault", "supply": "DC"}, "offered", False),
-        ({"source": "export+telematics", "fault": "DiodeFault", "fault_utc": 3600}, "offered", True),
+        (
+            {"source": "export+telematics", "fault": "DiodeFault", "fault_utc": 3600},
+            "offered",
+            True,
+        ),
     ],
 )
-def test_an_export_tells_the_step_by_its_fault_only(facts: dict[str, Any], stage: str, *, early: bool) -> None:
-    """No diode is checked before the PWM is on, no contactor closes before C (IEC 61851-1, derived); seconds are null."""
+def test_an_export_tells_the_step_by_its_fault_only(
+    facts: dict[str, Any], stage: str, *, early: bool
+) -> None:
+    """No diode is checked before the PWM is on, no contactor closes before C (IEC 61851-1,
+    derived); seconds are null.
+    """
     row = told(**EXPORT | facts)
-    assert (row["outcome"], row["stage"], row["early_b"], row["stage_seconds"]) == ("failed", stage, early, None)
+    assert (row["outcome"], row["stage"], row["early_b"], row["stage_seconds"]) == (
+        "failed",
+        stage,
+        early,
+        None,
+    )
 
 
 def test_a_contactor_fault_in_messages_means_the_vehicle_asked() -> None:
-    """Where the pilot was not recorded; with a pilot record its own stage stands; an export's session that waited was offered."""
+    """Where the pilot was not recorded; with a pilot record its own stage stands.
+
+    An export's session that waited was offered.
+    """
     contactor = FAULT | OFFERED | {"fault": "PowerSwitchFailure"}
     assert told(**contactor | {"source": "ocpp16"})["stage"] == "requested"
     assert told(**contactor)["stage"] == "offered"
-    assert told(**contactor | {"source": "ocpp16", "level_at_fault": 3} | CLOSED)["stage"] == "energised"
+    assert (
+        told(**contactor | {"source": "ocpp16", "level_at_fault": 3} | CLOSED)["stage"]
+        == "energised"
+    )
     waited = told(source="export", transaction_id=None, energy_kwh=0.0, level=None)
     assert (waited["outcome"], waited["stage"]) == ("not_requested", "offered")
 
 
 def test_the_fault_told_is_what_made_it_fail() -> None:
-    """A fault before a sign, a silent centre by name, and none where nothing failed; what never closed delivered nothing."""
+    """A fault before a sign, a silent centre by name, and none where nothing failed.
+
+    What never closed delivered nothing.
+    """
     row = told(**FAULT, sign_utc=5, sign_fault="WeakSignal", sign_raw="w")
     assert (row["fault"], row["fault_raw"]) == ("GroundFailure", "earth")
     row = told(sign_utc=5, sign_raw="Reboot", fault="GroundFailure")
@@ -184,22 +258,51 @@ def test_the_fault_told_is_what_made_it_fail() -> None:
     assert told(energy_kwh=0.3)["energy_kwh"] == 0.3
 
 
-MOMENT = ("plug_in", "at_utc", "level", "fault", "fault_raw", "rank", "strength", "done", "eased", "cut", "file_id", "line")
+MOMENT = (
+    "plug_in",
+    "at_utc",
+    "level",
+    "fault",
+    "fault_raw",
+    "rank",
+    "strength",
+    "done",
+    "eased",
+    "cut",
+    "file_id",
+    "line",
+)
 
 
 def gathered(*rows: dict[str, Any]) -> dict[str, Any]:
     """Facts of one plug-in from its moments; times in seconds."""
-    usual = {"plug_in": 1, "rank": 0, "strength": 0, "done": False, "eased": False, "cut": False, "file_id": "f"}
+    usual = {
+        "plug_in": 1,
+        "rank": 0,
+        "strength": 0,
+        "done": False,
+        "eased": False,
+        "cut": False,
+        "file_id": "f",
+    }
     lined = [{"line": k} | row for k, row in enumerate(rows)]
     made = progress(frame(lined, *MOMENT, **usual), timedelta(seconds=5))
     row = made.row(0, named=True)
-    return {name: seconds_of(pl.Series([v]))[0] if name.endswith("_utc") else v for name, v in row.items()}
+    return {
+        name: seconds_of(pl.Series([v]))[0] if name.endswith("_utc") else v
+        for name, v in row.items()
+    }
 
 
 def test_the_fault_that_ended_it_is_the_first_after_the_last_good_moment() -> None:
-    """Good: energised without trouble. A fault up to half a settling time before counts as after; else the first of all."""
+    """Good: energised without trouble. A fault up to half a settling time before counts as after.
+
+    Else the first of all.
+    """
     good, bad = {"level": 3}, {"strength": 2, "fault": "GroundFailure", "fault_raw": "x"}
-    row = gathered({"at_utc": 0} | bad, {"at_utc": 100} | good, {"at_utc": 200} | bad, {"at_utc": 300} | bad)
+    row = gathered(
+        {"at_utc": 0} | bad, {"at_utc": 100} | good, {"at_utc": 200} | bad, {"at_utc": 300} | bad
+    )
     assert (row["fault_utc"], row["lasting"], row["fault_at"]) == (200, True, "f:2")
     row = gathered({"at_utc": 0} | bad, {"at_utc": 100} | good)
     assert (row["fault_utc"], row["lasting"]) == (0, False)
@@ -211,20 +314,40 @@ def test_the_fault_that_ended_it_is_the_first_after_the_last_good_moment() -> No
 
 
 def test_the_most_exact_code_within_ten_seconds_names_it() -> None:
-    """Of those alike the first; what comes later names another trouble; faults of others' strength name none."""
+    """Of those alike the first; what comes later names another trouble.
+
+    Faults of others' strength name none.
+    """
 
     def named(*rest: dict[str, Any]) -> tuple[Any, ...]:
-        row = gathered({"at_utc": 0, "strength": 2, "fault": "a", "fault_raw": "ra", "rank": 1}, *rest)
+        row = gathered(
+            {"at_utc": 0, "strength": 2, "fault": "a", "fault_raw": "ra", "rank": 1}, *rest
+        )
         return row["fault"], row["fault_raw"]
 
-    assert named({"at_utc": 10, "strength": 2, "fault": "b", "fault_raw": "rb", "rank": 2}) == ("b", "rb")
-    assert named({"at_utc": 10.1, "strength": 2, "fault": "b", "fault_raw": "rb", "rank": 2}) == ("a", "ra")
-    assert named({"at_utc": 5, "strength": 2, "fault": "b", "fault_raw": "rb", "rank": 1}) == ("a", "ra")
-    assert named({"at_utc": 5, "strength": 1, "fault": "b", "fault_raw": "rb", "rank": 9}) == ("a", "ra")
+    assert named({"at_utc": 10, "strength": 2, "fault": "b", "fault_raw": "rb", "rank": 2}) == (
+        "b",
+        "rb",
+    )
+    assert named({"at_utc": 10.1, "strength": 2, "fault": "b", "fault_raw": "rb", "rank": 2}) == (
+        "a",
+        "ra",
+    )
+    assert named({"at_utc": 5, "strength": 2, "fault": "b", "fault_raw": "rb", "rank": 1}) == (
+        "a",
+        "ra",
+    )
+    assert named({"at_utc": 5, "strength": 1, "fault": "b", "fault_raw": "rb", "rank": 9}) == (
+        "a",
+        "ra",
+    )
 
 
 def test_levels_signs_and_ends_are_told_by_their_first() -> None:
-    """When each level was first reached, signs, ends after charging; a cut after the last good moment; level at the fault."""
+    """When each level was first reached, signs, ends after charging.
+
+    A cut after the last good moment; level at the fault.
+    """
     row = gathered(
         {"at_utc": 0, "level": 0},
         {"at_utc": 1, "level": 1},
@@ -240,11 +363,18 @@ def test_levels_signs_and_ends_are_told_by_their_first() -> None:
     assert (row["cut_utc"], row["done_utc"], row["eased_utc"]) == (4, 5, 5)
     assert (row["level"], row["level_at_fault"]) == (3, 3)
     early = gathered(
-        {"at_utc": 0, "cut": True, "done": True}, {"at_utc": 3, "level": 3}, {"at_utc": 9, "level": 2, "strength": 2}
+        {"at_utc": 0, "cut": True, "done": True},
+        {"at_utc": 3, "level": 3},
+        {"at_utc": 9, "level": 2, "strength": 2},
     )
     assert (early["cut_utc"], early["done_utc"], early["eased_utc"]) == (None, None, None)
     assert gathered({"at_utc": 0, "cut": True, "done": True, "level": 1})["cut_utc"] == 0
-    assert gathered({"at_utc": 0, "strength": 2, "level": 1}, {"at_utc": 9, "level": 2})["level_at_fault"] == 1
+    assert (
+        gathered({"at_utc": 0, "strength": 2, "level": 1}, {"at_utc": 9, "level": 2})[
+            "level_at_fault"
+        ]
+        == 1
+    )
 
 
 SIGNAL = (
@@ -272,14 +402,34 @@ def card(t: float, token: str = "T1", said: str | None = "Accepted", **more: Any
 
 
 def test_the_last_answer_decides_and_the_first_card_counts() -> None:
-    """Refused at first and accepted then is not refused; the token a transaction started with goes before one shown."""
-    started = {"at_utc": 9, "action": "StartTransaction", "id_token": "T2", "id_token_status": "Accepted", "transaction_id": "7"}
+    """Refused at first and accepted then is not refused.
+
+    The token a transaction started with goes before one shown.
+    """
+    started = {
+        "at_utc": 9,
+        "action": "StartTransaction",
+        "id_token": "T2",
+        "id_token_status": "Accepted",
+        "transaction_id": "7",
+    }
     row = authorised(card(0, said="Invalid"), card(5), started)
-    assert (row["refused"], row["accepted"], row["shown_token"], row["started_token"]) == (False, True, "T1", "T2")
+    assert (row["refused"], row["accepted"], row["shown_token"], row["started_token"]) == (
+        False,
+        True,
+        "T1",
+        "T2",
+    )
     row = authorised(card(0), card(5, said="Blocked"))
     assert (row["refused"], row["accepted"], row["started_token"]) == (True, True, None)
     assert authorised(card(0, said=None))["refused"] is None
-    event = {"at_utc": 0, "action": "TransactionEvent", "event_type": "Started", "id_token": "T3", "id_token_status": "Invalid"}
+    event = {
+        "at_utc": 0,
+        "action": "TransactionEvent",
+        "event_type": "Started",
+        "id_token": "T3",
+        "id_token_status": "Invalid",
+    }
     assert authorised(event)["refused"]
     assert authorised(event)["started_token"] == "T3"  # noqa: S105 - a column
     assert authorised(event | {"id_token": None})["refused"] is None
@@ -288,14 +438,20 @@ def test_the_last_answer_decides_and_the_first_card_counts() -> None:
 
 
 def test_messages_count_in_order_of_their_own_time() -> None:
-    """What was queued arrives late and was said before: the refusal of then is not the last answer."""
+    """What was queued arrives late and was said before.
+
+    The refusal of then is not the last answer.
+    """
     queued = card(0, "T2", said="Blocked", receiver_at_utc=900)
     row = authorised(card(5), queued)
     assert (row["refused"], row["shown_token"]) == (False, "T2")
 
 
 def test_nothing_answered_is_told_from_a_refusal() -> None:
-    """No result to an Authorize where the centre's results are in the record at all; an error is no answer either."""
+    """No result to an Authorize where the centre's results are in the record at all.
+
+    An error is no answer either.
+    """
     assert authorised(card(0, said=None))["unanswered"]
     assert authorised(card(0, said=None, answer=4))["unanswered"]
     assert not authorised(card(0, said=None, answers_seen=False))["unanswered"]
@@ -303,18 +459,47 @@ def test_nothing_answered_is_told_from_a_refusal() -> None:
 
 
 def test_a_transactions_end_and_pause() -> None:
-    """The last stop's time and reason, the first id; a pause is SuspendedEVSE as status or charging state."""
+    """The last stop's time and reason, the first id.
+
+    A pause is SuspendedEVSE as status or charging state.
+    """
     stops = [
         {"at_utc": t, "action": "StopTransaction", "stop_reason": r, "transaction_id": x}
         for t, r, x in ((5, "Local", "a"), (9, "Other", "b"))
     ]
-    row = authorised(*stops, {"at_utc": 20, "action": "StatusNotification", "stop_reason": "Remote", "status": "Available"})
-    assert (seconds_of(pl.Series([row["stopped_utc"]])), row["stop_reason"], row["transaction_id"]) == ([9], "Other", "a")
+    row = authorised(
+        *stops,
+        {
+            "at_utc": 20,
+            "action": "StatusNotification",
+            "stop_reason": "Remote",
+            "status": "Available",
+        },
+    )
+    assert (
+        seconds_of(pl.Series([row["stopped_utc"]])),
+        row["stop_reason"],
+        row["transaction_id"],
+    ) == ([9], "Other", "a")
     assert not row["paused"]
-    assert authorised({"at_utc": 0, "action": "StatusNotification", "status": "SuspendedEVSE"})["paused"]
-    assert authorised({"at_utc": 0, "action": "TransactionEvent", "charging_state": "SuspendedEVSE"})["paused"]
-    ended = authorised({"at_utc": 3, "action": "TransactionEvent", "event_type": "Ended", "stop_reason": "StoppedByEV"})
-    assert (seconds_of(pl.Series([ended["stopped_utc"]])), ended["stop_reason"]) == ([3], "StoppedByEV")
+    assert authorised({"at_utc": 0, "action": "StatusNotification", "status": "SuspendedEVSE"})[
+        "paused"
+    ]
+    assert authorised(
+        {"at_utc": 0, "action": "TransactionEvent", "charging_state": "SuspendedEVSE"}
+    )["paused"]
+    ended = authorised(
+        {
+            "at_utc": 3,
+            "action": "TransactionEvent",
+            "event_type": "Ended",
+            "stop_reason": "StoppedByEV",
+        }
+    )
+    assert (seconds_of(pl.Series([ended["stopped_utc"]])), ended["stop_reason"]) == (
+        [3],
+        "StoppedByEV",
+    )
 
 
 PILOT = (
@@ -325,12 +510,18 @@ PILOT = (
 
 def pilot(*rows: tuple[float, str, str | None], **usual: Any) -> pl.DataFrame:
     """Pilot rows (second, state, contactor) of one plug-in."""
-    told_ = [{"at_utc": t, "pilot_state": s, "contactor": c, "line": k} for k, (t, s, c) in enumerate(rows)]
+    told_ = [
+        {"at_utc": t, "pilot_state": s, "contactor": c, "line": k}
+        for k, (t, s, c) in enumerate(rows)
+    ]
     return frame(told_, *PILOT, **({"plug_in": 1, "file_id": "f", "fault_trouble": False} | usual))
 
 
 def test_a_pilot_row_tells_how_far_it_came() -> None:
-    """B1 plugged, B2 offered, C or D requested, contactor closed energised; a contactor closed in B is not."""
+    """B1 plugged, B2 offered, C or D requested, contactor closed energised.
+
+    A contactor closed in B is not.
+    """
     rows = [
         (0, "B1", "open"),
         (1, "B2", "open"),
@@ -345,12 +536,19 @@ def test_a_pilot_row_tells_how_far_it_came() -> None:
     assert made["fault_raw"].to_list()[-2:] == ["state E", "state F"]
     assert made["done"].to_list() == [True, True, False, False, False, True, False, False, False]
     assert made["eased"].to_list() == [False, True, False, False, False, True, False, False, False]
-    assert of_pilot(pilot((0, "B2", "open"), fault_trouble=True, fault_raw="x"), SETTINGS)["strength"].to_list() == [2]
-    assert of_pilot(pilot((0, "B2", "open"), fault_trouble=True), SETTINGS)["done"].to_list() == [False]
+    assert of_pilot(pilot((0, "B2", "open"), fault_trouble=True, fault_raw="x"), SETTINGS)[
+        "strength"
+    ].to_list() == [2]
+    assert of_pilot(pilot((0, "B2", "open"), fault_trouble=True), SETTINGS)["done"].to_list() == [
+        False
+    ]
 
 
 def test_without_a_contactors_record_c2_that_lasts_counts_as_closed() -> None:
-    """Longer than five seconds (setting); where the contactor is recorded anywhere in the plug-in, it tells."""
+    """Longer than five seconds (setting).
+
+    Where the contactor is recorded anywhere in the plug-in, it tells.
+    """
     assert of_pilot(pilot((0, "C2", None), (5.1, "B1", None)), SETTINGS)["level"].to_list()[0] == 3
     assert of_pilot(pilot((0, "C2", None), (5, "B1", None)), SETTINGS)["level"].to_list()[0] == 2
     assert of_pilot(pilot((0, "C1", None), (50, "B1", None)), SETTINGS)["level"].to_list()[0] == 2
@@ -358,7 +556,10 @@ def test_without_a_contactors_record_c2_that_lasts_counts_as_closed() -> None:
 
 
 def test_an_offer_taken_back_is_a_cut() -> None:
-    """The contactor opens in C by itself, or the PWM stops in B within the early window; a late stop of the PWM is usual."""
+    """The contactor opens in C by itself, or the PWM stops in B within the early window.
+
+    A late stop of the PWM is usual.
+    """
 
     def cut(*rows: tuple[float, str, str | None]) -> list[bool]:
         return of_pilot(pilot(*rows), SETTINGS)["cut"].to_list()
@@ -377,21 +578,41 @@ def test_an_offer_taken_back_is_a_cut() -> None:
      (50, 30.0), (85, 51.0), (86, 55.0), (96, 80.0), (96.5, 80.0), (97, 80.0), (97.5, None)],
 )  # fmt: skip
 def test_the_duty_cycle_offers_a_current(duty: float, amps: float | None) -> None:
-    """IEC 61851-1 Table A.8, as given by a secondary source: 6 A to 10 %, 0.6 d to 85 %, 2.5 (d - 64) to 96 %, 80 A to 97 %."""
+    """IEC 61851-1 Table A.8, as given by a secondary source.
+
+    6 A to 10 %, 0.6 d to 85 %, 2.5 (d - 64) to 96 %, 80 A to 97 %.
+    """
     found = levels(pilot((0, "B2", "open"), duty_pct=duty))["offered_a"].to_list()
     assert found == [None if amps is None else pytest.approx(amps)]
 
 
 def test_levels_of_the_halves_are_medians_by_state() -> None:
-    """B2 and C2 apart, only with the PWM on; samples are those with a low side; time asked in vain is until the next row."""
-    rows = [(0, "B1", "open"), (1, "B2", "open"), (2, "B2", "open"), (3, "C2", "open"), (13, "C2", "closed"), (20, "A1", "open")]
+    """B2 and C2 apart, only with the PWM on; samples are those with a low side.
+
+    Time asked in vain is until the next row.
+    """
+    rows = [
+        (0, "B1", "open"),
+        (1, "B2", "open"),
+        (2, "B2", "open"),
+        (3, "C2", "open"),
+        (13, "C2", "closed"),
+        (20, "A1", "open"),
+    ]
     found = levels(
         pilot(*rows).with_columns(
-            high_v=pl.Series([8.0, 9.0, 9.2, 6.0, 6.4, 12.0]), low_v=pl.Series([None, -12.0, -11.0, -10.0, None, None])
+            high_v=pl.Series([8.0, 9.0, 9.2, 6.0, 6.4, 12.0]),
+            low_v=pl.Series([None, -12.0, -11.0, -10.0, None, None]),
         )
     ).row(0, named=True)
-    assert (found["pilot_high_b_v"], found["pilot_low_b_v"]) == (pytest.approx(9.1), pytest.approx(-11.5))
-    assert (found["pilot_high_c_v"], found["pilot_low_c_v"]) == (pytest.approx(6.2), pytest.approx(-10.0))
+    assert (found["pilot_high_b_v"], found["pilot_low_b_v"]) == (
+        pytest.approx(9.1),
+        pytest.approx(-11.5),
+    )
+    assert (found["pilot_high_c_v"], found["pilot_low_c_v"]) == (
+        pytest.approx(6.2),
+        pytest.approx(-10.0),
+    )
     assert (found["pilot_low_samples"], found["requested_s"]) == (3, 10.0)
     assert levels(pilot((0, "B1", "open"), duty_pct=50.0))["offered_a"].to_list() == [None]
 
@@ -428,8 +649,13 @@ MESSAGE = (
         ({"action": "StopTransaction", "stop_reason": "PowerLoss", "fault": "PowerLoss"}, None, 2),
     ],
 )
-def test_a_message_tells_how_far_it_came(row: dict[str, Any], level: int | None, strength: int) -> None:
-    """Statuses, accepted cards and charging states by what they mean in OCPP; a fault is hard, a warning or odd stop a sign."""
+def test_a_message_tells_how_far_it_came(
+    row: dict[str, Any], level: int | None, strength: int
+) -> None:
+    """Statuses, accepted cards and charging states by what they mean in OCPP.
+
+    A fault is hard, a warning or odd stop a sign.
+    """
     usual = {
         "plug_in": 1,
         "at_utc": 0,
@@ -451,13 +677,27 @@ def test_a_message_tells_how_far_it_came(row: dict[str, Any], level: int | None,
         ({"action": "StopTransaction", "stop_reason": "Local"}, True, False),
         ({"action": "StopTransaction"}, True, False),
         ({"action": "StopTransaction", "stop_reason": "Reboot"}, False, False),
-        ({"action": "StopTransaction", "stop_reason": "PowerLoss", "fault": "PowerLoss"}, False, False),
-        ({"action": "TransactionEvent", "event_type": "Ended", "stop_reason": "StoppedByEV"}, True, True),
-        ({"action": "TransactionEvent", "event_type": "Ended", "stop_reason": "SOCLimitReached"}, True, True),
+        (
+            {"action": "StopTransaction", "stop_reason": "PowerLoss", "fault": "PowerLoss"},
+            False,
+            False,
+        ),
+        (
+            {"action": "TransactionEvent", "event_type": "Ended", "stop_reason": "StoppedByEV"},
+            True,
+            True,
+        ),
+        (
+            {"action": "TransactionEvent", "event_type": "Ended", "stop_reason": "SOCLimitReached"},
+            True,
+            True,
+        ),
         ({"action": "TransactionEvent", "event_type": "Updated"}, False, False),
     ],
 )
-def test_a_message_tells_that_charging_ended_as_meant(row: dict[str, Any], *, done: bool, eased: bool) -> None:
+def test_a_message_tells_that_charging_ended_as_meant(
+    row: dict[str, Any], *, done: bool, eased: bool
+) -> None:
     """By the vehicle (eased) or otherwise; a stop without a reason is local (OCPP 1.6, 4.10)."""
     usual = {
         "plug_in": 1,
@@ -472,15 +712,29 @@ def test_a_message_tells_that_charging_ended_as_meant(row: dict[str, Any], *, do
 
 
 def test_messages_beside_a_pilot_record_are_marked() -> None:
-    """By plug-in: there the pilot tells how far it came; one row a message however many pilot rows there are."""
-    said = frame([{"plug_in": 1, "at_utc": 0}, {"plug_in": 2, "at_utc": 1}, {"plug_in": 1, "at_utc": 2}])
+    """By plug-in: there the pilot tells how far it came.
+
+    One row a message however many pilot rows there are.
+    """
+    said = frame(
+        [{"plug_in": 1, "at_utc": 0}, {"plug_in": 2, "at_utc": 1}, {"plug_in": 1, "at_utc": 2}]
+    )
     made = beside_pilot(said, pilot((0, "B1", None), (1, "B2", None)))
     assert made["seen_by_pilot"].to_list() == [True, False, True]
 
 
 def test_trouble_that_is_over_while_charging_goes_on_is_energised() -> None:
-    """2.0.1: an event cleared while the last state was Charging; after the end, or in another state, it says nothing."""
-    usual = {"plug_in": 1, "seen_by_pilot": True, "connector_id": 1, "receiver_at_utc": 0, "file_id": "f"}
+    """2.0.1: an event cleared while the last state was Charging.
+
+    After the end, or in another state, it says nothing.
+    """
+    usual = {
+        "plug_in": 1,
+        "seen_by_pilot": True,
+        "connector_id": 1,
+        "receiver_at_utc": 0,
+        "file_id": "f",
+    }
     cleared = {"at_utc": 9, "action": "NotifyEvent", "info": "cleared", "line": 9}
 
     def level(*before: dict[str, Any]) -> int | None:
@@ -489,6 +743,17 @@ def test_trouble_that_is_over_while_charging_goes_on_is_energised() -> None:
 
     charging = {"at_utc": 1, "action": "TransactionEvent", "charging_state": "Charging", "line": 1}
     assert level(charging) == 3
-    assert level(charging, {"at_utc": 2, "action": "TransactionEvent", "event_type": "Ended", "line": 2}) is None
-    assert level(charging, {"at_utc": 2, "action": "TransactionEvent", "charging_state": "SuspendedEV", "line": 2}) is None
+    assert (
+        level(
+            charging, {"at_utc": 2, "action": "TransactionEvent", "event_type": "Ended", "line": 2}
+        )
+        is None
+    )
+    assert (
+        level(
+            charging,
+            {"at_utc": 2, "action": "TransactionEvent", "charging_state": "SuspendedEV", "line": 2},
+        )
+        is None
+    )
     assert level({"at_utc": 1, "action": "Heartbeat", "line": 1}) is None

@@ -8,9 +8,9 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipeline.normalise.marks import pilot_marks, signal_marks
-from pipeline.normalise.overlap import meeting
-from pipeline.normalise.plugins import assigned, joined, parted, spans
+from pipeline.core.overlap import meeting
+from pipeline.normalise.sessions.plug_in_spans import assigned, joined, parted, spans
+from pipeline.normalise.sessions.presence_events import pilot_marks, signal_marks
 from pipeline.settings.normalise import NormaliseSettings
 from tests.normalise.rows import frame, seconds_of
 
@@ -24,18 +24,35 @@ def marks(*told: tuple[float, int], **usual: Any) -> pl.DataFrame:
     return frame(
         rows,
         *MARK,
-        **({"evse_id": "e", "clock_error_s": 2.0, "order": 0, "split": False, "file_id": "f", "source": "pilot"} | usual),
+        **(
+            {
+                "evse_id": "e",
+                "clock_error_s": 2.0,
+                "order": 0,
+                "split": False,
+                "file_id": "f",
+                "source": "pilot",
+            }
+            | usual
+        ),
     )
 
 
 def times(found: pl.DataFrame) -> list[tuple[float | None, ...]]:
     """(from, to, seen) of spans."""
-    return list(zip(*(seconds_of(found[c]) for c in ("from_utc", "to_utc", "seen_utc")), strict=True))
+    return list(
+        zip(*(seconds_of(found[c]) for c in ("from_utc", "to_utc", "seen_utc")), strict=True)
+    )
 
 
 def test_a_span_reaches_from_there_to_gone() -> None:
-    """From the first mark of a vehicle to the first of its leaving; what says nothing ends nothing; seen last before it left."""
-    found = spans(marks((0, -1), (10, 1), (20, 0), (30, 1), (40, -1), (50, -1), (60, 1)), timedelta(days=14))
+    """From the first mark of a vehicle to the first of its leaving; what says nothing ends nothing.
+
+    Seen last before it left.
+    """
+    found = spans(
+        marks((0, -1), (10, 1), (20, 0), (30, 1), (40, -1), (50, -1), (60, 1)), timedelta(days=14)
+    )
     assert times(found) == [(10, 40, 30), (60, None, 60)]
     assert found["began"].to_list() == ["f:1", "f:6"]
     assert found["ended"].to_list() == ["f:4", None]
@@ -45,13 +62,21 @@ def test_a_span_reaches_from_there_to_gone() -> None:
 
 def test_a_record_that_begins_in_the_middle_is_sudden() -> None:
     """Nothing was said of the EVSE before: the first record may not be the plug-in."""
-    assert spans(marks((10, 1), (20, -1), (30, 1)), timedelta(days=14))["sudden"].to_list() == [True, False]
+    assert spans(marks((10, 1), (20, -1), (30, 1)), timedelta(days=14))["sudden"].to_list() == [
+        True,
+        False,
+    ]
     assert spans(marks((5, 0), (10, 1)), timedelta(days=14))["sudden"].to_list() == [True]
 
 
 def test_a_split_or_a_long_silence_begins_a_new_span() -> None:
-    """Though no leaving was recorded; the one before stays without an end; a silence of just so long does not part."""
-    two = marks((0, 1), (10, 1), (20, -1)).with_columns(split=pl.col("at_utc") == pl.col("at_utc").max() - timedelta(seconds=10))
+    """Though no leaving was recorded; the one before stays without an end.
+
+    A silence of just so long does not part.
+    """
+    two = marks((0, 1), (10, 1), (20, -1)).with_columns(
+        split=pl.col("at_utc") == pl.col("at_utc").max() - timedelta(seconds=10)
+    )
     assert times(spans(two, timedelta(days=14))) == [(0, None, 0), (10, 20, 10)]
     day = 86_400.0
     assert times(spans(marks((0, 1), (14 * day, 1)), timedelta(days=14))) == [(0, None, 14 * day)]
@@ -59,7 +84,9 @@ def test_a_split_or_a_long_silence_begins_a_new_span() -> None:
         (0, None, 0),
         (14 * day + 1, None, 14 * day + 1),
     ]
-    assert times(spans(marks((0, 1), (14 * day + 1, 0)), timedelta(days=14))) == [(0, None, 14 * day + 1)]
+    assert times(spans(marks((0, 1), (14 * day + 1, 0)), timedelta(days=14))) == [
+        (0, None, 14 * day + 1)
+    ]
 
 
 def test_marks_stand_in_order_of_time_arrival_and_line() -> None:
@@ -79,16 +106,26 @@ def span(start: float, end: float | None, seen: float | None = None, **more: Any
 
 
 def both(
-    best: list[dict[str, Any]], other: list[dict[str, Any]], tolerance_s: float = 5.0, early_s: float = 120.0
+    best: list[dict[str, Any]],
+    other: list[dict[str, Any]],
+    tolerance_s: float = 5.0,
+    early_s: float = 120.0,
 ) -> pl.DataFrame:
     """Two sources' spans as one set."""
     columns = tuple(span(0, 0))
-    mark = [row | {"began": "g:1", "ended": row["ended"] and row["ended"].replace("f", "g"), "error_s": 7.0} for row in other]
+    mark = [
+        row
+        | {"began": "g:1", "ended": row["ended"] and row["ended"].replace("f", "g"), "error_s": 7.0}
+        for row in other
+    ]
     return joined(frame(best, *columns), frame(mark, *columns), tolerance_s, early_s)
 
 
 def test_spans_of_two_sources_that_meet_are_one() -> None:
-    """The better source's span stays; what meets none of it is added; meeting is within the tolerance, at one EVSE."""
+    """The better source's span stays; what meets none of it is added.
+
+    Meeting is within the tolerance, at one EVSE.
+    """
     assert times(both([span(100, 200)], [span(99, 205)])) == [(100, 200, 200)]
     assert times(both([span(100, 200)], [span(205, 300)])) == [(100, 200, 200)]
     assert times(both([span(100, 200)], [span(206, 300)])) == [(100, 200, 200), (206, 300, 300)]
@@ -98,7 +135,10 @@ def test_spans_of_two_sources_that_meet_are_one() -> None:
 
 
 def test_a_span_without_an_end_takes_the_others() -> None:
-    """Broken off, it ends when the other source saw it end, and says by which record; one that ended before began is none."""
+    """Broken off, it ends when the other source saw it end, and says by which record.
+
+    One that ended before began is none.
+    """
     made = both([span(100, None, 150)], [span(101, 200)])
     assert times(made) == [(100, 200, 150)]
     assert made["ended"].to_list() == ["g:9"]
@@ -109,9 +149,11 @@ def test_a_span_without_an_end_takes_the_others() -> None:
 
 
 def test_a_span_takes_the_earlier_start_the_other_saw() -> None:
-    """More than three seconds and no more than the early time before; a sudden record's start may be any time before.
+    """More than three seconds and no more than the early time before; a sudden record's start may
+    be any time before.
 
-    Only where its own record may lack the plug-in, which its error says: one that saw it (B1 after A) stands.
+    Only where its own record may lack the plug-in, which its error says: one that saw it (B1 after
+    A) stands.
     """
     late = span(1000, 2000, error_s=122.0)
     made = both([late], [span(990, 2000)])
@@ -134,7 +176,10 @@ def test_an_earlier_start_does_not_reach_into_the_span_before() -> None:
 
 
 def test_a_lost_leaving_is_told_by_the_other_source() -> None:
-    """On before and on again just when the other saw one leave and one come: a split; not if it left or began later itself."""
+    """On before and on again just when the other saw one leave and one come: a split.
+
+    Not if it left or began later itself.
+    """
     other = frame([span(0, 500), span(600, 900)])
 
     def split(*told: tuple[float, int]) -> list[bool]:
@@ -170,8 +215,17 @@ def fall(*seconds: float, before: float = 10.0, after: float = 20.0) -> dict[flo
 
 
 def test_a_record_belongs_to_the_plug_in_it_falls_in() -> None:
-    """From so long before its start to so long after its end, limits included; without an end, after its bound."""
-    assert fall(89.9, 90, 100, 220, 221, 239, 240, 320, 320.1) == {90: 1, 100: 1, 220: 1, 240: 2, 320: 2}
+    """From so long before its start to so long after its end, limits included.
+
+    Without an end, after its bound.
+    """
+    assert fall(89.9, 90, 100, 220, 221, 239, 240, 320, 320.1) == {
+        90: 1,
+        100: 1,
+        220: 1,
+        240: 2,
+        320: 2,
+    }
 
 
 def test_what_came_while_the_vehicle_before_was_there_is_that_ones() -> None:
@@ -182,8 +236,17 @@ def test_what_came_while_the_vehicle_before_was_there_is_that_ones() -> None:
 def pairs(left: tuple[float, float], right: tuple[float, float], by: str = "e") -> int:
     """How often two spans meet."""
     one = frame([{"evse_id": "e", "from_utc": left[0], "to_utc": left[1]}])
-    two = frame([{"evse_id": by, "from_utc": right[0], "to_utc": right[1]}]).rename({"from_utc": "c", "to_utc": "d"})
-    return len(meeting(one, two, "evse_id", ((pl.col("from_utc"), pl.col("to_utc")), (pl.col("c"), pl.col("d")))))
+    two = frame([{"evse_id": by, "from_utc": right[0], "to_utc": right[1]}]).rename(
+        {"from_utc": "c", "to_utc": "d"}
+    )
+    return len(
+        meeting(
+            one,
+            two,
+            "evse_id",
+            ((pl.col("from_utc"), pl.col("to_utc")), (pl.col("c"), pl.col("d"))),
+        )
+    )
 
 
 def test_closed_spans_meet_once_however_many_days_they_share() -> None:
@@ -202,13 +265,36 @@ def test_closed_spans_meet_once_however_many_days_they_share() -> None:
 
 @pytest.mark.parametrize(
     ("state", "plug", "error"),
-    [("A1", -1, 122.0), ("B1", 1, 2.0), ("B2", 1, 122.0), ("C1", 1, 122.0), ("D2", 1, 122.0), ("E", 0, 122.0), ("F", 0, 122.0)],
+    [
+        ("A1", -1, 122.0),
+        ("B1", 1, 2.0),
+        ("B2", 1, 122.0),
+        ("C1", 1, 122.0),
+        ("D2", 1, 122.0),
+        ("E", 0, 122.0),
+        ("F", 0, 122.0),
+    ],
 )
 def test_what_a_pilot_state_says(state: str, plug: int, error: float) -> None:
-    """IEC 61851-1 (secondary source): A no vehicle, B C D one, E F say nothing; only B1 shows the plug-in itself."""
-    row = {"pilot_state": state, "at_utc": 0, "line": 3, "file_id": "f", "clock_error_s": 2.0, "evse_id": "e"}
+    """IEC 61851-1 (secondary source): A no vehicle, B C D one, E F say nothing.
+
+    Only B1 shows the plug-in itself.
+    """
+    row = {
+        "pilot_state": state,
+        "at_utc": 0,
+        "line": 3,
+        "file_id": "f",
+        "clock_error_s": 2.0,
+        "evse_id": "e",
+    }
     made = pilot_marks(frame([row]), 120.0).row(0, named=True)
-    assert (made["plug"], made["clock_error_s"], made["split"], made["order"]) == (plug, error, False, 3)
+    assert (made["plug"], made["clock_error_s"], made["split"], made["order"]) == (
+        plug,
+        error,
+        False,
+        3,
+    )
     assert made["source"] == "pilot"
 
 
@@ -220,7 +306,13 @@ SIGNAL = (
 
 def said(*rows: dict[str, Any]) -> pl.DataFrame:
     """Marks of messages."""
-    usual = {"evse_id": "e", "station_id": "st1", "clock_error_s": 2.0, "file_id": "f", "version": "2.0.1"}
+    usual = {
+        "evse_id": "e",
+        "station_id": "st1",
+        "clock_error_s": 2.0,
+        "file_id": "f",
+        "version": "2.0.1",
+    }
     lined = [{"line": k, "receiver_at_utc": row["at_utc"]} | row for k, row in enumerate(rows)]
     return signal_marks(frame(lined, *SIGNAL, **usual), SETTINGS).sort("line")
 
@@ -232,12 +324,22 @@ def status(t: float, word: str, **more: Any) -> dict[str, Any]:
 
 def event(t: float, kind: str, **more: Any) -> dict[str, Any]:
     """A TransactionEvent."""
-    return {"at_utc": t, "action": "TransactionEvent", "event_type": kind, "transaction_id": "a"} | more
+    return {
+        "at_utc": t,
+        "action": "TransactionEvent",
+        "event_type": kind,
+        "transaction_id": "a",
+    } | more
 
 
 def start(t: float, card: str = "T1", **more: Any) -> dict[str, Any]:
     """A StartTransaction."""
-    return {"at_utc": t, "action": "StartTransaction", "id_token": card, "transaction_id": str(t)} | more
+    return {
+        "at_utc": t,
+        "action": "StartTransaction",
+        "id_token": card,
+        "transaction_id": str(t),
+    } | more
 
 
 def stop(t: float, **more: Any) -> dict[str, Any]:
@@ -248,7 +350,10 @@ def stop(t: float, **more: Any) -> dict[str, Any]:
 @pytest.mark.parametrize(
     ("row", "plug"),
     [
-        *((status(0, word), 1) for word in ("Preparing", "Charging", "SuspendedEV", "SuspendedEVSE", "Occupied")),
+        *(
+            (status(0, word), 1)
+            for word in ("Preparing", "Charging", "SuspendedEV", "SuspendedEVSE", "Occupied")
+        ),
         *((status(0, word), -1) for word in ("Available", "Reserved")),
         *((status(0, word), 0) for word in ("Finishing", "Faulted", "Unavailable")),
         (start(0), 1),
@@ -270,29 +375,50 @@ def stop(t: float, **more: Any) -> dict[str, Any]:
     ],
 )
 def test_what_a_message_says_of_a_vehicle(row: dict[str, Any], plug: int) -> None:
-    """OCPP 1.6 statuses and 2.0.1 charging states and trigger reasons (published schemas): there, gone, or no word of it."""
+    """OCPP 1.6 statuses and 2.0.1 charging states and trigger reasons (published schemas).
+
+    There, gone, or no word of it.
+    """
     assert said(row).select("plug", "source").rows() == [(plug, "ocpp201")]
 
 
 def test_only_the_plug_ins_own_message_is_as_exact_as_the_clock() -> None:
-    """What begins with a transaction may lack the plug-in: its error is larger by the time a card is shown first.
+    """What begins with a transaction may lack the plug-in: its error is larger by the time a card
+    is shown first.
 
     A 2.0.1 transaction tells of the plug-in where the cable, not the card, triggered the message.
     """
-    cable, card = (event(2, "Started", charging_state="EVConnected", trigger_reason=t) for t in ("CablePluggedIn", "Authorized"))
+    cable, card = (
+        event(2, "Started", charging_state="EVConnected", trigger_reason=t)
+        for t in ("CablePluggedIn", "Authorized")
+    )
     rows = (status(0, "Preparing"), status(1, "Occupied"), cable, card, start(3))
-    assert said(*rows, status(4, "Charging"))["clock_error_s"].to_list() == [2.0, 2.0, 2.0, 122.0, 122.0, 122.0]
+    assert said(*rows, status(4, "Charging"))["clock_error_s"].to_list() == [
+        2.0,
+        2.0,
+        2.0,
+        122.0,
+        122.0,
+        122.0,
+    ]
 
 
 def splits(*rows: dict[str, Any]) -> list[int]:
     """Seconds of the marks that begin a new plug-in."""
     made = said(*rows)
-    return [int(t or 0) for t, split in zip(seconds_of(made["at_utc"]), made["split"], strict=True) if split]
+    return [
+        int(t or 0)
+        for t, split in zip(seconds_of(made["at_utc"]), made["split"], strict=True)
+        if split
+    ]
 
 
 @pytest.mark.parametrize("state", ["Charging", "SuspendedEV", "SuspendedEVSE"])
 def test_a_session_does_not_go_back_to_preparing(state: str) -> None:
-    """OCPP 1.6, 4.9: C2, D2 and E2 are no moves; B2 after a fault is; after a restart going back says nothing."""
+    """OCPP 1.6, 4.9: C2, D2 and E2 are no moves; B2 after a fault is.
+
+    After a restart going back says nothing.
+    """
     assert splits(status(0, state), status(100, "Preparing")) == [100]
     assert splits(status(0, "Faulted"), status(100, "Preparing")) == []
     boot = {"at_utc": 50, "action": "BootNotification", "evse_id": None}
@@ -312,7 +438,10 @@ def test_finishing_then_preparing_is_a_retry_when_soon_and_with_the_same_card() 
 
 
 def test_what_begins_offline_after_a_stop_is_another_plug_in() -> None:
-    """No status since the start (offline): a Preparing after five seconds, a start later than a retry or with another card."""
+    """No status since the start (offline).
+
+    A Preparing after five seconds, a start later than a retry or with another card.
+    """
     offline = (start(0), stop(100))
     assert splits(*offline, status(105, "Preparing")) == []
     assert splits(*offline, status(105.1, "Preparing")) == [105]
@@ -325,7 +454,10 @@ def test_what_begins_offline_after_a_stop_is_another_plug_in() -> None:
 
 
 def test_a_transaction_that_starts_with_the_cable_is_a_new_plug_in() -> None:
-    """2.0.1: another transaction begun by the cable while the last was never seen to leave; after a leaving it splits nothing."""
+    """2.0.1: another transaction begun by the cable while the last was never seen to leave.
+
+    After a leaving it splits nothing.
+    """
     first = event(0, "Started", trigger_reason="CablePluggedIn")
     again = event(500, "Started", trigger_reason="CablePluggedIn", transaction_id="b")
     assert splits(first, again) == [500]

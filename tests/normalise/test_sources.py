@@ -1,4 +1,7 @@
-"""The other sources: OCPP 2.0.1, finished-session exports, the vehicle's own reports, tokens that move."""
+"""The other sources.
+
+OCPP 2.0.1, finished-session exports, the vehicle's own reports, tokens that move.
+"""
 
 # ruff: noqa: S106
 
@@ -8,16 +11,20 @@ import pytest
 
 from pipeline.normalise import normalise
 from pipeline.settings.normalise import NormaliseSettings
-from pipeline.warehouse import read
+from pipeline.storage.warehouse import read
 from tests.normalise.test_attempts import charge, diode, one, station
 from tests.normalise.world import World, at, attempts, warehouse
 
 
 def test_a_session_of_ocpp_201_is_charged() -> None:
-    """TransactionEvents alone, the connector named in the first only, tell plug-in, energy, vehicle and unplugging."""
+    """TransactionEvents alone, the connector named in the first only, tell plug-in, energy, vehicle
+    and unplugging.
+    """
     world = station(version="2.0.1")
     world.event(0, "Started", "CablePluggedIn", 0, connector_id=1, charging_state="EVConnected")
-    world.event(10, "Updated", "Authorized", 1, id_token="T1", said="Accepted", charging_state="EVConnected")
+    world.event(
+        10, "Updated", "Authorized", 1, id_token="T1", said="Accepted", charging_state="EVConnected"
+    )
     world.event(12, "Updated", "ChargingStateChanged", 2, charging_state="Charging")
     world.meter(20, 0, tx="a")
     world.meter(3000, 9000, tx="a")
@@ -25,7 +32,12 @@ def test_a_session_of_ocpp_201_is_charged() -> None:
     world.event(4000, "Ended", "EVDeparted", 4, charging_state="Idle", stop_reason="EVDisconnected")
     world.call(4001, "StatusNotification", answer={}, status="Available", connector_id=1)
     row = one(world)
-    assert (row["outcome"], row["stage"], row["vehicle_id"], row["source"]) == ("charged", "delivering", "v1", "ocpp201")
+    assert (row["outcome"], row["stage"], row["vehicle_id"], row["source"]) == (
+        "charged",
+        "delivering",
+        "v1",
+        "ocpp201",
+    )
     assert row["energy_kwh"] == pytest.approx(9.0)
     assert abs((row["unplugged_at_utc"] - at(4000)).total_seconds()) <= row["clock_error_s"]
 
@@ -34,22 +46,40 @@ def test_a_tech_code_names_the_fault_of_a_201_station() -> None:
     """2.0.1's Faulted carries no code: the NotifyEvent beside it does."""
     world = station(version="2.0.1")
     world.event(0, "Started", "CablePluggedIn", 0, connector_id=1, charging_state="EVConnected")
-    world.event(10, "Updated", "Authorized", 1, id_token="T1", said="Accepted", charging_state="EVConnected")
+    world.event(
+        10, "Updated", "Authorized", 1, id_token="T1", said="Accepted", charging_state="EVConnected"
+    )
     world.notify(13, "CX001")
     world.call(13, "StatusNotification", answer={}, status="Faulted", connector_id=1)
     world.event(13, "Ended", "AbnormalCondition", 2, stop_reason="Other")
     world.call(50, "StatusNotification", answer={}, status="Available", connector_id=1)
     row = one(world)
-    assert (row["outcome"], row["stage"], row["fault"], row["early_b"]) == ("failed", "offered", "ConnectorLockFailure", True)
+    assert (row["outcome"], row["stage"], row["fault"], row["early_b"]) == (
+        "failed",
+        "offered",
+        "ConnectorLockFailure",
+        True,
+    )
 
 
 def test_an_export_alone_makes_attempts() -> None:
-    """Energy makes it charged, a mapped fault failed; a vehicle may be named in place of a token."""
+    """Energy makes it charged, a mapped fault failed.
+
+    A vehicle may be named in place of a token.
+    """
     world = World()
     world.evse()
     world.token("T1", "v1")
     world.session(0, 3600, id_token="T1", energy_kwh=8.0, stop_reason="EVDisconnected")
-    world.session(5000, 5040, vehicle_id="v7", energy_kwh=0.0, stop_reason="Local", fault_raw="pilot!", fault="PilotFault")
+    world.session(
+        5000,
+        5040,
+        vehicle_id="v7",
+        energy_kwh=0.0,
+        stop_reason="Local",
+        fault_raw="pilot!",
+        fault="PilotFault",
+    )
     world.session(6000, 9000, id_token="T1", energy_kwh=0.0, stop_reason="Local")
     made = attempts(world)
     assert made["outcome"].to_list() == ["charged", "failed", "not_requested"]
@@ -60,7 +90,9 @@ def test_an_export_alone_makes_attempts() -> None:
 
 
 def test_sessions_from_one_instant_are_one_attempt() -> None:
-    """Of exported sessions that begin at one instant the one that ends last counts, in whatever order they were read."""
+    """Of exported sessions that begin at one instant the one that ends last counts, in whatever
+    order they were read.
+    """
     for ends in ((3600, 9000), (9000, 3600)):
         world = World()
         world.evse()
@@ -70,19 +102,28 @@ def test_sessions_from_one_instant_are_one_attempt() -> None:
 
 
 def test_an_export_and_messages_of_one_plug_in_are_one_attempt() -> None:
-    """The station's record wins field by field, the export fills what is missing, both stand in the lineage."""
+    """The station's record wins field by field, the export fills what is missing, both stand in the
+    lineage.
+    """
     world = station()
     world.status(0, "Preparing")
     world.status(3600, "Available")
     world.session(-30, 3630, id_token="T1", energy_kwh=8.0, stop_reason="EVDisconnected")
     row = one(world)
-    assert (row["source"], row["energy_kwh"], row["vehicle_id"], row["outcome"]) == ("export+ocpp16", 8.0, "v1", "charged")
+    assert (row["source"], row["energy_kwh"], row["vehicle_id"], row["outcome"]) == (
+        "export+ocpp16",
+        8.0,
+        "v1",
+        "charged",
+    )
     assert {place.split(":")[0] for place in row["lineage"]} == {"raw_frame", "raw_session"}
     assert abs((row["plugged_at_utc"] - at(0)).total_seconds()) <= 2
 
 
 def test_the_vehicle_says_it_was_its_own_fault() -> None:
-    """A charge fault the vehicle reports while plugged in makes vehicle_fault, and a failure of what delivered nothing."""
+    """A charge fault the vehicle reports while plugged in makes vehicle_fault, and a failure of
+    what delivered nothing.
+    """
     world = station()
     world.status(0, "Preparing")
     world.card(5)
@@ -98,7 +139,10 @@ def test_the_vehicle_says_it_was_its_own_fault() -> None:
 
 
 def test_an_unknown_vehicle_is_named_by_its_reports_only_when_it_is_the_only_one() -> None:
-    """Plugged and unplugged together with one unknown attempt: it was that vehicle; two vehicles alike: nobody is named."""
+    """Plugged and unplugged together with one unknown attempt: it was that vehicle.
+
+    Two vehicles alike: nobody is named.
+    """
     world = station()
     world.status(0, "Preparing")
     world.status(900, "Available")
@@ -114,17 +158,28 @@ def test_an_unknown_vehicle_is_named_by_its_reports_only_when_it_is_the_only_one
 
 
 def test_a_plug_in_the_evse_never_saw_is_placed_by_its_card() -> None:
-    """The vehicle says plugged, its card was shown at a station with one EVSE, which saw nobody: failed, plugged."""
+    """The vehicle says plugged, its card was shown at a station with one EVSE, which saw nobody.
+
+    Failed, plugged.
+    """
     world = station()
     world.card(30)
     world.vehicle(0, "plugged")
     world.vehicle(200, "unplugged")
     row = one(world)
-    assert (row["vehicle_id"], row["stage"], row["outcome"], row["source"]) == ("v1", "plugged", "failed", "telematics")
+    assert (row["vehicle_id"], row["stage"], row["outcome"], row["source"]) == (
+        "v1",
+        "plugged",
+        "failed",
+        "telematics",
+    )
 
 
 def test_a_token_belongs_to_the_vehicle_of_that_time() -> None:
-    """Half-open validity decides; in an overlap the attempt belongs to nobody and the conflict is listed."""
+    """Half-open validity decides.
+
+    In an overlap the attempt belongs to nobody and the conflict is listed.
+    """
     world = World()
     world.evse()
     world.token("T1", "v1", end=at(1000))
@@ -142,7 +197,9 @@ def test_a_token_belongs_to_the_vehicle_of_that_time() -> None:
 
 
 def test_unknown_words_are_listed_with_their_count() -> None:
-    """A controller's word that no list knows is a fault without a name, and stands in core_word for the operator."""
+    """A controller's word that no list knows is a fault without a name, and stands in core_word for
+    the operator.
+    """
     world = station()
     for start in (0, 1000):
         world.pilot(start, "B1")
@@ -170,7 +227,13 @@ def test_a_firmware_counts_from_its_boot() -> None:
     """Before the first BootNotification the list's firmware, from it on the one it named."""
     world = station()
     charge(world)
-    world.call(20_000, "BootNotification", stamped=False, answer={"central_at_utc": at(20_000)}, firmware="10")
+    world.call(
+        20_000,
+        "BootNotification",
+        stamped=False,
+        answer={"central_at_utc": at(20_000)},
+        firmware="10",
+    )
     for row in world.rows["raw_frame"][-2:]:
         row["status"] = None
     world.status(30_000, "Preparing")
@@ -179,7 +242,10 @@ def test_a_firmware_counts_from_its_boot() -> None:
 
 
 def test_two_evses_of_a_station_share_the_card_reader() -> None:
-    """A 1.6 Authorize names no connector: it goes to the plug-in that waits; with two alike waiting, to neither."""
+    """A 1.6 Authorize names no connector: it goes to the plug-in that waits.
+
+    With two alike waiting, to neither.
+    """
     world = station()
     world.evse("e2", connector=2)
     world.token("T2", "v2")
@@ -212,4 +278,8 @@ def test_a_pilot_of_a_station_that_says_nothing_is_doubtful() -> None:
     diode(world)
     world.rows["raw_frame"].clear()
     row = one(world)
-    assert (row["time_doubt"], row["outcome"], row["plugged_at_utc"]) == ("no_clock", "failed", at(0))
+    assert (row["time_doubt"], row["outcome"], row["plugged_at_utc"]) == (
+        "no_clock",
+        "failed",
+        at(0),
+    )

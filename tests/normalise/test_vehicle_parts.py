@@ -1,4 +1,7 @@
-"""The vehicle's side and exports, step by step: what belongs to which attempt, and who an unknown vehicle was."""
+"""The vehicle's side and exports, step by step.
+
+What belongs to which attempt, and who an unknown vehicle was.
+"""
 
 # ruff: noqa: S106, S107
 
@@ -9,7 +12,9 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipeline.normalise import attempts, exports, judge, telematics
+from pipeline.normalise.attempts import attempt_rows
+from pipeline.normalise.incremental import attempt_rebuild
+from pipeline.normalise.sessions import exports, telematics
 from pipeline.registry import polars_schema
 from pipeline.settings.normalise import NormaliseSettings
 from tests.normalise.rows import frame, seconds_of
@@ -27,7 +32,10 @@ def reports(*rows: tuple[float, str], **usual: Any) -> pl.DataFrame:
 
 
 def test_a_vehicles_plug_in_reaches_from_plugged_to_unplugged() -> None:
-    """A second 'plugged' begins another though no 'unplugged' was told; what it said within is its own."""
+    """A second 'plugged' begins another though no 'unplugged' was told.
+
+    What it said within is its own.
+    """
     told = reports(
         (0, "plugged"),
         (5, "charge_started"),
@@ -45,7 +53,9 @@ def test_a_vehicles_plug_in_reaches_from_plugged_to_unplugged() -> None:
     assert found["told_fault"].to_list() == [True, False, False]
     assert found["inlet"].to_list() == ["cType2", None, None]
     assert found["vehicle_id"].to_list() == ["v", "v", "v"]
-    at_the_end = telematics.vehicle_spans(reports((0, "plugged"), (20, "charge_fault"), (20, "unplugged")), SETTINGS)
+    at_the_end = telematics.vehicle_spans(
+        reports((0, "plugged"), (20, "charge_fault"), (20, "unplugged")), SETTINGS
+    )
     assert at_the_end["told_fault"].to_list() == [True]
 
 
@@ -68,13 +78,20 @@ def tried(*rows: dict[str, Any]) -> pl.DataFrame:
     made = frame(list(rows), *ATTEMPT[1:3], *ATTEMPT[4:], **usual)
     known = [row.get("known", "token") for row in rows]
     return made.drop("known", strict=False).with_columns(
-        attempt_id=pl.Series(["abc"[k] for k in range(len(rows))]), vehicle_known_by=pl.Series(known)
+        attempt_id=pl.Series(["abc"[k] for k in range(len(rows))]),
+        vehicle_known_by=pl.Series(known),
     )
 
 
-def heard(*rows: tuple[float, str], soc: tuple[float | None, ...] = (), **usual: Any) -> list[tuple[Any, ...]]:
-    """(vehicle's fault, state of charge, source) of attempts 0 to 1000 and 1100 to the last word at 2000."""
-    both = tried({"plugged_at_utc": 0, "unplugged_at_utc": 1000}, {"plugged_at_utc": 1100, "seen_utc": 2000})
+def heard(
+    *rows: tuple[float, str], soc: tuple[float | None, ...] = (), **usual: Any
+) -> list[tuple[Any, ...]]:
+    """(vehicle's fault, state of charge, source) of attempts 0 to 1000 and 1100 to the last word at
+    2000.
+    """
+    both = tried(
+        {"plugged_at_utc": 0, "unplugged_at_utc": 1000}, {"plugged_at_utc": 1100, "seen_utc": 2000}
+    )
     told = reports(*rows, **usual)
     if soc:
         told = told.with_columns(soc_pct=pl.Series(soc, dtype=pl.Float64))
@@ -83,7 +100,10 @@ def heard(*rows: tuple[float, str], soc: tuple[float | None, ...] = (), **usual:
 
 
 def test_a_report_belongs_to_the_attempt_it_lies_in_else_to_the_nearest() -> None:
-    """Within three minutes of it (setting), limits included; one attempt only; without a report nothing is known."""
+    """Within three minutes of it (setting), limits included; one attempt only.
+
+    Without a report nothing is known.
+    """
     assert heard((500, "charge_fault")) == [(True, None), (None, None)]
     assert heard((1000, "charge_fault")) == [(True, None), (None, None)]
     assert heard((1040, "charge_fault")) == [(True, None), (None, None)]
@@ -98,8 +118,16 @@ def test_a_report_belongs_to_the_attempt_it_lies_in_else_to_the_nearest() -> Non
 
 
 def test_the_last_state_of_charge_told_at_an_end_counts() -> None:
-    """Of stops, faults and unpluggings in order of time; the EVSE's own word goes before; 'plugged' tells what was."""
-    rows = ((900.0, "charge_stopped"), (800.0, "unplugged"), (950.0, "plugged"), (990.0, "charge_fault"))
+    """Of stops, faults and unpluggings in order of time; the EVSE's own word goes before.
+
+    'plugged' tells what was.
+    """
+    rows = (
+        (900.0, "charge_stopped"),
+        (800.0, "unplugged"),
+        (950.0, "plugged"),
+        (990.0, "charge_fault"),
+    )
     assert heard(*rows, soc=(80.0, 70.0, 99.0, None))[0] == (True, 80.0)
     both = tried({"plugged_at_utc": 0, "unplugged_at_utc": 1000, "soc_pct": 55.0})
     told = reports((900, "charge_stopped")).with_columns(soc_pct=pl.lit(80.0))
@@ -110,7 +138,10 @@ def test_the_last_state_of_charge_told_at_an_end_counts() -> None:
 
 
 EVSES = pl.DataFrame(
-    {"evse_id": ["t2", "s2", "c2", "t1", "c1", "g"], "connector_type": ["cType2", "sType2", "cCCS2", "cType1", "cCCS1", "cG105"]}
+    {
+        "evse_id": ["t2", "s2", "c2", "t1", "c1", "g"],
+        "connector_type": ["cType2", "sType2", "cCCS2", "cType1", "cCCS1", "cG105"],
+    }
 )
 
 
@@ -127,7 +158,10 @@ EVSES = pl.DataFrame(
     ],
 )
 def test_which_evse_fits_which_inlet(inlets: str, evses: list[str]) -> None:
-    """A CCS inlet holds the AC part of its coupler (contract; IEC 62196-3, from memory); socket and cable of Type 2 alike."""
+    """A CCS inlet holds the AC part of its coupler (contract; IEC 62196-3, from memory).
+
+    Socket and cable of Type 2 alike.
+    """
     vehicles = pl.DataFrame({"vehicle_id": ["v"], "inlets": [inlets]})
     assert telematics.fitting(vehicles, EVSES)["evse_id"].sort().to_list() == evses
 
@@ -141,14 +175,34 @@ def spans(*rows: tuple[str, float, float | None]) -> pl.DataFrame:
         {"vehicle_id": v, "span": k, "from_utc": a, "to_utc": b, "seen_utc": a if b is None else b}
         for k, (v, a, b) in enumerate(rows)
     ]
-    return frame(listed, "vehicle_id", "span", "from_utc", "to_utc", "seen_utc", "began", "ended", "time_doubt")
+    return frame(
+        listed,
+        "vehicle_id",
+        "span",
+        "from_utc",
+        "to_utc",
+        "seen_utc",
+        "began",
+        "ended",
+        "time_doubt",
+    )
 
 
 def named(
-    *free: tuple[str, float, float | None], pairs: pl.DataFrame = PAIRS, known: str = "none", start: float = 0
+    *free: tuple[str, float, float | None],
+    pairs: pl.DataFrame = PAIRS,
+    known: str = "none",
+    start: float = 0,
 ) -> tuple[Any, ...]:
     """Who one attempt of an unknown vehicle, an hour long, was of."""
-    one = tried({"plugged_at_utc": start, "unplugged_at_utc": start + HOUR, "vehicle_id": None, "known": known})
+    one = tried(
+        {
+            "plugged_at_utc": start,
+            "unplugged_at_utc": start + HOUR,
+            "vehicle_id": None,
+            "known": known,
+        }
+    )
     made = telematics.identified(one, spans(*free), pairs, SETTINGS)
     return made.select("vehicle_id", "vehicle_known_by", "source").row(0)
 
@@ -158,7 +212,10 @@ V = ("v", "telematics", "ocpp16+telematics")
 
 
 def test_an_unknown_vehicle_is_the_only_free_one_of_the_same_moments() -> None:
-    """Plugged and unplugged within a minute (setting), both known; two that fit, or one that fits two attempts, is none."""
+    """Plugged and unplugged within a minute (setting), both known.
+
+    Two that fit, or one that fits two attempts, is none.
+    """
     assert named(("v", 0, HOUR)) == V
     assert named(("v", 60, HOUR - 60)) == V
     assert named(("v", -60, HOUR + 60)) == V
@@ -172,21 +229,39 @@ def test_an_unknown_vehicle_is_the_only_free_one_of_the_same_moments() -> None:
     for start in (HOUR - 30, HOUR, -30):
         assert named(("v", start + 45, start + HOUR), start=start) == V
         assert named(("v", start - 45, start + HOUR), start=start) == V
-    two = tried(*({"plugged_at_utc": 0, "unplugged_at_utc": HOUR, "vehicle_id": None, "known": "none"} for _ in range(2)))
-    assert telematics.identified(two, spans(("v", 0, HOUR)), PAIRS, SETTINGS)["vehicle_id"].to_list() == [None, None]
+    two = tried(
+        *(
+            {"plugged_at_utc": 0, "unplugged_at_utc": HOUR, "vehicle_id": None, "known": "none"}
+            for _ in range(2)
+        )
+    )
+    assert telematics.identified(two, spans(("v", 0, HOUR)), PAIRS, SETTINGS)[
+        "vehicle_id"
+    ].to_list() == [None, None]
 
 
 def free(*rows: tuple[str, float, float | None]) -> list[int]:
     """Spans that no attempt of vehicle v, from 1000 to 2000, overlaps."""
     mine = tried(
-        {"plugged_at_utc": 1000, "unplugged_at_utc": 2000}, {"plugged_at_utc": 0, "unplugged_at_utc": 9000, "vehicle_id": None}
+        {"plugged_at_utc": 1000, "unplugged_at_utc": 2000},
+        {"plugged_at_utc": 0, "unplugged_at_utc": 9000, "vehicle_id": None},
     )
     return telematics.free_spans(mine, spans(*rows), SETTINGS)["span"].to_list()
 
 
 def test_a_vehicle_at_an_attempt_of_its_own_is_not_free() -> None:
-    """Overlap counts within three minutes (setting); other vehicles' attempts and unknown ones take nothing."""
-    assert free(("v", 0, 820), ("v", 0, 819), ("v", 2180, 3000), ("v", 2181, 3000), ("v", 1400, 1500), ("w", 1400, 1500)) == [
+    """Overlap counts within three minutes (setting).
+
+    Other vehicles' attempts and unknown ones take nothing.
+    """
+    assert free(
+        ("v", 0, 820),
+        ("v", 0, 819),
+        ("v", 2180, 3000),
+        ("v", 2181, 3000),
+        ("v", 1400, 1500),
+        ("w", 1400, 1500),
+    ) == [
         1,
         3,
         5,
@@ -219,7 +294,9 @@ def unseen(
 
 
 def test_a_plug_in_the_evse_never_saw_is_where_its_card_was_shown() -> None:
-    """At the time within two minutes (setting), by the vehicle's own card then, at a station with one free EVSE that fits."""
+    """At the time within two minutes (setting), by the vehicle's own card then, at a station with
+    one free EVSE that fits.
+    """
     here = [("e", " t1")]
     assert unseen(1500) == here
     assert unseen(880) == here
@@ -229,7 +306,9 @@ def test_a_plug_in_the_evse_never_saw_is_where_its_card_was_shown() -> None:
     assert unseen(1500, token="T9") == []
     assert unseen(1500, station="st2") == [("f", " t1")]
     assert unseen(1500, station="st3") == []
-    two = pl.concat([AT, pl.DataFrame({"vehicle_id": ["v"], "evse_id": ["g"], "station_of": ["st1"]})])
+    two = pl.concat(
+        [AT, pl.DataFrame({"vehicle_id": ["v"], "evse_id": ["g"], "station_of": ["st1"]})]
+    )
     assert unseen(1500, pairs=two) == []
     assert unseen(1500, busy=(1900, 3000)) == []
     assert unseen(1500, busy=(2001, 3000)) == here
@@ -242,11 +321,17 @@ def test_a_plug_in_the_evse_never_saw_is_where_its_card_was_shown() -> None:
 
 
 def test_what_only_the_vehicle_reported_becomes_a_plug_in_the_evse_never_saw() -> None:
-    """Level plugged, named by its start, the error of a vehicle's report, a sign that it was not seen; its lineage."""
+    """Level plugged, named by its start, the error of a vehicle's report, a sign that it was not
+    seen; its lineage.
+    """
     alone = spans(("v", 0, 100), ("v", 500, None)).with_columns(
-        evse_id=pl.lit("e"), station_of=pl.lit("st1"), id_token=pl.lit("T1"), began=pl.lit("f:1"), ended=pl.Series(["f:2", None])
+        evse_id=pl.lit("e"),
+        station_of=pl.lit("st1"),
+        id_token=pl.lit("T1"),
+        began=pl.lit("f:1"),
+        ended=pl.Series(["f:2", None]),
     )
-    made = attempts.vehicle_only(alone)
+    made = attempt_rows.vehicle_only(alone)
     first = made.row(0, named=True)
     assert first["attempt_id"] == "e|" + at(0).strftime("%Y%m%dT%H%M%SZ")
     assert (first["source"], first["vehicle_known_by"], first["level"], first["clock_error_s"]) == (
@@ -255,9 +340,18 @@ def test_what_only_the_vehicle_reported_becomes_a_plug_in_the_evse_never_saw() -
         0,
         60.0,
     )
-    assert (first["plugged_at_utc"], first["unplugged_at_utc"], first["sign_utc"]) == (at(0), at(100), at(100))
+    assert (first["plugged_at_utc"], first["unplugged_at_utc"], first["sign_utc"]) == (
+        at(0),
+        at(100),
+        at(100),
+    )
     assert first["sign_raw"] == "not seen by the EVSE"
-    assert (first["vehicle_id"], first["evse_id"], first["station_id"], first["id_token"]) == ("v", "e", "st1", "T1")
+    assert (first["vehicle_id"], first["evse_id"], first["station_id"], first["id_token"]) == (
+        "v",
+        "e",
+        "st1",
+        "T1",
+    )
     assert (first["seen_utc"], first["pilot_low_samples"]) == (at(100), 0)
     assert made["lineage"].to_list() == [["f:1", "f:2"], ["f:1"]]
     assert seconds_of(made["sign_utc"]) == [100, 500]
@@ -271,12 +365,17 @@ def exported(*rows: dict[str, Any]) -> pl.DataFrame:
     """Sessions of an export as spans."""
     usual = {"evse_id": "e", "file_id": "x", "plugged_at_utc": at(0), "unplugged_at_utc": at(100)}
     full = [usual | {"line": k} | row for k, row in enumerate(rows)]
-    raw = pl.DataFrame([{n: row.get(n) for n in SESSION} for row in full], schema=SESSION, orient="row")
+    raw = pl.DataFrame(
+        [{n: row.get(n) for n in SESSION} for row in full], schema=SESSION, orient="row"
+    )
     return exports.build(raw, {})
 
 
 def test_an_exported_session_is_a_span_with_what_it_tells() -> None:
-    """To the minute, or an hour off in the fold of a clock change; without a start it has no place; without an end it is open."""
+    """To the minute, or an hour off in the fold of a clock change; without a start it has no place.
+
+    Without an end it is open.
+    """
     made = exported(
         {"id_token": "T1", "energy_kwh": 3.0},
         {"plugged_at_utc": at(500), "unplugged_at_utc": None, "time_doubt": "fold"},
@@ -305,13 +404,23 @@ def test_an_exported_session_is_a_span_with_what_it_tells() -> None:
 def test_an_exports_fault_is_its_mapping_else_a_known_word_else_its_end(
     row: dict[str, Any], fault: str | None, *, trouble: bool
 ) -> None:
-    """Contract: an end reason that says nothing of failure with a mapped fault is a failure; unknown words are trouble."""
+    """Contract: an end reason that says nothing of failure with a mapped fault is a failure.
+
+    Unknown words are trouble.
+    """
     made = exported(row).row(0, named=True)
-    assert (made["told_fault"], made["told_trouble"], made["told_raw"]) == (fault, trouble, row.get("fault_raw"))
+    assert (made["told_fault"], made["told_trouble"], made["told_raw"]) == (
+        fault,
+        trouble,
+        row.get("fault_raw"),
+    )
 
 
 def test_of_two_exports_of_one_start_the_one_that_ends_last_counts() -> None:
-    """The same start at one EVSE; at another EVSE or instant both stand; an end goes before none."""
+    """The same start at one EVSE; at another EVSE or instant both stand.
+
+    An end goes before none.
+    """
     rows = [
         {"unplugged_at_utc": at(50)},
         {"unplugged_at_utc": at(100)},
@@ -322,16 +431,23 @@ def test_of_two_exports_of_one_start_the_one_that_ends_last_counts() -> None:
     assert exported(*rows)["began"].to_list() == ["x:1", "x:4", "x:3"]
 
 
-def matched(*plug_ins: dict[str, Any], told: tuple[dict[str, Any], ...] = ({},)) -> list[tuple[int, str]]:
+def matched(
+    *plug_ins: dict[str, Any], told: tuple[dict[str, Any], ...] = ({},)
+) -> list[tuple[int, str]]:
     """(plug-in, export) of plug-ins at EVSE e and exported sessions."""
     usual = {"evse_id": "e", "began": "p:1"}
     listed = [{"plug_in": k} | row for k, row in enumerate(plug_ins)]
     spans_ = frame(listed, "plug_in", "evse_id", "began", "from_utc", "to_utc", "seen_utc", **usual)
-    return exports.matched(spans_, exported(*told)).sort("plug_in").select("plug_in", "told_at").rows()  # type: ignore[return-value]
+    return (
+        exports.matched(spans_, exported(*told)).sort("plug_in").select("plug_in", "told_at").rows()
+    )  # type: ignore[return-value]
 
 
 def test_an_export_is_of_the_plug_in_it_overlaps_longest() -> None:
-    """Within a minute (exports are to the minute), each of one plug-in and each plug-in of one; the one it made itself first."""
+    """Within a minute (exports are to the minute), each of one plug-in and each plug-in of one.
+
+    The one it made itself first.
+    """
     assert matched({"from_utc": 10, "to_utc": 90}) == [(0, "x:0")]
     assert matched({"from_utc": 160, "to_utc": 200}) == [(0, "x:0")]
     assert matched({"from_utc": 161, "to_utc": 200}) == []
@@ -339,7 +455,9 @@ def test_an_export_is_of_the_plug_in_it_overlaps_longest() -> None:
     assert matched({"from_utc": -100, "to_utc": -61}) == []
     assert matched({"from_utc": -50, "to_utc": 30}, {"from_utc": 40, "to_utc": 100}) == [(1, "x:0")]
     assert matched({"from_utc": -50, "to_utc": 70}, {"from_utc": 80, "to_utc": 100}) == [(0, "x:0")]
-    assert matched({"from_utc": 90, "to_utc": 100, "began": "x:0"}, {"from_utc": 0, "to_utc": 89}) == [(0, "x:0")]
+    assert matched(
+        {"from_utc": 90, "to_utc": 100, "began": "x:0"}, {"from_utc": 0, "to_utc": 89}
+    ) == [(0, "x:0")]
     two = ({}, {"plugged_at_utc": at(101), "unplugged_at_utc": at(300)})
     assert matched({"from_utc": 50, "to_utc": 290}, told=two) == [(0, "x:1")]
     assert matched({"from_utc": 10, "seen_utc": 20}) == [(0, "x:0")]
@@ -361,10 +479,12 @@ def test_only_plug_ins_told_otherwise_differ() -> None:
             "clock_error_s": 2.0,
             "pilot_low_samples": 0,
         }
-        return pl.DataFrame([{n: (usual | row).get(n) for n in schema} for row in rows], schema=schema, orient="row")
+        return pl.DataFrame(
+            [{n: (usual | row).get(n) for n in schema} for row in rows], schema=schema, orient="row"
+        )
 
     def spans_(before: pl.DataFrame, now: pl.DataFrame) -> list[tuple[float | None, ...]]:
-        found = judge.differing(before, now).sort("from_utc", "to_utc")
+        found = attempt_rebuild.differing(before, now).sort("from_utc", "to_utc")
         return list(zip(seconds_of(found["from_utc"]), seconds_of(found["to_utc"]), strict=True))
 
     one = plug_ins({})

@@ -1,4 +1,7 @@
-"""Which part of a station's history new rows can change: worked by hand, in days from the Monday of the tests' origin."""
+"""Which part of a station's history new rows can change.
+
+Worked by hand, in days from the Monday of the tests' origin.
+"""
 
 from __future__ import annotations
 
@@ -10,14 +13,20 @@ import duckdb
 import polars as pl
 import pytest
 
-from pipeline.normalise import judge, windows
+from pipeline.normalise.incremental import attempt_rebuild, windows
 from pipeline.settings.normalise import NormaliseSettings
-from pipeline.warehouse import Connection
+from pipeline.storage.warehouse import Connection
 from tests.normalise.world import T0
 
 MIDNIGHT = T0.replace(hour=0)
 SETTINGS = NormaliseSettings()
-NOTHING = pl.DataFrame(schema={"station_id": pl.String, "from_utc": pl.Datetime("us", "UTC"), "to_utc": pl.Datetime("us", "UTC")})
+NOTHING = pl.DataFrame(
+    schema={
+        "station_id": pl.String,
+        "from_utc": pl.Datetime("us", "UTC"),
+        "to_utc": pl.Datetime("us", "UTC"),
+    }
+)
 FRESH = "file_id = 'new'"
 HELD, SILENCE = 14, 14
 """Days an offset is carried (clocks.HOLDS_DAYS) and of silence that ends a plug-in (setting)."""
@@ -57,16 +66,29 @@ def day(number: float) -> datetime:
 def put(con: Connection, table: str, *values: Any) -> None:
     """A row; numbers are days where a time is due."""
     times = [t.split()[1] == "TIMESTAMPTZ" for t in TABLES[table].split(", ")]
-    told = [day(v) if is_time and isinstance(v, int | float) else v for v, is_time in zip(values, times, strict=True)]
+    told = [
+        day(v) if is_time and isinstance(v, int | float) else v
+        for v, is_time in zip(values, times, strict=True)
+    ]
     con.execute(f"INSERT INTO {table} VALUES ({', '.join('?' * len(told))})", told)
 
 
-def window(con: Connection, touched: pl.DataFrame = NOTHING, moved: list[str] | None = None) -> dict[str, tuple[Any, ...]]:
-    """(read from, kept from, kept to, read to) in days, by station; 'all' for a station made whole."""
+def window(
+    con: Connection, touched: pl.DataFrame = NOTHING, moved: list[str] | None = None
+) -> dict[str, tuple[Any, ...]]:
+    """(read from, kept from, kept to, read to) in days, by station.
+
+    'all' for a station made whole.
+    """
     windows.of_new(con, touched, moved or [], FRESH, SETTINGS)
-    found = con.execute("SELECT station_id, lo_utc, keep_from_utc, keep_to_utc, hi_utc FROM _windows").fetchall()
+    found = con.execute(
+        "SELECT station_id, lo_utc, keep_from_utc, keep_to_utc, hi_utc FROM _windows"
+    ).fetchall()
     ends = {windows.ALL_FROM: "all", windows.ALL_TO: "all"}
-    return {name: tuple(ends.get(t) or (t - MIDNIGHT) / timedelta(days=1) for t in times) for name, *times in found}
+    return {
+        name: tuple(ends.get(t) or (t - MIDNIGHT) / timedelta(days=1) for t in times)
+        for name, *times in found
+    }
 
 
 WHOLE = ("all", "all", "all", "all")
@@ -79,7 +101,10 @@ ALONE = (44.0, 48.0, 50.5 + HELD + 2, 50.5 + HELD + 2 + SILENCE + 1)
 
 @pytest.mark.parametrize("table", ["raw_frame", "raw_sample", "raw_event"])
 def test_a_new_row_alone(con: Connection, table: str) -> None:
-    """From the row's own or the receiver's time, whichever is earlier, to the later; rows of other files count for nothing."""
+    """From the row's own or the receiver's time, whichever is earlier, to the later.
+
+    Rows of other files count for nothing.
+    """
     put(con, table, "new", "st1", 50.5, 50.5)
     put(con, table, "old", "st1", 10.0, 10.0)
     put(con, table, "old", "st2", 50.5, 50.5)
@@ -99,8 +124,13 @@ def test_a_row_without_a_time_of_its_own_has_the_receivers(con: Connection) -> N
     ("station", "astray"),
     [(51.0, False), (51.001, True), (50.5 - 60, False), (50.5 - 60.001, True)],
 )
-def test_a_clock_astray_near_the_new_rows_makes_months_anew(con: Connection, station: float, *, astray: bool) -> None:
-    """Half a day ahead of the receiver or sixty days behind: pilot rows of such times may lie anywhere in their files."""
+def test_a_clock_astray_near_the_new_rows_makes_months_anew(
+    con: Connection, station: float, *, astray: bool
+) -> None:
+    """Half a day ahead of the receiver or sixty days behind.
+
+    Pilot rows of such times may lie anywhere in their files.
+    """
     put(con, "raw_frame", "new", "st1", 50.5, station)
     assert (window(con)["st1"] == MONTHS) == astray
     assert con.execute("SELECT astray FROM _windows").fetchall() == [(astray,)]
@@ -118,10 +148,14 @@ def test_a_clock_astray_near_the_new_rows_makes_months_anew(con: Connection, sta
         (43_201.0, 80.6, False),
     ],
 )
-def test_so_does_one_known_within_a_month(con: Connection, offset: float, at: float, *, astray: bool) -> None:
-    """Half a day off, by the station's or the receiver's time, within thirty days of the new rows on either side.
+def test_so_does_one_known_within_a_month(
+    con: Connection, offset: float, at: float, *, astray: bool
+) -> None:
+    """Half a day off, by the station's or the receiver's time, within thirty days of the new rows
+    on either side.
 
-    A clock that shows the new rows' times at another time has them placed there: that is made anew with them.
+    A clock that shows the new rows' times at another time has them placed there: that is made anew
+    with them.
     """
     put(con, "raw_frame", "new", "st1", 50.5, 50.5)
     put(con, "core_clock", "st1", at, 200.0, offset)
@@ -133,7 +167,9 @@ def test_so_does_one_known_within_a_month(con: Connection, offset: float, at: fl
 
 
 def test_one_astray_among_many_is_enough(con: Connection) -> None:
-    """A frame far off beside good ones, a pilot row of before 2015 beside good frames, one knot of several."""
+    """A frame far off beside good ones, a pilot row of before 2015 beside good frames, one knot of
+    several.
+    """
 
     def astray() -> bool:
         window(con)
@@ -153,7 +189,10 @@ def test_one_astray_among_many_is_enough(con: Connection) -> None:
 
 
 def test_the_second_knot_beyond_bounds_what_can_change(con: Connection) -> None:
-    """Knots from the next day on; to the end of the second one's day, at least three days, at most twice what is carried."""
+    """Knots from the next day on.
+
+    To the end of the second one's day, at least three days, at most twice what is carried.
+    """
     put(con, "raw_frame", "new", "st1", 50.5, 50.5)
     for knot in (50.9, 51.0, 55.25, 60.0):
         put(con, "core_clock", "st1", knot, knot, 1.0)
@@ -168,7 +207,10 @@ def test_the_second_knot_beyond_bounds_what_can_change(con: Connection) -> None:
 
 
 def test_the_knot_before_is_made_anew_where_its_offset_reaches(con: Connection) -> None:
-    """Of a day before the new rows, within the days an offset is carried and one: its whole day; else two days before."""
+    """Of a day before the new rows, within the days an offset is carried and one: its whole day.
+
+    Else two days before.
+    """
     put(con, "raw_frame", "new", "st1", 50.5, 50.5)
     put(con, "core_clock", "st1", 40.3, 40.3, 1.0)
     put(con, "core_clock", "st1", 37.3, 37.3, 1.0)
@@ -184,7 +226,9 @@ def test_the_knot_before_is_made_anew_where_its_offset_reaches(con: Connection) 
 
 
 def test_what_is_read_begins_with_the_two_knots_before(con: Connection) -> None:
-    """A day before the earlier of the two last knots before what is kept, unless its offset cannot reach; four days at least."""
+    """A day before the earlier of the two last knots before what is kept, unless its offset cannot
+    reach; four days at least.
+    """
     put(con, "raw_frame", "new", "st1", 50.5, 50.5)
     for knot in (20.5, 30.5, 32.5, 49.5):
         put(con, "core_clock", "st1", knot, knot, 1.0)
@@ -198,19 +242,26 @@ def test_what_is_read_begins_with_the_two_knots_before(con: Connection) -> None:
     assert window(con)["st1"][:2] == pytest.approx((44.0, 48.0))
 
 
-def plug_in(con: Connection, start: float, end: float | None, seen: float | None = None, evse: str = "e") -> None:
+def plug_in(
+    con: Connection, start: float, end: float | None, seen: float | None = None, evse: str = "e"
+) -> None:
     """A plug-in of station st1."""
     put(con, "core_plug_in", "st1", evse, start, end, end if seen is None else seen)
 
 
 def test_plug_ins_met_are_made_anew_whole(con: Connection) -> None:
-    """Those that reach into what is kept move its bounds to their own; one that ended before does not."""
+    """Those that reach into what is kept move its bounds to their own.
+
+    One that ended before does not.
+    """
     put(con, "raw_frame", "new", "st1", 50.5, 50.5)
     put(con, "core_plug_in", "st2", "x", 10.0, 100.0, 100.0)
     plug_in(con, 47.0, 48.0)
     plug_in(con, 66.4, 70.0, evse="f")
     second = 1 / 86_400
-    assert window(con)["st1"] == pytest.approx((43.0, 47.0, 70.0 + second, 70.0 + second + SILENCE + 1))
+    assert window(con)["st1"] == pytest.approx(
+        (43.0, 47.0, 70.0 + second, 70.0 + second + SILENCE + 1)
+    )
     con.execute("DELETE FROM core_plug_in")
     plug_in(con, 46.9, 47.99)
     assert window(con)["st1"][1] == pytest.approx(48.0)
@@ -264,7 +315,8 @@ def test_nothing_older_than_the_reach_is_looked_for(con: Connection) -> None:
 
 
 def test_pilot_rows_of_a_clock_never_set_are_read_with_their_file(con: Connection) -> None:
-    """Before 2015 no such clock was right (OCPP 1.6 is of 2015, from memory); a pilot row else counts by its own time.
+    """Before 2015 no such clock was right (OCPP 1.6 is of 2015, from memory); a pilot row else
+    counts by its own time.
 
     A file without any right time may be of any day: the station is made whole.
     """
@@ -284,24 +336,40 @@ def test_pilot_rows_of_a_clock_never_set_are_read_with_their_file(con: Connectio
 
 
 def test_far_rows_are_those_of_files_that_reach_into_the_window(con: Connection) -> None:
-    """Pilot rows of 1970 are read with the window that their file's other rows lie in, and with no other."""
-    for file, own in (("old", 50.0), ("old", -20_000.0), ("older", 5.0), ("older", -20_000.0), ("new", 51.0)):
+    """Pilot rows of 1970 are read with the window that their file's other rows lie in, and with no
+    other.
+    """
+    for file, own in (
+        ("old", 50.0),
+        ("old", -20_000.0),
+        ("older", 5.0),
+        ("older", -20_000.0),
+        ("new", 51.0),
+    ):
         put(con, "raw_pilot", file, "st1", own)
     put(con, "raw_frame", "new", "st1", 51.0, -20_500.0)
     window(con)
     (batch,) = list(windows.batches(con, 100))
     con.register("_batch", batch.to_arrow())
-    found = windows.bound(con, windows._ASTRAY_PILOT, {"lo": batch["lo_utc"].min(), "astray": windows.ASTRAY_KEEP})
+    found = windows.bound(
+        con, windows._ASTRAY_PILOT, {"lo": batch["lo_utc"].min(), "astray": windows.ASTRAY_KEEP}
+    )
     assert found["file_id"].to_list() == ["old", "older"]
     con.execute(
-        "UPDATE raw_pilot SET station_at_utc = $at WHERE file_id = 'older' AND station_at_utc > '2020-01-01'", {"at": day(-90)}
+        "UPDATE raw_pilot SET station_at_utc = $at WHERE file_id = 'older' AND station_at_utc > '2020-01-01'",
+        {"at": day(-90)},
     )
-    found = windows.bound(con, windows._ASTRAY_PILOT, {"lo": batch["lo_utc"].min(), "astray": windows.ASTRAY_KEEP})
+    found = windows.bound(
+        con, windows._ASTRAY_PILOT, {"lo": batch["lo_utc"].min(), "astray": windows.ASTRAY_KEEP}
+    )
     assert found["file_id"].to_list() == ["old"]
 
 
 def test_an_exported_session_counts_from_plugging_to_unplugging(con: Connection) -> None:
-    """By its EVSE's station; one without a time of plug-in has no place; without an end it is an instant."""
+    """By its EVSE's station; one without a time of plug-in has no place.
+
+    Without an end it is an instant.
+    """
     put(con, "core_evse", "e", "st1")
     put(con, "raw_session", "new", "e", 50.5, None)
     put(con, "raw_session", "new", "e", None, 10.0)
@@ -318,7 +386,9 @@ def test_spans_touched_and_changed_count_as_new_rows(con: Connection) -> None:
     assert window(con, pl.DataFrame(span, schema=NOTHING.schema)) == {"st1": pytest.approx(ALONE)}
     put(con, "raw_changed", "st2", 50.5, 50.5)
     assert window(con) == {"st2": pytest.approx(ALONE)}
-    open_ = pl.DataFrame({"station_id": ["st1"], "from_utc": [None], "to_utc": [None]}, schema=NOTHING.schema)
+    open_ = pl.DataFrame(
+        {"station_id": ["st1"], "from_utc": [None], "to_utc": [None]}, schema=NOTHING.schema
+    )
     con.execute("DELETE FROM raw_changed")
     assert window(con, open_)["st1"][1:3] != (48.0, 66.5)
 
@@ -327,7 +397,11 @@ def test_a_station_described_anew_is_made_whole(con: Connection) -> None:
     """Whether it has new rows or not; others keep their windows."""
     put(con, "raw_frame", "new", "st1", 50.5, 50.5)
     put(con, "raw_frame", "new", "st2", 50.5, 50.5)
-    assert window(con, moved=["st1", "st3"]) == {"st1": WHOLE, "st2": pytest.approx(ALONE), "st3": WHOLE}
+    assert window(con, moved=["st1", "st3"]) == {
+        "st1": WHOLE,
+        "st2": pytest.approx(ALONE),
+        "st3": WHOLE,
+    }
 
 
 def test_without_new_rows_there_is_no_window(con: Connection) -> None:
@@ -337,7 +411,10 @@ def test_without_new_rows_there_is_no_window(con: Connection) -> None:
 
 
 def test_a_whole_rebuild_takes_every_station_once(con: Connection) -> None:
-    """Wherever it has a row: frames, samples, events, pilot, exports by their EVSE, plug-ins of before."""
+    """Wherever it has a row.
+
+    Frames, samples, events, pilot, exports by their EVSE, plug-ins of before.
+    """
     put(con, "raw_frame", "f", "a", 1.0, 1.0)
     put(con, "raw_frame", "f", "a", 2.0, 2.0)
     put(con, "raw_sample", "f", "b", 1.0, 1.0)
@@ -347,9 +424,13 @@ def test_a_whole_rebuild_takes_every_station_once(con: Connection) -> None:
     put(con, "raw_session", "f", "e", 1.0, 2.0)
     put(con, "core_plug_in", "h", "x", 1.0, 2.0, 2.0)
     windows.whole(con)
-    found = con.execute("SELECT station_id, lo_utc, keep_from_utc, keep_to_utc, hi_utc FROM _windows ORDER BY 1").fetchall()
+    found = con.execute(
+        "SELECT station_id, lo_utc, keep_from_utc, keep_to_utc, hi_utc FROM _windows ORDER BY 1"
+    ).fetchall()
     assert [row[0] for row in found] == list("abcdgh")
-    assert {row[1:] for row in found} == {(windows.ALL_FROM, windows.ALL_FROM, windows.ALL_TO, windows.ALL_TO)}
+    assert {row[1:] for row in found} == {
+        (windows.ALL_FROM, windows.ALL_FROM, windows.ALL_TO, windows.ALL_TO)
+    }
 
 
 def test_fresh_files_are_those_no_run_took_up(con: Connection) -> None:
@@ -362,10 +443,16 @@ def test_fresh_files_are_those_no_run_took_up(con: Connection) -> None:
 
 
 def test_batches_hold_about_so_many_rows(con: Connection) -> None:
-    """Stations in order, cut where the rows before reach the number; rows outside the windows do not count."""
+    """Stations in order, cut where the rows before reach the number.
+
+    Rows outside the windows do not count.
+    """
     windows.whole(con)
     for name, rows in (("a", 3), ("b", 2), ("c", 4), ("d", 0)):
-        con.execute("INSERT INTO _windows VALUES (?, false, ?, ?, ?, ?)", [name, day(1), day(1), day(9), day(9)])
+        con.execute(
+            "INSERT INTO _windows VALUES (?, false, ?, ?, ?, ?)",
+            [name, day(1), day(1), day(9), day(9)],
+        )
         for k in range(rows):
             put(con, "raw_frame", "f", name, 1.0 + k, None)
     put(con, "raw_frame", "f", "a", 9.0, None)
@@ -373,17 +460,22 @@ def test_batches_hold_about_so_many_rows(con: Connection) -> None:
     batches = [batch["station_id"].to_list() for batch in windows.batches(con, 5)]
     assert batches == [["a", "b"], ["c", "d"]]
     put(con, "raw_pilot", "f", "a", 1.0)
-    assert [batch["station_id"].to_list() for batch in windows.batches(con, 5)] == [["a"], ["b", "c", "d"]]
+    assert [batch["station_id"].to_list() for batch in windows.batches(con, 5)] == [
+        ["a"],
+        ["b", "c", "d"],
+    ]
 
 
 def reported(con: Connection) -> list[tuple[float, float]]:
     """Spans of vehicles' reports in seconds from day 50."""
-    found = judge.reported(con, FRESH, SETTINGS).sort("from_utc", "to_utc")
+    found = attempt_rebuild.reported(con, FRESH, SETTINGS).sort("from_utc", "to_utc")
     return [((a - day(50)).total_seconds(), (b - day(50)).total_seconds()) for a, b in found.rows()]
 
 
 def test_a_vehicles_report_reaches_back_to_its_plugging(con: Connection) -> None:
-    """From the last 'plugged' of that vehicle before, within the silence, with 180 s of slack (setting) on both sides."""
+    """From the last 'plugged' of that vehicle before, within the silence, with 180 s of slack
+    (setting) on both sides.
+    """
     put(con, "raw_charging", "new", 1, "v", "unplugged", 50.5)
     assert reported(con) == [(43_200 - 180, 43_200 + 180)]
     put(con, "raw_charging", "old", 2, "v", "plugged", 50.0)
@@ -402,15 +494,20 @@ def test_a_vehicles_report_reaches_back_to_its_plugging(con: Connection) -> None
 
 
 def test_spans_within_a_day_are_one(con: Connection) -> None:
-    """Joined where they lie within a day, however they overlap, an hour wider on both sides; nulls say nothing."""
+    """Joined where they lie within a day, however they overlap, an hour wider on both sides.
+
+    Nulls say nothing.
+    """
     assert con is not None
 
     def joined(*spans: tuple[float, float]) -> list[tuple[float, float]]:
-        frame = pl.DataFrame({"from_utc": [day(a) for a, _ in spans], "to_utc": [day(b) for _, b in spans]})
+        frame = pl.DataFrame(
+            {"from_utc": [day(a) for a, _ in spans], "to_utc": [day(b) for _, b in spans]}
+        )
         hour = timedelta(hours=1)
         return [
             ((a + hour - MIDNIGHT) / timedelta(days=1), (b - hour - MIDNIGHT) / timedelta(days=1))  # type: ignore[operator]
-            for a, b in judge.merged(frame)
+            for a, b in attempt_rebuild.merged(frame)
         ]
 
     assert joined((0, 1), (2, 3)) == [(0, 3)]
@@ -418,4 +515,4 @@ def test_spans_within_a_day_are_one(con: Connection) -> None:
     assert joined((5, 6), (0, 1)) == [(0, 1), (5, 6)]
     assert joined((0, 9), (1, 2), (9.5, 10)) == [(0, 10)]
     empty = pl.DataFrame({"from_utc": [day(0), None], "to_utc": [None, day(1)]})
-    assert judge.merged(empty) == []
+    assert attempt_rebuild.merged(empty) == []

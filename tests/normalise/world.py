@@ -13,7 +13,7 @@ import polars as pl
 from pipeline.normalise import normalise
 from pipeline.registry import polars_schema
 from pipeline.settings.normalise import NormaliseSettings
-from pipeline.warehouse import Connection, append, create_tables, read
+from pipeline.storage.warehouse import Connection, append, create_tables, read
 
 T0 = datetime(2026, 3, 2, 8, 0, 0, tzinfo=UTC)
 TABLES = (
@@ -37,7 +37,10 @@ def at(seconds: float) -> datetime:
 
 @dataclass
 class World:
-    """Raw rows collected by table. `clock` is what the station's clock is ahead of true time, in seconds."""
+    """Raw rows collected by table.
+
+    `clock` is what the station's clock is ahead of true time, in seconds.
+    """
 
     station: str = "st1"
     version: str = "1.6"
@@ -68,9 +71,13 @@ class World:
             **more,
         )
 
-    def token(self, token: str, vehicle: str, start: datetime | None = None, end: datetime | None = None) -> None:
+    def token(
+        self, token: str, vehicle: str, start: datetime | None = None, end: datetime | None = None
+    ) -> None:
         """A token of a vehicle, and the vehicle."""
-        self.add("raw_token", id_token=token, vehicle_id=vehicle, valid_from_utc=start, valid_to_utc=end)
+        self.add(
+            "raw_token", id_token=token, vehicle_id=vehicle, valid_from_utc=start, valid_to_utc=end
+        )
         self.add("raw_vehicle", vehicle_id=vehicle, vehicle_model="Oskel Tiffin", inlets="cType2")
 
     def add(self, table: str, **values: Any) -> None:
@@ -88,7 +95,9 @@ class World:
         answer: dict[str, Any] | None = None,
         **values: Any,
     ) -> None:
-        """A call from the station at true second t, received after the latency (or at `received`), and its answer."""
+        """A call from the station at true second t, received after the latency (or at `received`),
+        and its answer.
+        """
         self.ids += 1
         got = t + self.latency if received is None else received
         base = {"station_id": self.station, "version": self.version, "message_id": str(self.ids)}
@@ -104,18 +113,47 @@ class World:
             **values,
         )
         if answer is not None:
-            self.add("raw_frame", receiver_at_utc=at(got + 0.1), direction="out", message_type=3, **base, **answer)
+            self.add(
+                "raw_frame",
+                receiver_at_utc=at(got + 0.1),
+                direction="out",
+                message_type=3,
+                **base,
+                **answer,
+            )
 
-    def status(self, t: float, status: str, error: str = "NoError", connector: int = 1, **values: Any) -> None:
+    def status(
+        self, t: float, status: str, error: str = "NoError", connector: int = 1, **values: Any
+    ) -> None:
         """A StatusNotification (1.6)."""
-        self.call(t, "StatusNotification", answer={}, status=status, error_code=error, connector_id=connector, **values)
+        self.call(
+            t,
+            "StatusNotification",
+            answer={},
+            status=status,
+            error_code=error,
+            connector_id=connector,
+            **values,
+        )
 
     def card(self, t: float, tag: str = "T1", said: str | None = "Accepted") -> None:
         """An Authorize and its answer (None: no answer)."""
-        self.call(t, "Authorize", stamped=False, answer=None if said is None else {"id_token_status": said}, id_token=tag)
+        self.call(
+            t,
+            "Authorize",
+            stamped=False,
+            answer=None if said is None else {"id_token_status": said},
+            id_token=tag,
+        )
 
     def start(
-        self, t: float, wh: float = 1000.0, tag: str = "T1", tx: str = "7", connector: int = 1, said: str = "Accepted"
+        self,
+        t: float,
+        wh: float = 1000.0,
+        tag: str = "T1",
+        tx: str = "7",
+        connector: int = 1,
+        said: str = "Accepted",
     ) -> None:
         """A StartTransaction and its answer."""
         self.call(
@@ -129,7 +167,9 @@ class World:
 
     def stop(self, t: float, wh: float, reason: str | None = None, tx: str = "7") -> None:
         """A StopTransaction."""
-        self.call(t, "StopTransaction", answer={}, transaction_id=tx, meter_wh=wh, stop_reason=reason)
+        self.call(
+            t, "StopTransaction", answer={}, transaction_id=tx, meter_wh=wh, stop_reason=reason
+        )
 
     def meter(self, t: float, wh: float, tx: str = "7", connector: int = 1) -> None:
         """A MeterValues sample of the energy register."""
@@ -148,7 +188,9 @@ class World:
             unit="Wh",
         )
 
-    def event(self, t: float, kind: str, trigger: str, seq: int, tx: str = "a", **values: Any) -> None:
+    def event(
+        self, t: float, kind: str, trigger: str, seq: int, tx: str = "a", **values: Any
+    ) -> None:
         """A TransactionEvent (2.0.1); `said` answers the token."""
         said = values.pop("said", None)
         answer = {} if said is None else {"id_token_status": said}
@@ -176,7 +218,14 @@ class World:
 
     def session(self, start: float, end: float, evse_id: str = "e1", **values: Any) -> None:
         """A finished session of an export."""
-        self.add("raw_session", evse_id=evse_id, plugged_raw="", plugged_at_utc=at(start), unplugged_at_utc=at(end), **values)
+        self.add(
+            "raw_session",
+            evse_id=evse_id,
+            plugged_raw="",
+            plugged_at_utc=at(start),
+            unplugged_at_utc=at(end),
+            **values,
+        )
 
     def pilot(
         self,
@@ -205,7 +254,11 @@ class World:
 
     def frames(self) -> dict[str, pl.DataFrame]:
         """The rows as frames of the declared schemas."""
-        return {t: pl.DataFrame(rows, schema=dict(polars_schema(t)), orient="row") for t, rows in self.rows.items() if rows}
+        return {
+            t: pl.DataFrame(rows, schema=dict(polars_schema(t)), orient="row")
+            for t, rows in self.rows.items()
+            if rows
+        }
 
 
 def warehouse(*worlds: World) -> Connection:

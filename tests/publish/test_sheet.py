@@ -1,4 +1,7 @@
-"""What the printed sheet says: every caution, unit and figure of the pack reaches the paper, whole."""
+"""What the printed sheet says.
+
+Every caution, unit and figure of the pack reaches the paper, whole.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +13,9 @@ import pytest
 from pypdf import PdfReader
 
 from pipeline.publish.sheet import sheet_data, sheet_pdf
-from pipeline.refer.evidence_model import (
+from pipeline.refer.pack.argument import refutes
+from pipeline.refer.pack.bench_steps import FORM, bench
+from pipeline.refer.pack.model import (
     Claim,
     Control,
     Evidence,
@@ -22,8 +27,6 @@ from pipeline.refer.evidence_model import (
     Vehicle,
     Weight,
 )
-from pipeline.refer.pack.argument import refutes
-from pipeline.refer.pack.bench import FORM, bench
 from pipeline.refer.pack.parts import bands
 
 END = datetime(2026, 4, 6, tzinfo=UTC)
@@ -37,9 +40,17 @@ def evidence(suspect: str = "pilot_diode_shorted") -> Evidence:
         attempt_id="A1", at=BEGIN + timedelta(weeks=3), evse_id="E1", site_id="depot", coupler="cType1", supply="AC",
         outcome="failed", stage="requested", stage_seconds=3.0, fault="PilotFault", p_vehicle=0.9,
     )  # fmt: skip
-    fast = attempt.model_copy(update={"supply": "DC", "coupler": "cG105", "outcome": "charged", "stage": "delivering"})
+    fast = attempt.model_copy(
+        update={"supply": "DC", "coupler": "cG105", "outcome": "charged", "stage": "delivering"}
+    )
     reading = PilotReading(
-        at=attempt.at, evse_id="E1", state="B2", high_v=9.0, low_v=-8.8, usual_low_v=-12.0, usual_from="same_week"
+        at=attempt.at,
+        evse_id="E1",
+        state="B2",
+        high_v=9.0,
+        low_v=-8.8,
+        usual_low_v=-12.0,
+        usual_from="same_week",
     )
     return Evidence(
         week="2026-W14", look_back_from_utc=BEGIN, look_back_to_utc=END,
@@ -67,20 +78,28 @@ def evidence(suspect: str = "pilot_diode_shorted") -> Evidence:
     )  # fmt: skip
 
 
-@pytest.mark.parametrize("suspect", ["pilot_diode_shorted", "pilot_diode_leaky", "never_requests", "unclear"])
+@pytest.mark.parametrize(
+    "suspect", ["pilot_diode_shorted", "pilot_diode_leaky", "never_requests", "unclear"]
+)
 def test_nothing_of_the_bench_is_cut(suspect: str) -> None:
-    """Cautions, deference, readings and notes stand on the sheet as in the pack, to the last character."""
+    """Cautions, deference, readings and notes stand on the sheet as in the pack, to the last
+    character.
+    """
     pack = evidence(suspect)
     data = sheet_data(pack)
     assert tuple(data["cautions"]) == pack.bench.cautions
     assert tuple(data["deference"]) == pack.bench.deference
-    assert data["readings"] == [[str(r.order), f"{r.what} ({r.how})", r.if_suspect, r.if_sound] for r in pack.bench.readings]
+    assert data["readings"] == [
+        [str(r.order), f"{r.what} ({r.how})", r.if_suspect, r.if_sound] for r in pack.bench.readings
+    ]
     assert data["notes"] == [f"{r.order}: {r.note}" for r in pack.bench.readings]
     assert data["refutes"] == list(pack.refutes)
 
 
 def test_every_figure_of_the_pack_is_on_the_paper() -> None:
-    """Counts, probability, dates, controls, factors, levels and their units, and the form with the units it asks for."""
+    """Counts, probability, dates, controls, factors, levels and their units, and the form with the
+    units it asks for.
+    """
     data = sheet_data(evidence())
     assert data["title"] == "V-1: shorted"
     assert data["subtitle"] == "Crate 2023  ·  2026-W14"
@@ -89,7 +108,9 @@ def test_every_figure_of_the_pack_is_on_the_paper() -> None:
         "to C within a minute; 5 of 6 DC attempts charged. Probability of a faulty pilot diode: 93 %."
     )
     assert data["controls_text"] == "It failed 3 of 4. The latest 8 of 10 are shown."
-    assert data["controls"] == [[f"E{i}", "2026-W13", "yes", "3 of 4", "1 of 31 (17 vehicles)"] for i in range(8)]
+    assert data["controls"] == [
+        [f"E{i}", "2026-W13", "yes", "3 of 4", "1 of 31 (17 vehicles)"] for i in range(8)
+    ]
     assert data["weights"] == [["sign a", "seen so", "× 42"], ["sign b", "seen so", "÷ 8"]]
     assert data["ruled_out"] == ["The EVSEs (ruled out): they served others."]
     assert data["doubts"] == ["Nothing known to be missing."]
@@ -105,7 +126,10 @@ def test_every_figure_of_the_pack_is_on_the_paper() -> None:
 
 
 def test_levels_are_drawn_where_they_are() -> None:
-    """From -4.5 V at the top to -13.5 V at the bottom: ticks in V, readings and bands at their share of the height (derived)."""
+    """From -4.5 V at the top to -13.5 V at the bottom.
+
+    Ticks in V, readings and bands at their share of the height (derived).
+    """
 
     def share(volts: float) -> float:
         return (volts + 4.5) / -9.0
@@ -130,18 +154,37 @@ def test_the_strip_shows_each_coupler() -> None:
     stages = ["charged", "delivering", "contactor closed", "vehicle asks", "PWM on", "plugged in"]
     assert data["stages"] == stages
     assert data["strip"] == [
-        {"coupler": "AC cType1", "attempts": [{"x": 0.25, "y": stages.index("vehicle asks"), "kind": "failed"}]},
+        {
+            "coupler": "AC cType1",
+            "attempts": [{"x": 0.25, "y": stages.index("vehicle asks"), "kind": "failed"}],
+        },
         {"coupler": "DC cG105", "attempts": [{"x": 0.25, "y": 0, "kind": "charged"}]},
     ]
-    assert [t["label"] for t in data["ticks"]] == ["12 Jan", "26 Jan", "09 Feb", "23 Feb", "09 Mar", "23 Mar"]
+    assert [t["label"] for t in data["ticks"]] == [
+        "12 Jan",
+        "26 Jan",
+        "09 Feb",
+        "23 Feb",
+        "09 Mar",
+        "23 Mar",
+    ]
 
 
 def test_cautions_and_units_are_legible_on_the_pdf() -> None:
-    """The text of the printed page holds every caution and each unit, and the cautions come before the readings."""
+    """The text of the printed page holds every caution and each unit, and the cautions come before
+    the readings.
+    """
     pack = evidence()
     page = re.sub(r"\s+", "", PdfReader(io.BytesIO(sheet_pdf(pack))).pages[0].extract_text())
     for line in (*pack.bench.cautions, *pack.bench.deference):
         assert re.sub(r"\s+", "", line) in page
-    for figure in ("4.46V", "2.74kΩ±3%", "3.32kΩat1mA", "40.3kΩat10µA", "low-8.8V(-9.4to-8.2V)", "overrange,tensofMΩ"):
+    for figure in (
+        "4.46V",
+        "2.74kΩ±3%",
+        "3.32kΩat1mA",
+        "40.3kΩat10µA",
+        "low-8.8V(-9.4to-8.2V)",
+        "overrange,tensofMΩ",
+    ):
         assert figure in page
     assert page.index(re.sub(r"\s+", "", pack.bench.cautions[-1])) < page.index("4.46V")

@@ -16,7 +16,9 @@ from pipeline.publish.week_folder import complete_or_absent, harmless, write_csv
 
 @given(st.text(max_size=12))
 def test_no_cell_starts_a_formula(cell: str) -> None:
-    """Whatever a log says, no text cell starts with a character a spreadsheet runs (common practice, no source)."""
+    """Whatever a log says, no text cell starts with a character a spreadsheet runs (common
+    practice, no source).
+    """
     shown = harmless(pl.DataFrame({"reason": [cell]}))["reason"][0]
     assert not shown.startswith(("=", "+", "-", "@", "\t", "\r", "\n"))
     assert shown in (cell, "'" + cell)
@@ -24,14 +26,19 @@ def test_no_cell_starts_a_formula(cell: str) -> None:
 
 def test_times_are_utc_with_z(tmp_path: Path) -> None:
     """Times in CSV files are ISO 8601 UTC with Z, and null is an empty cell."""
-    frame = pl.DataFrame({"onset": [datetime(2026, 3, 30, 6, 5, tzinfo=UTC), None]}, schema={"onset": pl.Datetime("us", "UTC")})
+    frame = pl.DataFrame(
+        {"onset": [datetime(2026, 3, 30, 6, 5, tzinfo=UTC), None]},
+        schema={"onset": pl.Datetime("us", "UTC")},
+    )
     write_csv(frame, tmp_path / "x.csv")
     rows = list(csv.DictReader((tmp_path / "x.csv").read_text(encoding="utf-8").splitlines()))
     assert rows[0]["onset"] == "2026-03-30T06:05:00Z"
 
 
 def test_a_failed_write_leaves_the_earlier_week(tmp_path: Path) -> None:
-    """When writing fails midway the earlier folder stays as it was and nothing half written remains."""
+    """When writing fails midway the earlier folder stays as it was and nothing half written
+    remains.
+    """
     week = tmp_path / "2026-W14"
     with complete_or_absent(week) as folder:
         (folder / "a").write_text("first")
@@ -48,7 +55,9 @@ def test_a_failed_write_leaves_the_earlier_week(tmp_path: Path) -> None:
 
 
 def test_a_kill_between_the_two_renames_is_healed(tmp_path: Path) -> None:
-    """Killed after the old folder moved away and before the new took its name, the next run puts things right."""
+    """Killed after the old folder moved away and before the new took its name, the next run puts
+    things right.
+    """
     (tmp_path / ".2026-W14.old").mkdir()
     (tmp_path / ".2026-W14.old" / "a").write_text("first")
     (tmp_path / ".2026-W14.partial").mkdir()

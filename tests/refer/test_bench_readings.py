@@ -1,11 +1,14 @@
-"""What the workshop reads on the sheet: cautions, and every figure and unit of the bench readings."""
+"""What the workshop reads on the sheet.
+
+Cautions, and every figure and unit of the bench readings.
+"""
 
 from __future__ import annotations
 
 import pytest
 
-from pipeline.refer.evidence_model import Bench
-from pipeline.refer.pack.bench import FORM, bench
+from pipeline.refer.pack.bench_steps import FORM, bench
+from pipeline.refer.pack.model import Bench
 from pipeline.registry import registry
 
 UNKNOWN = (None, None, None)
@@ -14,11 +17,13 @@ LEAKY = bench("pilot_diode_leaky", ("cCCS2",), (20e3, 15e3, None))
 
 
 def test_cautions_are_the_usual_ones() -> None:
-    """General practice (from memory), each line whole: they stand between a person and mains or high voltage.
+    """General practice (from memory), each line whole: they stand between a person and mains or
+    high voltage.
 
-    Live until proved dead, locked off; high voltage made safe and waited for; the tester proved before and after; gloves in date,
-    checked for holes, under leather (ASTM D120 and its test intervals, as given by a secondary source); no energised inlet, only
-    licensed people. Maker's procedure and local code come before the sheet.
+    Live until proved dead, locked off; high voltage made safe and waited for; the tester proved
+    before and after; gloves in date, checked for holes, under leather (ASTM D120 and its test
+    intervals, as given by a secondary source); no energised inlet, only licensed people. Maker's
+    procedure and local code come before the sheet.
     """
     assert SHORTED.cautions == (
         "Treat every contact of the inlet as live until proved dead. Unplug, switch off, lock off.",
@@ -36,9 +41,14 @@ def test_cautions_are_the_usual_ones() -> None:
     )
 
 
-@pytest.mark.parametrize("suspect", ["pilot_diode_shorted", "pilot_diode_leaky", "charger_input", "never_requests", "unclear"])
+@pytest.mark.parametrize(
+    "suspect",
+    ["pilot_diode_shorted", "pilot_diode_leaky", "charger_input", "never_requests", "unclear"],
+)
 def test_cautions_go_with_every_bench(suspect: str) -> None:
-    """Whatever is suspected, all cautions come along, before the readings, and readings are numbered from 1."""
+    """Whatever is suspected, all cautions come along, before the readings, and readings are
+    numbered from 1.
+    """
     made = bench(suspect, (), UNKNOWN)
     assert (made.cautions, made.deference) == (SHORTED.cautions, SHORTED.deference)
     assert list(Bench.model_fields)[:3] == ["cautions", "deference", "readings"]
@@ -52,28 +62,49 @@ def shown(made: Bench, order: int) -> tuple[str, str, str, str, str]:
 
 
 def test_proximity_by_inlet() -> None:
-    """Type 1: 4.46, 2.76 and 1.51 V (SAE J1772 by secondary sources, derived); another inlet has no voltage of its own."""
+    """Type 1: 4.46, 2.76 and 1.51 V (SAE J1772 by secondary sources, derived).
+
+    Another inlet has no voltage of its own.
+    """
     what, how = "Proximity to earth, unplugged", "DC volts, vehicle awake"
     volts = "4.46 V unplugged"
-    note = "With a plug: 2.76 V with the latch pressed, 1.51 V latched. Supply ±5 %, resistors ±10 %."
+    note = (
+        "With a plug: 2.76 V with the latch pressed, 1.51 V latched. Supply ±5 %, resistors ±10 %."
+    )
     for inlet in ("cType1", "cCCS1", "cTesla"):
-        assert shown(bench("unclear", ("cG105", inlet), UNKNOWN), 1) == (what, how, volts, volts, note)
+        assert shown(bench("unclear", ("cG105", inlet), UNKNOWN), 1) == (
+            what,
+            how,
+            volts,
+            volts,
+            note,
+        )
     like = "as a sound vehicle of the model"
     note = "This inlet has no published proximity voltage of its own; a reading unlike a sound vehicle's points to wiring."
     assert shown(LEAKY, 1) == (what, how, like, like, note)
 
 
 def test_the_diode_forwards() -> None:
-    """Sound: 3.32 kΩ at 1 mA to 40.3 kΩ at 10 µA; shorted: 2.74 kΩ ±3 % at any current (IEC 61851-1 Annex A, derived)."""
+    """Sound: 3.32 kΩ at 1 mA to 40.3 kΩ at 10 µA; shorted.
+
+    2.74 kΩ ±3 % at any current (IEC 61851-1 Annex A, derived).
+    """
     what, how = "Pilot to earth, leads one way", "Ohms range, inlet unplugged, vehicle asleep"
     sound = "3.32 kΩ at 1 mA of test current up to 40.3 kΩ at 10 µA"
     note = (
-        "A sound reading depends on the meter's test current. Not the diode-test range: sound and shorted both read over range."
+        "A sound reading depends on the meter's test current. "
+        "Not the diode-test range: sound and shorted both read over range."
     )
     assert shown(SHORTED, 2) == (what, how, "2.74 kΩ ±3 %, whatever the test current", sound, note)
     assert shown(LEAKY, 2) == (what, how, "the leak bridges the diode: at most 20 kΩ", sound, note)
     unmeasured = bench("pilot_diode_leaky", (), UNKNOWN)
-    assert shown(unmeasured, 2) == (what, how, "the leak bridges the diode: lower than sound", sound, note)
+    assert shown(unmeasured, 2) == (
+        what,
+        how,
+        "the leak bridges the diode: lower than sound",
+        sound,
+        note,
+    )
     assert shown(bench("charger_input", (), UNKNOWN), 2) == (what, how, sound, sound, note)
     currents, ohms = zip(*SHORTED.meter_table, strict=True)
     assert currents == (1e-3, 5e-4, 1e-4, 1e-5, 1e-6)
@@ -81,7 +112,10 @@ def test_the_diode_forwards() -> None:
 
 
 def test_the_diode_backwards() -> None:
-    """Sound: over range; shorted: the same 2.74 kΩ; with what the logs point to and its interval (derived)."""
+    """Sound: over range; shorted: the same 2.74 kΩ.
+
+    With what the logs point to and its interval (derived).
+    """
     what, how = "Pilot to earth, leads exchanged", "Ohms range, inlet unplugged, vehicle asleep"
     sound = "over range, tens of MΩ"
     note = "The pair is the test: kΩ one way and MΩ the other is a sound diode, the same kΩ both ways a shorted one."
@@ -89,12 +123,18 @@ def test_the_diode_backwards() -> None:
     assert shown(SHORTED, 3) == (what, how, told, sound, note)
     told = "kΩ, not MΩ (the logs point to 20 kΩ, 90 % interval 15 kΩ to over range)"
     assert shown(LEAKY, 3) == (what, how, told, sound, note)
-    assert shown(bench("pilot_diode_shorted", (), UNKNOWN), 3)[2] == "2.74 kΩ: the same as the other way"
+    assert (
+        shown(bench("pilot_diode_shorted", (), UNKNOWN), 3)[2]
+        == "2.74 kΩ: the same as the other way"
+    )
     assert shown(bench("inlet_lock", (), (20e3, 15e3, None)), 3) == (what, how, sound, sound, note)
 
 
 def test_the_live_pilot() -> None:
-    """B2 sound: +9.0 and -12 V; shorted: +8.8 and -8.8 V, -9.4 to -8.2 over tolerance; a 20 kΩ path: -11.4 V (derived)."""
+    """B2 sound: +9.0 and -12 V; shorted: +8.8 and -8.8 V, -9.4 to -8.2 over tolerance.
+
+    A 20 kΩ path: -11.4 V (derived).
+    """
     what = "Pilot in state B with the PWM on, oscilloscope at a breakout adapter"
     how = "by licensed people, with the adapter's cautions"
     sound = "high 9.0 V, low -12 V"
@@ -141,8 +181,13 @@ RULE_IN = "Rule the pilot in or out with the readings above first."
         ),
     ],
 )  # fmt: skip
-def test_other_parts_have_a_step_of_their_own(suspect: str, printed: tuple[str, ...] | None) -> None:
-    """After the pilot comes the suspected part, by the maker's procedure; a diode needs no more (wording is regression only)."""
+def test_other_parts_have_a_step_of_their_own(
+    suspect: str, printed: tuple[str, ...] | None
+) -> None:
+    """After the pilot comes the suspected part, by the maker's procedure.
+
+    A diode needs no more (wording is regression only).
+    """
     made = bench(suspect, ("cType2",), UNKNOWN)
     assert len(made.readings) == (4 if printed is None else 5)
     if printed is not None:
@@ -150,13 +195,23 @@ def test_other_parts_have_a_step_of_their_own(suspect: str, printed: tuple[str, 
 
 
 def test_the_form_is_what_findings_take() -> None:
-    """Each line of the form is a declared column of a finding, in its unit, and offers the declared findings."""
+    """Each line of the form is a declared column of a finding, in its unit, and offers the declared
+    findings.
+    """
     fields = registry().fields
     assert [f.label for f in FORM] == [
         "Date and time", "Proximity to earth", "Pilot (+) to earth (-)", "Pilot (-) to earth (+)", "Found", "Repaired on", "Note",
     ]  # fmt: skip
     named = {f.column: f for f in FORM}
-    assert list(named) == ["at", "pp_pe_v", "cp_pe_forward_ohm", "cp_pe_reverse_ohm", "finding", "repaired_at", "note"]
+    assert list(named) == [
+        "at",
+        "pp_pe_v",
+        "cp_pe_forward_ohm",
+        "cp_pe_reverse_ohm",
+        "finding",
+        "repaired_at",
+        "note",
+    ]
     assert {c: f.unit for c, f in named.items() if f.unit} == {
         c: fields[c].unit for c in ("pp_pe_v", "cp_pe_forward_ohm", "cp_pe_reverse_ohm")
     }

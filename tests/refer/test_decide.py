@@ -10,12 +10,18 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.refer.decide import call_units, call_vehicles, within_cap, worth_acting, worth_watching
+from pipeline.core.weeks import LookBack
+from pipeline.refer.decision import (
+    call_units,
+    call_vehicles,
+    within_cap,
+    worth_acting,
+    worth_watching,
+)
 from pipeline.refer.inputs import Attributed, ReferInputs, join_findings
-from pipeline.refer.standing import standing
+from pipeline.refer.review_status import standing
 from pipeline.registry import empty
 from pipeline.settings.refer import ReferSettings
-from pipeline.weeks import LookBack
 
 SETTINGS = ReferSettings()
 UTC_US = pl.Datetime("us", "UTC")
@@ -32,15 +38,23 @@ PROVING = pl.DataFrame(schema={"vehicle_id": pl.String, "proving": pl.String, "t
                                "decided_at_utc": UTC_US})  # fmt: skip
 
 
-def called(*rows: dict[str, Any], settings: ReferSettings = SETTINGS, proving: pl.DataFrame = PROVING) -> pl.DataFrame:
+def called(
+    *rows: dict[str, Any], settings: ReferSettings = SETTINGS, proving: pl.DataFrame = PROVING
+) -> pl.DataFrame:
     """Calls of vehicles that differ from a clear case for referral as stated."""
     types = {"found": pl.String, "repaired_at_utc": UTC_US, "onset_utc": UTC_US}
-    table = pl.DataFrame([USUAL | {"vehicle_id": f"V{i}"} | row for i, row in enumerate(rows)], schema_overrides=types)
+    table = pl.DataFrame(
+        [USUAL | {"vehicle_id": f"V{i}"} | row for i, row in enumerate(rows)],
+        schema_overrides=types,
+    )
     return call_vehicles(table, proving, settings)
 
 
 def test_break_even_probability() -> None:
-    """Acting pays from visit / (visit + week): 250 / 370 with the default costs, where both expectations are equal (derived)."""
+    """Acting pays from visit / (visit + week).
+
+    250 / 370 with the default costs, where both expectations are equal (derived).
+    """
     p = worth_acting(250.0, 120.0)
     assert p == pytest.approx(250 / 370)
     assert p * 120.0 == pytest.approx((1 - p) * 250.0)
@@ -55,13 +69,31 @@ def test_break_even_probability() -> None:
         ({"separable": False}, "watch", "cannot tell it from its EVSE"),
         ({"blamed_evses": 1}, "watch", "not sure enough"),
         ({"blamed": 1.4}, "watch", "not sure enough"),
-        ({"p_vehicle": 0.9, "drifting": True, "blamed": 0.0, "blamed_evses": 0, "verdict": "clear"}, "watch", "rises"),
+        (
+            {
+                "p_vehicle": 0.9,
+                "drifting": True,
+                "blamed": 0.0,
+                "blamed_evses": 0,
+                "verdict": "clear",
+            },
+            "watch",
+            "rises",
+        ),
         ({"p_vehicle": 0.01, "verdict": "clear"}, "clear", "nothing"),
         ({"p_vehicle": 0.01, "verdict": "thin"}, "thin", "too little"),
         ({"dismissed": True}, "watch", "dismissed"),
         ({"held": True}, "watch", "held"),
-        ({"blamed": 0.0, "asks": "never_asks", "suspect": "never_requests", "separable": False}, "refer", "costs more"),
-        ({"blamed": 0.0, "asks": "seldom_asks", "suspect": "never_requests"}, "watch", "not sure enough"),
+        (
+            {"blamed": 0.0, "asks": "never_asks", "suspect": "never_requests", "separable": False},
+            "refer",
+            "costs more",
+        ),
+        (
+            {"blamed": 0.0, "asks": "seldom_asks", "suspect": "never_requests"},
+            "watch",
+            "not sure enough",
+        ),
         ({"found": "charger_input", "p_vehicle": 0.01}, "refer", "not reported repaired"),
     ],
 )
@@ -74,12 +106,22 @@ def test_calls(change: dict[str, Any], call: str, why: str) -> None:
 
 @pytest.mark.parametrize(
     ("state", "onset", "call"),
-    [("proving", None, "proving"), ("proved", None, "proved"), ("back", None, "refer"), ("proved", END - 1 * DAY, "refer")],
+    [
+        ("proving", None, "proving"),
+        ("proved", None, "proved"),
+        ("back", None, "refer"),
+        ("proved", END - 1 * DAY, "refer"),
+    ],
 )
 def test_calls_after_repair(state: str, onset: datetime | None, call: str) -> None:
-    """Proving, proved, back to refer; a proved vehicle with a new onset is judged like any other."""
+    """Proving, proved, back to refer.
+
+    A proved vehicle with a new onset is judged like any other.
+    """
     proving = pl.DataFrame(
-        [("V0", state, 5, 0, END - 5 * DAY)], schema=["vehicle_id", "proving", "tried", "failed", "decided_at_utc"], orient="row"
+        [("V0", state, 5, 0, END - 5 * DAY)],
+        schema=["vehicle_id", "proving", "tried", "failed", "decided_at_utc"],
+        orient="row",
     ).with_columns(pl.col("decided_at_utc").dt.cast_time_unit("us"))
     change = {"found": "pilot_diode_shorted", "repaired_at_utc": END - 20 * DAY, "onset_utc": onset}
     assert called(change, proving=proving)["call"].to_list() == [call]
@@ -87,7 +129,11 @@ def test_calls_after_repair(state: str, onset: datetime | None, call: str) -> No
 
 @given(st.lists(st.floats(0.0, 1.0), max_size=30), st.floats(0.1, 3.0))
 def test_the_list_keeps_its_cap(ps: list[float], cap: float) -> None:
-    """Law: expected false referrals stay within the cap, and no vehicle waits while a less probable one is listed."""
+    """Law.
+
+    Expected false referrals stay within the cap, and no vehicle waits while a less probable one is
+    listed.
+    """
     settings = ReferSettings(cap_false_referrals=cap)
     table = called(*({"p_vehicle": p} for p in ps), settings=settings) if ps else None
     if table is None:
@@ -106,16 +152,32 @@ def test_cap_counts_only_the_listed() -> None:
 
 
 def test_equipment_is_faulty_only_where_attribution_is_sure() -> None:
-    """Probability alone makes watch; the verdict 'fault' makes faulty; thin and clear stay apart."""
-    table = pl.DataFrame({"p_evse": [0.97, 0.97, 0.3, 0.0, 0.0], "verdict": ["fault", "doubt", "doubt", "thin", "clear"]})
-    assert call_units(table, "p_evse", 0.53, 0.08)["call"].to_list() == ["faulty", "watch", "watch", "thin", "clear"]
+    """Probability alone makes watch; the verdict 'fault' makes faulty.
+
+    Thin and clear stay apart.
+    """
+    table = pl.DataFrame(
+        {
+            "p_evse": [0.97, 0.97, 0.3, 0.0, 0.0],
+            "verdict": ["fault", "doubt", "doubt", "thin", "clear"],
+        }
+    )
+    assert call_units(table, "p_evse", 0.53, 0.08)["call"].to_list() == [
+        "faulty",
+        "watch",
+        "watch",
+        "thin",
+        "clear",
+    ]
 
 
 def stood(
     reviews: list[tuple[str, datetime]], failures: list[tuple[datetime, str, float]], finding: tuple[str, datetime] | None = None,
     code_at: datetime | None = None, code: tuple[str | None, str | None] = ("P0D00", "confirmed"),
 ) -> dict[str, Any]:  # fmt: skip
-    """Standing of V after reviews (decision, when), AC failures (when, EVSE, blame), a finding and a trouble code."""
+    """Standing of V after reviews (decision, when), AC failures (when, EVSE, blame), a finding and
+    a trouble code.
+    """
     review = pl.DataFrame(
         [("V", "2026-W10", decision, "because", "Ines", at) for decision, at in reviews],
         schema=empty("decision_review").schema, orient="row",
@@ -125,7 +187,9 @@ def stood(
         schema={"vehicle_id": pl.String, "evse_id": pl.String, "plugged_at_utc": UTC_US, "supply": pl.String,
                 "outcome": pl.String, "weight": pl.Float64, "p_vehicle": pl.Float64}, orient="row",
     )  # fmt: skip
-    found = pl.DataFrame([("V", finding[1], finding[0])] if finding else [], schema=FOUND, orient="row")
+    found = pl.DataFrame(
+        [("V", finding[1], finding[0])] if finding else [], schema=FOUND, orient="row"
+    )
     codes = pl.DataFrame([("V", code_at, *code)] if code_at else [], schema=CODES, orient="row")
     nothing = pl.DataFrame()
     inputs = ReferInputs(
@@ -149,7 +213,10 @@ def test_the_last_word_counts() -> None:
 
 
 def test_a_dismissed_vehicle_returns_only_on_new_evidence() -> None:
-    """What failed before the dismissal does not bring it back, however much; new failures at two EVSEs do, so does a new code."""
+    """What failed before the dismissal does not bring it back, however much.
+
+    New failures at two EVSEs do, so does a new code.
+    """
     assert stood([("dismiss", SAID)], OLD)["dismissed"]
     one_evse = [(SAID + d * DAY, "E1", 1.0) for d in range(1, 9)]
     assert stood([("dismiss", SAID)], one_evse)["dismissed"]
@@ -190,17 +257,31 @@ def test_reviews_of_a_later_week_do_not_count() -> None:
         ({"held": True, "p_vehicle": 0.1, "verdict": "clear"}, "watch"),
         ({"asks": None, "blamed": 0.0}, "watch"),
         ({"asks": "never_asks", "suspect": "inlet_lock", "blamed": 0.0}, "watch"),
-        ({"found": "charger_input", "repaired_at_utc": END - DAY, "p_vehicle": 0.01, "verdict": "clear"}, "clear"),
+        (
+            {
+                "found": "charger_input",
+                "repaired_at_utc": END - DAY,
+                "p_vehicle": 0.01,
+                "verdict": "clear",
+            },
+            "clear",
+        ),
         ({"found": "charger_input", "dismissed": True, "p_vehicle": 0.01}, "refer"),
     ],
 )
 def test_calls_at_their_bounds(change: dict[str, Any], call: str) -> None:
-    """250 / 370, two failures at two EVSEs, 15 / 120: at the bound it is acted on, under it not (decided costs; derived)."""
+    """250 / 370, two failures at two EVSEs, 15 / 120.
+
+    At the bound it is acted on, under it not (decided costs; derived).
+    """
     assert called(change)["call"].to_list() == [call]
 
 
 def test_the_first_reason_that_holds_is_given() -> None:
-    """A full list, a vehicle not told from its EVSE, a rising low side: each with its own words, in order of vehicle."""
+    """A full list, a vehicle not told from its EVSE, a rising low side.
+
+    Each with its own words, in order of vehicle.
+    """
     rows = [
         {"p_vehicle": 0.7}, {"p_vehicle": 0.99, "separable": False}, {"p_vehicle": 0.98},
         {"p_vehicle": 0.5, "drifting": True, "blamed": 0.0, "blamed_evses": 0}, {"p_vehicle": 0.5, "drifting": True},
@@ -231,7 +312,9 @@ def test_the_first_reason_that_holds_is_given() -> None:
     ],
 )  # fmt: skip
 def test_reasons_after_repair(state: str, why: str) -> None:
-    """What the proving test said stands in the reason, and while it runs or has passed the vehicle is not due."""
+    """What the proving test said stands in the reason, and while it runs or has passed the vehicle
+    is not due.
+    """
     proving = pl.DataFrame(
         [("V0", state, 5, 0, END - 5 * DAY)], schema=PROVING.schema, orient="row"
     )  # fmt: skip
@@ -241,13 +324,21 @@ def test_reasons_after_repair(state: str, why: str) -> None:
 
 
 def test_equals_are_listed_in_order_of_id() -> None:
-    """Where the cap cuts between vehicles of one probability, the list is the same whatever order they came in."""
+    """Where the cap cuts between vehicles of one probability, the list is the same whatever order
+    they came in.
+    """
     settings = ReferSettings(cap_false_referrals=0.11)
     rows = [{"vehicle_id": v, "p_vehicle": 0.9} for v in ("B", "A", "C")]
     types = {"found": pl.String, "repaired_at_utc": UTC_US, "onset_utc": UTC_US}
     for order in (rows, rows[::-1]):
-        table = call_vehicles(pl.DataFrame([USUAL | r for r in order], schema_overrides=types), PROVING, settings)
-        assert table.select("vehicle_id", "call").rows() == [("A", "refer"), ("B", "watch"), ("C", "watch")]
+        table = call_vehicles(
+            pl.DataFrame([USUAL | r for r in order], schema_overrides=types), PROVING, settings
+        )
+        assert table.select("vehicle_id", "call").rows() == [
+            ("A", "refer"),
+            ("B", "watch"),
+            ("C", "watch"),
+        ]
 
 
 def test_watching_is_never_dearer_than_even_odds() -> None:
@@ -257,26 +348,54 @@ def test_watching_is_never_dearer_than_even_odds() -> None:
 
 def test_equipment_at_its_bounds() -> None:
     """At the bound a unit is acted on or watched."""
-    table = pl.DataFrame({"p": [0.53, 0.529, 0.08, 0.079], "verdict": ["fault", "fault", "clear", "clear"]})
-    assert call_units(table, "p", 0.53, 0.08)["call"].to_list() == ["faulty", "watch", "watch", "clear"]
+    table = pl.DataFrame(
+        {"p": [0.53, 0.529, 0.08, 0.079], "verdict": ["fault", "fault", "clear", "clear"]}
+    )
+    assert call_units(table, "p", 0.53, 0.08)["call"].to_list() == [
+        "faulty",
+        "watch",
+        "watch",
+        "clear",
+    ]
 
 
 def test_where_people_left_a_vehicle() -> None:
-    """Who said what, when and why; a finding's word and repair beside it; counts of what failed since."""
+    """Who said what, when and why; a finding's word and repair beside it.
+
+    Counts of what failed since.
+    """
     row = stood([("hold", SAID)], OLD, finding=("diode_leaky", SAID - DAY))
     assert (row["held"], row["dismissed"], row["accepted"]) == (True, False, False)
     assert (row["said_by"], row["said_why"], row["said_at_utc"]) == ("Ines", "because", SAID)
-    assert (row["found"], row["finding"], row["found_at_utc"]) == ("pilot_diode_leaky", "diode_leaky", SAID - DAY)
+    assert (row["found"], row["finding"], row["found_at_utc"]) == (
+        "pilot_diode_leaky",
+        "diode_leaky",
+        SAID - DAY,
+    )
     assert (row["new_failures"], row["new_evses"]) == (0.0, 0)
     assert stood([("accept", SAID)], [])["accepted"]
     over = stood([("dismiss", SAID)], [], finding=("no_fault_found", SAID - DAY))
     assert (over["said_by"], over["said_at_utc"], over["dismissed"]) == ("Ines", SAID, True)
     same = stood([("hold", SAID)], [], finding=("no_fault_found", SAID))
-    assert (same["said_by"], same["said_why"], same["dismissed"], same["held"]) == ("the workshop", "no fault found", True, False)
+    assert (same["said_by"], same["said_why"], same["dismissed"], same["held"]) == (
+        "the workshop",
+        "no fault found",
+        True,
+        False,
+    )
     alone = stood([], [], finding=("no_fault_found", SAID))
-    assert (alone["said_by"], alone["said_at_utc"], alone["dismissed"]) == ("the workshop", SAID, True)
+    assert (alone["said_by"], alone["said_at_utc"], alone["dismissed"]) == (
+        "the workshop",
+        SAID,
+        True,
+    )
     told = stood([], OLD, finding=("charger_other", SAID))
-    assert (told["said_by"], told["said_at_utc"], told["dismissed"], told["found"]) == (None, None, False, "charger_input")
+    assert (told["said_by"], told["said_at_utc"], told["dismissed"], told["found"]) == (
+        None,
+        None,
+        False,
+        "charger_input",
+    )
 
 
 @pytest.mark.parametrize(
@@ -289,19 +408,35 @@ def test_where_people_left_a_vehicle() -> None:
         ([(0 * DAY, "E1", 1.0), (DAY, "E2", 1.0), (DAY, "E3", 0.9)], True),
     ],
 )
-def test_what_brings_a_dismissed_vehicle_back(since: list[tuple[timedelta, str, float]], dismissed: bool) -> None:  # noqa: FBT001
-    """Two vehicle-caused failures at two EVSEs blamed by half or more, after the word (bounds as set)."""
-    assert stood([("dismiss", SAID)], [(SAID + d, e, p) for d, e, p in since])["dismissed"] == dismissed
+def test_what_brings_a_dismissed_vehicle_back(
+    since: list[tuple[timedelta, str, float]],
+    dismissed: bool,  # noqa: FBT001
+) -> None:
+    """Two vehicle-caused failures at two EVSEs blamed by half or more, after the word (bounds as
+    set).
+    """
+    assert (
+        stood([("dismiss", SAID)], [(SAID + d, e, p) for d, e, p in since])["dismissed"]
+        == dismissed
+    )
 
 
 def test_a_code_told_without_its_status_counts() -> None:
-    """Not every reader gives a status: a code without one is as new as a confirmed or pending one."""
+    """Not every reader gives a status.
+
+    A code without one is as new as a confirmed or pending one.
+    """
     for status in (None, "pending", "confirmed"):
-        assert not stood([("dismiss", SAID)], OLD, code_at=SAID + DAY, code=("P0D00", status))["dismissed"]
+        assert not stood([("dismiss", SAID)], OLD, code_at=SAID + DAY, code=("P0D00", status))[
+            "dismissed"
+        ]
 
 
 def test_codes_that_bring_nobody_back() -> None:
-    """Cleared, empty or at the very moment of the word, a read-out is nothing new; nor is one after the week."""
+    """Cleared, empty or at the very moment of the word, a read-out is nothing new.
+
+    Nor is one after the week.
+    """
     for at, dtc, status in [(SAID + DAY, "P0D00", "cleared"), (SAID + DAY, None, None), (SAID, "P0D00", "confirmed"),
                             (END, "P0D00", "confirmed")]:  # fmt: skip
         assert stood([("dismiss", SAID)], OLD, code_at=at, code=(dtc, status))["dismissed"]

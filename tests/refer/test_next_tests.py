@@ -1,4 +1,7 @@
-"""Which plug-in would tell: information in bits against enumeration, and advice that settles sooner."""
+"""Which plug-in would tell.
+
+Information in bits against enumeration, and advice that settles sooner.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +14,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.evaluate.settling import OTHERS_FAIL, Case, settle
+from pipeline.measure.quality.settling import OTHERS_FAIL, Case, settle
 from pipeline.refer.inputs import Attributed, ReferInputs
 from pipeline.refer.next_tests import (
     SOUND_FAILS,
@@ -43,25 +46,40 @@ def enumerated(prior: np.ndarray, fails: np.ndarray) -> float:
 
 @given(SHARES, st.lists(st.floats(0.001, 0.999), min_size=4, max_size=4))
 def test_bits_equal_enumeration(shares: list[float], chances: list[float]) -> None:
-    """Law: the closed form equals brute-force enumeration of the joint distribution (small cases)."""
+    """Law.
+
+    The closed form equals brute-force enumeration of the joint distribution (small cases).
+    """
     prior = np.array(shares) / sum(shares)
     fails = np.array(chances[: len(prior)])
-    assert information_bits(prior[None], fails[None])[0] == pytest.approx(enumerated(prior, fails), abs=1e-9)
+    assert information_bits(prior[None], fails[None])[0] == pytest.approx(
+        enumerated(prior, fails), abs=1e-9
+    )
 
 
 def test_known_values() -> None:
-    """A perfect test of an even question is 1 bit; one whose outcome does not depend on the cause is 0 (textbook)."""
+    """A perfect test of an even question is 1 bit.
+
+    One whose outcome does not depend on the cause is 0 (textbook).
+    """
     even = np.array([[0.5, 0.5]])
     assert information_bits(even, np.array([[1.0, 0.0]]))[0] == pytest.approx(1.0, abs=1e-9)
     assert information_bits(even, np.array([[0.3, 0.3]]))[0] == pytest.approx(0.0, abs=1e-9)
-    # binary symmetric channel with error 0.11: capacity 1 - h(0.11) = 0.5 bit (Cover & Thomas, from memory)
+    # binary symmetric channel with error 0.11: capacity 1 - h(0.11) = 0.5 bit (Cover & Thomas, from
+    # memory)
     assert information_bits(even, np.array([[0.89, 0.11]]))[0] == pytest.approx(0.5, abs=1e-3)
 
 
 def fleet_inputs() -> tuple[ReferInputs, pl.DataFrame]:
-    """V and W at the depot, V undecided: it only ever used E1, where it failed. E2 checks the diode, E3 does not, E4 is sick."""
+    """V and W at the depot, V undecided: it only ever used E1, where it failed.
+
+    E2 checks the diode, E3 does not, E4 is sick.
+    """
     rows = (
-        [("V", "E1", "failed")] * 4 + [("V", "E1", "charged")] * 2 + [("W", "E2", "charged")] * 5 + [("W", "E3", "charged")] * 3
+        [("V", "E1", "failed")] * 4
+        + [("V", "E1", "charged")] * 2
+        + [("W", "E2", "charged")] * 5
+        + [("W", "E3", "charged")] * 3
     )
     checks = {"E1": "unknown", "E2": "yes", "E3": "no", "E4": "yes", "E5": "yes"}
     sites = {"E1": "depot", "E2": "depot", "E3": "depot", "E4": "depot", "E5": "far"}
@@ -100,7 +118,10 @@ def proposed(suspect: str, p_vehicle: float = 0.45) -> pl.DataFrame:
 
 
 def test_a_diode_is_tested_where_it_is_looked_for() -> None:
-    """The best test takes V to the healthy EVSE at its depot that checks; not to a sick one, one that does not look, or far."""
+    """The best test takes V to the healthy EVSE at its depot that checks.
+
+    Not to a sick one, one that does not look, or far.
+    """
     tests = proposed("pilot_diode_shorted")
     assert tests["evse_id"].to_list()[0] == "E2"
     assert tests.row(0, named=True)["vehicle_id"] == "V"
@@ -127,11 +148,16 @@ def test_ccs_inlet_holds_the_ac_part() -> None:
     assert proposed("charger_input").filter(pl.col("vehicle_id") == "V").height > 0
 
 
-@pytest.mark.parametrize(("loyal", "others", "share"), [(1.0, 0.0, 0.5), (0.95, 0.0, 0.5), (0.9, 0.0, 0.5), (0.95, 0.5, 1.0)])
+@pytest.mark.parametrize(
+    ("loyal", "others", "share"),
+    [(1.0, 0.0, 0.5), (0.95, 0.0, 0.5), (0.9, 0.0, 0.5), (0.95, 0.5, 1.0)],
+)
 def test_advice_halves_the_attempts(loyal: float, others: float, share: float) -> None:
-    """Undecided between vehicle and usual EVSE: following the advice needs at most half the attempts of ordinary use.
+    """Undecided between vehicle and usual EVSE: following the advice needs at most half the
+    attempts of ordinary use.
 
-    Where other vehicles use that EVSE too, ordinary use tells by itself before long; then advice is only no slower.
+    Where other vehicles use that EVSE too, ordinary use tells by itself before long; then advice is
+    only no slower.
     """
     places = np.array([loyal, 1 - loyal])
     own, rival = 0.75, float(OTHERS_FAIL[1])
@@ -152,12 +178,18 @@ SPEAKS = "a failure there speaks for the vehicle's fault, a charge against it."
 
 
 def test_what_is_proposed_and_why_in_words() -> None:
-    """Both kinds of test whole: who, where, the bits by enumeration, what it decides and how the answer speaks."""
+    """Both kinds of test whole.
+
+    Who, where, the bits by enumeration, what it decides and how the answer speaks.
+    """
     tests = proposed("pilot_diode_shorted")
     p_v, p_e = 0.45, 0.4
     raw = np.array([p_v * (1 - p_e), p_e * (1 - p_v), (1 - p_v) * (1 - p_e)])
     prior = raw / raw.sum()
-    bits = [enumerated(prior, np.array([0.97, 0.03, 0.03])), enumerated(prior, np.array([0.03, 0.8, 0.03]))]
+    bits = [
+        enumerated(prior, np.array([0.97, 0.03, 0.03])),
+        enumerated(prior, np.array([0.03, 0.8, 0.03])),
+    ]
     assert tests.select("vehicle_id", "evse_id", "decides", "reason").rows() == [
         (
             "V", "E2", "whether vehicle V is at fault",
@@ -173,7 +205,9 @@ def test_what_is_proposed_and_why_in_words() -> None:
 
 def asked(suspect: str) -> pl.DataFrame:
     """The question whether V is at fault, E1 its rival."""
-    named = pl.DataFrame({"question": ["V"], "vehicle_model": ["Crate"], "suspect": [suspect], "rival": ["E1"]})
+    named = pl.DataFrame(
+        {"question": ["V"], "vehicle_model": ["Crate"], "suspect": [suspect], "rival": ["E1"]}
+    )
     return named.with_columns(p_v=pl.lit(0.5), p_e=pl.lit(0.3), p_n=pl.lit(0.2), f_v=pl.lit(0.5))
 
 
@@ -186,11 +220,21 @@ def asked(suspect: str) -> pl.DataFrame:
     ],
 )  # fmt: skip
 def test_how_likely_a_fault_fails_the_test(suspect: str, check: str, fails: float) -> None:
-    """A diode fails where it is looked for, another fault anywhere: chances as decided, near the declared signatures."""
+    """A diode fails where it is looked for, another fault anywhere.
+
+    Chances as decided, near the declared signatures.
+    """
     inputs, attempts = fleet_inputs()
     question = asked(suspect)
     evses = pl.DataFrame(
-        {"evse_id": ["E2"], "site_id": "depot", "connector_type": "sType2", "check": check, "p_evse": 0.0, "evse_call": "clear"}
+        {
+            "evse_id": ["E2"],
+            "site_id": "depot",
+            "connector_type": "sType2",
+            "check": check,
+            "p_evse": 0.0,
+            "evse_call": "clear",
+        }
     )
     row = _this_vehicle_elsewhere(inputs, attempts, question, evses).row(0, named=True)
     assert (row["f_v"], row["f_e"], row["f_n"], row["tier"]) == (fails, 0.03, 0.03, 0)
@@ -199,9 +243,14 @@ def test_how_likely_a_fault_fails_the_test(suspect: str, check: str, fails: floa
 
 
 def test_a_test_lies_at_a_healthy_evse_near_by() -> None:
-    """Healthy: clear or thin and under 5 %; never the rival itself; the usual site first, then a used one, then elsewhere."""
+    """Healthy: clear or thin and under 5 %; never the rival itself.
+
+    The usual site first, then a used one, then elsewhere.
+    """
     inputs, attempts = fleet_inputs()
-    more = attempts.with_columns(site_id=pl.when(pl.col("outcome") == "charged").then(pl.lit("far")).otherwise("site_id"))
+    more = attempts.with_columns(
+        site_id=pl.when(pl.col("outcome") == "charged").then(pl.lit("far")).otherwise("site_id")
+    )
     question = asked("charger_input")
     evses = pl.DataFrame(
         [
@@ -212,11 +261,17 @@ def test_a_test_lies_at_a_healthy_evse_near_by() -> None:
         schema=["evse_id", "site_id", "p_evse", "evse_call"], orient="row",
     ).with_columns(connector_type=pl.lit("sType2"), check=pl.lit("no"))  # fmt: skip
     rows = _this_vehicle_elsewhere(inputs, more, question, evses).sort("tier")
-    assert rows.select("evse_id", "tier", "vehicle_id").rows() == [("near", 0, "V"), ("used", 1, "V"), ("new", 2, "V")]
+    assert rows.select("evse_id", "tier", "vehicle_id").rows() == [
+        ("near", 0, "V"),
+        ("used", 1, "V"),
+        ("new", 2, "V"),
+    ]
     assert [r.split(",")[0] for r in rows["reason"]] == [
         "near at its usual site", "used at a site it uses", "new at another site",
     ]  # fmt: skip
-    no_rival = _this_vehicle_elsewhere(inputs, more, question.with_columns(rival=pl.lit(None, dtype=pl.String)), evses)
+    no_rival = _this_vehicle_elsewhere(
+        inputs, more, question.with_columns(rival=pl.lit(None, dtype=pl.String)), evses
+    )
     assert "E1" in no_rival["evse_id"].to_list()
 
 
@@ -229,11 +284,19 @@ def test_a_test_lies_at_a_healthy_evse_near_by() -> None:
     ],
 )  # fmt: skip
 def test_which_plug_fits_which_inlet(inlets: str | None, plugs: set[str]) -> None:
-    """A captive plug fits its own inlet or the CCS one around it, a socket any AC inlet by cable, a DC inlet none (trade)."""
+    """A captive plug fits its own inlet or the CCS one around it, a socket any AC inlet by cable, a
+    DC inlet none (trade).
+    """
     nothing = pl.DataFrame()
-    fleet = pl.DataFrame({"vehicle_model": ["Crate"], "inlets": [inlets]}, schema_overrides={"inlets": pl.String})
+    fleet = pl.DataFrame(
+        {"vehicle_model": ["Crate"], "inlets": [inlets]}, schema_overrides={"inlets": pl.String}
+    )
     attempts = pl.DataFrame(
-        {"vehicle_model": ["Barrow", None, "Barrow"], "coupler": ["cG105", "cTesla", None], "supply": ["AC", "AC", "AC"]}
+        {
+            "vehicle_model": ["Barrow", None, "Barrow"],
+            "coupler": ["cG105", "cTesla", None],
+            "supply": ["AC", "AC", "AC"],
+        }
     )
     dc = pl.DataFrame({"vehicle_model": ["Crate"], "coupler": ["cCCS2"], "supply": ["DC"]})
     equipment = pl.DataFrame({"connector_type": ["sType2", "cType2", "cType1"]})
@@ -256,14 +319,22 @@ def test_the_site_used_most_is_home() -> None:
 
 
 def test_a_question_names_the_evse_it_failed_at_most() -> None:
-    """The rival has most failures, then is likelier at fault; the causes share 1; the sure, dismissed or called ask nothing."""
+    """The rival has most failures, then is likelier at fault; the causes share 1.
+
+    The sure, dismissed or called ask nothing.
+    """
     attempts = pl.DataFrame(
         [("V", "E1", "failed")] * 2 + [("V", "E2", "failed")] * 2 + [("V", "E3", "failed")] + [("V", "E3", "charged")] * 2
         + [("T", "E9", "charged")],
         schema=["vehicle_id", "evse_id", "outcome"], orient="row",
     ).with_columns(supply=pl.lit("AC"))  # fmt: skip
     attempts = pl.concat(
-        [attempts, pl.DataFrame({"vehicle_id": ["V"] * 5, "evse_id": "E3", "outcome": "failed", "supply": "DC"})]
+        [
+            attempts,
+            pl.DataFrame(
+                {"vehicle_id": ["V"] * 5, "evse_id": "E3", "outcome": "failed", "supply": "DC"}
+            ),
+        ]
     )
     evses = pl.DataFrame({"evse_id": ["E1", "E2", "E3"], "p_evse": [0.1, 0.3, 0.9]})
     usual = {"vehicle_id": "V", "vehicle_model": "Crate", "call": "watch", "p_vehicle": 0.5, "suspect": "pilot_diode_leaky",
@@ -274,7 +345,16 @@ def test_a_question_names_the_evse_it_failed_at_most() -> None:
          usual | {"vehicle_id": "said", "dismissed": True}, usual | {"vehicle_id": "out", "call": "refer"}]
     )  # fmt: skip
     table = open_questions(attempts, called, evses).sort("question")
-    assert table.columns == ["question", "vehicle_model", "suspect", "rival", "p_v", "p_e", "p_n", "f_v"]
+    assert table.columns == [
+        "question",
+        "vehicle_model",
+        "suspect",
+        "rival",
+        "p_v",
+        "p_e",
+        "p_n",
+        "f_v",
+    ]
     assert table.select("question", "vehicle_model", "suspect", "rival", "f_v").rows() == [
         ("T", "Crate", "unclear", None, 0.75), ("V", "Crate", "pilot_diode_leaky", "E2", 0.65),
     ]  # fmt: skip
@@ -284,30 +364,51 @@ def test_a_question_names_the_evse_it_failed_at_most() -> None:
 
 
 def test_a_guest_that_knows_the_site_is_sent_to_the_suspect_evse() -> None:
-    """Called clear and under 5 %, charged on AC at that site and coupler, the one there most; no such guest, no test."""
-    usual = {"vehicle_id": "W", "evse_id": "E2", "site_id": "depot", "coupler": "sType2", "supply": "AC", "outcome": "charged"}
+    """Called clear and under 5 %, charged on AC at that site and coupler, the one there most.
+
+    No such guest, no test.
+    """
+    usual = {
+        "vehicle_id": "W",
+        "evse_id": "E2",
+        "site_id": "depot",
+        "coupler": "sType2",
+        "supply": "AC",
+        "outcome": "charged",
+    }
     x = usual | {"vehicle_id": "X"}
     no_use = [
         usual | {"vehicle_id": "odd"}, usual | {"vehicle_id": "watched"}, usual | {"site_id": "far"}, usual | {"supply": "DC"},
         usual | {"outcome": "failed"}, usual | {"coupler": "cType2"},
     ]  # fmt: skip
-    rows = [usual | {"vehicle_id": "V", "evse_id": "E1", "outcome": "failed"}, usual, x, x, *no_use * 3]
+    rows = [
+        usual | {"vehicle_id": "V", "evse_id": "E1", "outcome": "failed"},
+        usual,
+        x,
+        x,
+        *no_use * 3,
+    ]
     called = pl.DataFrame(
         [("W", "clear", 0.01), ("X", "clear", 0.049), ("odd", "clear", 0.05), ("watched", "watch", 0.01)],
         schema=["vehicle_id", "call", "p_vehicle"], orient="row",
     )  # fmt: skip
     question = pl.DataFrame(
-        [("V", "E1", 0.5, 0.3, 0.2), ("Z", None, 0.5, 0.3, 0.2)], schema=["question", "rival", "p_v", "p_e", "p_n"], orient="row"
+        [("V", "E1", 0.5, 0.3, 0.2), ("Z", None, 0.5, 0.3, 0.2)],
+        schema=["question", "rival", "p_v", "p_e", "p_n"],
+        orient="row",
     )
     table = _sound_vehicle_there(pl.DataFrame(rows), question, called)
-    assert table.select("question", "vehicle_id", "evse_id", "tier", "f_v", "f_e", "f_n").rows() == [
-        ("V", "X", "E1", 0, 0.03, 0.8, 0.03)
-    ]
-    assert _sound_vehicle_there(pl.DataFrame(rows), question, called.filter(pl.col("call") == "watch")).is_empty()
+    assert table.select(
+        "question", "vehicle_id", "evse_id", "tier", "f_v", "f_e", "f_n"
+    ).rows() == [("V", "X", "E1", 0, 0.03, 0.8, 0.03)]
+    assert _sound_vehicle_there(
+        pl.DataFrame(rows), question, called.filter(pl.col("call") == "watch")
+    ).is_empty()
 
 
 def test_no_more_tests_than_asked_for_and_each_once() -> None:
-    """The setting bounds the tests of a question; a bit far away is worth less; two questions share one test.
+    """The setting bounds the tests of a question; a bit far away is worth less; two questions share
+    one test.
 
     E5, which nobody has used yet, counts as healthy.
     """
@@ -327,11 +428,15 @@ def test_no_more_tests_than_asked_for_and_each_once() -> None:
         (1, {("W", "E1")}),
         (9, {(v, e) for v in "UV" for e in ("E2", "E3", "E5")} | {("W", "E1")}),
     ):
-        tests = next_tests(inputs, attempts, questions, called, evses, ReferSettings(tests_per_question=most))
+        tests = next_tests(
+            inputs, attempts, questions, called, evses, ReferSettings(tests_per_question=most)
+        )
         assert set(tests.select("vehicle_id", "evse_id").rows()) == expected
         assert tests.height == len(expected)
     order = [e for v, e in tests.select("vehicle_id", "evse_id").rows() if v == "U"]
     assert order == ["E2", "E3", "E5"]
     dc = inputs.equipment.with_columns(supply=pl.lit("DC"))
-    none = next_tests(replace(inputs, equipment=dc), attempts, questions, called, evses, ReferSettings())
+    none = next_tests(
+        replace(inputs, equipment=dc), attempts, questions, called, evses, ReferSettings()
+    )
     assert none.equals(empty("out_next_tests"))

@@ -1,4 +1,7 @@
-"""The parts of an evidence pack, recounted by hand from a few attempts; sentences whole, as a reader gets them."""
+"""The parts of an evidence pack, recounted by hand from a few attempts.
+
+Sentences whole, as a reader gets them.
+"""
 
 from __future__ import annotations
 
@@ -11,18 +14,35 @@ import polars as pl
 import pytest
 from pydantic import ValidationError
 
-from pipeline.refer.evidence_model import EVIDENCE_VERSION, Band, Evidence, FormField, Part, PilotReading, StripAttempt, Weight
+from pipeline.core.weeks import LookBack
+from pipeline.core.wording import SUSPECTS
 from pipeline.refer.inputs import Attributed, ReferInputs, join_findings
 from pipeline.refer.pack.argument import doubts, factor_words, refutes, ruled_out, weights
-from pipeline.refer.pack.bench import FORM, bench
-from pipeline.refer.pack.build import CONTROL_ROWS, _claim, _control, _history, _pilot, _since, packs
+from pipeline.refer.pack.bench_steps import FORM, bench
+from pipeline.refer.pack.build import (
+    CONTROL_ROWS,
+    _claim,
+    _control,
+    _history,
+    _pilot,
+    _since,
+    packs,
+)
 from pipeline.refer.pack.charts import pilot_chart, strip_chart
+from pipeline.refer.pack.model import (
+    EVIDENCE_VERSION,
+    Band,
+    Evidence,
+    FormField,
+    Part,
+    PilotReading,
+    StripAttempt,
+    Weight,
+)
 from pipeline.refer.pack.parts import bands, by_vehicle, controls, peers
-from pipeline.refer.signatures import learnt, log_factor, weigh
-from pipeline.refer.vehicles import Judged
+from pipeline.refer.suspects.signatures import learnt, log_factor, weigh
+from pipeline.refer.suspects.vehicles import Judged
 from pipeline.registry import empty
-from pipeline.weeks import LookBack
-from pipeline.wording import SUSPECTS
 
 UTC_US = pl.Datetime("us", "UTC")
 W13 = datetime(2026, 3, 25, 12, tzinfo=UTC)
@@ -48,7 +68,10 @@ OK = {"outcome": "charged", "p_vehicle": None, "p_evse": None, "p_pairing": None
 
 
 def test_controls_count_everybody_else_there_that_week() -> None:
-    """By EVSE and ISO week in which V failed by half a failure or more of its own; the latest first, then the fullest."""
+    """By EVSE and ISO week in which V failed by half a failure or more of its own.
+
+    The latest first, then the fullest.
+    """
     frame = attempts(
         {}, {"p_vehicle": 0.4}, OK | {"check": "no", "plugged_at_utc": W13 + timedelta(days=2)},
         OK | {"vehicle_id": "W"}, {"vehicle_id": "W", "p_vehicle": 0.0},
@@ -83,12 +106,20 @@ def test_controls_count_everybody_else_there_that_week() -> None:
 
 
 def test_a_pack_shows_two_dozen_controls_and_counts_all() -> None:
-    """Rows beyond the shown ones still count in the sentence; without a row the sentence says so."""
+    """Rows beyond the shown ones still count in the sentence.
+
+    Without a row the sentence says so.
+    """
     frame = attempts(*({"evse_id": f"E{i:02d}"} for i in range(30)))
     shown, text = _control(controls(frame, pl.Series(["V"])), "V")
     assert len(shown) == CONTROL_ROWS == 24
-    assert text.startswith("At 30 EVSEs and in the weeks where V failed, it failed 30 of 30 AC attempts;")
-    assert _control(None, "V") == ((), "No EVSE and week in which an AC attempt of this vehicle failed by its own fault.")
+    assert text.startswith(
+        "At 30 EVSEs and in the weeks where V failed, it failed 30 of 30 AC attempts;"
+    )
+    assert _control(None, "V") == (
+        (),
+        "No EVSE and week in which an AC attempt of this vehicle failed by its own fault.",
+    )
 
 
 def test_peers_are_other_vehicles_of_the_model_at_the_same_evse_models() -> None:
@@ -106,7 +137,10 @@ def test_peers_are_other_vehicles_of_the_model_at_the_same_evse_models() -> None
 
 
 def test_bands_are_the_circuit_windows() -> None:
-    """B2 and C2, high half, sound and shorted low side: IEC 61851-1 Annex A by a secondary source, derived, to 10 mV."""
+    """B2 and C2, high half, sound and shorted low side.
+
+    IEC 61851-1 Annex A by a secondary source, derived, to 10 mV.
+    """
     printed = {
         ("B2", "high", "high half, sound diode"): (8.37, 9.59),
         ("B2", "low", "low side, sound diode"): (-12.6, -11.4),
@@ -119,7 +153,9 @@ def test_bands_are_the_circuit_windows() -> None:
     assert list(made) == list(printed)
     for key, window in printed.items():
         assert made[key] == pytest.approx(window, abs=0.006)
-    assert {b.source for b in bands()} == {"IEC 61851-1 Annex A as given by a secondary source; derived"}
+    assert {b.source for b in bands()} == {
+        "IEC 61851-1 Annex A as given by a secondary source; derived"
+    }
 
 
 @pytest.mark.parametrize(
@@ -132,12 +168,18 @@ def test_bands_are_the_circuit_windows() -> None:
     ],
 )  # fmt: skip
 def test_bayes_factors_in_words(factor: float, words: str) -> None:
-    """Steps at 3, 10 and 100 (common practice), mirrored for and against; 1.2 and less is neutral."""
+    """Steps at 3, 10 and 100 (common practice), mirrored for and against.
+
+    1.2 and less is neutral.
+    """
     assert factor_words(factor) == words
 
 
 def test_weights_are_bayes_factors_against_the_other_causes() -> None:
-    """Each signature seen: what was seen in words, P(seen | suspect) over P(seen | others by prior), the weightiest first."""
+    """Each signature seen.
+
+    What was seen in words, P(seen | suspect) over P(seen | others by prior), the weightiest first.
+    """
     tables = learnt("vehicle", empty("decision_lesson"))
     signs = pl.DataFrame(
         [
@@ -150,10 +192,14 @@ def test_weights_are_bayes_factors_against_the_other_causes() -> None:
     prior = np.tile(tables["vehicle_prior"].table, (2, 1))
     verdicts = weigh(signs, pl.Series("unit", ["U", "V"]), tables, prior, 1e9)
     nothing = pl.DataFrame()
-    made = weights(Judged(nothing, prior, signs, verdicts, prior, tables, nothing), 1, "pilot_diode_shorted")
+    made = weights(
+        Judged(nothing, prior, signs, verdicts, prior, tables, nothing), 1, "pilot_diode_shorted"
+    )
     column = verdicts.suspects.index("pilot_diode_shorted")
     assert {w.signature for w in made} == {"stopped_at", "trouble_code", "at_checking"}
-    assert [abs(w.log_factor) for w in made] == sorted((abs(w.log_factor) for w in made), reverse=True)
+    assert [abs(w.log_factor) for w in made] == sorted(
+        (abs(w.log_factor) for w in made), reverse=True
+    )
     for w in made:
         log = log_factor(verdicts, w.signature, prior)[1, column]
         assert (w.log_factor, w.factor) == pytest.approx((log, np.exp(log)))
@@ -163,11 +209,17 @@ def test_weights_are_bayes_factors_against_the_other_causes() -> None:
     early = "in state B or on the step to C within a minute, contactor still open"
     assert seen["stopped_at"] == f"{early}: 75 %; while delivering: 25 % (weighed over 2.0 EVSEs)"
     assert seen["at_checking"] == "failed: 100 % (weighed over 0.5 EVSEs)"
-    assert seen["trouble_code"] == tables["trouble_code"].words[tables["trouble_code"].categories.index("none_stored")]
+    assert (
+        seen["trouble_code"]
+        == tables["trouble_code"].words[tables["trouble_code"].categories.index("none_stored")]
+    )
 
 
 def test_other_explanations_by_their_share_of_the_failures() -> None:
-    """Mean blame over the failed AC attempts: under 1 % ruled out, under 10 % unlikely, else open; then the other causes."""
+    """Mean blame over the failed AC attempts: under 1 % ruled out, under 10 % unlikely, else open.
+
+    Then the other causes.
+    """
     frame = attempts(
         {"p_evse": 0.004, "p_pairing": 0.09, "p_other": 0.1},
         {"p_evse": 0.008, "p_pairing": 0.05, "p_other": 0.1, "evse_id": "E2"},
@@ -189,15 +241,22 @@ def test_other_explanations_by_their_share_of_the_failures() -> None:
         ("Other cause in the vehicle: AC side of the on-board charger",
          "under 1 % by the weights of evidence above, if it is the vehicle", "ruled_out"),
     ]  # fmt: skip
-    edge = ruled_out(attempts({"p_evse": 0.01, "p_pairing": 0.0999, "p_other": 0.1}), peers_row, {"unclear": 1.0})
+    edge = ruled_out(
+        attempts({"p_evse": 0.01, "p_pairing": 0.0999, "p_other": 0.1}), peers_row, {"unclear": 1.0}
+    )
     assert [r.strength for r in edge] == ["unlikely", "unlikely", "open"]
     none = ruled_out(attempts(OK), peers_row, {"never_requests": 1.0})
     assert {r.strength for r in none} == {"open"}
-    assert none[0].how.startswith("an unknown share of 0 failed AC attempts since put down to this: it failed at 0 EVSEs")
+    assert none[0].how.startswith(
+        "an unknown share of 0 failed AC attempts since put down to this: it failed at 0 EVSEs"
+    )
 
 
 def test_what_would_refute_the_claim() -> None:
-    """For a diode: kΩ and MΩ, -12 V with 9 V, or charging where it is looked for; else the maker's word (derived; regression)."""
+    """For a diode: kΩ and MΩ, -12 V with 9 V, or charging where it is looked for.
+
+    Else the maker's word (derived; regression).
+    """
     again = "Unrepaired, it charges at several healthy EVSEs of the control group in a row."
     for diode in ("pilot_diode_shorted", "pilot_diode_leaky"):
         assert refutes(diode) == (
@@ -205,7 +264,10 @@ def test_what_would_refute_the_claim() -> None:
             "On the oscilloscope the low side in state B is at -12 V while the high half is at 9 V.",
             again + " They must be known to check the diode.",
         )
-    assert refutes("inlet_lock") == ("The maker's procedure finds the named part in order and another part at fault.", again)
+    assert refutes("inlet_lock") == (
+        "The maker's procedure finds the named part in order and another part at fault.",
+        again,
+    )
 
 
 def test_doubts_are_counted() -> None:
@@ -236,18 +298,35 @@ ROW: dict[str, Any] = {
 
 
 def test_the_claim_says_how_sure_since_when_and_what() -> None:
-    """Probability, onset and the likeliest cause with its share; under one half the part is left open."""
+    """Probability, onset and the likeliest cause with its share.
+
+    Under one half the part is left open.
+    """
     shares = [("pilot_diode_shorted", 0.5), ("charger_input", 0.5)]
     claim = _claim(ROW, shares)
     assert claim.text == (
         "The vehicle is at fault with a probability of 97 % since about 2026-03-25. "
         "If it is the vehicle, the likeliest cause is: shorted pilot diode (50 %)."
     )
-    assert (claim.call, claim.suspect, claim.suspect_words) == ("refer", "pilot_diode_shorted", "shorted pilot diode")
+    assert (claim.call, claim.suspect, claim.suspect_words) == (
+        "refer",
+        "pilot_diode_shorted",
+        "shorted pilot diode",
+    )
     assert (claim.p_vehicle, claim.p_diode, claim.suspects) == (0.973, 0.95, tuple(shares))
-    assert (claim.onset_utc, claim.onset_lo_utc, claim.onset_hi_utc) == (ROW["onset"], ROW["onset_lo"], ROW["onset_hi"])
-    vague = _claim(ROW | {"p_vehicle": 0.9999, "onset": None, "suspect": None}, [("inlet_lock", 0.49), ("charger_input", 0.51)])
-    assert vague.text == "The vehicle is at fault with a probability of over 99 %. Which part of it is open."
+    assert (claim.onset_utc, claim.onset_lo_utc, claim.onset_hi_utc) == (
+        ROW["onset"],
+        ROW["onset_lo"],
+        ROW["onset_hi"],
+    )
+    vague = _claim(
+        ROW | {"p_vehicle": 0.9999, "onset": None, "suspect": None},
+        [("inlet_lock", 0.49), ("charger_input", 0.51)],
+    )
+    assert (
+        vague.text
+        == "The vehicle is at fault with a probability of over 99 %. Which part of it is open."
+    )
     assert (vague.suspect, vague.suspect_words) == ("unclear", "part unclear")
 
 
@@ -279,18 +358,31 @@ SOUND_OR_SHORTED = "a sound diode gives MΩ, a shorted one 2.74 kΩ."
     ],
 )  # fmt: skip
 def test_the_pilot_in_words(n: int, path: tuple[float | None, ...], text: str) -> None:
-    """What the low side says, from nothing logged to a figure with its interval; R2 is 2.74 kΩ (IEC 61851-1, second-hand)."""
+    """What the low side says, from nothing logged to a figure with its interval.
+
+    R2 is 2.74 kΩ (IEC 61851-1, second-hand).
+    """
     names = ("reverse_path_ohm", "reverse_path_lo_ohm", "reverse_path_hi_ohm")
     pilot = _pilot(dict(zip(names, path, strict=True)), levels(n))
     assert pilot.text == text
     assert tuple(getattr(pilot, name) for name in names) == path
     assert pilot.bands == bands()
-    reading = {"at": W13, "evse_id": "E1", "state": "B2", "high_v": 9.0, "low_v": -8.8, "usual_low_v": -12.0}
+    reading = {
+        "at": W13,
+        "evse_id": "E1",
+        "state": "B2",
+        "high_v": 9.0,
+        "low_v": -8.8,
+        "usual_low_v": -12.0,
+    }
     assert pilot.readings == (PilotReading(**reading, usual_from="same_week"),) * n
 
 
 def test_history_is_told_oldest_first_until_the_week_ends() -> None:
-    """Reviews and findings of the referred vehicles, a sentence each; what came after the week's end is not known yet."""
+    """Reviews and findings of the referred vehicles, a sentence each.
+
+    What came after the week's end is not known yet.
+    """
     look_back = LookBack.of("2026-W14", 12)
     day = look_back.to_utc - timedelta(days=20)
     reviews = pl.DataFrame(
@@ -329,7 +421,10 @@ def test_what_failed_before_the_onset_is_no_part_of_the_claim() -> None:
     assert _since(frame, None).height == 2
     assert _since(frame, W13).height == 2
     assert _since(frame, W13 + timedelta(seconds=1)).height == 1
-    assert {k: v.height for k, v in by_vehicle(attempts({}, {"vehicle_id": "W"}, {})).items()} == {"V": 2, "W": 1}
+    assert {k: v.height for k, v in by_vehicle(attempts({}, {"vehicle_id": "W"}, {})).items()} == {
+        "V": 2,
+        "W": 1,
+    }
 
 
 def strip(**changed: Any) -> StripAttempt:
@@ -349,13 +444,24 @@ def contrast(colour: str) -> float:
 
 
 def test_the_strip_shows_how_far_each_attempt_came() -> None:
-    """The data as they are, the farthest stage on top, outcomes told apart by shape and by colours of 3 to 1 on white (WCAG)."""
+    """The data as they are, the farthest stage on top, outcomes told apart by shape and by colours
+    of 3 to 1 on white (WCAG).
+    """
     made = strip_chart(
-        [strip(), strip(outcome="charged", stage="delivering", fault=None), strip(outcome="declined", stage="plugged")]
+        [
+            strip(),
+            strip(outcome="charged", stage="delivering", fault=None),
+            strip(outcome="declined", stage="plugged"),
+        ]
     )
     assert list(made["datasets"]) == ["attempts"]
     assert made["data"] == {"name": "attempts"}
-    usual = {"at": "2026-03-25T12:00:00+00:00", "coupler": "AC sType2", "EVSE": "E1", "fault": "PilotFault"}
+    usual = {
+        "at": "2026-03-25T12:00:00+00:00",
+        "coupler": "AC sType2",
+        "EVSE": "E1",
+        "fault": "PilotFault",
+    }
     assert made["datasets"]["attempts"] == [
         usual | {"reached": "PWM on", "outcome": "failed"},
         usual | {"reached": "charged", "outcome": "charged", "fault": ""},
@@ -364,9 +470,21 @@ def test_the_strip_shows_how_far_each_attempt_came() -> None:
     stages = ["charged", "delivering", "contactor closed", "vehicle asks", "PWM on", "plugged in"]
     encoding = made["encoding"]
     assert encoding["x"] == {"field": "at", "title": None, "type": "temporal"}
-    assert encoding["y"] == {"field": "reached", "scale": {"domain": stages}, "sort": stages, "title": None, "type": "nominal"}
+    assert encoding["y"] == {
+        "field": "reached",
+        "scale": {"domain": stages},
+        "sort": stages,
+        "title": None,
+        "type": "nominal",
+    }
     assert encoding["row"] == {"field": "coupler", "title": None, "type": "nominal"}
-    assert [t["field"] for t in encoding["tooltip"]] == ["at", "EVSE", "reached", "outcome", "fault"]
+    assert [t["field"] for t in encoding["tooltip"]] == [
+        "at",
+        "EVSE",
+        "reached",
+        "outcome",
+        "fault",
+    ]
     assert encoding["shape"]["scale"]["range"] == ["circle", "cross", "diamond"]
     for way in ("shape", "color"):
         assert (encoding[way]["field"], encoding[way]["title"]) == ("outcome", None)
@@ -376,30 +494,60 @@ def test_the_strip_shows_how_far_each_attempt_came() -> None:
     assert min(map(contrast, colours)) >= 3
     assert "config" not in made
     assert made["mark"]["type"] == "point"
-    by_stage = strip_chart([strip(stage=s) for s in ("plugged", "offered", "requested", "energised", "delivering")])
+    by_stage = strip_chart(
+        [strip(stage=s) for s in ("plugged", "offered", "requested", "energised", "delivering")]
+    )
     assert [row["reached"] for row in by_stage["datasets"]["attempts"]] == stages[:0:-1]
 
 
 def test_the_pilot_chart_shows_levels_against_bands() -> None:
-    """Low sides and usual levels in V over time, on the bands of a sound and a shorted diode; none without a low side."""
-    reading = PilotReading(at=W13, evse_id="E1", state="C2", high_v=6.0, low_v=-5.6, usual_low_v=-12.0, usual_from="same_week")
+    """Low sides and usual levels in V over time, on the bands of a sound and a shorted diode.
+
+    None without a low side.
+    """
+    reading = PilotReading(
+        at=W13,
+        evse_id="E1",
+        state="C2",
+        high_v=6.0,
+        low_v=-5.6,
+        usual_low_v=-12.0,
+        usual_from="same_week",
+    )
     silent = reading.model_copy(update={"low_v": None})
     assert pilot_chart([silent], bands()) is None
     assert pilot_chart([], bands()) is None
     made = pilot_chart([reading, silent], bands())
     assert made is not None
     assert made["datasets"]["readings"] == [
-        {"at": "2026-03-25T12:00:00+00:00", "low_v": -5.6, "usual_low_v": -12.0, "state": "C2", "EVSE": "E1"}
+        {
+            "at": "2026-03-25T12:00:00+00:00",
+            "low_v": -5.6,
+            "usual_low_v": -12.0,
+            "state": "C2",
+            "EVSE": "E1",
+        }
     ]
     low: list[Band] = [b for b in bands() if b.side == "low"]
     names = list(dict.fromkeys(b.name for b in low))
-    assert {(a["band"], a["lo_v"], a["hi_v"]) for a in made["datasets"]["bands"]} == {(b.name, b.lo_v, b.hi_v) for b in low}
+    assert {(a["band"], a["lo_v"], a["hi_v"]) for a in made["datasets"]["bands"]} == {
+        (b.name, b.lo_v, b.hi_v) for b in low
+    }
     band, usual, mine = made["layer"]
     assert [layer["data"]["name"] for layer in made["layer"]] == ["bands", "readings", "readings"]
     assert [layer["mark"]["type"] for layer in made["layer"]] == ["rect", "tick", "point"]
-    assert (band["encoding"]["y"]["field"], band["encoding"]["y"]["title"]) == ("lo_v", "low side of the pilot, V")
-    assert (band["encoding"]["y"]["type"], band["encoding"]["y2"]["field"]) == ("quantitative", "hi_v")
-    assert (band["encoding"]["color"]["field"], band["encoding"]["color"]["title"]) == ("band", None)
+    assert (band["encoding"]["y"]["field"], band["encoding"]["y"]["title"]) == (
+        "lo_v",
+        "low side of the pilot, V",
+    )
+    assert (band["encoding"]["y"]["type"], band["encoding"]["y2"]["field"]) == (
+        "quantitative",
+        "hi_v",
+    )
+    assert (band["encoding"]["color"]["field"], band["encoding"]["color"]["title"]) == (
+        "band",
+        None,
+    )
     assert band["encoding"]["color"]["scale"]["domain"] == names
     colours = band["encoding"]["color"]["scale"]["range"]
     assert len(set(colours)) == len(names)
@@ -408,7 +556,13 @@ def test_the_pilot_chart_shows_levels_against_bands() -> None:
         assert layer["encoding"]["x"] == {"field": "at", "title": None, "type": "temporal"}
         assert layer["encoding"]["y"] == {"field": field, "type": "quantitative"}
     assert mine["encoding"]["shape"] == {"field": "state", "title": None, "type": "nominal"}
-    assert [t["field"] for t in mine["encoding"]["tooltip"]] == ["at", "EVSE", "state", "low_v", "usual_low_v"]
+    assert [t["field"] for t in mine["encoding"]["tooltip"]] == [
+        "at",
+        "EVSE",
+        "state",
+        "low_v",
+        "usual_low_v",
+    ]
     assert "config" not in made
 
 
@@ -432,7 +586,15 @@ def three_vehicles() -> tuple[Judged, pl.DataFrame, pl.DataFrame, pl.DataFrame, 
     lows = pl.concat([levels(2), levels(1).with_columns(low_v=pl.lit(-12.0))]).with_columns(
         vehicle_id=pl.Series(["V", "V", "W"]), attempt_id=pl.Series(["A2", "A1", "A3"])
     )
-    judged = Judged(pl.DataFrame({"vehicle_id": units}), verdicts.given_fault, signs, verdicts, prior, tables, lows)
+    judged = Judged(
+        pl.DataFrame({"vehicle_id": units}),
+        verdicts.given_fault,
+        signs,
+        verdicts,
+        prior,
+        tables,
+        lows,
+    )
     usual = {
         "coupler": "sType2", "stage": "offered", "stage_seconds": 4.0, "vehicle_id": "V", "site_id": "depot"
     }  # fmt: skip
@@ -443,7 +605,8 @@ def three_vehicles() -> tuple[Judged, pl.DataFrame, pl.DataFrame, pl.DataFrame, 
     )  # fmt: skip
     bounds = {"onset_lo_utc": W13 - timedelta(days=1), "suspect": "pilot_diode_shorted"}
     called = pl.DataFrame(
-        [FIGURES | bounds | {"vehicle_id": v} for v in ("W", "V", "U")], schema_overrides={"onset_lo_utc": UTC_US}
+        [FIGURES | bounds | {"vehicle_id": v} for v in ("W", "V", "U")],
+        schema_overrides={"onset_lo_utc": UTC_US},
     )
     out = pl.DataFrame(
         [
@@ -456,56 +619,92 @@ def three_vehicles() -> tuple[Judged, pl.DataFrame, pl.DataFrame, pl.DataFrame, 
         schema=["vehicle_id", "vehicle_model", "model_year", "vin", "inlets"],
     )  # fmt: skip
     nothing = pl.DataFrame()
-    review = pl.DataFrame([("V", "2026-W10", "hold", "x", "Ines", W13)], schema=empty("decision_review").schema, orient="row")
-    inputs = ReferInputs(nothing, Attributed(nothing, nothing, nothing, nothing), fleet, nothing, reviews=review)
+    review = pl.DataFrame(
+        [("V", "2026-W10", "hold", "x", "Ines", W13)],
+        schema=empty("decision_review").schema,
+        orient="row",
+    )
+    inputs = ReferInputs(
+        nothing, Attributed(nothing, nothing, nothing, nothing), fleet, nothing, reviews=review
+    )
     return judged, called, out, frame, inputs
 
 
 def test_a_pack_is_put_together_from_its_own_vehicle_s_rows() -> None:
-    """Of three vehicles two are referred: each pack holds that vehicle's facts, in every part, and nothing of the others."""
+    """Of three vehicles two are referred.
+
+    Each pack holds that vehicle's facts, in every part, and nothing of the others.
+    """
     look_back = LookBack.of("2026-W14", 12)
     judged, called, out, frame, inputs = three_vehicles()
     made = packs(inputs, frame, judged, called, out, look_back)
     assert sorted(made) == ["U", "V"]
     v, u = made["V"], made["U"]
-    assert (v.week, v.look_back_from_utc, v.look_back_to_utc) == ("2026-W14", look_back.from_utc, look_back.to_utc)
+    assert (v.week, v.look_back_from_utc, v.look_back_to_utc) == (
+        "2026-W14",
+        look_back.from_utc,
+        look_back.to_utc,
+    )
     assert v.vehicle.model_dump() == {
         "vehicle_id": "V", "vehicle_model": "Crate", "model_year": 2023, "vin": "VIN-V", "inlets": ("cCCS2", "cG105"),
     }  # fmt: skip
-    assert u.vehicle.model_dump() == {"vehicle_id": "U", "vehicle_model": None, "model_year": None, "vin": None, "inlets": ()}
+    assert u.vehicle.model_dump() == {
+        "vehicle_id": "U",
+        "vehicle_model": None,
+        "model_year": None,
+        "vin": None,
+        "inlets": (),
+    }
     assert (v.claim.suspect, u.claim.suspect) == ("pilot_diode_shorted", "unclear")
     order = np.argsort(-judged.given[1], kind="stable")
-    assert v.claim.suspects == tuple((judged.verdicts.suspects[i], judged.given[1, i]) for i in order)
+    assert v.claim.suspects == tuple(
+        (judged.verdicts.suspects[i], judged.given[1, i]) for i in order
+    )
     assert v.tally.model_dump() == {name: FIGURES[name] for name in type(v.tally).model_fields}
     assert [w.signature for w in v.weights] == ["stopped_at"]
     assert [w.signature for w in u.weights] == ["trouble_code"]
     assert [(a.attempt_id, a.at) for a in v.strip] == [("A0", W13 - timedelta(days=9)), ("A1", W13)]
     assert [(a.attempt_id, a.site_id) for a in u.strip] == [("A2", "yard")]
-    assert [row["at"] for row in v.strip_chart["datasets"]["attempts"]] == [a.at.isoformat() for a in v.strip]
+    assert [row["at"] for row in v.strip_chart["datasets"]["attempts"]] == [
+        a.at.isoformat() for a in v.strip
+    ]
     assert {c.week for c in v.controls} == {"2026-W12", "2026-W13"}
     assert "where V failed" in v.controls_text
     assert u.controls == ()
     assert [r.low_v for r in v.pilot.readings] == [-8.8, -8.8]
-    assert (v.pilot.reverse_path_ohm, v.pilot.reverse_path_lo_ohm, v.pilot.reverse_path_hi_ohm) == (2750.0, 2650.0, 2850.0)
+    assert (v.pilot.reverse_path_ohm, v.pilot.reverse_path_lo_ohm, v.pilot.reverse_path_hi_ohm) == (
+        2750.0,
+        2650.0,
+        2850.0,
+    )
     assert v.pilot_chart is not None
     assert (u.pilot.readings, u.pilot_chart) == ((), None)
-    assert v.ruled_out[0].how.startswith("5 % of 1 failed AC attempt since put down to this: it failed at 1 EVSE;")
+    assert v.ruled_out[0].how.startswith(
+        "5 % of 1 failed AC attempt since put down to this: it failed at 1 EVSE;"
+    )
     assert "2 other vehicles of the model failed 1 of 2" in v.ruled_out[1].how
     assert [r.explanation for r in v.ruled_out[3:]] == [
         f"Other cause in the vehicle: {SUSPECTS[s]}" for s, _ in v.claim.suspects[1:]
     ]
     assert v.bench == bench("pilot_diode_shorted", ("cCCS2", "cG105"), (2750.0, 2650.0, 2850.0))
     assert v.refutes == refutes("pilot_diode_shorted")
-    assert v.doubts == ("A shorted diode and one that leaks almost fully look alike in logs; the meter tells.",)
+    assert v.doubts == (
+        "A shorted diode and one that leaks almost fully look alike in logs; the meter tells.",
+    )
     assert u.doubts[0].startswith("No EVSE it used logs the low side")
     assert v.history == ("2026-03-25: held by Ines: x",)
     assert u.history == ()
     assert v.form == FORM
-    assert packs(inputs, frame, judged, called, out.filter(pl.col("call") == "watch"), look_back) == {}
+    assert (
+        packs(inputs, frame, judged, called, out.filter(pl.col("call") == "watch"), look_back) == {}
+    )
 
 
 def test_a_pack_s_parts_are_what_is_declared() -> None:
-    """No part can be changed, lack a field or bear an unknown name; probabilities lie in [0, 1], factors above 0."""
+    """No part can be changed, lack a field or bear an unknown name.
+
+    Probabilities lie in [0, 1], factors above 0.
+    """
     claim = _claim(ROW, [("inlet_lock", 1.0)])
     with pytest.raises(ValidationError, match="frozen"):
         claim.p_vehicle = 0.5  # type: ignore[misc]
@@ -518,10 +717,17 @@ def test_a_pack_s_parts_are_what_is_declared() -> None:
         for beyond in (-0.01, 1.01):
             with pytest.raises(ValidationError, match=name):
                 type(claim).model_validate(told | {name: beyond})
-    weight = Weight(signature="s", title="t", seen="x", factor=0.01, log_factor=-4.6, words="w", source="z")
+    weight = Weight(
+        signature="s", title="t", seen="x", factor=0.01, log_factor=-4.6, words="w", source="z"
+    )
     with pytest.raises(ValidationError, match="factor"):
         Weight.model_validate(weight.model_dump() | {"factor": 0.0})
     assert Evidence.model_fields["version"].default == EVIDENCE_VERSION == 1
-    optional = {(part.__name__, n) for part in Part.__subclasses__() for n, f in part.model_fields.items() if not f.is_required()}
+    optional = {
+        (part.__name__, n)
+        for part in Part.__subclasses__()
+        for n, f in part.model_fields.items()
+        if not f.is_required()
+    }
     assert optional == {("Evidence", "version"), ("FormField", "choices")}
     assert FormField(label="Note", column="note", unit=None).choices == ()

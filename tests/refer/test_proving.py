@@ -1,4 +1,7 @@
-"""Wald's sequential test: the bounds, the operating characteristic and the average sample number of the textbook."""
+"""Wald's sequential test.
+
+The bounds, the operating characteristic and the average sample number of the textbook.
+"""
 
 from __future__ import annotations
 
@@ -16,7 +19,9 @@ TEXTBOOK = SequentialTest(sound=0.1, faulty=0.3, alpha=0.02, beta=0.03)
 
 
 def wald_oc(test: SequentialTest, p: float) -> float:
-    """Wald's approximate chance to accept 'sound' at failure probability p (Sequential Analysis, 1947, from memory)."""
+    """Wald's approximate chance to accept 'sound' at failure probability p (Sequential Analysis,
+    1947, from memory).
+    """
     a, b = math.exp(test.back_at), math.exp(test.proved_at)
 
     def balance(h: float) -> float:
@@ -36,14 +41,17 @@ def wald_asn(test: SequentialTest, p: float) -> float:
 def walk(test: SequentialTest, p: float, runs: int = 4000) -> tuple[float, float]:
     """Share accepted and mean attempts over simulated runs of 400 attempts."""
     rng = np.random.default_rng(5)
-    steps = np.where(rng.random((runs, 400)) < p, test.failed_step, test.charged_step).cumsum(axis=1)
+    steps = np.where(rng.random((runs, 400)) < p, test.failed_step, test.charged_step).cumsum(
+        axis=1
+    )
     out = (steps <= test.proved_at) | (steps >= test.back_at)
     first = np.where(out.any(axis=1), out.argmax(axis=1), 399)
     return float((steps[np.arange(runs), first] <= test.proved_at).mean()), float(first.mean() + 1)
 
 
 def test_bounds_and_lines_of_the_textbook() -> None:
-    """p0 = 0.1, p1 = 0.3, alpha = 0.02, beta = 0.03: acceptance and rejection lines (intercepts derived from Wald's formulas).
+    """p0 = 0.1, p1 = 0.3, alpha = 0.02, beta = 0.03: acceptance and rejection lines (intercepts
+    derived from Wald's formulas).
 
     d = s n +- h with g = ln(p1 (1 - p0) / (p0 (1 - p1))): s = 0.1862, h0 = 2.5827, h1 = 2.8760.
     """
@@ -55,7 +63,10 @@ def test_bounds_and_lines_of_the_textbook() -> None:
 
 @pytest.mark.parametrize("p", [0.05, 0.1, 0.15, 0.25, 0.3, 0.4])
 def test_operating_characteristic(p: float) -> None:
-    """Simulated acceptance follows Wald's curve; overshoot makes both errors smaller than stated, never larger by 1 %."""
+    """Simulated acceptance follows Wald's curve.
+
+    Overshoot makes both errors smaller than stated, never larger by 1 %.
+    """
     accepted, attempts = walk(TEXTBOOK, p)
     assert accepted == pytest.approx(wald_oc(TEXTBOOK, p), abs=0.06)
     assert attempts == pytest.approx(wald_asn(TEXTBOOK, p), rel=0.25)
@@ -72,7 +83,10 @@ def test_ends_of_the_curve() -> None:
 
 
 def test_our_own_error_rates_hold() -> None:
-    """With the settings' rates: a sound repair is sent back, and a failed one passed, no oftener than stated."""
+    """With the settings' rates.
+
+    A sound repair is sent back, and a failed one passed, no oftener than stated.
+    """
     settings = ReferSettings()
     test = SequentialTest.of(settings)
     assert 1 - walk(test, settings.proving_sound_fails)[0] <= settings.proving_alpha + 0.005
@@ -83,7 +97,11 @@ def attempts(outcomes: str, check: str = "yes", evse: str = "E") -> pl.DataFrame
     """A vehicle's attempts a day apart from 2 March on: c charged, f failed."""
     n = len(outcomes)
     at = pl.datetime_range(
-        pl.datetime(2026, 3, 2), pl.datetime(2026, 3, 2) + pl.duration(days=n - 1), "1d", time_zone="UTC", eager=True
+        pl.datetime(2026, 3, 2),
+        pl.datetime(2026, 3, 2) + pl.duration(days=n - 1),
+        "1d",
+        time_zone="UTC",
+        eager=True,
     )
     return pl.DataFrame(
         {
@@ -112,39 +130,62 @@ TEST = SequentialTest.of(ReferSettings())
 )
 def test_states_after_repair(outcomes: str, state: str) -> None:
     """Too few attempts prove nothing; enough clean ones prove it; failures send it back."""
-    table = proving_table(attempts(outcomes or "c").head(len(outcomes)), REPAIR, pl.Series(["E"]), TEST)
+    table = proving_table(
+        attempts(outcomes or "c").head(len(outcomes)), REPAIR, pl.Series(["E"]), TEST
+    )
     assert table["proving"].to_list() == [state]
     assert table["tried"].to_list() == [len(outcomes)]
 
 
 def test_a_decision_stands_whatever_comes_after() -> None:
     """Failures after the proof are a new matter: the test is over at its first crossing."""
-    table = proving_table(attempts("c" * TEST.clean_attempts + "fff"), REPAIR, pl.Series(["E"]), TEST)
+    table = proving_table(
+        attempts("c" * TEST.clean_attempts + "fff"), REPAIR, pl.Series(["E"]), TEST
+    )
     assert table.select("proving", "tried", "failed").row(0) == ("proved", TEST.clean_attempts, 0)
 
 
 def test_attempts_that_cannot_show_the_fault_do_not_count() -> None:
-    """After a diode repair: neither EVSEs that do not check the diode, nor sick ones, nor attempts before the repair."""
-    for frame, healthy in ((attempts("cccccccc", check="no"), ["E"]), (attempts("ffff"), ["other"])):
+    """After a diode repair.
+
+    Neither EVSEs that do not check the diode, nor sick ones, nor attempts before the repair.
+    """
+    for frame, healthy in (
+        (attempts("cccccccc", check="no"), ["E"]),
+        (attempts("ffff"), ["other"]),
+    ):
         assert proving_table(frame, REPAIR, pl.Series(healthy), TEST)["tried"].to_list() == [0]
-    late = REPAIR.with_columns(repaired_at_utc=pl.datetime(2026, 4, 1, time_unit="us", time_zone="UTC"))
-    assert proving_table(attempts("ffff"), late, pl.Series(["E"]), TEST)["proving"].to_list() == ["proving"]
+    late = REPAIR.with_columns(
+        repaired_at_utc=pl.datetime(2026, 4, 1, time_unit="us", time_zone="UTC")
+    )
+    assert proving_table(attempts("ffff"), late, pl.Series(["E"]), TEST)["proving"].to_list() == [
+        "proving"
+    ]
     charger = REPAIR.with_columns(found=pl.lit("charger_input"))
-    assert proving_table(attempts("ffff", check="no"), charger, pl.Series(["E"]), TEST)["proving"].to_list() == ["back"]
+    assert proving_table(attempts("ffff", check="no"), charger, pl.Series(["E"]), TEST)[
+        "proving"
+    ].to_list() == ["back"]
 
 
 def test_the_test_takes_its_rates_from_the_settings() -> None:
     """Each rate where it belongs, and the steps and bounds are Wald's (derived)."""
-    settings = ReferSettings(proving_sound_fails=0.04, proving_faulty_fails=0.6, proving_alpha=0.02, proving_beta=0.1)
+    settings = ReferSettings(
+        proving_sound_fails=0.04, proving_faulty_fails=0.6, proving_alpha=0.02, proving_beta=0.1
+    )
     test = SequentialTest.of(settings)
     assert (test.sound, test.faulty, test.alpha, test.beta) == (0.04, 0.6, 0.02, 0.1)
-    assert (test.failed_step, test.charged_step) == pytest.approx((math.log(15), math.log(0.4 / 0.96)))
+    assert (test.failed_step, test.charged_step) == pytest.approx(
+        (math.log(15), math.log(0.4 / 0.96))
+    )
     assert (test.proved_at, test.back_at) == pytest.approx((math.log(0.1 / 0.98), math.log(45)))
     assert test.clean_attempts == 3
 
 
 def test_the_table_counts_what_was_tried_and_when_it_was_decided() -> None:
-    """Columns and counts; AC attempts that charged or failed, whatever their weight, after the repair, vehicle by vehicle."""
+    """Columns and counts.
+
+    AC attempts that charged or failed, whatever their weight, after the repair, vehicle by vehicle.
+    """
     rows = attempts("c" * TEST.clean_attempts)
     day = pl.duration(days=1)
     noise = pl.concat(
@@ -155,9 +196,24 @@ def test_the_table_counts_what_was_tried_and_when_it_was_decided() -> None:
         ]
     )  # fmt: skip
     other = attempts("cf").with_columns(vehicle_id=pl.lit("W"), weight=pl.lit(0.3))
-    repairs = pl.concat([REPAIR, REPAIR.with_columns(vehicle_id=pl.lit("W")), REPAIR.with_columns(vehicle_id=pl.lit("X"))])
-    table = proving_table(pl.concat([other, noise, rows.reverse()]), repairs, pl.Series(["E"]), TEST)
-    assert table.columns == ["vehicle_id", "repaired_at_utc", "proving", "tried", "failed", "decided_at_utc"]
+    repairs = pl.concat(
+        [
+            REPAIR,
+            REPAIR.with_columns(vehicle_id=pl.lit("W")),
+            REPAIR.with_columns(vehicle_id=pl.lit("X")),
+        ]
+    )
+    table = proving_table(
+        pl.concat([other, noise, rows.reverse()]), repairs, pl.Series(["E"]), TEST
+    )
+    assert table.columns == [
+        "vehicle_id",
+        "repaired_at_utc",
+        "proving",
+        "tried",
+        "failed",
+        "decided_at_utc",
+    ]
     last = rows["plugged_at_utc"][-1]
     assert table.drop("repaired_at_utc").rows() == [
         ("V", "proved", TEST.clean_attempts, 0, last), ("W", "proving", 2, 1, None), ("X", "proving", 0, 0, None),
@@ -166,15 +222,29 @@ def test_the_table_counts_what_was_tried_and_when_it_was_decided() -> None:
 
 
 def test_attempts_at_the_moment_of_repair_count() -> None:
-    """The repair's own instant belongs to the time after it; two failures then send the vehicle back at the second."""
+    """The repair's own instant belongs to the time after it.
+
+    Two failures then send the vehicle back at the second.
+    """
     at = REPAIR["repaired_at_utc"][0]
     rows = attempts("ff").with_columns(plugged_at_utc=pl.lit(at))
     row = proving_table(rows, REPAIR, pl.Series(["E"]), TEST).row(0, named=True)
-    assert (row["proving"], row["tried"], row["failed"], row["decided_at_utc"]) == ("back", 2, 2, at)
+    assert (row["proving"], row["tried"], row["failed"], row["decided_at_utc"]) == (
+        "back",
+        2,
+        2,
+        at,
+    )
 
 
 def test_an_unnamed_repair_is_proved_like_a_diode_s() -> None:
-    """Where nobody said what was found, only EVSEs that check the diode can show that nothing is left."""
+    """Where nobody said what was found, only EVSEs that check the diode can show that nothing is
+    left.
+    """
     repair = REPAIR.with_columns(found=pl.lit(None, dtype=pl.String))
-    assert proving_table(attempts("cccccccc", check="no"), repair, pl.Series(["E"]), TEST)["tried"].to_list() == [0]
-    assert proving_table(attempts("cccccccc"), repair, pl.Series(["E"]), TEST)["proving"].to_list() == ["proved"]
+    assert proving_table(attempts("cccccccc", check="no"), repair, pl.Series(["E"]), TEST)[
+        "tried"
+    ].to_list() == [0]
+    assert proving_table(attempts("cccccccc"), repair, pl.Series(["E"]), TEST)[
+        "proving"
+    ].to_list() == ["proved"]

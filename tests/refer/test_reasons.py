@@ -1,4 +1,6 @@
-"""The reasons a manager reads, whole sentences from the row's own figures, and the rows as they go out."""
+"""The reasons a manager reads, whole sentences from the row's own figures, and the rows as they go
+out.
+"""
 
 from __future__ import annotations
 
@@ -78,12 +80,17 @@ DECIDED = " Refer: waiting costs more."
     ],
 )  # fmt: skip
 def test_a_vehicle_s_reason(change: dict[str, Any], sentence: str) -> None:
-    """Ground, repair, probability, suspect, reverse path, silence, people's word, decision: each only where it applies."""
+    """Ground, repair, probability, suspect, reverse path, silence, people's word, decision.
+
+    Each only where it applies.
+    """
     assert said(**change) == sentence
 
 
 def test_reasons_of_equipment() -> None:
-    """Attribution's ground, and where the call points at the unit its probability and the likeliest part."""
+    """Attribution's ground, and where the call points at the unit its probability and the likeliest
+    part.
+    """
     rows = pl.DataFrame(
         [
             ("faulty", 0.97, "contactor", 0.5, "It failed with 5."), ("watch", 0.4, "cable", 0.49, "It failed with 2."),
@@ -102,7 +109,9 @@ def test_reasons_of_equipment() -> None:
         "no attempt that charged or failed in the look-back.",
     ]
     pairs = rows.select(
-        "call", pl.col("p_evse").alias("p_pairing"), pl.col("attributed_reason").fill_null("Few.").alias("reason")
+        "call",
+        pl.col("p_evse").alias("p_pairing"),
+        pl.col("attributed_reason").fill_null("Few.").alias("reason"),
     )
     assert pairs.select(pairing_reason()).to_series().to_list() == [
         "It failed with 5. Probability that the pairing is at fault: 97 %.",
@@ -130,18 +139,31 @@ def test_reasons_of_equipment() -> None:
 def test_the_onset_goes_with_what_is_suspected(
     change: dict[str, Any], suspect: str | None, onset: datetime, doubt: tuple[timedelta, timedelta]
 ) -> None:
-    """A leak began when the low side left its band, to a week; silence with its first plug-in, to a day; else attribution's."""
+    """A leak began when the low side left its band, to a week.
+
+    Silence with its first plug-in, to a day; else attribution's.
+    """
     out = out_vehicles(called(**change))
     assert out.schema == polars_schema("out_vehicles")
     row = out.row(0, named=True)
     assert row["suspect"] == suspect
-    assert (row["onset"], row["onset_lo"], row["onset_hi"]) == (onset, onset - doubt[0], onset + doubt[1])
+    assert (row["onset"], row["onset_lo"], row["onset_hi"]) == (
+        onset,
+        onset - doubt[0],
+        onset + doubt[1],
+    )
 
 
 def test_a_row_goes_out_as_it_was_judged() -> None:
     """Every other figure of out_vehicles is the judged one, the reason the sentence above."""
     row = out_vehicles(called()).row(0, named=True)
-    same = set(polars_schema("out_vehicles")) - {"suspect", "onset", "onset_lo", "onset_hi", "reason"}
+    same = set(polars_schema("out_vehicles")) - {
+        "suspect",
+        "onset",
+        "onset_lo",
+        "onset_hi",
+        "reason",
+    }
     assert {name: row[name] for name in same} == {name: ROW[name] for name in same}
     assert row["reason"] == said()
 
@@ -166,7 +188,9 @@ def test_evses_go_out_with_a_part_only_where_the_call_points_at_them() -> None:
 def test_lessons_kept_are_not_taught_again() -> None:
     """Of a lesson kept and made anew the kept one stays, in one order whatever came first."""
     schema = empty("decision_lesson").schema
-    kept = pl.DataFrame([("V", AT, "inlet_lock", "stopped_at", "late_b", 1.0)], schema=schema, orient="row")
+    kept = pl.DataFrame(
+        [("V", AT, "inlet_lock", "stopped_at", "late_b", 1.0)], schema=schema, orient="row"
+    )
     new = pl.DataFrame(
         [
             ("V", AT, "inlet_lock", "stopped_at", "late_b", 2.0), ("V", AT, "inlet_lock", "stopped_at", "early_b", 1.0),

@@ -1,4 +1,7 @@
-"""The refer stage as a whole, on a small simulated world: calls, suspects, packs, sheet. Figures are regression only."""
+"""The refer stage as a whole, on a small simulated world: calls, suspects, packs, sheet.
+
+Figures are regression only.
+"""
 
 from __future__ import annotations
 
@@ -11,10 +14,10 @@ import polars as pl
 import pytest
 from pypdf import PdfReader
 
-from pipeline.evaluate.frames import inputs_of
+from pipeline.measure.quality.frames import inputs_of
 from pipeline.publish.sheet import printable, sheet_pdf
-from pipeline.refer.evidence_model import Evidence
 from pipeline.refer.inputs import ReferInputs, join_findings
+from pipeline.refer.pack.model import Evidence
 from pipeline.refer.referral import Referral, refer
 from pipeline.registry import empty, polars_schema
 from pipeline.settings.refer import ReferSettings
@@ -53,8 +56,14 @@ def test_frames_are_as_declared(referral: Referral, inputs: ReferInputs) -> None
 
 
 def test_referred_vehicles_are_the_faulty_ones(referral: Referral, world: World) -> None:
-    """In this world every referral is right, its suspect too, and no vehicle failing by its own fault is called clear or thin."""
-    truth = dict(world.vehicle_truth.filter(pl.col("to_utc").is_null()).select("vehicle_id", "fault").iter_rows())
+    """In this world every referral is right, its suspect too, and no vehicle failing by its own
+    fault is called clear or thin.
+    """
+    truth = dict(
+        world.vehicle_truth.filter(pl.col("to_utc").is_null())
+        .select("vehicle_id", "fault")
+        .iter_rows()
+    )
     referred = referral.vehicles.filter(pl.col("call") == "refer")
     assert referred.height >= 2
     assert [truth.get(v) for v in referred["vehicle_id"]] == referred["suspect"].to_list()
@@ -63,7 +72,9 @@ def test_referred_vehicles_are_the_faulty_ones(referral: Referral, world: World)
 
 def test_circuit_figures_hold_the_truth(referral: Referral, world: World) -> None:
     """A shorted diode's reverse path is reported as the vehicle's own R2 within its interval."""
-    shorted = referral.vehicles.filter(pl.col("suspect") == "pilot_diode_shorted").drop_nulls("reverse_path_ohm")
+    shorted = referral.vehicles.filter(pl.col("suspect") == "pilot_diode_shorted").drop_nulls(
+        "reverse_path_ohm"
+    )
     number = {v: i for i, v in enumerate(world.vehicles["vehicle_id"])}
     assert shorted.height
     for row in shorted.iter_rows(named=True):
@@ -76,27 +87,39 @@ def test_same_inputs_same_outputs(inputs: ReferInputs, referral: Referral) -> No
     shuffled = replace(inputs, attempts=inputs.attempts.sample(fraction=1.0, shuffle=True, seed=3))
     again = refer(shuffled, SETTINGS, WEEK)
     assert again.vehicles.equals(referral.vehicles)
-    assert {v: p.model_dump_json() for v, p in again.packs.items()} == {v: p.model_dump_json() for v, p in referral.packs.items()}
+    assert {v: p.model_dump_json() for v, p in again.packs.items()} == {
+        v: p.model_dump_json() for v, p in referral.packs.items()
+    }
 
 
 def test_a_pack_bears_nothing_the_logs_do_not(referral: Referral, inputs: ReferInputs) -> None:
-    """Its tallies, strip and control group recount from the attempts; cautions stand before the readings."""
+    """Its tallies, strip and control group recount from the attempts.
+
+    Cautions stand before the readings.
+    """
     for vehicle_id, pack in referral.packs.items():
         mine = inputs.attempts.filter(pl.col("vehicle_id") == vehicle_id)
         assert len(pack.strip) == mine.height
         ac = mine.filter(pl.col("supply") == "AC", pl.col("outcome").is_in(["charged", "failed"]))
-        assert (pack.tally.ac_attempts, pack.tally.ac_failures) == (ac.height, ac.filter(pl.col("outcome") == "failed").height)
+        assert (pack.tally.ac_attempts, pack.tally.ac_failures) == (
+            ac.height,
+            ac.filter(pl.col("outcome") == "failed").height,
+        )
         for control in pack.controls:
             week = pl.col("plugged_at_utc").dt.strftime("%G-W%V") == control.week
             here = inputs.attempts.filter(
-                (pl.col("evse_id") == control.evse_id) & week & pl.col("outcome").is_in(["charged", "failed"])
+                (pl.col("evse_id") == control.evse_id)
+                & week
+                & pl.col("outcome").is_in(["charged", "failed"])
             )
             others = here.filter(pl.col("vehicle_id") != vehicle_id)
             assert control.attempts + control.other_attempts == here.height
             assert control.other_failures == others.filter(pl.col("outcome") == "failed").height
             assert control.other_vehicles == others["vehicle_id"].n_unique()
         assert sum(p for _, p in pack.claim.suspects) == pytest.approx(1.0)
-        assert list(Evidence.model_fields).index("bench") < list(Evidence.model_fields).index("form")
+        assert list(Evidence.model_fields).index("bench") < list(Evidence.model_fields).index(
+            "form"
+        )
         assert next(iter(type(pack.bench).model_fields)) == "cautions"
         assert pack.bench.cautions
         assert pack.refutes
@@ -104,30 +127,50 @@ def test_a_pack_bears_nothing_the_logs_do_not(referral: Referral, inputs: ReferI
 
 
 def test_sheet_is_one_a4_page_with_its_fonts(referral: Referral) -> None:
-    """One page of 210 x 297 mm, fonts embedded, the same bytes each time, the vehicle and the cautions on it."""
+    """One page of 210 x 297 mm, fonts embedded, the same bytes each time, the vehicle and the
+    cautions on it.
+    """
     vehicle_id, pack = next(iter(referral.packs.items()))
     pdf = sheet_pdf(pack)
     assert pdf == sheet_pdf(pack)
     pages = PdfReader(io.BytesIO(pdf)).pages
     assert len(pages) == 1
-    assert (float(pages[0].mediabox.width), float(pages[0].mediabox.height)) == pytest.approx((595.28, 841.89), abs=0.1)
+    assert (float(pages[0].mediabox.width), float(pages[0].mediabox.height)) == pytest.approx(
+        (595.28, 841.89), abs=0.1
+    )
     text = pages[0].extract_text()
     assert vehicle_id in text
     assert text.index("Cautions first") < text.index("Bench readings")
     for font in pages[0]["/Resources"]["/Font"].values():
         descendant = font.get_object()["/DescendantFonts"][0].get_object()
-        assert {"/FontFile", "/FontFile2", "/FontFile3"} & set(descendant["/FontDescriptor"].get_object())
+        assert {"/FontFile", "/FontFile2", "/FontFile3"} & set(
+            descendant["/FontDescriptor"].get_object()
+        )
 
 
-HOSTILE = '#panic("x") $ x^2 $ *bold* <a> \\ "quoted" = + - @ @import ] } \u202egnp.exe\x07 ' + "W" * 400
+HOSTILE = (
+    '#panic("x") $ x^2 $ *bold* <a> \\ "quoted" = + - @ @import ] } \u202egnp.exe\x07 ' + "W" * 400
+)
 
 
 def test_hostile_text_is_printed_not_run(referral: Referral) -> None:
-    """Markup, control marks and endless words in ids and names are set as text; the sheet stays one page."""
+    """Markup, control marks and endless words in ids and names are set as text.
+
+    The sheet stays one page.
+    """
     pack = next(iter(referral.packs.values()))
-    vehicle = pack.vehicle.model_copy(update={"vehicle_id": HOSTILE, "vehicle_model": HOSTILE, "vin": HOSTILE})
+    vehicle = pack.vehicle.model_copy(
+        update={"vehicle_id": HOSTILE, "vehicle_model": HOSTILE, "vin": HOSTILE}
+    )
     controls = tuple(c.model_copy(update={"evse_id": HOSTILE}) for c in pack.controls)
-    bad = pack.model_copy(update={"vehicle": vehicle, "controls": controls, "doubts": (HOSTILE,) * 8, "controls_text": HOSTILE})
+    bad = pack.model_copy(
+        update={
+            "vehicle": vehicle,
+            "controls": controls,
+            "doubts": (HOSTILE,) * 8,
+            "controls_text": HOSTILE,
+        }
+    )
     pages = PdfReader(io.BytesIO(sheet_pdf(bad))).pages
     assert len(pages) == 1
     assert '#panic("x")' in pages[0].extract_text().replace("\n", " ")
@@ -148,13 +191,24 @@ def told(vehicle_id: str, finding: str, world: World, *, repaired: bool) -> pl.D
         schema={"vehicle_id": pl.String, "at_utc": pl.Datetime("us", "UTC"), "finding": pl.String,
                 "repaired_at_utc": pl.Datetime("us", "UTC")}, orient="row",
     )  # fmt: skip
-    return join_findings(pl.concat([empty("raw_finding"), row], how="diagonal"), empty("decision_finding"))
+    return join_findings(
+        pl.concat([empty("raw_finding"), row], how="diagonal"), empty("decision_finding")
+    )
 
 
-def test_findings_change_the_call_and_teach(inputs: ReferInputs, referral: Referral, world: World) -> None:
-    """A fault found and not repaired stays referred; a repair that failed goes back; what it looked like becomes a lesson."""
+def test_findings_change_the_call_and_teach(
+    inputs: ReferInputs, referral: Referral, world: World
+) -> None:
+    """A fault found and not repaired stays referred; a repair that failed goes back.
+
+    What it looked like becomes a lesson.
+    """
     shorted = referral.vehicles.filter(pl.col("suspect") == "pilot_diode_shorted")["vehicle_id"][0]
-    open_case = refer(replace(inputs, findings=told(shorted, "diode_shorted", world, repaired=False)), SETTINGS, WEEK)
+    open_case = refer(
+        replace(inputs, findings=told(shorted, "diode_shorted", world, repaired=False)),
+        SETTINGS,
+        WEEK,
+    )
     row = open_case.vehicles.filter(pl.col("vehicle_id") == shorted).row(0, named=True)
     assert row["call"] == "refer"
     assert "not reported repaired" in row["reason"]
@@ -162,20 +216,28 @@ def test_findings_change_the_call_and_teach(inputs: ReferInputs, referral: Refer
     assert set(lessons["vehicle_id"]) == {shorted}
     assert set(lessons["suspect"]) == {"pilot_diode_shorted"}
     assert {"stopped_at", "fault_word"} <= set(lessons["signature"])
-    back = refer(replace(inputs, findings=told(shorted, "diode_shorted", world, repaired=True)), SETTINGS, WEEK)
+    back = refer(
+        replace(inputs, findings=told(shorted, "diode_shorted", world, repaired=True)),
+        SETTINGS,
+        WEEK,
+    )
     row = back.vehicles.filter(pl.col("vehicle_id") == shorted).row(0, named=True)
     assert row["call"] == "refer"
     assert "proving test" in row["reason"]
 
 
-def test_a_sound_vehicle_back_from_repair_is_proved(inputs: ReferInputs, referral: Referral, world: World) -> None:
+def test_a_sound_vehicle_back_from_repair_is_proved(
+    inputs: ReferInputs, referral: Referral, world: World
+) -> None:
     """A vehicle that charges at checking EVSEs after its repair passes the test."""
     busy = (
         inputs.attempts.filter(pl.col("diode_check") == "yes", pl.col("supply") == "AC", pl.col("outcome") == "charged")
         .join(referral.vehicles.filter(pl.col("call") == "clear"), on="vehicle_id", how="semi")
         .group_by("vehicle_id").len().sort("len", "vehicle_id", descending=True)["vehicle_id"][0]
     )  # fmt: skip
-    out = refer(replace(inputs, findings=told(busy, "diode_shorted", world, repaired=True)), SETTINGS, WEEK)
+    out = refer(
+        replace(inputs, findings=told(busy, "diode_shorted", world, repaired=True)), SETTINGS, WEEK
+    )
     assert out.vehicles.filter(pl.col("vehicle_id") == busy)["call"].to_list() == ["proved"]
 
 

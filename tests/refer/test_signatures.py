@@ -6,11 +6,27 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.errors import SchemaError
-from pipeline.refer import signatures
-from pipeline.refer.findings import before_after, confirmed, latest_findings, listed, precision, prior_lessons
+from pipeline.core.errors import SchemaError
+from pipeline.refer.findings import (
+    before_after,
+    confirmed,
+    latest_findings,
+    listed,
+    precision,
+    prior_lessons,
+)
 from pipeline.refer.inputs import join_findings
-from pipeline.refer.signatures import NO_FAULT, declared, learnt, limited, log_factor, shares, weigh, word_groups
+from pipeline.refer.suspects import signatures
+from pipeline.refer.suspects.signatures import (
+    NO_FAULT,
+    declared,
+    learnt,
+    limited,
+    log_factor,
+    shares,
+    weigh,
+    word_groups,
+)
 from pipeline.registry import empty, load_folder, registry
 
 NO_LESSONS = empty("decision_lesson")
@@ -23,7 +39,10 @@ def signs(*rows: tuple[str, str, str, float]) -> pl.DataFrame:
 
 @pytest.mark.parametrize("kind", ["vehicle", "evse"])
 def test_every_signature_says_where_it_comes_from_and_covers_the_vocabulary(kind: str) -> None:
-    """Suspects are those of the contract; each signature has a title and a source; rows are distributions."""
+    """Suspects are those of the contract; each signature has a title and a source.
+
+    Rows are distributions.
+    """
     allowed = set(registry().fields["suspect"].values)
     for signature in declared(kind).values():
         assert signature.title
@@ -37,15 +56,21 @@ def test_words_are_canonical_fault_codes() -> None:
     """Each word of a group is a code of the fault list, and stands in one group only."""
     codes = load_folder("codes")["fault"]
     assert set(word_groups()) <= set(codes)
-    named = [word for words in load_folder("signatures")["fault_word_groups"].values() for word in words]
+    named = [
+        word for words in load_folder("signatures")["fault_word_groups"].values() for word in words
+    ]
     assert len(named) == len(set(named))
 
 
 def test_weigh_is_bayes_rule() -> None:
-    """The shares equal prior times the product of row entries to the power of the amounts, normalised (derived)."""
+    """The shares equal prior times the product of row entries to the power of the amounts,
+    normalised (derived).
+    """
     tables = learnt("vehicle", NO_LESSONS)
     seen = signs(
-        ("V", "stopped_at", "early_b", 2.0), ("V", "stopped_at", "delivering", 0.5), ("V", "trouble_code", "none_stored", 1.0)
+        ("V", "stopped_at", "early_b", 2.0),
+        ("V", "stopped_at", "delivering", 0.5),
+        ("V", "trouble_code", "none_stored", 1.0),
     )
     prior = tables["vehicle_prior"].table
     verdicts = weigh(seen, pl.Series("unit", ["V"]), tables, prior, 1e9)
@@ -66,7 +91,13 @@ def test_a_sign_nobody_declared_is_refused(name: str, category: str) -> None:
     """A sign of no declared signature, or of none of its categories, is an error that names it."""
     tables = learnt("vehicle", NO_LESSONS)
     with pytest.raises(SchemaError, match=f"{name}: {category}"):
-        weigh(signs(("V", name, category, 1.0)), pl.Series("unit", ["V"]), tables, tables["vehicle_prior"].table, 1e9)
+        weigh(
+            signs(("V", name, category, 1.0)),
+            pl.Series("unit", ["V"]),
+            tables,
+            tables["vehicle_prior"].table,
+            1e9,
+        )
 
 
 def test_one_signature_convicts_nobody() -> None:
@@ -81,13 +112,22 @@ def test_one_signature_convicts_nobody() -> None:
 
 
 def test_dc_per_coupler() -> None:
-    """CHAdeMO and GB/T success is neutral to a short; CCS success speaks against it, more where the EVSE checks (from memory)."""
+    """CHAdeMO and GB/T success is neutral to a short.
+
+    CCS success speaks against it, more where the EVSE checks (from memory).
+    """
     tables = learnt("vehicle", NO_LESSONS)
     prior = tables["vehicle_prior"].table
 
     def factor(name: str) -> float:
-        verdicts = weigh(signs(("V", name, "charged", 1.0)), pl.Series("unit", ["V"]), tables, prior, 1e9)
-        return float(np.exp(log_factor(verdicts, name, prior))[0, verdicts.suspects.index("pilot_diode_shorted")])
+        verdicts = weigh(
+            signs(("V", name, "charged", 1.0)), pl.Series("unit", ["V"]), tables, prior, 1e9
+        )
+        return float(
+            np.exp(log_factor(verdicts, name, prior))[
+                0, verdicts.suspects.index("pilot_diode_shorted")
+            ]
+        )
 
     assert factor("dc_own_signals") == pytest.approx(1.0)
     assert factor("ccs_checking") < factor("ccs_unknown") < 0.9 < factor("ccs_not_checking")
@@ -95,7 +135,10 @@ def test_dc_per_coupler() -> None:
 
 
 def test_lessons_are_dirichlet_counts() -> None:
-    """Row after = (strength x row before + counts) / (strength + total): conjugate updating (derived)."""
+    """Row after = (strength x row before + counts) / (strength + total).
+
+    Conjugate updating (derived).
+    """
     before = declared("vehicle")["stopped_at"]
     taught = pl.DataFrame(
         [("charger_input", "stopped_at", "closed", 3.0), ("charger_input", "stopped_at", "early_b", 1.0)],
@@ -103,7 +146,9 @@ def test_lessons_are_dirichlet_counts() -> None:
     )  # fmt: skip
     after = before.learnt(taught)
     row = before.suspects.index("charger_input")
-    expected = (before.strength * before.table[row] + np.array([0, 1.0, 0, 3.0, 0])) / (before.strength + 4.0)
+    expected = (before.strength * before.table[row] + np.array([0, 1.0, 0, 3.0, 0])) / (
+        before.strength + 4.0
+    )
     assert after.table[row] == pytest.approx(expected)
     others = [i for i in range(len(before.suspects)) if i != row]
     assert after.table[others] == pytest.approx(before.table[others])
@@ -111,20 +156,27 @@ def test_lessons_are_dirichlet_counts() -> None:
 
 def findings(*rows: tuple[str, str, str]) -> pl.DataFrame:
     """Findings by hand: vehicle, day, finding."""
-    frame = pl.DataFrame(rows, schema=dict.fromkeys(["vehicle_id", "at_utc", "finding"], pl.String), orient="row")
+    frame = pl.DataFrame(
+        rows, schema=dict.fromkeys(["vehicle_id", "at_utc", "finding"], pl.String), orient="row"
+    )
     frame = frame.with_columns(pl.col("at_utc").str.to_datetime(time_unit="us", time_zone="UTC"))
     whole = pl.concat([empty("raw_finding"), frame], how="diagonal")
     return join_findings(whole, empty("decision_finding"))
 
 
 def test_findings_move_the_prior_and_before_and_after_are_shown() -> None:
-    """Three found diodes raise the prior of a short from 0.22 to (2.2 + 3) / 13; no fault found confirms nothing."""
+    """Three found diodes raise the prior of a short from 0.22 to (2.2 + 3) / 13.
+
+    No fault found confirms nothing.
+    """
     told = findings(
         ("A", "2026-03-01", "diode_shorted"), ("B", "2026-03-02", "diode_shorted"), ("C", "2026-03-03", "diode_shorted"),
         ("D", "2026-03-04", "no_fault_found"),
     )  # fmt: skip
     shown = before_after(NO_LESSONS, told).filter(pl.col("category") == "pilot_diode_shorted")
-    assert shown.select("before", "after", "cases").row(0) == pytest.approx((0.22, (10 * 0.22 + 3) / 13, 3.0))
+    assert shown.select("before", "after", "cases").row(0) == pytest.approx(
+        (0.22, (10 * 0.22 + 3) / 13, 3.0)
+    )
     assert prior_lessons(confirmed(told)).height == 3
 
 
@@ -136,13 +188,18 @@ def test_a_finding_told_twice_counts_once() -> None:
 
 
 def test_precision_over_time() -> None:
-    """A vehicle listed for weeks is one referral; those without a finding are open; Jeffreys' mean is (right + 1/2) / (n + 1)."""
+    """A vehicle listed for weeks is one referral; those without a finding are open.
+
+    Jeffreys' mean is (right + 1/2) / (n + 1).
+    """
     weeks = pl.DataFrame(
         [("2026-W02", "A"), ("2026-W03", "A"), ("2026-W03", "B"), ("2026-W05", "C"), ("2026-W20", "A")],
         schema=["week", "vehicle_id"], orient="row",
     )  # fmt: skip
     told = findings(
-        ("A", "2026-01-20", "diode_shorted"), ("B", "2026-01-25", "no_fault_found"), ("A", "2026-05-20", "charger_other")
+        ("A", "2026-01-20", "diode_shorted"),
+        ("B", "2026-01-25", "no_fault_found"),
+        ("A", "2026-05-20", "charger_other"),
     )
     table = precision(weeks, told)
     assert table["quarter"].to_list() == ["2026-Q1", "2026-Q2"]
@@ -152,18 +209,25 @@ def test_precision_over_time() -> None:
 
 
 def test_the_last_finding_of_a_vehicle_stands() -> None:
-    """By time, then by repair; each finding confirms its suspect, none confirms 'no fault found' (an open diode never fails)."""
+    """By time, then by repair.
+
+    Each finding confirms its suspect, none confirms 'no fault found' (an open diode never fails).
+    """
     confirms = {
         "diode_shorted": "pilot_diode_shorted", "diode_leaky": "pilot_diode_leaky", "diode_open": "unclear",
         "charger_other": "charger_input", "inlet_or_wiring": "inlet_lock", "no_fault_found": None,
     }  # fmt: skip
     assert set(confirms) == set(registry().fields["finding"].values)
-    told = findings(*((v, "2026-03-02", v) for v in confirms), ("diode_shorted", "2026-03-01", "charger_other"))
+    told = findings(
+        *((v, "2026-03-02", v) for v in confirms), ("diode_shorted", "2026-03-01", "charger_other")
+    )
     table = latest_findings(told)
     assert table.columns == ["vehicle_id", "found_at_utc", "finding", "repaired_at_utc", "found"]
     assert dict(table.select("vehicle_id", "found").iter_rows()) == confirms
     assert set(table["found_at_utc"].dt.day()) == {2}
-    both = pl.concat([told, told.with_columns(repaired_at_utc="at_utc")]).filter(pl.col("vehicle_id") == "diode_leaky")
+    both = pl.concat([told, told.with_columns(repaired_at_utc="at_utc")]).filter(
+        pl.col("vehicle_id") == "diode_leaky"
+    )
     assert latest_findings(both.reverse())["repaired_at_utc"].null_count() == 0
     cases = confirmed(pl.concat([told, told]))
     assert cases.columns == ["vehicle_id", "at_utc", "suspect"]
@@ -171,25 +235,45 @@ def test_the_last_finding_of_a_vehicle_stands() -> None:
 
 
 def test_precision_without_a_finding_is_the_arcsine_law() -> None:
-    """Nothing found out yet: Beta(1/2, 1/2), whose quantile is sin^2(pi q / 2): mean 0.5, 0.0062 to 0.9938 (derived)."""
+    """Nothing found out yet: Beta(1/2, 1/2), whose quantile is sin^2(pi q / 2).
+
+    Mean 0.5, 0.0062 to 0.9938 (derived).
+    """
     week = pl.DataFrame({"week": ["2026-W02"], "vehicle_id": ["A"]})
     row = precision(week, findings()).row(0, named=True)
-    assert (row["quarter"], row["referrals"], row["right"], row["wrong"], row["open"]) == ("2026-Q1", 1, 0, 0, 1)
+    assert (row["quarter"], row["referrals"], row["right"], row["wrong"], row["open"]) == (
+        "2026-Q1",
+        1,
+        0,
+        0,
+        1,
+    )
     low = np.sin(np.pi * 0.05 / 2) ** 2
-    assert (row["precision"], row["precision_lo"], row["precision_hi"]) == pytest.approx((0.5, low, 1 - low))
+    assert (row["precision"], row["precision_lo"], row["precision_hi"]) == pytest.approx(
+        (0.5, low, 1 - low)
+    )
 
 
 def test_open_referrals_are_counted_by_vehicle() -> None:
-    """Two vehicles of which nothing was found out are two open referrals, however many weeks each was listed."""
-    weeks = pl.DataFrame({"week": ["2026-W02", "2026-W03", "2026-W02"], "vehicle_id": ["A", "A", "B"]})
+    """Two vehicles of which nothing was found out are two open referrals, however many weeks each
+    was listed.
+    """
+    weeks = pl.DataFrame(
+        {"week": ["2026-W02", "2026-W03", "2026-W02"], "vehicle_id": ["A", "A", "B"]}
+    )
     assert precision(weeks, findings()).select("referrals", "open").row(0) == (2, 2)
 
 
 def test_a_referral_is_answered_by_the_next_finding() -> None:
-    """A finding from before the listing answers nothing, nor does another vehicle's; one on the day the week begins does."""
+    """A finding from before the listing answers nothing, nor does another vehicle's.
+
+    One on the day the week begins does.
+    """
     weeks = pl.DataFrame({"week": ["2026-W10", "2026-W20"], "vehicle_id": ["A", "B"]})
     told = findings(
-        ("A", "2026-03-01", "diode_shorted"), ("C", "2026-04-01", "diode_shorted"), ("B", "2026-05-11", "no_fault_found")
+        ("A", "2026-03-01", "diode_shorted"),
+        ("C", "2026-04-01", "diode_shorted"),
+        ("B", "2026-05-11", "no_fault_found"),
     )
     table = precision(weeks, told)
     assert table.select("quarter", "referrals", "right", "wrong", "open").rows() == [
@@ -209,7 +293,10 @@ def test_the_list_of_a_week_is_its_referrals() -> None:
 
 
 def test_before_and_after_hold_only_what_moved() -> None:
-    """Lessons of a signature move its suspect's row alone; every category of that row is shown, with the cases behind it."""
+    """Lessons of a signature move its suspect's row alone.
+
+    Every category of that row is shown, with the cases behind it.
+    """
     lesson = pl.DataFrame(
         [("V", None, "inlet_lock", "stopped_at", "late_b", 4.0)], schema=NO_LESSONS.schema, orient="row"
     )  # fmt: skip
@@ -217,11 +304,15 @@ def test_before_and_after_hold_only_what_moved() -> None:
     assert table.columns == ["signature", "suspect", "category", "cases", "before", "after"]
     tables = declared("vehicle")["stopped_at"]
     assert table["category"].to_list() == list(tables.categories)
-    assert set(table.select("signature", "suspect", "cases").rows()) == {("stopped_at", "inlet_lock", 4.0)}
+    assert set(table.select("signature", "suspect", "cases").rows()) == {
+        ("stopped_at", "inlet_lock", 4.0)
+    }
     row = tables.table[tables.suspects.index("inlet_lock")]
     assert table["before"].to_numpy() == pytest.approx(row)
     counts = np.array([4.0 if c == "late_b" else 0.0 for c in tables.categories])
-    assert table["after"].to_numpy() == pytest.approx((tables.strength * row + counts) / (tables.strength + 4.0))
+    assert table["after"].to_numpy() == pytest.approx(
+        (tables.strength * row + counts) / (tables.strength + 4.0)
+    )
 
 
 @pytest.mark.parametrize(
@@ -229,24 +320,55 @@ def test_before_and_after_hold_only_what_moved() -> None:
     [
         ({"rows": {"a": [0.5, 0.5], "b": [0.5, 0.4], "none": [0.5, 0.5]}}, "sum to 1"),
         ({"rows": {"a": [0.5, 0.5], "b": [1.0, 0.0], "none": [0.5, 0.5]}}, "above 0"),
-        ({"rows": {"a": [0.2, 0.3, 0.5], "b": [0.2, 0.3, 0.5], "none": [0.2, 0.3, 0.5]}}, "2 probabilities"),
+        (
+            {"rows": {"a": [0.2, 0.3, 0.5], "b": [0.2, 0.3, 0.5], "none": [0.2, 0.3, 0.5]}},
+            "2 probabilities",
+        ),
         ({"rows": {"a": [0.5, 0.5], "b": [0.5, 0.5]}}, "rows must be a, b, none"),
-        ({"rows": {"a": [0.5, 0.5], "c": [0.5, 0.5], "none": [0.5, 0.5]}}, "rows must be a, b, none"),
+        (
+            {"rows": {"a": [0.5, 0.5], "c": [0.5, 0.5], "none": [0.5, 0.5]}},
+            "rows must be a, b, none",
+        ),
         ({"words": ["only one"]}, "one wording for each of 2 categories"),
     ],
 )
-def test_a_wrong_declaration_is_refused(change: dict[str, object], words: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Rows that are no distributions, miss a suspect or a wording are errors that say which signature and what is wanted."""
-    prior = {"title": "T", "categories": ["a", "b"], "strength": 10, "rows": {"thing": [0.4, 0.6]}, "source": "S"}
+def test_a_wrong_declaration_is_refused(
+    change: dict[str, object], words: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Rows that are no distributions, miss a suspect or a wording are errors that say which
+    signature and what is wanted.
+    """
+    prior = {
+        "title": "T",
+        "categories": ["a", "b"],
+        "strength": 10,
+        "rows": {"thing": [0.4, 0.6]},
+        "source": "S",
+    }
     sign = {"title": "T", "direct": True, "categories": ["x", "y"], "words": ["saw x", "saw y"], "strength": 20, "source": "S",
             "rows": {"a": [0.5, 0.5], "b": [0.9, 0.1], "none": [0.5, 0.5]}}  # fmt: skip
-    bodies = {"thing_prior": prior, "sign": sign, "other": {"rows": {"z": [1.0]}}, "words": {"just": "words"}}
+    bodies = {
+        "thing_prior": prior,
+        "sign": sign,
+        "other": {"rows": {"z": [1.0]}},
+        "words": {"just": "words"},
+    }
     monkeypatch.setattr(signatures, "load_folder", lambda _: bodies)
     made = declared.__wrapped__("thing")
     assert list(made) == ["thing_prior", "sign"]
     got = made["sign"]
-    assert (got.name, got.title, got.categories, got.suspects) == ("sign", "T", ("x", "y"), ("a", "b", "none"))
-    assert (got.strength, got.direct, got.source, got.words) == (20.0, True, "S", ("saw x", "saw y"))
+    assert (got.name, got.title, got.categories, got.suspects) == (
+        "sign",
+        "T",
+        ("x", "y"),
+        ("a", "b", "none"),
+    )
+    assert (got.strength, got.direct, got.source, got.words) == (
+        20.0,
+        True,
+        "S",
+        ("saw x", "saw y"),
+    )
     assert (made["thing_prior"].direct, made["thing_prior"].words) == (False, ("a", "b"))
     monkeypatch.setattr(signatures, "load_folder", lambda _: bodies | {"sign": sign | change})
     with pytest.raises(SchemaError, match=words):
@@ -254,7 +376,10 @@ def test_a_wrong_declaration_is_refused(change: dict[str, object], words: str, m
 
 
 def test_direct_signs_are_weighed_against_nothing_wrong() -> None:
-    """`direct` is P(seen | suspect) / P(seen | nothing wrong), `looks` leaves them out; no sign, the prior."""
+    """`direct` is P(seen | suspect) / P(seen | nothing wrong), `looks` leaves them out.
+
+    No sign, the prior.
+    """
     tables = learnt("vehicle", NO_LESSONS)
     prior = np.tile(tables["vehicle_prior"].table, (2, 1))
     seen = signs(("V", "low_side", "lifted", 1.0), ("stranger", "low_side", "lifted", 1.0))
@@ -262,7 +387,8 @@ def test_direct_signs_are_weighed_against_nothing_wrong() -> None:
     low = tables["low_side"]
     column = low.categories.index("lifted")
     expected = [
-        low.table[low.suspects.index(s), column] / low.table[low.suspects.index(NO_FAULT), column] for s in verdicts.suspects
+        low.table[low.suspects.index(s), column] / low.table[low.suspects.index(NO_FAULT), column]
+        for s in verdicts.suspects
     ]
     assert verdicts.direct[1] == pytest.approx(np.array(expected))
     assert verdicts.direct[0] == pytest.approx(1.0)
@@ -273,7 +399,10 @@ def test_direct_signs_are_weighed_against_nothing_wrong() -> None:
 
 
 def test_shares_hold_however_far_apart_units_are() -> None:
-    """Each row sums to 1 by itself: a unit with a thousand signs does not drown one with none; no unit, no row."""
+    """Each row sums to 1 by itself: a unit with a thousand signs does not drown one with none.
+
+    No unit, no row.
+    """
     logs = np.array([[-3000.0, -3001.0], [0.0, -1.0], [2000.0, 1999.0]])
     even = np.array([1.0, np.exp(-1.0)]) / (1 + np.exp(-1.0))
     assert shares(logs) == pytest.approx(np.tile(even, (3, 1)))
@@ -281,7 +410,10 @@ def test_shares_hold_however_far_apart_units_are() -> None:
 
 
 def test_witnesses_are_scaled_not_cut() -> None:
-    """Over the limit a signature's amounts keep their proportions; under it, and in other units and signatures, they stay."""
+    """Over the limit a signature's amounts keep their proportions.
+
+    Under it, and in other units and signatures, they stay.
+    """
     rows = limited(
         signs(("V", "stopped_at", "early_b", 6.0), ("V", "stopped_at", "closed", 2.0), ("V", "asks", "asks", 1.0),
               ("U", "stopped_at", "closed", 3.0)), 4.0,
@@ -297,8 +429,15 @@ def test_the_order_of_signs_moves_no_bit() -> None:
     rng = np.random.default_rng(3)
     tables = learnt("vehicle", NO_LESSONS)
     names = [n for n, s in tables.items() if not n.endswith("_prior")]
-    rows = [(u, n, c, float(rng.random())) for u in "ABC" for n in names for c in tables[n].categories]
+    rows = [
+        (u, n, c, float(rng.random())) for u in "ABC" for n in names for c in tables[n].categories
+    ]
     prior = np.tile(tables["vehicle_prior"].table, (3, 1))
     units = pl.Series("unit", list("ABC"))
-    made = [weigh(signs(*rows).sample(fraction=1.0, shuffle=True, seed=s), units, tables, prior, 6.9).given_fault for s in (1, 2)]
+    made = [
+        weigh(
+            signs(*rows).sample(fraction=1.0, shuffle=True, seed=s), units, tables, prior, 6.9
+        ).given_fault
+        for s in (1, 2)
+    ]
     assert np.array_equal(*made)

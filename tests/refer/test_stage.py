@@ -1,4 +1,7 @@
-"""The refer stage from end to end on a few hand-made attempts: who is called what, and what of it is handed on."""
+"""The refer stage from end to end on a few hand-made attempts.
+
+Who is called what, and what of it is handed on.
+"""
 
 from __future__ import annotations
 
@@ -9,11 +12,11 @@ from typing import Any
 import polars as pl
 import pytest
 
+from pipeline.core.weeks import LookBack
 from pipeline.refer.inputs import Attributed, ReferInputs, join_findings
 from pipeline.refer.referral import Referral, refer
 from pipeline.registry import conform, empty, polars_schema
 from pipeline.settings.refer import ReferSettings
-from pipeline.weeks import LookBack
 
 LOOK_BACK = LookBack.of("2026-W14", 12)
 END, DAY = LOOK_BACK.to_utc, timedelta(days=1)
@@ -22,10 +25,14 @@ SETTINGS = ReferSettings()
 EVSES = ("E1", "E2", "E3", "E4")
 
 
-def attempt(vehicle: str, evse: str, days_ago: float, *, failed: bool, **more: Any) -> dict[str, Any]:
+def attempt(
+    vehicle: str, evse: str, days_ago: float, *, failed: bool, **more: Any
+) -> dict[str, Any]:
     """An AC attempt: a pilot fault on the step to C, or a charge."""
     at = END - timedelta(days=days_ago)
-    blame = {"p_vehicle": 0.96, "p_evse": 0.01, "p_pairing": 0.01, "p_other": 0.02} if failed else {}
+    blame = (
+        {"p_vehicle": 0.96, "p_evse": 0.01, "p_pairing": 0.01, "p_other": 0.02} if failed else {}
+    )
     row = {
         "attempt_id": f"{vehicle}-{evse}-{days_ago}", "vehicle_id": vehicle, "evse_id": evse, "station_id": evse,
         "connector_id": 1, "site_id": "depot", "evse_model": "M", "firmware": "1", "supply": "AC", "coupler": "sType2",
@@ -49,17 +56,34 @@ ROWS = [
 
 
 def inputs(**given: Any) -> ReferInputs:
-    """A fleet of four and a depot of four EVSEs, attributed by hand: one bad vehicle, one unsure between it and E4."""
+    """A fleet of four and a depot of four EVSEs, attributed by hand.
+
+    One bad vehicle, one unsure between it and E4.
+    """
     frame = pl.DataFrame(ROWS, infer_schema_length=None)
-    counts = {"ac_attempts": 4, "ac_failures": 4, "evses_failed_at": 4, "early_b_failures": 4, "dc_attempts": 0, "dc_charged": 0}
-    onset = {"onset_utc": END - 11 * DAY, "onset_lo_utc": END - 12 * DAY, "onset_hi_utc": END - 10 * DAY}
+    counts = {
+        "ac_attempts": 4,
+        "ac_failures": 4,
+        "evses_failed_at": 4,
+        "early_b_failures": 4,
+        "dc_attempts": 0,
+        "dc_charged": 0,
+    }
+    onset = {
+        "onset_utc": END - 11 * DAY,
+        "onset_lo_utc": END - 12 * DAY,
+        "onset_hi_utc": END - 10 * DAY,
+    }
     known = [
         ("bad", 0.98, True, "fault", "4 of 4."), ("sound", 0.001, True, "clear", "1 of 5."),
         ("back", 0.001, True, "clear", "0 of 8."), ("unsure", 0.45, False, "doubt", "3 of 3."),
     ]  # fmt: skip
     names = ["vehicle_id", "p_vehicle", "separable", "verdict", "reason"]
     vehicles = pl.DataFrame(known, schema=names, orient="row").with_columns(
-        *(pl.when(pl.col("vehicle_id") == "bad").then(pl.lit(at)).cast(UTC_US).alias(name) for name, at in onset.items()),
+        *(
+            pl.when(pl.col("vehicle_id") == "bad").then(pl.lit(at)).cast(UTC_US).alias(name)
+            for name, at in onset.items()
+        ),
         **{name: pl.lit(n) for name, n in counts.items()},
     )
     evses = pl.DataFrame(
@@ -71,22 +95,44 @@ def inputs(**given: Any) -> ReferInputs:
         [("Crate", "M", "1", 0.001, "clear", "few.")], orient="row",
         schema=["vehicle_model", "evse_model", "firmware", "p_pairing", "verdict", "reason"],
     )  # fmt: skip
-    blame = frame.select("attempt_id", "p_vehicle", "p_evse", "p_pairing", "p_other").filter(pl.col("p_vehicle").is_not_null())
+    blame = frame.select("attempt_id", "p_vehicle", "p_evse", "p_pairing", "p_other").filter(
+        pl.col("p_vehicle").is_not_null()
+    )
     missing = set(polars_schema("core_attempt")) - set(frame.columns)
     core = conform(frame.with_columns(**{name: pl.lit(None) for name in missing}), "core_attempt")
     cars = ("bad", "sound", "back", "unsure", "gone")
-    fleet = pl.DataFrame({"vehicle_id": cars, "vehicle_model": "Crate", "inlets": "cCCS2", "vin": None, "model_year": 2024})
+    fleet = pl.DataFrame(
+        {
+            "vehicle_id": cars,
+            "vehicle_model": "Crate",
+            "inlets": "cCCS2",
+            "vin": None,
+            "model_year": 2024,
+        }
+    )
     place = {"site_id": "depot", "supply": "AC", "connector_type": "sType2", "diode_check": "yes"}
     equipment = pl.DataFrame({"evse_id": EVSES} | place)
-    usual = {"attempts": core, "attributed": Attributed(vehicles, evses, pairs, blame), "fleet": fleet, "equipment": equipment}
+    usual = {
+        "attempts": core,
+        "attributed": Attributed(vehicles, evses, pairs, blame),
+        "fleet": fleet,
+        "equipment": equipment,
+    }
     return ReferInputs(**(usual | given))
 
 
 def told(*rows: tuple[str, Any, str, Any]) -> pl.DataFrame:
     """Findings: vehicle, when, what, when repaired."""
-    schema = {"vehicle_id": pl.String, "at_utc": UTC_US, "finding": pl.String, "repaired_at_utc": UTC_US}
+    schema = {
+        "vehicle_id": pl.String,
+        "at_utc": UTC_US,
+        "finding": pl.String,
+        "repaired_at_utc": UTC_US,
+    }
     frame = pl.DataFrame(rows, schema=schema, orient="row")
-    return join_findings(pl.concat([empty("raw_finding"), frame], how="diagonal"), empty("decision_finding"))
+    return join_findings(
+        pl.concat([empty("raw_finding"), frame], how="diagonal"), empty("decision_finding")
+    )
 
 
 def decided(table: str, row: tuple[Any, ...]) -> pl.DataFrame:
@@ -109,14 +155,19 @@ def calls(referral: Referral) -> dict[str, str]:
 
 
 def test_each_vehicle_is_called_by_what_stands_behind_it(said: Referral) -> None:
-    """The bad one is referred, the unsure watched, the repaired in proving, the sound clear; who did not plug in is not named."""
+    """The bad one is referred, the unsure watched, the repaired in proving, the sound clear.
+
+    Who did not plug in is not named.
+    """
     assert calls(said) == {"back": "proving", "bad": "refer", "sound": "clear", "unsure": "watch"}
     assert list(said.packs) == ["bad"]
     assert said.listed.select("week", "vehicle_id").rows() == [("2026-W14", "bad")]
     row = said.vehicles.filter(pl.col("vehicle_id") == "bad").row(0, named=True)
     assert row["p_vehicle"] > 0.9
     assert row["onset"] == END - 11 * DAY
-    assert [a.at for a in said.packs["bad"].strip] == [END - timedelta(days=10.5 - i) for i in range(4)]
+    assert [a.at for a in said.packs["bad"].strip] == [
+        END - timedelta(days=10.5 - i) for i in range(4)
+    ]
 
 
 def test_equipment_is_called_too(said: Referral) -> None:
@@ -124,26 +175,39 @@ def test_equipment_is_called_too(said: Referral) -> None:
     assert said.evses.select("evse_id", "call", "attempts", "failures", "vehicles_failed").rows() == [
         ("E1", "clear", 5, 2, 2), ("E2", "clear", 4, 1, 1), ("E3", "clear", 4, 1, 1), ("E4", "watch", 7, 4, 2),
     ]  # fmt: skip
-    assert said.pairings.select("call", "attempts", "failures", "vehicles", "evses").rows() == [("clear", 20, 8, 4, 4)]
+    assert said.pairings.select("call", "attempts", "failures", "vehicles", "evses").rows() == [
+        ("clear", 20, 8, 4, 4)
+    ]
 
 
 def test_the_undecided_gets_tests(said: Referral) -> None:
     """Its question names E4; it is sent to healthy EVSEs of its site that check the diode."""
     assert said.questions.select("question", "rival").rows() == [("unsure", "E4")]
-    assert said.next_tests.select("vehicle_id", "evse_id").rows() == [("unsure", "E1"), ("unsure", "E2")]
+    assert said.next_tests.select("vehicle_id", "evse_id").rows() == [
+        ("unsure", "E1"),
+        ("unsure", "E2"),
+    ]
 
 
 def test_a_repair_is_proved_at_healthy_evses(said: Referral) -> None:
-    """Four clean attempts since the repair, three at EVSEs neither watched nor faulty: not yet proved; four would be enough."""
+    """Four clean attempts since the repair, three at EVSEs neither watched nor faulty.
+
+    Not yet proved; four would be enough.
+    """
     assert calls(said)["back"] == "proving"
-    quick = SETTINGS.model_copy(update={"proving_alpha": 0.2, "proving_beta": 0.2, "proving_faulty_fails": 0.45})
+    quick = SETTINGS.model_copy(
+        update={"proving_alpha": 0.2, "proving_beta": 0.2, "proving_faulty_fails": 0.45}
+    )
     assert calls(refer(inputs(findings=REPAIRED), quick, "2026-W14"))["back"] == "proved"
     late = told(("back", END - 8 * DAY, "diode_shorted", END))
     assert calls(refer(inputs(findings=late), quick, "2026-W14"))["back"] != "proved"
 
 
 def test_a_finding_teaches_at_once_and_is_kept(said: Referral) -> None:
-    """The repaired vehicle's case stands among the lessons and moves the prior; a second run on the kept lessons is the same."""
+    """The repaired vehicle's case stands among the lessons and moves the prior.
+
+    A second run on the kept lessons is the same.
+    """
     taught = told(("bad", END - 2 * DAY, "diode_shorted", None))
     first = refer(inputs(findings=taught), SETTINGS, "2026-W14")
     assert set(first.lessons["vehicle_id"]) == {"bad"}
@@ -154,7 +218,9 @@ def test_a_finding_teaches_at_once_and_is_kept(said: Referral) -> None:
     assert again.vehicles.equals(first.vehicles)
     assert again.learning.equals(first.learning)
     assert calls(first)["bad"] == "refer"
-    assert "not reported repaired" in first.vehicles.filter(pl.col("vehicle_id") == "bad")["reason"][0]
+    assert (
+        "not reported repaired" in first.vehicles.filter(pl.col("vehicle_id") == "bad")["reason"][0]
+    )
     assert first.vehicles["p_diode"][1] != said.vehicles["p_diode"][1]
 
 
@@ -173,19 +239,31 @@ def test_what_comes_after_the_week_is_not_known_yet() -> None:
 
 
 def test_what_people_decided_stands() -> None:
-    """A dismissal after its failures keeps the bad vehicle off the list; a past listing with its finding is counted."""
-    review = decided("decision_review", ("bad", "2026-W14", "dismiss", "new cable", "Ines", END - DAY))
+    """A dismissal after its failures keeps the bad vehicle off the list.
+
+    A past listing with its finding is counted.
+    """
+    review = decided(
+        "decision_review", ("bad", "2026-W14", "dismiss", "new cable", "Ines", END - DAY)
+    )
     past = decided("decision_referral", ("2026-W13", "back", 0.9, 0.9, "unclear"))
     out = refer(inputs(reviews=review, findings=REPAIRED, referrals=past), SETTINGS, "2026-W14")
     assert calls(out)["bad"] == "watch"
     assert "Dismissed by Ines" in out.vehicles.filter(pl.col("vehicle_id") == "bad")["reason"][0]
     assert out.packs == {}
-    assert out.precision.select("quarter", "referrals", "right", "open").rows() == [("2026-Q1", 1, 1, 0)]
+    assert out.precision.select("quarter", "referrals", "right", "open").rows() == [
+        ("2026-Q1", 1, 1, 0)
+    ]
 
 
 def test_the_look_back_is_as_long_as_asked() -> None:
-    """A vehicle last seen ninety days ago is in a look-back of fourteen weeks, not in one of twelve."""
-    names = [set(refer(inputs(), SETTINGS, "2026-W14", weeks).vehicles["vehicle_id"]) for weeks in (12, 14)]
+    """A vehicle last seen ninety days ago is in a look-back of fourteen weeks, not in one of
+    twelve.
+    """
+    names = [
+        set(refer(inputs(), SETTINGS, "2026-W14", weeks).vehicles["vehicle_id"])
+        for weeks in (12, 14)
+    ]
     assert names[1] - names[0] == {"gone"}
     assert names[0] == set(refer(inputs(), SETTINGS, "2026-W14").vehicles["vehicle_id"])
 

@@ -9,7 +9,13 @@ import polars as pl
 import pytest
 
 from pipeline.refer.inputs import Attributed, ReferInputs
-from pipeline.refer.units import _band_category, company, evse_levels, judge_evses, judge_pairings
+from pipeline.refer.suspects.units import (
+    _band_category,
+    company,
+    evse_levels,
+    judge_evses,
+    judge_pairings,
+)
 from pipeline.settings.refer import ReferSettings
 
 SETTINGS = ReferSettings()
@@ -35,7 +41,10 @@ def attempts(*rows: dict[str, Any]) -> pl.DataFrame:
 
 
 def test_an_evse_s_level_is_the_median_of_its_vehicles_medians() -> None:
-    """A vehicle that came often weighs once; the levels of now need as many vehicles as the setting says."""
+    """A vehicle that came often weighs once.
+
+    The levels of now need as many vehicles as the setting says.
+    """
     frame = attempts(
         *({"pilot_high_b_v": 8.0, "pilot_low_b_v": low} for low in (-9.0, -9.2, -9.1)),
         {"vehicle_id": "W", "pilot_high_b_v": 9.0, "pilot_low_b_v": -12.0},
@@ -60,7 +69,10 @@ def test_an_evse_s_level_is_the_median_of_its_vehicles_medians() -> None:
 def test_a_generator_is_out_of_band_beyond_the_windows_and_the_meter(
     high: float | None, low: float | None, category: str | None
 ) -> None:
-    """B2 8.37..9.59 V and -12.6..-11.4 V (derived; IEC 61851-1 Table A.3 from memory), widened by 0.2 V of meter error."""
+    """B2 8.37..9.59 V and -12.6..-11.4 V (derived.
+
+    IEC 61851-1 Table A.3 from memory), widened by 0.2 V of meter error.
+    """
     levels = pl.DataFrame(
         {"evse_id": ["E"], "high_now_v": [high], "low_now_v": [low]},
         schema_overrides={"high_now_v": pl.Float64, "low_now_v": pl.Float64},
@@ -70,7 +82,9 @@ def test_a_generator_is_out_of_band_beyond_the_windows_and_the_meter(
     assert found.rows() == ([] if category is None else [("E", category)])
 
 
-def judged(frame: pl.DataFrame, *known: tuple[str, float, str, datetime | None]) -> list[dict[str, Any]]:
+def judged(
+    frame: pl.DataFrame, *known: tuple[str, float, str, datetime | None]
+) -> list[dict[str, Any]]:
     """EVSEs judged, with attribution's answer (evse_id, p_evse, verdict, onset_lo_utc)."""
     attributed = pl.DataFrame(
         [(e, p, lo, lo, verdict, f"of {e}") for e, p, verdict, lo in known], orient="row",
@@ -82,21 +96,48 @@ def judged(frame: pl.DataFrame, *known: tuple[str, float, str, datetime | None])
 
 
 def test_an_evse_s_counts_and_call() -> None:
-    """Attempts that charged or failed, failures, known vehicles that failed; thin where attribution is silent; in order of id."""
+    """Attempts that charged or failed, failures, known vehicles that failed.
+
+    Thin where attribution is silent; in order of id.
+    """
     frame = attempts(
         {"evse_id": "E2", "outcome": "charged"}, {}, {"vehicle_id": "W"}, {"vehicle_id": None}, {}, {"outcome": "charged"},
         {"outcome": "declined"}, {"evse_id": "E3", "outcome": "abandoned"},
     )  # fmt: skip
     one, two, three = judged(frame, ("E1", 0.97, "fault", None), ("E2", 0.05, "clear", None))
-    assert (one["evse_id"], one["site_id"], one["attempts"], one["failures"], one["vehicles_failed"]) == ("E1", "depot", 5, 4, 2)
-    assert (one["call"], one["p_evse"], one["attributed_reason"], one["suspect"]) == ("faulty", 0.97, "of E1", "contactor")
-    assert (two["evse_id"], two["call"], two["attempts"], two["failures"], two["vehicles_failed"]) == ("E2", "clear", 1, 0, 0)
-    assert (three["evse_id"], three["call"], three["p_evse"], three["attempts"]) == ("E3", "thin", 0.0, 0)
+    assert (
+        one["evse_id"],
+        one["site_id"],
+        one["attempts"],
+        one["failures"],
+        one["vehicles_failed"],
+    ) == ("E1", "depot", 5, 4, 2)
+    assert (one["call"], one["p_evse"], one["attributed_reason"], one["suspect"]) == (
+        "faulty",
+        0.97,
+        "of E1",
+        "contactor",
+    )
+    assert (
+        two["evse_id"],
+        two["call"],
+        two["attempts"],
+        two["failures"],
+        two["vehicles_failed"],
+    ) == ("E2", "clear", 1, 0, 0)
+    assert (three["evse_id"], three["call"], three["p_evse"], three["attempts"]) == (
+        "E3",
+        "thin",
+        0.0,
+        0,
+    )
     assert three["attributed_reason"] is None
 
 
 def test_an_evse_is_called_by_its_own_costs() -> None:
-    """Faulty from 200 / 380 with attribution's verdict, watch from 15 / 180 (costs as decided in the settings; derived)."""
+    """Faulty from 200 / 380 with attribution's verdict, watch from 15 / 180 (costs as decided in
+    the settings; derived).
+    """
     for p, verdict, call in [
         (0.53, "fault", "faulty"), (0.52, "fault", "watch"), (0.53, "doubt", "watch"), (0.09, "clear", "watch"),
         (0.08, "clear", "clear"),
@@ -105,7 +146,10 @@ def test_an_evse_is_called_by_its_own_costs() -> None:
 
 
 def test_only_failures_since_the_onset_say_what_is_wrong() -> None:
-    """What an EVSE failed by before its trouble began names no part of it; levels shown are those of the whole look-back."""
+    """What an EVSE failed by before its trouble began names no part of it.
+
+    Levels shown are those of the whole look-back.
+    """
     before = {
         "fault": "ConnectorLockFailure",
         "stage": "plugged",
@@ -113,11 +157,16 @@ def test_only_failures_since_the_onset_say_what_is_wrong() -> None:
         "pilot_low_b_v": -9.0,
     }
     now = {"pilot_low_b_v": -12.0}
-    frame = attempts(*({"vehicle_id": f"V{i}"} | before for i in range(9)), *({"vehicle_id": f"W{i}"} | now for i in range(4)))
+    frame = attempts(
+        *({"vehicle_id": f"V{i}"} | before for i in range(9)),
+        *({"vehicle_id": f"W{i}"} | now for i in range(4)),
+    )
     assert judged(frame, ("E1", 0.97, "fault", AT))[0]["suspect"] == "contactor"
     assert judged(frame, ("E1", 0.97, "fault", AT))[0]["pilot_low_v"] == -9.0
     assert judged(frame, ("E1", 0.97, "fault", None))[0]["suspect"] == "connector_lock"
-    weightless = attempts(*({"vehicle_id": f"V{i}"} | before | {"weight": 0.0} for i in range(9)), now)
+    weightless = attempts(
+        *({"vehicle_id": f"V{i}"} | before | {"weight": 0.0} for i in range(9)), now
+    )
     assert judged(weightless, ("E1", 0.97, "fault", None))[0]["suspect"] == "contactor"
 
 
@@ -127,7 +176,10 @@ def test_nothing_to_judge() -> None:
 
 
 def test_pairings_with_a_failure() -> None:
-    """Counts by vehicle model, EVSE model and firmware; unknown firmware is a firmware; calls by the pairing's own costs."""
+    """Counts by vehicle model, EVSE model and firmware; unknown firmware is a firmware.
+
+    Calls by the pairing's own costs.
+    """
     ok = {"outcome": "charged"}
     frame = attempts(
         {}, ok | {"vehicle_id": "W", "evse_id": "E2"}, {"vehicle_id": None}, {"outcome": "declined"},
@@ -140,22 +192,47 @@ def test_pairings_with_a_failure() -> None:
     inputs = ReferInputs(frame, Attributed(NOTHING, NOTHING, known, NOTHING), NOTHING, NOTHING)
     table = judge_pairings(inputs, frame, SETTINGS)
     shown = table.select(
-        "vehicle_model", "evse_model", "firmware", "call", "p_pairing", "attempts", "failures", "vehicles", "evses", "reason"
+        "vehicle_model",
+        "evse_model",
+        "firmware",
+        "call",
+        "p_pairing",
+        "attempts",
+        "failures",
+        "vehicles",
+        "evses",
+        "reason",
     )
     assert shown.rows() == [
         ("Barrow", "M", "1", "thin", 0.0, 1, 1, 1, 1, "too little to say."),
         ("Crate", "M", "", "clear", 0.06, 2, 2, 1, 1, "few."),
-        ("Crate", "M", "1", "faulty", 0.7, 3, 2, 2, 2, "seven of ten. Probability that the pairing is at fault: 70 %."),
+        (
+            "Crate",
+            "M",
+            "1",
+            "faulty",
+            0.7,
+            3,
+            2,
+            2,
+            2,
+            "seven of ten. Probability that the pairing is at fault: 70 %.",
+        ),
     ]
     # 400 / 600 and 15 / 200 (decided costs; derived)
     for p, call in ((0.66, "watch"), (0.67, "faulty"), (0.075, "watch"), (0.074, "clear")):
-        moved = known.with_columns(p_pairing=pl.lit(p), verdict=pl.lit("fault" if p > 0.5 else "clear"))
+        moved = known.with_columns(
+            p_pairing=pl.lit(p), verdict=pl.lit("fault" if p > 0.5 else "clear")
+        )
         inputs = ReferInputs(frame, Attributed(NOTHING, NOTHING, moved, NOTHING), NOTHING, NOTHING)
         assert judge_pairings(inputs, frame, SETTINGS)["call"].to_list()[2] == call
 
 
 def test_a_site_that_fails_at_once_is_told() -> None:
-    """Three or more of a site, and half of it, called and begun within two days of each other: maybe one cause behind all."""
+    """Three or more of a site, and half of it, called and begun within two days of each other.
+
+    Maybe one cause behind all.
+    """
     day = timedelta(days=1)
     rows = [
         ("A1", "a", "faulty", AT), ("A2", "a", "watch", AT + 2 * day), ("A3", "a", "faulty", AT - day), ("A4", "a", "clear", AT),
@@ -167,5 +244,12 @@ def test_a_site_that_fails_at_once_is_told() -> None:
                           orient="row")  # fmt: skip
     told = company(called)
     assert told["evse_id"].to_list() == [row[0] for row in rows]
-    assert dict(told.filter(pl.col("at_once").is_not_null()).select("evse_id", "at_once").iter_rows()) == {"A1": 3}
-    assert dict(told.select("site_id", "at_site").unique().iter_rows()) == {"a": 6, "b": 2, "c": 7, None: 1}
+    assert dict(
+        told.filter(pl.col("at_once").is_not_null()).select("evse_id", "at_once").iter_rows()
+    ) == {"A1": 3}
+    assert dict(told.select("site_id", "at_site").unique().iter_rows()) == {
+        "a": 6,
+        "b": 2,
+        "c": 7,
+        None: 1,
+    }

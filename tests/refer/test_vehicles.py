@@ -1,4 +1,7 @@
-"""What is thought of a vehicle, piece by piece: since when, the low side's category, trouble codes, priors, odds, counts."""
+"""What is thought of a vehicle, piece by piece.
+
+Since when, the low side's category, trouble codes, priors, odds, counts.
+"""
 
 from __future__ import annotations
 
@@ -10,10 +13,11 @@ import polars as pl
 import pytest
 
 from pipeline.circuit.pilot import LOAD_OHM, low_v
+from pipeline.core.weeks import LookBack
 from pipeline.refer.inputs import Attributed, ReferInputs, join_findings
-from pipeline.refer.lessons import lessons
-from pipeline.refer.signatures import Verdicts, learnt
-from pipeline.refer.vehicles import (
+from pipeline.refer.suspects.lessons import lessons
+from pipeline.refer.suspects.signatures import Verdicts, learnt
+from pipeline.refer.suspects.vehicles import (
     _blamed,
     _known,
     _measured,
@@ -26,7 +30,6 @@ from pipeline.refer.vehicles import (
 )
 from pipeline.registry import empty, polars_schema
 from pipeline.settings.refer import ReferSettings
-from pipeline.weeks import LookBack
 
 SETTINGS = ReferSettings()
 UTC_US = pl.Datetime("us", "UTC")
@@ -42,7 +45,9 @@ def told(*rows: tuple[str, datetime, str, datetime | None]) -> pl.DataFrame:
         rows, orient="row",
         schema={"vehicle_id": pl.String, "at_utc": UTC_US, "finding": pl.String, "repaired_at_utc": UTC_US},
     )  # fmt: skip
-    return join_findings(pl.concat([empty("raw_finding"), frame], how="diagonal"), empty("decision_finding"))
+    return join_findings(
+        pl.concat([empty("raw_finding"), frame], how="diagonal"), empty("decision_finding")
+    )
 
 
 def inputs(**given: Any) -> ReferInputs:
@@ -57,9 +62,15 @@ def inputs(**given: Any) -> ReferInputs:
 
 
 def test_a_vehicle_is_judged_since_its_onset_or_its_last_repair() -> None:
-    """The later of the onset's early end and the last repair; a finding without a repair bounds nothing; nor does nothing."""
+    """The later of the onset's early end and the last repair.
+
+    A finding without a repair bounds nothing; nor does nothing.
+    """
     known = pl.DataFrame(
-        {"vehicle_id": ["onset", "repair", "both", "neither"], "onset_lo_utc": [AT, None, AT, None]},
+        {
+            "vehicle_id": ["onset", "repair", "both", "neither"],
+            "onset_lo_utc": [AT, None, AT, None],
+        },
         schema_overrides={"onset_lo_utc": UTC_US},
     )
     found = told(
@@ -76,7 +87,10 @@ def test_a_vehicle_is_judged_since_its_onset_or_its_last_repair() -> None:
 
 
 def recent_levels(*rows: tuple[str, str, float, bool], se_v: float = 0.01) -> pl.DataFrame:
-    """Readings in B2 as `recent` gives them: vehicle, EVSE, reverse path in ohm, whether the usual level is only nominal."""
+    """Readings in B2 as `recent` gives them.
+
+    Vehicle, EVSE, reverse path in ohm, whether the usual level is only nominal.
+    """
     return pl.DataFrame(
         [(v, e, "B2", low_v(ohm), -12.0, se_v, 0.0, nominal) for v, e, ohm, nominal in rows], orient="row",
         schema=["vehicle_id", "evse_id", "state", "low_v", "usual_v", "se_v", "usual_se_v", "nominal"],
@@ -84,28 +98,46 @@ def recent_levels(*rows: tuple[str, str, float, bool], se_v: float = 0.01) -> pl
 
 
 def test_a_level_is_lifted_in_three_steps() -> None:
-    """2.74 kΩ at three EVSEs reads as shorted, 3.4 kΩ nearly, 50 kΩ lifted, 1 MΩ at usual (bounds 2.95, 4, 300 kΩ; derived)."""
+    """2.74 kΩ at three EVSEs reads as shorted, 3.4 kΩ nearly, 50 kΩ lifted, 1 MΩ at usual (bounds
+    2.95, 4, 300 kΩ; derived).
+    """
     paths = {"a": 2740.0, "b": 3400.0, "c": 50e3, "d": 1e6, "e": 290e3}
-    rows = recent_levels(*((v, f"E{i}", ohm, False) for v, ohm in paths.items() for i in range(3)), se_v=1e-3)
+    rows = recent_levels(
+        *((v, f"E{i}", ohm, False) for v, ohm in paths.items() for i in range(3)), se_v=1e-3
+    )
     found = dict(level_categories(rows, SETTINGS).iter_rows())
-    assert found == {"a": "as_shorted", "b": "near_short", "c": "lifted", "d": "at_usual", "e": "lifted"}
+    assert found == {
+        "a": "as_shorted",
+        "b": "near_short",
+        "c": "lifted",
+        "d": "at_usual",
+        "e": "lifted",
+    }
     doubtful = recent_levels(("e", "E1", 290e3, False), se_v=0.01)
     assert dict(level_categories(doubtful, SETTINGS).iter_rows()) == {"e": "at_usual"}
 
 
 def test_one_evse_without_others_gives_no_level() -> None:
-    """A usual level that is only the standard's -12 V counts where two EVSEs agree, or beside one that others vouch for."""
+    """A usual level that is only the standard's -12 V counts where two EVSEs agree, or beside one
+    that others vouch for.
+    """
     alone = ("alone", "E1", 2740.0, True)
     two = [("two", "E1", 2740.0, True), ("two", "E2", 2740.0, True)]
     vouched = ("vouched", "E1", 2740.0, False)
     found = level_categories(recent_levels(alone, *two, vouched), SETTINGS)
     assert found["unit"].to_list() == ["two", "vouched"]
     assert level_categories(recent_levels(alone), SETTINGS).is_empty()
-    assert level_categories(recent_levels(alone).clear(), SETTINGS).schema == {"unit": pl.String, "category": pl.String}
+    assert level_categories(recent_levels(alone).clear(), SETTINGS).schema == {
+        "unit": pl.String,
+        "category": pl.String,
+    }
 
 
 def test_trouble_codes_count_from_when_the_trouble_began() -> None:
-    """Confirmed and pending codes are stored; cleared ones and empty read-outs are none; only from the bound to the end."""
+    """Confirmed and pending codes are stored; cleared ones and empty read-outs are none.
+
+    Only from the bound to the end.
+    """
     rows = [
         ("stored", AT, "P0D00", "confirmed"), ("pending", AT, "P0D00", "pending"), ("plain", AT, "P0D00", None),
         ("cleared", AT, "P0D00", "cleared"), ("empty", AT, None, None),
@@ -115,7 +147,9 @@ def test_trouble_codes_count_from_when_the_trouble_began() -> None:
         ("stranger", AT, "P0D00", "confirmed"),
     ]  # fmt: skip
     schema = {"vehicle_id": pl.String, "at_utc": UTC_US, "dtc": pl.String, "dtc_status": pl.String}
-    codes = pl.concat([empty("raw_dtc"), pl.DataFrame(rows, schema=schema, orient="row")], how="diagonal")
+    codes = pl.concat(
+        [empty("raw_dtc"), pl.DataFrame(rows, schema=schema, orient="row")], how="diagonal"
+    )
     bounds = pl.DataFrame(
         [(v, None if v in {"old", "first"} else AT) for v in dict.fromkeys(r[0] for r in rows) if v != "stranger"],
         schema={"vehicle_id": pl.String, "since_utc": UTC_US}, orient="row",
@@ -128,17 +162,26 @@ def test_trouble_codes_count_from_when_the_trouble_began() -> None:
 
 
 def test_findings_of_a_model_draw_its_prior() -> None:
-    """Row = (5 x fleet's prior + the model's own cases) / (5 + cases); a model without cases keeps the fleet's (derived)."""
+    """Row = (5 x fleet's prior + the model's own cases) / (5 + cases).
+
+    A model without cases keeps the fleet's (derived).
+    """
     tables = learnt("vehicle", empty("decision_lesson"))
-    vehicles = pl.DataFrame({"vehicle_id": ["V", "W", "X"], "vehicle_model": ["Crate", "Barrow", None]})
-    fleet = pl.DataFrame({"vehicle_id": ["V", "W", "Y"], "vehicle_model": ["Crate", "Barrow", "Crate"]})
+    vehicles = pl.DataFrame(
+        {"vehicle_id": ["V", "W", "X"], "vehicle_model": ["Crate", "Barrow", None]}
+    )
+    fleet = pl.DataFrame(
+        {"vehicle_id": ["V", "W", "Y"], "vehicle_model": ["Crate", "Barrow", "Crate"]}
+    )
     found = told(
         ("V", AT, "inlet_or_wiring", None), ("Y", AT, "inlet_or_wiring", None), ("Y", AT + DAY, "charger_other", None),
         ("Y", AT, "no_fault_found", None),
     )  # fmt: skip
     table = priors(vehicles, inputs(fleet=fleet, findings=found), tables)
     base = tables["vehicle_prior"]
-    of_fleet = 10 * base.table[0] + np.array([(2.0 if s == "inlet_lock" else s == "charger_input") for s in base.categories])
+    of_fleet = 10 * base.table[0] + np.array(
+        [(2.0 if s == "inlet_lock" else s == "charger_input") for s in base.categories]
+    )
     of_fleet /= 13.0
     own = np.array([(2.0 if s == "inlet_lock" else s == "charger_input") for s in base.categories])
     assert table[0] == pytest.approx((5 * of_fleet + own) / 8)
@@ -148,27 +191,52 @@ def test_findings_of_a_model_draw_its_prior() -> None:
 
 
 def test_silent_faults_have_a_prevalence_of_their_own() -> None:
-    """Odds = attribution's, shared by looks, plus 0.4 % for a leak and for silence; all times the direct signs (derived)."""
-    suspects = ("pilot_diode_shorted", "pilot_diode_leaky", "charger_input", "inlet_lock", "never_requests", "unclear")
+    """Odds = attribution's, shared by looks, plus 0.4 % for a leak and for silence.
+
+    All times the direct signs (derived).
+    """
+    suspects = (
+        "pilot_diode_shorted",
+        "pilot_diode_leaky",
+        "charger_input",
+        "inlet_lock",
+        "never_requests",
+        "unclear",
+    )
     looks = np.array([[0.4, 0.1, 0.2, 0.1, 0.1, 0.1]])
     direct = np.array([[2.0, 3.0, 1.0, 1.0, 5.0, 1.0]])
     verdicts = Verdicts(pl.Series(["V"]), suspects, looks, direct, looks, {})
     odds = fault_odds(np.array([0.8]), verdicts, SETTINGS)
-    assert odds[0] == pytest.approx([4 * 0.4 * 2, (4 * 0.1 + 0.004) * 3, 0.8, 0.4, (0.4 + 0.004) * 5, 0.4])
+    assert odds[0] == pytest.approx(
+        [4 * 0.4 * 2, (4 * 0.1 + 0.004) * 3, 0.8, 0.4, (0.4 + 0.004) * 5, 0.4]
+    )
     known = pl.DataFrame({"vehicle_id": ["V"], "p_vehicle": [0.8]})
     row = _suspected(known, odds, suspects).row(0, named=True)
     total = odds.sum()
     assert (row["p_attributed"], row["p_vehicle"]) == pytest.approx((0.8, total / (1 + total)))
     assert row["p_diode"] == pytest.approx((odds[0, 0] + odds[0, 1]) / (1 + total))
-    assert (row["suspect"], row["p_suspect"]) == ("pilot_diode_shorted", pytest.approx(odds[0, 0] / total))
+    assert (row["suspect"], row["p_suspect"]) == (
+        "pilot_diode_shorted",
+        pytest.approx(odds[0, 0] / total),
+    )
     none = _suspected(known.clear(), odds[:0], suspects)
     assert none.is_empty()
     assert none.schema["suspect"] == pl.String
 
 
 def test_every_vehicle_with_an_attempt_is_known() -> None:
-    """In order of id, with its model; where attribution is silent it is thin with no counts; who has no attempt is left out."""
-    counts = ("ac_attempts", "ac_failures", "evses_failed_at", "early_b_failures", "dc_attempts", "dc_charged")
+    """In order of id, with its model; where attribution is silent it is thin with no counts.
+
+    Who has no attempt is left out.
+    """
+    counts = (
+        "ac_attempts",
+        "ac_failures",
+        "evses_failed_at",
+        "early_b_failures",
+        "dc_attempts",
+        "dc_charged",
+    )
     attributed = pl.DataFrame(
         {"vehicle_id": ["V", "gone"], "p_vehicle": [0.6, 0.5], "verdict": ["doubt", "clear"], "separable": [True, True],
          "reason": ["x", "y"],
@@ -176,7 +244,9 @@ def test_every_vehicle_with_an_attempt_is_known() -> None:
     )  # fmt: skip
     fleet = pl.DataFrame({"vehicle_id": ["V"], "vehicle_model": ["Crate"], "vin": ["1"]})
     attempts = pl.DataFrame({"vehicle_id": ["W", "V", None, "V"]})
-    table = _known(inputs(attributed=Attributed(attributed, NOTHING, NOTHING, NOTHING), fleet=fleet), attempts)
+    table = _known(
+        inputs(attributed=Attributed(attributed, NOTHING, NOTHING, NOTHING), fleet=fleet), attempts
+    )
     assert table["vehicle_id"].to_list() == ["V", "W"]
     assert table["vehicle_model"].to_list() == ["Crate", None]
     v, w = table.to_dicts()
@@ -199,7 +269,10 @@ def test_every_vehicle_with_an_attempt_is_known() -> None:
 
 
 def test_blame_is_counted_by_weight_and_evse() -> None:
-    """Failed AC attempts only: the sum of blame times weight, and the EVSEs with half a failure or more of it."""
+    """Failed AC attempts only.
+
+    The sum of blame times weight, and the EVSEs with half a failure or more of it.
+    """
     rows = [
         ("V", "E1", "AC", "failed", 0.3, 1.0), ("V", "E1", "AC", "failed", 0.4, 0.5), ("V", "E2", "AC", "failed", 0.9, 1.0),
         ("V", "E3", "AC", "failed", 0.49, 1.0), ("V", "E4", "AC", "charged", 1.0, 1.0), ("V", "E5", "DC", "failed", 1.0, 1.0),
@@ -214,9 +287,22 @@ def test_blame_is_counted_by_weight_and_evse() -> None:
 
 def test_what_is_measured_over_time_joins_the_row() -> None:
     """Median low side in B2, the two tests over time, and the reverse path, each one row a vehicle."""
-    levels = pl.DataFrame({"vehicle_id": ["V"] * 4, "state": ["B2", "B2", "B2", "C2"], "low_v": [-12.0, -11.0, -9.0, -5.0]})
+    levels = pl.DataFrame(
+        {
+            "vehicle_id": ["V"] * 4,
+            "state": ["B2", "B2", "B2", "C2"],
+            "low_v": [-12.0, -11.0, -9.0, -5.0],
+        }
+    )
     ask = pl.DataFrame(
-        {"vehicle_id": ["V"], "category": ["asks"], "since_utc": [None], "plug_ins": [0], "not_asked": [0], "evses": [0]}
+        {
+            "vehicle_id": ["V"],
+            "category": ["asks"],
+            "since_utc": [None],
+            "plug_ins": [0],
+            "not_asked": [0],
+            "evses": [0],
+        }
     )
     drift = pl.DataFrame(
         {"vehicle_id": ["V", "W", "X"], "category": ["rising", "steady", "jumped"], "drift_since_utc": [AT, None, AT],
@@ -234,7 +320,10 @@ def test_what_is_measured_over_time_joins_the_row() -> None:
 
 
 def test_a_case_teaches_what_it_looked_like_in_the_four_weeks_before() -> None:
-    """Attempts and levels from four weeks before the last finding up to it; each vehicle once; nothing of who has no case."""
+    """Attempts and levels from four weeks before the last finding up to it; each vehicle once.
+
+    Nothing of who has no case.
+    """
     found_at = AT
     usual: dict[str, Any] = {
         "vehicle_id": "V", "evse_id": "E1", "evse_model": "M", "supply": "AC", "coupler": "sType2", "outcome": "failed",
@@ -248,7 +337,9 @@ def test_a_case_teaches_what_it_looked_like_in_the_four_weeks_before() -> None:
         usual | {"evse_id": "E6", "outcome": "abandoned"}, usual | {"vehicle_id": "W"},
         usual | {"evse_id": "E7", "outcome": "charged", "p_vehicle": None},
     ]  # fmt: skip
-    attempts = pl.DataFrame(rows, schema_overrides={"vehicle_fault": pl.Boolean, "plugged_at_utc": UTC_US})
+    attempts = pl.DataFrame(
+        rows, schema_overrides={"vehicle_fault": pl.Boolean, "plugged_at_utc": UTC_US}
+    )
     levels = pl.DataFrame(
         [("V", e, "B2", at, low_v(LOAD_OHM["B"]), -12.0, 0.03, 0.01, "same_week")
          for e in ("E1", "E2", "E3") for at in (found_at - DAY, found_at + DAY)]
@@ -262,11 +353,18 @@ def test_a_case_teaches_what_it_looked_like_in_the_four_weeks_before() -> None:
     )  # fmt: skip
     table = lessons(inputs(findings=found), attempts, levels, LOOK_BACK, SETTINGS)
     assert table.schema == polars_schema("decision_lesson")
-    assert set(table.select("vehicle_id", "found_at_utc", "suspect").rows()) == {("V", found_at, "pilot_diode_shorted")}
+    assert set(table.select("vehicle_id", "found_at_utc", "suspect").rows()) == {
+        ("V", found_at, "pilot_diode_shorted")
+    }
     assert table.select("signature", "category", "amount").rows() == [
         ("at_checking", "charged", 1.0), ("at_checking", "failed", 2.0), ("fault_word", "pilot", 2.0),
         ("low_side", "as_shorted", 1.0),
         ("stopped_at", "early_b", 2.0),
     ]  # fmt: skip
-    many = pl.concat([attempts.with_columns(evse_id=pl.format("{}-{}", "evse_id", pl.lit(i))) for i in range(4)])
-    assert lessons(inputs(findings=found), many, levels, LOOK_BACK, SETTINGS)["amount"].max() == SETTINGS.witnesses_at_most
+    many = pl.concat(
+        [attempts.with_columns(evse_id=pl.format("{}-{}", "evse_id", pl.lit(i))) for i in range(4)]
+    )
+    assert (
+        lessons(inputs(findings=found), many, levels, LOOK_BACK, SETTINGS)["amount"].max()
+        == SETTINGS.witnesses_at_most
+    )

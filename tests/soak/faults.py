@@ -1,7 +1,9 @@
-"""Faults done to real runs of `whichside run`: what is started, how it is broken, what must hold after.
+"""Faults done to real runs of `whichside run`: what is started, how it is broken, what must hold
+after.
 
-A case has a delivery, and the week's folder an undisturbed run makes of it. After any fault the next run must make the same
-bytes (run.json but for its timings), and what stands in the out folder at any moment is a whole week or none.
+A case has a delivery, and the week's folder an undisturbed run makes of it. After any fault the
+next run must make the same bytes (run.json but for its timings), and what stands in the out folder
+at any moment is a whole week or none.
 """
 
 from __future__ import annotations
@@ -24,8 +26,18 @@ LIMIT_S = 600
 
 
 def command(delivered: Path, place: Path, out: Path | None = None) -> list[str]:
-    """The command line of a run of a delivery, its stores in `place`, the weeks there too or in `out`."""
-    run = ["run", str(delivered), "--store", str(place / "w.duckdb"), "--out", str(out or place / "out"), "--quiet"]
+    """The command line of a run of a delivery, its stores in `place`, the weeks there too or in
+    `out`.
+    """
+    run = [
+        "run",
+        str(delivered),
+        "--store",
+        str(place / "w.duckdb"),
+        "--out",
+        str(out or place / "out"),
+        "--quiet",
+    ]
     return [sys.executable, "-c", "from pipeline.cli import main; main()", *run]
 
 
@@ -42,7 +54,10 @@ def finish(
 def start(delivered: Path, place: Path) -> subprocess.Popen[bytes]:
     """Start a run in a process group of its own and go on."""
     return subprocess.Popen(
-        command(delivered, place), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True
+        command(delivered, place),
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        start_new_session=True,
     )
 
 
@@ -68,13 +83,21 @@ class Case:
         return self.reference.name
 
     def check(self, place: Path, *, first: bool = True) -> None:
-        """Fail unless the week stands in `place` with the bytes of the undisturbed run (`first`: the first to publish)."""
+        """Fail unless the week stands in `place` with the bytes of the undisturbed run (`first`.
+
+        The first to publish).
+        """
         same_bytes(self.reference, place / "out" / self.week, inputs=first)
 
     def whole_or_absent(self, place: Path, *, first: bool = True) -> bool:
-        """Fail if a visible folder in `place` is anything but the week, whole; True when it is there."""
+        """Fail if a visible folder in `place` is anything but the week, whole.
+
+        True when it is there.
+        """
         out = place / "out"
-        visible = [p.name for p in out.iterdir() if not p.name.startswith(".")] if out.is_dir() else []
+        visible = (
+            [p.name for p in out.iterdir() if not p.name.startswith(".")] if out.is_dir() else []
+        )
         assert set(visible) <= {self.week}
         if visible:
             self.check(place, first=first)
@@ -105,11 +128,17 @@ class Killing:
 
 
 def kill_often(
-    case: Case, times: int, seed: int, most_in_a_row: int = 12, tell: Callable[[Killing], None] = lambda _: None
+    case: Case,
+    times: int,
+    seed: int,
+    most_in_a_row: int = 12,
+    tell: Callable[[Killing], None] = lambda _: None,
 ) -> Killing:
-    """Kill runs at random moments, up to so many in a row on one warehouse, then let one finish and compare; repeat.
+    """Kill runs at random moments, up to so many in a row on one warehouse, then let one finish and
+    compare; repeat.
 
-    A run that ended before its moment came is `missed` and does not count as a kill. `tell` hears of each comparison.
+    A run that ended before its moment came is `missed` and does not count as a kill. `tell` hears
+    of each comparison.
     """
     rng = random.Random(seed)  # noqa: S311  # moments, no secrets
     count = Killing()
@@ -121,7 +150,9 @@ def kill_often(
             with suppress(subprocess.TimeoutExpired):
                 process.wait(moment)
             ended = process.poll() is not None
-            assert not ended or process.returncode == 0, f"a run after {count.kills} kills failed by itself"
+            assert not ended or process.returncode == 0, (
+                f"a run after {count.kills} kills failed by itself"
+            )
             kill(process)
             count.kills, count.missed = count.kills + (not ended), count.missed + ended
             count.moments.append(round(moment / case.seconds, 3))

@@ -1,4 +1,7 @@
-"""The long run of kills: `python -m tests.soak.kill --times 200 --seed 1`. Prints what it came to; fails at the first loss."""
+"""The long run of kills: `python -m tests.soak.kill --times 200 --seed 1`. Prints what it came to.
+
+Fails at the first loss.
+"""
 
 from __future__ import annotations
 
@@ -14,7 +17,9 @@ def main() -> None:
     """Kill so many runs and say how it went."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--times", type=int, default=200, help="kills wanted")
-    parser.add_argument("--seed", type=int, default=1, help="seed of the moments and of the delivery")
+    parser.add_argument(
+        "--seed", type=int, default=1, help="seed of the moments and of the delivery"
+    )
     given = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="whichside-soak-") as folder:
         case = make_case(Path(folder), vehicles=6, evses=3, weeks=1, seed=given.seed)
@@ -23,7 +28,9 @@ def main() -> None:
             case,
             given.times,
             given.seed,
-            tell=lambda c: print(f"{c.kills} kills, {c.finished} finished with the same bytes", flush=True),  # noqa: T201
+            tell=lambda c: print(  # noqa: T201
+                f"{c.kills} kills, {c.finished} finished with the same bytes", flush=True
+            ),
         )
     tenths = [sum(1 for m in count.moments if tenth <= m * 10 < tenth + 1) for tenth in range(11)]
     print(  # noqa: T201  # a script that reports

@@ -1,7 +1,9 @@
-"""Cost against size, one process and a cluster of two workers: `python -m tests.soak.scale 10 100 1000` (station-months).
+"""Cost against size, one process and a cluster of two workers: `python -m tests.soak.scale 10 100
+1000` (station-months).
 
-Prints a line a size and way: delivered bytes, frames, seconds by step, peak memory of the asking process. Needs a Prefect
-server (PREFECT_API_URL) for the cluster. A station-month here is one station of an invented fleet for 30 days.
+Prints a line a size and way: delivered bytes, frames, seconds by step, peak memory of the asking
+process. Needs a Prefect server (PREFECT_API_URL) for the cluster. A station-month here is one
+station of an invented fleet for 30 days.
 """
 
 from __future__ import annotations
@@ -17,9 +19,9 @@ from pathlib import Path
 
 from distributed import LocalCluster
 
-from pipeline.cluster import run_on_cluster
-from pipeline.peak import peak_mb
-from pipeline.run import Request, run_week
+from pipeline.core.peak_memory import peak_mb
+from pipeline.orchestrate.cluster import run_on_cluster
+from pipeline.orchestrate.run import Request, run_week
 from pipeline.settings import Settings
 from sample_logs.generator import simulate
 
@@ -28,7 +30,9 @@ STATION_WEEKS_A_MONTH = 30 / 7
 
 
 def deliver(folder: Path, station_months: float) -> Path:
-    """A delivery of about so many station-months, over 12 weeks, with two and a half vehicles an EVSE."""
+    """A delivery of about so many station-months, over 12 weeks, with two and a half vehicles an
+    EVSE.
+    """
     evses = max(4, round(station_months * STATION_WEEKS_A_MONTH / WEEKS))
     simulate(folder, round(evses * 2.5), evses, WEEKS, 1)
     return folder / "delivery"
@@ -82,7 +86,9 @@ def main() -> None:
                     f"{folder}/{way}",
                     way,
                 ]
-                done = subprocess.run(command, capture_output=True, text=True, check=False, env=os.environ)
+                done = subprocess.run(
+                    command, capture_output=True, text=True, check=False, env=os.environ
+                )
                 last = done.stdout.strip().splitlines()[-1:] or [done.stderr[-400:]]
                 print(size, way, f"{size_bytes / 1e6:.1f} MB", last[0], flush=True)  # noqa: T201
 

@@ -15,9 +15,14 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline.publish.week_folder import CSV_TABLES, PARQUET_TABLES, complete_or_absent, write_tables
+from pipeline.publish.week_folder import (
+    CSV_TABLES,
+    PARQUET_TABLES,
+    complete_or_absent,
+    write_tables,
+)
 from pipeline.registry import empty, polars_schema
-from pipeline.warehouse import reading
+from pipeline.storage.warehouse import reading
 from tests.soak.faults import Case, finish, kill, kill_often, make_case, start
 
 FAKETIME = next(Path("/usr/lib").glob("*/faketime/libfaketime.so.1"), None)
@@ -30,7 +35,10 @@ def case(tmp_path_factory: pytest.TempPathFactory) -> Case:
 
 
 def test_kill_9_at_random_moments(case: Case) -> None:
-    """After kills at random moments the next run makes the same bytes; what stood in the out folder was whole or absent."""
+    """After kills at random moments the next run makes the same bytes.
+
+    What stood in the out folder was whole or absent.
+    """
     count = kill_often(case, 3, seed=5, most_in_a_row=2)
     assert count.kills >= 3
     assert count.finished >= 1
@@ -41,7 +49,10 @@ def small_disk(place: Path, size_bytes: int) -> Iterator[None]:
     """A file system in memory of that size; skips where mounting is not permitted."""
     place.mkdir()
     mounted = subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", f"size={size_bytes}", "tmpfs", place], capture_output=True, text=True, check=False
+        ["mount", "-t", "tmpfs", "-o", f"size={size_bytes}", "tmpfs", place],
+        capture_output=True,
+        text=True,
+        check=False,
     )
     if mounted.returncode:
         pytest.skip(f"no small disk here: {mounted.stderr.strip()}")
@@ -60,7 +71,10 @@ def _clear_and_not_half(full: subprocess.CompletedProcess[str], case: Case, plac
 
 @pytest.mark.parametrize("room_bytes", [200_000, 3_000_000])
 def test_disk_full(case: Case, tmp_path: Path, room_bytes: int) -> None:
-    """A disk that is full at once, or while files are read: a clear message; with room again, the same bytes."""
+    """A disk that is full at once, or while files are read: a clear message.
+
+    With room again, the same bytes.
+    """
     place = tmp_path / "disk"
     with small_disk(place, room_bytes):
         _clear_and_not_half(finish(case.delivered, place), case, place)
@@ -71,7 +85,10 @@ def test_disk_full(case: Case, tmp_path: Path, room_bytes: int) -> None:
 
 
 def test_disk_full_while_publishing(case: Case, tmp_path: Path) -> None:
-    """The weeks' disk has no room for the whole week: a clear message and no week; with room again, the same bytes."""
+    """The weeks' disk has no room for the whole week: a clear message and no week.
+
+    With room again, the same bytes.
+    """
     disk = tmp_path / "disk"
     with small_disk(disk, 300_000):
         _clear_and_not_half(finish(case.delivered, tmp_path, disk / "out"), case, disk)
@@ -83,7 +100,10 @@ def test_disk_full_while_publishing(case: Case, tmp_path: Path) -> None:
 
 
 def test_two_runs_at_once(case: Case, tmp_path: Path) -> None:
-    """Of runs started together on one warehouse one writes; the others say so and stop, or find all done. The week is right."""
+    """Of runs started together on one warehouse one writes.
+
+    The others say so and stop, or find all done. The week is right.
+    """
     running = [start(case.delivered, tmp_path) for _ in range(3)]
     codes = sorted(process.wait(600) for process in running)
     assert codes[0] == 0
@@ -92,7 +112,9 @@ def test_two_runs_at_once(case: Case, tmp_path: Path) -> None:
 
 
 def test_the_second_run_says_why_it_stops(case: Case, tmp_path: Path) -> None:
-    """While a run holds the warehouse, another one ends at once with a message that says what to do."""
+    """While a run holds the warehouse, another one ends at once with a message that says what to
+    do.
+    """
     first = start(case.delivered, tmp_path)
     try:
         while not (tmp_path / "w.duckdb").exists():
@@ -108,18 +130,24 @@ def test_the_second_run_says_why_it_stops(case: Case, tmp_path: Path) -> None:
 
 def _tables(word: str) -> dict[str, pl.DataFrame]:
     tables = {name: empty(f"out_{name}") for name in (*CSV_TABLES, *PARQUET_TABLES)}
-    tables["rejected"] = pl.DataFrame([["a.csv", 1, 0, word, word * 50_000]], schema=polars_schema("out_rejected"), orient="row")
+    tables["rejected"] = pl.DataFrame(
+        [["a.csv", 1, 0, word, word * 50_000]], schema=polars_schema("out_rejected"), orient="row"
+    )
     return tables
 
 
 def test_a_reader_during_publishing(tmp_path: Path) -> None:
-    """A reader that holds the week's folder open sees files of one publication only, each whole, or finds the folder gone."""
+    """A reader that holds the week's folder open sees files of one publication only, each whole, or
+    finds the folder gone.
+    """
     week, stop, seen = tmp_path / "2026-W14", threading.Event(), set()
 
     def publish() -> None:
         for turn in range(150):
             with complete_or_absent(week) as folder:
-                write_tables(folder, _tables("even" if turn % 2 == 0 else "odd"), {"turn": turn % 2})
+                write_tables(
+                    folder, _tables("even" if turn % 2 == 0 else "odd"), {"turn": turn % 2}
+                )
         stop.set()
 
     writer = threading.Thread(target=publish)
@@ -146,7 +174,10 @@ def _read(handle: int) -> bytes:
 
 
 def test_a_reader_of_the_warehouse_outlives_nothing(case: Case, tmp_path: Path) -> None:
-    """A run that meets a reader on its warehouse stops with a clear message, or goes on; when the reader has gone it is right."""
+    """A run that meets a reader on its warehouse stops with a clear message, or goes on.
+
+    When the reader has gone it is right.
+    """
     assert finish(case.delivered, tmp_path).returncode == 0
     with reading(tmp_path / "w.duckdb") as con:
         con.execute("SELECT count(*) FROM core_attempt").fetchone()
@@ -158,13 +189,19 @@ def test_a_reader_of_the_warehouse_outlives_nothing(case: Case, tmp_path: Path) 
     case.check(tmp_path, first=False)
 
 
-@pytest.mark.parametrize("seed", [0, 1, pytest.param(2, marks=pytest.mark.slow), pytest.param(3, marks=pytest.mark.slow)])
+@pytest.mark.parametrize(
+    "seed", [0, 1, pytest.param(2, marks=pytest.mark.slow), pytest.param(3, marks=pytest.mark.slow)]
+)
 def test_a_damaged_warehouse(case: Case, tmp_path: Path, seed: int) -> None:
-    """Bytes of the warehouse lost at a random place: a clear message or no harm done; the week stands; made anew, same bytes."""
+    """Bytes of the warehouse lost at a random place: a clear message or no harm done.
+
+    The week stands; made anew, same bytes.
+    """
     store = tmp_path / "w.duckdb"
     shutil.copytree(case.reference.parent, tmp_path / "out")
     content = bytearray((case.reference.parent.parent / "w.duckdb").read_bytes())
-    at = [0, len(content) // 3, random.Random(seed).randrange(len(content)), len(content) // 2][seed]  # noqa: S311
+    anywhere = random.Random(seed).randrange(len(content))  # noqa: S311
+    at = [0, len(content) // 3, anywhere, len(content) // 2][seed]
     content[at : at + 20_000] = bytes(20_000) if seed % 2 else b"\xff" * 20_000
     store.write_bytes(content[: len(content) // 2] if seed == 3 else content)
     met = finish(case.delivered, tmp_path)
@@ -184,7 +221,9 @@ def test_the_machines_clock_steps(case: Case, tmp_path: Path, step: str) -> None
     """The wall clock is set back or on in the middle of a run: the bytes are the same."""
     control = tmp_path / "clock"
     control.write_text("+0\n", encoding="ascii")
-    stepped = threading.Timer(case.seconds * 0.5, lambda: control.write_text(f"{step}\n", encoding="ascii"))
+    stepped = threading.Timer(
+        case.seconds * 0.5, lambda: control.write_text(f"{step}\n", encoding="ascii")
+    )
     stepped.start()
     env = {
         "LD_PRELOAD": str(FAKETIME), "FAKETIME_TIMESTAMP_FILE": str(control), "FAKETIME_NO_CACHE": "1",

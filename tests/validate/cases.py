@@ -1,6 +1,7 @@
 """For each rule the least record that breaks it and the nearest one that does not.
 
-Limits come from the rule's own clause (schemas/rules); the values here stand a step to each side of them.
+Limits come from the rule's own clause (schemas/rules); the values here stand a step to each side of
+them.
 """
 
 from __future__ import annotations
@@ -12,7 +13,9 @@ from .worlds import BASE, Row, World
 
 
 class Case(NamedTuple):
-    """A world in which the rule catches something, and the nearest in which it judges and catches nothing."""
+    """A world in which the rule catches something, and the nearest in which it judges and catches
+    nothing.
+    """
 
     breaks: World
     sound: World
@@ -21,7 +24,13 @@ class Case(NamedTuple):
 def pilot(*rows: tuple[Any, ...], **same: Any) -> World:
     """Pilot rows (second, state, contactor, more as a dict)."""
     made = [
-        {"at_utc": t, "pilot_state": state, "contactor": contactor, **(more[0] if more else {}), **same}
+        {
+            "at_utc": t,
+            "pilot_state": state,
+            "contactor": contactor,
+            **(more[0] if more else {}),
+            **same,
+        }
         for t, state, contactor, *more in rows
     ]
     return {"core_pilot": made}
@@ -35,7 +44,10 @@ def one(state: str, **values: Any) -> World:
 def statuses(*rows: tuple[Any, ...], **same: Any) -> World:
     """StatusNotifications (status, error code), a minute apart."""
     return {
-        "core_signal": [{"at_utc": 60 * i, "status": status, "error_code": code, **same} for i, (status, code) in enumerate(rows)]
+        "core_signal": [
+            {"at_utc": 60 * i, "status": status, "error_code": code, **same}
+            for i, (status, code) in enumerate(rows)
+        ]
     }
 
 
@@ -51,7 +63,12 @@ def stop(t: float, **more: Any) -> Row:
 
 def events(*rows: tuple[float, int]) -> World:
     """2.0.1 TransactionEvents (second, seqNo)."""
-    kind = {"action": "TransactionEvent", "version": "2.0.1", "event_type": "Updated", "transaction_id": "1"}
+    kind = {
+        "action": "TransactionEvent",
+        "version": "2.0.1",
+        "event_type": "Updated",
+        "transaction_id": "1",
+    }
     return {"core_signal": [{"at_utc": t, "seq_no": number, **kind} for t, number in rows]}
 
 
@@ -73,12 +90,15 @@ def vehicle(case: World, **values: Any) -> World:
     return {**case, "core_vehicle": [values]}
 
 
-def samples(*values: float, measurand: str = "Energy.Active.Import.Register", unit: str = "Wh") -> World:
+def samples(
+    *values: float, measurand: str = "Energy.Active.Import.Register", unit: str = "Wh"
+) -> World:
     """Sampled values a minute apart in one transaction."""
     same = {"measurand": measurand, "unit": unit, "transaction_id": "1", "connector_id": 1}
     return {
         "raw_sample": [
-            {"receiver_at_utc": 60 * i, "station_at_utc": 60 * i, "sample_value": value, **same} for i, value in enumerate(values)
+            {"receiver_at_utc": 60 * i, "station_at_utc": 60 * i, "sample_value": value, **same}
+            for i, value in enumerate(values)
         ]
     }
 
@@ -90,7 +110,11 @@ def clock(**values: Any) -> World:
 
 def vehicle_says(**values: Any) -> World:
     """One event of the vehicle."""
-    return {"raw_charging": [{"at_utc": 0, "vehicle_id": "v1", "soc_pct": 50.0, "inlet": "cType2", **values}]}
+    return {
+        "raw_charging": [
+            {"at_utc": 0, "vehicle_id": "v1", "soc_pct": 50.0, "inlet": "cType2", **values}
+        ]
+    }
 
 
 FOLD_S = (datetime(2026, 10, 25, 1, 30, tzinfo=UTC) - BASE).total_seconds()
@@ -99,7 +123,9 @@ FOLD_S = (datetime(2026, 10, 25, 1, 30, tzinfo=UTC) - BASE).total_seconds()
 
 def received_locally(t: float) -> World:
     """A frame the receiver stamped in Oslo's time."""
-    return {"raw_frame": [{"receiver_at_utc": t, "unzoned": ["receiver_at_utc"], "zone": "Europe/Oslo"}]}
+    return {
+        "raw_frame": [{"receiver_at_utc": t, "unzoned": ["receiver_at_utc"], "zone": "Europe/Oslo"}]
+    }
 
 
 def finding(word: str, **values: Any) -> World:
@@ -109,40 +135,64 @@ def finding(word: str, **values: Any) -> World:
 
 def tokens(*rows: tuple[str, float, float]) -> World:
     """Assignments of token t1 (vehicle, from, to)."""
-    return {"core_token": [{"id_token": "t1", "vehicle_id": name, "valid_from_utc": a, "valid_to_utc": b} for name, a, b in rows]}
+    return {
+        "core_token": [
+            {"id_token": "t1", "vehicle_id": name, "valid_from_utc": a, "valid_to_utc": b}
+            for name, a, b in rows
+        ]
+    }
 
 
 DAY = 86400
 SHUT, OPEN = "closed", "open"
 CASES: dict[str, Case] = {
     # pilot_sequence
-    "pilot_c_without_b": Case(pilot((0, "A1", OPEN), (5, "C2", OPEN)), pilot((0, "A1", OPEN), (4, "B2", OPEN), (5, "C2", OPEN))),
-    "pilot_c_after_error": Case(pilot((0, "E", OPEN), (5, "C2", OPEN)), pilot((0, "E", OPEN), (4, "B2", OPEN), (5, "C2", OPEN))),
-    "contactor_closed_in_a": Case(
-        pilot((0, "C2", SHUT), (5, "A1", SHUT), (5.25, "A1", OPEN)), pilot((0, "C2", SHUT), (5, "A1", SHUT), (5.05, "A1", OPEN))
+    "pilot_c_without_b": Case(
+        pilot((0, "A1", OPEN), (5, "C2", OPEN)),
+        pilot((0, "A1", OPEN), (4, "B2", OPEN), (5, "C2", OPEN)),
     ),
-    "contactor_closed_in_b": Case(pilot((0, "A1", OPEN), (5, "B1", SHUT)), pilot((0, "A1", OPEN), (5, "B1", OPEN))),
+    "pilot_c_after_error": Case(
+        pilot((0, "E", OPEN), (5, "C2", OPEN)),
+        pilot((0, "E", OPEN), (4, "B2", OPEN), (5, "C2", OPEN)),
+    ),
+    "contactor_closed_in_a": Case(
+        pilot((0, "C2", SHUT), (5, "A1", SHUT), (5.25, "A1", OPEN)),
+        pilot((0, "C2", SHUT), (5, "A1", SHUT), (5.05, "A1", OPEN)),
+    ),
+    "contactor_closed_in_b": Case(
+        pilot((0, "A1", OPEN), (5, "B1", SHUT)), pilot((0, "A1", OPEN), (5, "B1", OPEN))
+    ),
     "contactor_slow_to_open": Case(
-        pilot((0, "C2", SHUT), (5, "B2", SHUT), (5.25, "B2", OPEN)), pilot((0, "C2", SHUT), (5, "B2", SHUT), (5.05, "B2", OPEN))
+        pilot((0, "C2", SHUT), (5, "B2", SHUT), (5.25, "B2", OPEN)),
+        pilot((0, "C2", SHUT), (5, "B2", SHUT), (5.05, "B2", OPEN)),
     ),
     "contactor_closed_in_e": Case(
-        pilot((0, "C2", SHUT), (5, "E", SHUT), (8.3, "E", OPEN)), pilot((0, "C2", SHUT), (5, "E", SHUT), (7.7, "E", OPEN))
+        pilot((0, "C2", SHUT), (5, "E", SHUT), (8.3, "E", OPEN)),
+        pilot((0, "C2", SHUT), (5, "E", SHUT), (7.7, "E", OPEN)),
     ),
     "contactor_closed_in_f": Case(
-        pilot((0, "C2", SHUT), (5, "F", SHUT), (8.3, "F", OPEN)), pilot((0, "C2", SHUT), (5, "F", SHUT), (7.7, "F", OPEN))
+        pilot((0, "C2", SHUT), (5, "F", SHUT), (8.3, "F", OPEN)),
+        pilot((0, "C2", SHUT), (5, "F", SHUT), (7.7, "F", OPEN)),
     ),
     "contactor_late": Case(
-        pilot((0, "B2", OPEN), (5, "C2", OPEN), (8.3, "C2", SHUT)), pilot((0, "B2", OPEN), (5, "C2", OPEN), (7.7, "C2", SHUT))
+        pilot((0, "B2", OPEN), (5, "C2", OPEN), (8.3, "C2", SHUT)),
+        pilot((0, "B2", OPEN), (5, "C2", OPEN), (7.7, "C2", SHUT)),
     ),
     "contactor_kept_in_c1": Case(
-        pilot((0, "C2", SHUT), (5, "C1", SHUT), (11.3, "C1", OPEN)), pilot((0, "C2", SHUT), (5, "C1", SHUT), (10.7, "C1", OPEN))
+        pilot((0, "C2", SHUT), (5, "C1", SHUT), (11.3, "C1", OPEN)),
+        pilot((0, "C2", SHUT), (5, "C1", SHUT), (10.7, "C1", OPEN)),
     ),
-    "f_too_short": Case(pilot((0, "F", OPEN), (0.25, "A1", OPEN)), pilot((0, "F", OPEN), (0.35, "A1", OPEN))),
-    "a2_stays": Case(pilot((0, "A2", OPEN), (61.5, "A1", OPEN)), pilot((0, "A2", OPEN), (58.5, "A1", OPEN))),
+    "f_too_short": Case(
+        pilot((0, "F", OPEN), (0.25, "A1", OPEN)), pilot((0, "F", OPEN), (0.35, "A1", OPEN))
+    ),
+    "a2_stays": Case(
+        pilot((0, "A2", OPEN), (61.5, "A1", OPEN)), pilot((0, "A2", OPEN), (58.5, "A1", OPEN))
+    ),
     "pwm_in_a1": Case(one("A1", duty_pct=50.0), one("A1", duty_pct=100.0)),
     "pwm_while_off": Case(one("B1", duty_pct=26.67), one("B1", duty_pct=100.0)),
     "pwm_missing": Case(one("B2", duty_pct=100.0), one("B2", duty_pct=26.67)),
-    # pilot_level: B2 8.22 V, C2 5.17 V and D2 2.14 V are the least a shorted diode gives (derived) and must pass
+    # pilot_level: B2 8.22 V, C2 5.17 V and D2 2.14 V are the least a shorted diode gives (derived)
+    # and must pass
     "level_a": Case(one("A1", high_v=10.8), one("A1", high_v=11.0)),
     "level_b": Case(one("B2", high_v=7.8), one("B2", high_v=8.22)),
     "level_c": Case(one("C2", high_v=4.9), one("C2", high_v=5.17)),
@@ -165,30 +215,54 @@ CASES: dict[str, Case] = {
     ),
     # ocpp
     "status_move_not_allowed": Case(
-        statuses(("Available", "NoError"), ("Finishing", "NoError")), statuses(("Available", "NoError"), ("Preparing", "NoError"))
+        statuses(("Available", "NoError"), ("Finishing", "NoError")),
+        statuses(("Available", "NoError"), ("Preparing", "NoError")),
     ),
     "ev_communication_error_status": Case(
-        statuses(("Faulted", "EVCommunicationError")), statuses(("SuspendedEV", "EVCommunicationError"))
+        statuses(("Faulted", "EVCommunicationError")),
+        statuses(("SuspendedEV", "EVCommunicationError")),
     ),
     "connector_0_status": Case(
-        statuses(("Preparing", "NoError"), connector_id=0), statuses(("Faulted", "NoError"), connector_id=0)
+        statuses(("Preparing", "NoError"), connector_id=0),
+        statuses(("Faulted", "NoError"), connector_id=0),
     ),
     "status_word_16": Case(statuses(("Occupied", "NoError")), statuses(("Preparing", "NoError"))),
-    "status_word_201": Case(statuses(("Preparing", None), version="2.0.1"), statuses(("Occupied", None), version="2.0.1")),
-    "error_code_word": Case(statuses(("Faulted", "DiodeFault")), statuses(("Faulted", "OtherError"))),
-    "faulted_without_code": Case(statuses(("Faulted", "NoError")), statuses(("Faulted", "OtherError"))),
+    "status_word_201": Case(
+        statuses(("Preparing", None), version="2.0.1"),
+        statuses(("Occupied", None), version="2.0.1"),
+    ),
+    "error_code_word": Case(
+        statuses(("Faulted", "DiodeFault")), statuses(("Faulted", "OtherError"))
+    ),
+    "faulted_without_code": Case(
+        statuses(("Faulted", "NoError")), statuses(("Faulted", "OtherError"))
+    ),
     "connector_not_listed": Case(
-        statuses(("Available", "NoError"), connector_id=2, evse_id=None), statuses(("Available", "NoError"), connector_id=1)
+        statuses(("Available", "NoError"), connector_id=2, evse_id=None),
+        statuses(("Available", "NoError"), connector_id=1),
     ),
     "charging_in_f": Case(
-        {**pilot((0, "F", OPEN), (60, "A1", OPEN)), "core_signal": [{"at_utc": 30, "status": "Charging"}]},
-        {**pilot((0, "F", OPEN), (60, "A1", OPEN)), "core_signal": [{"at_utc": 9, "status": "Charging"}]},
+        {
+            **pilot((0, "F", OPEN), (60, "A1", OPEN)),
+            "core_signal": [{"at_utc": 30, "status": "Charging"}],
+        },
+        {
+            **pilot((0, "F", OPEN), (60, "A1", OPEN)),
+            "core_signal": [{"at_utc": 9, "status": "Charging"}],
+        },
     ),
-    "transaction_without_end": Case({"core_signal": [start(0)]}, {"core_signal": [start(0), stop(60)]}),
-    "transaction_without_start": Case({"core_signal": [stop(60)]}, {"core_signal": [start(0), stop(60)]}),
-    "transaction_ended_twice": Case({"core_signal": [start(0), stop(60), stop(90)]}, {"core_signal": [start(0), stop(60)]}),
+    "transaction_without_end": Case(
+        {"core_signal": [start(0)]}, {"core_signal": [start(0), stop(60)]}
+    ),
+    "transaction_without_start": Case(
+        {"core_signal": [stop(60)]}, {"core_signal": [start(0), stop(60)]}
+    ),
+    "transaction_ended_twice": Case(
+        {"core_signal": [start(0), stop(60), stop(90)]}, {"core_signal": [start(0), stop(60)]}
+    ),
     "transaction_ends_before_start": Case(
-        {"core_signal": [start(10), stop(7, clock_error_s=1.0)]}, {"core_signal": [start(10), stop(9, clock_error_s=1.0)]}
+        {"core_signal": [start(10), stop(7, clock_error_s=1.0)]},
+        {"core_signal": [start(10), stop(9, clock_error_s=1.0)]},
     ),
     "seq_no_gap": Case(events((0, 0), (60, 2)), events((0, 0), (60, 1))),
     "seq_no_repeated": Case(events((0, 0), (60, 0)), events((0, 0), (60, 1))),
@@ -198,9 +272,16 @@ CASES: dict[str, Case] = {
     "energy_absurd": Case(attempt(energy_kwh=74.0), attempt(energy_kwh=73.0)),
     "energy_above_rating": Case(attempt(energy_kwh=24.5), attempt(energy_kwh=24.2)),
     "energy_above_vehicle": Case(attempt(energy_kwh=12.4), attempt(energy_kwh=12.2)),
-    "energy_not_energised": Case(attempt(stage="requested", energy_kwh=0.2), attempt(stage="requested", energy_kwh=0.0)),
-    "energy_after_early_fault": Case(attempt(early_b=True, energy_kwh=0.2), attempt(early_b=True, energy_kwh=0.0)),
-    "duration_negative": Case(attempt(unplugged_at_utc=-3, clock_error_s=1.0), attempt(unplugged_at_utc=-1, clock_error_s=1.0)),
+    "energy_not_energised": Case(
+        attempt(stage="requested", energy_kwh=0.2), attempt(stage="requested", energy_kwh=0.0)
+    ),
+    "energy_after_early_fault": Case(
+        attempt(early_b=True, energy_kwh=0.2), attempt(early_b=True, energy_kwh=0.0)
+    ),
+    "duration_negative": Case(
+        attempt(unplugged_at_utc=-3, clock_error_s=1.0),
+        attempt(unplugged_at_utc=-1, clock_error_s=1.0),
+    ),
     "duration_absurd": Case(attempt(unplugged_at_utc=61 * DAY), attempt(unplugged_at_utc=59 * DAY)),
     "stage_longer_than_attempt": Case(attempt(stage_seconds=3602.0), attempt(stage_seconds=3600.0)),
     "meter_stop_below_start": Case(
@@ -208,8 +289,20 @@ CASES: dict[str, Case] = {
         {"core_signal": [start(0, meter_wh=500.0), stop(60, meter_wh=500.0)]},
     ),
     "meter_below_last_stop": Case(
-        {"core_signal": [start(0, meter_wh=0.0), stop(60, meter_wh=500.0), start(90, meter_wh=499.0, transaction_id="2")]},
-        {"core_signal": [start(0, meter_wh=0.0), stop(60, meter_wh=500.0), start(90, meter_wh=500.0, transaction_id="2")]},
+        {
+            "core_signal": [
+                start(0, meter_wh=0.0),
+                stop(60, meter_wh=500.0),
+                start(90, meter_wh=499.0, transaction_id="2"),
+            ]
+        },
+        {
+            "core_signal": [
+                start(0, meter_wh=0.0),
+                stop(60, meter_wh=500.0),
+                start(90, meter_wh=500.0, transaction_id="2"),
+            ]
+        },
     ),
     "register_backwards": Case(samples(100.0, 98.0), samples(100.0, 100.0)),
     "register_leap": Case(samples(0.0, 1000.0), samples(0.0, 900.0)),
@@ -218,10 +311,12 @@ CASES: dict[str, Case] = {
         {"core_signal": [start(0, meter_wh=0.0), stop(3600, meter_wh=26_800.0)]},
     ),
     "power_above_rating": Case(
-        samples(26.5, measurand="Power.Active.Import", unit="kW"), samples(26.3, measurand="Power.Active.Import", unit="kW")
+        samples(26.5, measurand="Power.Active.Import", unit="kW"),
+        samples(26.3, measurand="Power.Active.Import", unit="kW"),
     ),
     "soc_sample_not_percent": Case(
-        samples(101.0, measurand="SoC", unit="Percent"), samples(100.0, measurand="SoC", unit="Percent")
+        samples(101.0, measurand="SoC", unit="Percent"),
+        samples(100.0, measurand="SoC", unit="Percent"),
     ),
     "soc_event_not_percent": Case(vehicle_says(soc_pct=-1.0), vehicle_says(soc_pct=0.0)),
     # identity
@@ -230,24 +325,38 @@ CASES: dict[str, Case] = {
         {"core_attempt": [hour(0), hour(3600, evse_id="e2", connector_id=2)]},
     ),
     "evse_overlap": Case(
-        {"core_attempt": [hour(0), hour(3000, vehicle_id="v2")]}, {"core_attempt": [hour(0), hour(3600, vehicle_id="v2")]}
+        {"core_attempt": [hour(0), hour(3000, vehicle_id="v2")]},
+        {"core_attempt": [hour(0), hour(3600, vehicle_id="v2")]},
     ),
-    "token_conflict": Case(tokens(("v1", 0, 100), ("v2", 99, 200)), tokens(("v1", 0, 100), ("v2", 100, 200))),
+    "token_conflict": Case(
+        tokens(("v1", 0, 100), ("v2", 99, 200)), tokens(("v1", 0, 100), ("v2", 100, 200))
+    ),
     "token_span_reversed": Case(tokens(("v1", 100, 0)), tokens(("v1", 0, 100))),
-    "attempt_in_token_conflict": Case(attempt(vehicle_id=None, vehicle_known_by="conflict"), attempt()),
+    "attempt_in_token_conflict": Case(
+        attempt(vehicle_id=None, vehicle_known_by="conflict"), attempt()
+    ),
     "token_not_listed": Case(attempt(vehicle_id=None, vehicle_known_by="none"), attempt()),
     "vehicle_not_listed": Case(attempt(vehicle_id="v9"), attempt()),
-    "pilot_connector_not_listed": Case({"raw_pilot": [{"connector_id": 2}]}, {"raw_pilot": [{"connector_id": 1}]}),
+    "pilot_connector_not_listed": Case(
+        {"raw_pilot": [{"connector_id": 2}]}, {"raw_pilot": [{"connector_id": 1}]}
+    ),
     "exported_start_twice": Case(
         {"raw_session": [{"plugged_at_utc": 0, "unplugged_at_utc": t} for t in (3600, 3661)]},
         {"raw_session": [{"plugged_at_utc": 0, "unplugged_at_utc": t} for t in (3600, 3659)]},
     ),
-    "exported_evse_not_listed": Case({"raw_session": [{"evse_id": "e9"}]}, {"raw_session": [{"evse_id": "e1"}]}),
-    "vehicle_out_of_service": Case(vehicle(attempt(), in_service_from_utc=1), vehicle(attempt(), in_service_from_utc=0)),
+    "exported_evse_not_listed": Case(
+        {"raw_session": [{"evse_id": "e9"}]}, {"raw_session": [{"evse_id": "e1"}]}
+    ),
+    "vehicle_out_of_service": Case(
+        vehicle(attempt(), in_service_from_utc=1), vehicle(attempt(), in_service_from_utc=0)
+    ),
     "ac_on_dc_connector": Case(attempt(coupler="cCCS2"), attempt(coupler="cType2")),
-    "dc_on_ac_connector": Case(attempt(supply="DC", coupler="sType2"), attempt(supply="DC", coupler="cCCS2")),
+    "dc_on_ac_connector": Case(
+        attempt(supply="DC", coupler="sType2"), attempt(supply="DC", coupler="cCCS2")
+    ),
     "coupler_not_on_vehicle": Case(
-        vehicle(attempt(coupler="cType2"), inlets="cCCS1"), vehicle(attempt(coupler="cType2"), inlets="cCCS2")
+        vehicle(attempt(coupler="cType2"), inlets="cCCS1"),
+        vehicle(attempt(coupler="cType2"), inlets="cCCS2"),
     ),
     "vehicle_stay_not_seen": Case(
         {**vehicle_says(event="plugged", at_utc=3600 + 181), **attempt()},
@@ -255,19 +364,28 @@ CASES: dict[str, Case] = {
     ),
     "inlet_not_on_vehicle": Case(vehicle_says(inlet="cG105"), vehicle_says(inlet="cType2")),
     "finding_not_shorted": Case(
-        finding("diode_shorted", cp_pe_reverse_ohm=40_000.0), finding("diode_shorted", cp_pe_reverse_ohm=2_740.0)
+        finding("diode_shorted", cp_pe_reverse_ohm=40_000.0),
+        finding("diode_shorted", cp_pe_reverse_ohm=2_740.0),
     ),
     "finding_looks_shorted": Case(
         finding("no_fault_found", cp_pe_forward_ohm=2_740.0, cp_pe_reverse_ohm=2_740.0),
         finding("no_fault_found", cp_pe_forward_ohm=3_300.0, cp_pe_reverse_ohm=20e6),
     ),
     # time: the standing world's last frame and file come 10 days after BASE
-    "attempt_in_future": Case({"core_attempt": [hour(11 * DAY + 60)]}, {"core_attempt": [hour(11 * DAY - 60)]}),
-    "attempt_before_equipment": Case({"core_attempt": [hour(-17 * 365.25 * DAY)]}, {"core_attempt": [hour(-16 * 365.25 * DAY)]}),
-    "attempt_before_model_year": Case(vehicle(attempt(), model_year=2029), vehicle(attempt(), model_year=2028)),
+    "attempt_in_future": Case(
+        {"core_attempt": [hour(11 * DAY + 60)]}, {"core_attempt": [hour(11 * DAY - 60)]}
+    ),
+    "attempt_before_equipment": Case(
+        {"core_attempt": [hour(-17 * 365.25 * DAY)]}, {"core_attempt": [hour(-16 * 365.25 * DAY)]}
+    ),
+    "attempt_before_model_year": Case(
+        vehicle(attempt(), model_year=2029), vehicle(attempt(), model_year=2028)
+    ),
     "attempt_without_clock": Case(attempt(time_doubt="no_clock"), attempt(time_doubt="fold")),
     "attempt_at_clock_change": Case(attempt(time_doubt="fold"), attempt(time_doubt="no_clock")),
-    "vehicle_event_at_clock_change": Case(vehicle_says(event="plugged", time_doubt="fold"), vehicle_says(event="plugged")),
+    "vehicle_event_at_clock_change": Case(
+        vehicle_says(event="plugged", time_doubt="fold"), vehicle_says(event="plugged")
+    ),
     "receiver_at_clock_change": Case(received_locally(FOLD_S), received_locally(FOLD_S + 3600)),
     "attempt_time_vague": Case(attempt(clock_error_s=3601.0), attempt(clock_error_s=3599.0)),
     "signal_in_future": Case(
@@ -275,13 +393,20 @@ CASES: dict[str, Case] = {
         {"core_signal": [{"at_utc": 11 * DAY - 60, "status": "Available"}]},
     ),
     "signal_before_equipment": Case(
-        {"core_signal": [{"at_utc": -17 * 365.25 * DAY}]}, {"core_signal": [{"at_utc": -16 * 365.25 * DAY}]}
+        {"core_signal": [{"at_utc": -17 * 365.25 * DAY}]},
+        {"core_signal": [{"at_utc": -16 * 365.25 * DAY}]},
     ),
     "pilot_in_future": Case(pilot((11 * DAY + 60, "A1", OPEN)), pilot((11 * DAY - 60, "A1", OPEN))),
-    "pilot_before_equipment": Case(pilot((-17 * 365.25 * DAY, "A1", OPEN)), pilot((-16 * 365.25 * DAY, "A1", OPEN))),
-    "vehicle_event_in_future": Case(vehicle_says(at_utc=11 * DAY + 60), vehicle_says(at_utc=11 * DAY - 60)),
+    "pilot_before_equipment": Case(
+        pilot((-17 * 365.25 * DAY, "A1", OPEN)), pilot((-16 * 365.25 * DAY, "A1", OPEN))
+    ),
+    "vehicle_event_in_future": Case(
+        vehicle_says(at_utc=11 * DAY + 60), vehicle_says(at_utc=11 * DAY - 60)
+    ),
     "clock_far_off": Case(clock(offset_s=-86401.0), clock(offset_s=-86399.0)),
     "clock_drifts": Case(clock(drift_s_per_day=-87.0), clock(drift_s_per_day=-86.0)),
     "clock_unanchored": Case(clock(anchors=0), clock(anchors=1)),
-    "repair_before_finding": Case(finding("diode_shorted", repaired_at_utc=-1), finding("diode_shorted", repaired_at_utc=0)),
+    "repair_before_finding": Case(
+        finding("diode_shorted", repaired_at_utc=-1), finding("diode_shorted", repaired_at_utc=0)
+    ),
 }

@@ -1,4 +1,7 @@
-"""The check step: Great Expectations on a DuckDB file, the same counts as our own SQL, an exit code."""
+"""The check step.
+
+Great Expectations on a DuckDB file, the same counts as our own SQL, an exit code.
+"""
 
 from __future__ import annotations
 
@@ -10,11 +13,11 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipeline.errors import StoreError, WhichsideError
+from pipeline.core.errors import StoreError, WhichsideError
 from pipeline.registry import registry
+from pipeline.storage.warehouse import writing
 from pipeline.validate import check, rules
 from pipeline.validate.check_step import EXIT_EXCEEDED, run_expectations
-from pipeline.warehouse import writing
 
 from .cases import OPEN, attempt, hour, pilot, statuses
 from .worlds import World, fill
@@ -54,10 +57,18 @@ def test_a_reject_rule_above_its_rate_fails_the_check(checked: Any) -> None:
     assert checked.exit_code == EXIT_EXCEEDED
 
 
-def test_a_reject_rule_below_its_rate_passes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """One rejected attempt in two hundred is below one in a hundred; the warehouse is not written to."""
+def test_a_reject_rule_below_its_rate_passes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One rejected attempt in two hundred is below one in a hundred.
+
+    The warehouse is not written to.
+    """
     monkeypatch.setattr("pipeline.validate.check_step.run_expectations", lambda _store: {})
-    path = store(tmp_path, {"core_attempt": [hour(3600 * i, energy_kwh=-1.0 if i == 7 else 1.0) for i in range(200)]})
+    path = store(
+        tmp_path,
+        {"core_attempt": [hour(3600 * i, energy_kwh=-1.0 if i == 7 else 1.0) for i in range(200)]},
+    )
     before = path.read_bytes()
     result = check(path)
     assert result.rules.filter(rule="energy_negative")["rate"].item() == pytest.approx(1 / 200)
@@ -66,7 +77,9 @@ def test_a_reject_rule_below_its_rate_passes(tmp_path: Path, monkeypatch: pytest
 
 
 def test_columns_are_checked_as_declared(checked: Any) -> None:
-    """Every declared value list, range and 'not null' of raw_ and core_ tables is an expectation, and holds."""
+    """Every declared value list, range and 'not null' of raw_ and core_ tables is an expectation,
+    and holds.
+    """
     declared = [
         (table.name, column.name)
         for table in registry().tables.values()
@@ -83,11 +96,15 @@ def test_columns_are_checked_as_declared(checked: Any) -> None:
     assert checked.columns["success"].all()
 
 
-def test_a_value_outside_its_declaration_fails_its_column(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_value_outside_its_declaration_fails_its_column(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """A word that the field does not list is unexpected, in that column alone."""
     expected = {"core_attempt": _suites()["core_attempt"]}
     monkeypatch.setattr("pipeline.validate.suites.suites", lambda: expected)
-    results = run_expectations(store(tmp_path, attempt(outcome="vanished")))["core_attempt"]["results"]
+    results = run_expectations(store(tmp_path, attempt(outcome="vanished")))["core_attempt"][
+        "results"
+    ]
     failed = [r["expectation_config"]["meta"].get("column") for r in results if not r["success"]]
     assert failed == ["outcome"]
 
@@ -107,11 +124,18 @@ def test_results_are_json_without_an_outside_host(checked: Any) -> None:
 
 
 def test_the_cure_is_still_needed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Without the cure Great Expectations cannot read a DuckDB file. When this fails, pipeline/validate/duckdb_cure.py can go."""
+    """Without the cure Great Expectations cannot read a DuckDB file.
+
+    When this fails, pipeline/validate/duckdb_cure.py can go.
+    """
     import great_expectations.expectations as gxe  # noqa: PLC0415 - slow import, here alone
     from great_expectations.execution_engine import sqlalchemy_execution_engine as engine  # noqa: PLC0415
 
-    one = {"core_attempt": [gxe.ExpectColumnValuesToNotBeNull(column="attempt_id", meta={"column": "attempt_id"})]}
+    one = {
+        "core_attempt": [
+            gxe.ExpectColumnValuesToNotBeNull(column="attempt_id", meta={"column": "attempt_id"})
+        ]
+    }
     monkeypatch.setattr("pipeline.validate.suites.suites", lambda: one)
     path = store(tmp_path, attempt())
     kept = engine._PERSISTED_CONNECTION_DIALECTS
@@ -128,7 +152,9 @@ def test_the_cure_is_still_needed(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
     assert not uncured
 
 
-def test_without_the_extra_the_message_says_what_to_install(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_without_the_extra_the_message_says_what_to_install(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """A missing Great Expectations is a WhichsideError with the cure, not a traceback."""
     real = builtins.__import__
 
@@ -148,8 +174,13 @@ def test_no_warehouse_is_said_so(tmp_path: Path) -> None:
         check(tmp_path / "none.duckdb")
 
 
-def test_a_path_that_cannot_be_given_is_said_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A path with $ or ? raises StoreError before anything is tried; blanks are fine; afterwards the warehouse can be written."""
+def test_a_path_that_cannot_be_given_is_said_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A path with $ or ? raises StoreError before anything is tried; blanks are fine.
+
+    Afterwards the warehouse can be written.
+    """
     one = {"core_attempt": _suites()["core_attempt"]}
     monkeypatch.setattr("pipeline.validate.suites.suites", lambda: one)
     path = store(tmp_path, attempt())

@@ -1,4 +1,7 @@
-"""Every rule: the record that breaks it, the nearest that does not, and what it says of a record it cannot judge."""
+"""Every rule.
+
+The record that breaks it, the nearest that does not, and what it says of a record it cannot judge.
+"""
 
 from __future__ import annotations
 
@@ -16,7 +19,11 @@ from .worlds import World, warehouse
 def counted(name: str, world: World) -> tuple[int, int, int]:
     """`checked, offending, not_judged` of a rule on a world, from the rule's own SQL."""
     with warehouse(world) as con:
-        checked, offending, not_judged = con.execute(rules()[name].checked_sql).fetchone() or (0, 0, 0)
+        checked, offending, not_judged = con.execute(rules()[name].checked_sql).fetchone() or (
+            0,
+            0,
+            0,
+        )
         rows = con.execute(rules()[name].sql).fetchall()
     assert len(rows) == offending
     assert all(row[-1] for row in rows), "each row says what was seen"
@@ -24,10 +31,20 @@ def counted(name: str, world: World) -> tuple[int, int, int]:
 
 
 def test_every_rule_has_its_cases() -> None:
-    """A rule without a breaking and a sound record does not pass the suite; 40 or more rules in six families."""
+    """A rule without a breaking and a sound record does not pass the suite.
+
+    40 or more rules in six families.
+    """
     assert set(CASES) == set(rules())
     assert len(rules()) >= 40
-    assert {rule.family for rule in rules().values()} == {"pilot_sequence", "pilot_level", "ocpp", "energy", "identity", "time"}
+    assert {rule.family for rule in rules().values()} == {
+        "pilot_sequence",
+        "pilot_level",
+        "ocpp",
+        "energy",
+        "identity",
+        "time",
+    }
 
 
 @pytest.mark.parametrize("name", list(rules()))
@@ -47,27 +64,40 @@ def test_rule_passes_the_nearest_sound_record(name: str) -> None:
 
 @pytest.mark.parametrize("name", [rule.name for rule in rules().values() if rule.needs])
 def test_null_is_never_sound(name: str) -> None:
-    """Where a value the rule needs is missing, the record is neither caught nor sound: it is not judged."""
+    """Where a value the rule needs is missing, the record is neither caught nor sound.
+
+    It is not judged.
+    """
     rule = rules()[name]
     counts = ", ".join(rule.counts().values())
     with warehouse(CASES[name].breaks) as con:
         caught_before = (con.execute(rule.checked_sql).fetchone() or (0, 0, 0))[1]
         for column in rule.needs:
-            con.execute(f"CREATE OR REPLACE TEMP TABLE one AS {with_views(rule.records)}SELECT * FROM {rule.records}")
+            con.execute(
+                f"CREATE OR REPLACE TEMP TABLE one AS {with_views(rule.records)}SELECT * FROM {rule.records}"
+            )
             con.execute(f"UPDATE one SET {column} = NULL")
-            _, offending, not_judged = con.execute(f"{with_views(rule.problem)}SELECT {counts} FROM one").fetchone() or (0, 0, 0)
+            _, offending, not_judged = con.execute(
+                f"{with_views(rule.problem)}SELECT {counts} FROM one"
+            ).fetchone() or (0, 0, 0)
             assert offending == 0, column
             assert not_judged >= caught_before, column
 
 
 def test_declarations_hold_together() -> None:
-    """Sources and tables are declared; views name their tables; each rule's needs are columns of its view."""
+    """Sources and tables are declared; views name their tables.
+
+    Each rule's needs are columns of its view.
+    """
     for view in views().values():
         assert set(view.tables) <= set(registry().tables)
     for rule in rules().values():
         with warehouse({}) as con:
             columns = {
-                row[0] for row in con.execute(f"DESCRIBE {with_views(rule.records)}SELECT * FROM {rule.records}").fetchall()
+                row[0]
+                for row in con.execute(
+                    f"DESCRIBE {with_views(rule.records)}SELECT * FROM {rule.records}"
+                ).fetchall()
             }
         assert set(rule.needs) <= columns, rule.name
         assert rule.source in registry().sources
@@ -76,7 +106,10 @@ def test_declarations_hold_together() -> None:
 
 
 def test_the_53_moves() -> None:
-    """OCPP 1.6 section 4.9 (as given by two secondary transcriptions that agree): 53 moves, 7 6 6 6 6 4 4 6 8 by origin."""
+    """OCPP 1.6 section 4.9 (as given by two secondary transcriptions that agree).
+
+    53 moves, 7 6 6 6 6 4 4 6 8 by origin.
+    """
     asked = f"{with_views('ocpp16_status')}SELECT from_word, count(DISTINCT to_word) FROM ocpp16_status GROUP BY 1"
     with warehouse({}) as con:
         counted_moves = con.execute(asked).fetchall()
@@ -98,13 +131,18 @@ FLAGGED_MOVES = [
 
 @pytest.mark.parametrize(("origin", "target"), FLAGGED_MOVES)
 def test_moves_the_standard_leaves_out_are_caught(origin: str, target: str) -> None:
-    """A6, B7, B8, C2, D2, E2, F3, F5, G3, G6, H6, H7 of the table (OCPP 1.6 section 4.9, secondary source) are not allowed."""
+    """A6, B7, B8, C2, D2, E2, F3, F5, G3, G6, H6, H7 of the table (OCPP 1.6 section 4.9, secondary
+    source) are not allowed.
+    """
     rows = [{"at_utc": 60 * i, "status": status} for i, status in enumerate((origin, target))]
     assert counted("status_move_not_allowed", {"core_signal": rows})[:2] == (1, 1)
 
 
 def test_a_restart_between_two_statuses_makes_no_move() -> None:
-    """After BootNotification a station says its statuses anew: what it said before is no move's origin."""
+    """After BootNotification a station says its statuses anew.
+
+    What it said before is no move's origin.
+    """
     rows = [
         {"at_utc": 0, "status": "Charging"},
         {"at_utc": 60, "action": "BootNotification", "connector_id": None},
@@ -114,7 +152,10 @@ def test_a_restart_between_two_statuses_makes_no_move() -> None:
 
 
 def test_shorted_and_leaking_diodes_are_no_impossible_records() -> None:
-    """What a faulty diode does to the levels (derived: IEC 61851-1 Annex A values) is evidence and no rule's business."""
+    """What a faulty diode does to the levels (derived.
+
+    IEC 61851-1 Annex A values) is evidence and no rule's business.
+    """
     halves = {"B2": (8.22, 8.79, 9.38), "C2": (5.17, 5.62, 6.09), "D2": (2.14, 2.37, 2.61)}
     rows = [
         {"pilot_state": s, "high_v": v, "low_v": -v, "duty_pct": 26.67, "contactor": "open"}
@@ -129,7 +170,10 @@ def test_shorted_and_leaking_diodes_are_no_impossible_records() -> None:
 
 @pytest.mark.parametrize("letter", ["A", "B", "C", "D"])
 def test_level_windows_are_those_of_the_circuit(letter: str) -> None:
-    """level_a to level_d: the corners of the tolerances (derived; B, C, D as IEC 61851-1 Table A.3 from memory)."""
+    """level_a to level_d: the corners of the tolerances (derived.
+
+    B, C, D as IEC 61851-1 Table A.3 from memory).
+    """
     limits = rules()[f"level_{letter.lower()}"].limits
     window = high_window(letter)
     assert (limits["lo_v"], limits["hi_v"]) == (round(window.lo_v, 2), round(window.hi_v, 2))
@@ -137,7 +181,10 @@ def test_level_windows_are_those_of_the_circuit(letter: str) -> None:
 
 @pytest.mark.parametrize("letter", ["B", "C", "D"])
 def test_no_level_rule_reaches_a_shorted_diode(letter: str) -> None:
-    """The widened windows hold every level a shorted diode can give, both halves (derived): such rows are never caught."""
+    """The widened windows hold every level a shorted diode can give, both halves (derived).
+
+    Such rows are never caught.
+    """
     limits = rules()[f"level_{letter.lower()}"].limits
     high, low = high_window(letter, shorted=True), low_window(letter, shorted=True)
     assert limits["lo_v"] - limits["widen_v"] < high.lo_v
@@ -146,7 +193,9 @@ def test_no_level_rule_reaches_a_shorted_diode(letter: str) -> None:
 
 
 def test_duty_law_agrees_with_its_worked_examples() -> None:
-    """The current duty_above_rating reads from a duty cycle (worked examples of IEC 61851-1 Table A.8's laws, derived)."""
+    """The current duty_above_rating reads from a duty cycle (worked examples of IEC 61851-1 Table
+    A.8's laws, derived).
+    """
     for duty_pct, current_a in (
         (8, 6),
         (10, 6),
@@ -166,7 +215,9 @@ def test_duty_law_agrees_with_its_worked_examples() -> None:
 
 
 def test_rules_explain_themselves() -> None:
-    """Every rule tells its meaning, severity, source with clause, and who acts, with its limits filled in."""
+    """Every rule tells its meaning, severity, source with clause, and who acts, with its limits
+    filled in.
+    """
     for rule in rules().values():
         told = explain_rule(rule.name)
         assert rule.meaning in told

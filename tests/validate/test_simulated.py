@@ -1,4 +1,7 @@
-"""From a simulated delivery to validation: spotless logs raise no reject or distrust, planted impossibilities are found."""
+"""From a simulated delivery to validation.
+
+Spotless logs raise no reject or distrust, planted impossibilities are found.
+"""
 
 from __future__ import annotations
 
@@ -9,8 +12,8 @@ import polars as pl
 from pipeline.ingest import ingest_delivery
 from pipeline.normalise import normalise
 from pipeline.settings import Settings
+from pipeline.storage.warehouse import read
 from pipeline.validate import validate
-from pipeline.warehouse import read
 from sample_logs.generator import simulate
 
 from .worlds import new
@@ -42,7 +45,9 @@ def delivered(folder: Path, dirt: float) -> tuple[pl.DataFrame, pl.DataFrame]:
 
 
 def test_spotless_logs_keep_their_weight(tmp_path: Path) -> None:
-    """No attempt of a world without dirt is rejected or distrusted, and nothing but faults and lists is noted."""
+    """No attempt of a world without dirt is rejected or distrusted, and nothing but faults and
+    lists is noted.
+    """
     impossible, attempts = delivered(tmp_path, 0.0)
     assert attempts.height > 500
     assert attempts["weight"].unique().to_list() == [1.0]
@@ -52,8 +57,8 @@ def test_spotless_logs_keep_their_weight(tmp_path: Path) -> None:
 def test_planted_impossibilities_are_found(tmp_path: Path) -> None:
     """What the simulator planted is caught by the rule that names it, at its station.
 
-    Nine in ten within 3 minutes of their time, all within a day: where a clock jumped, the corrected time
-    is stated to be that unsure.
+    Nine in ten within 3 minutes of their time, all within a day: where a clock jumped, the
+    corrected time is stated to be that unsure.
     """
     impossible, attempts = delivered(tmp_path, 3.0)
     planted = pl.read_csv(tmp_path / "truth" / "impossible.csv").with_columns(
@@ -65,14 +70,25 @@ def test_planted_impossibilities_are_found(tmp_path: Path) -> None:
     assert found(planted, impossible, attempts, minutes=24 * 60 + 3) == planted.height
 
 
-def found(planted: pl.DataFrame, impossible: pl.DataFrame, attempts: pl.DataFrame, minutes: int) -> int:
-    """How many planted records a rule of their kind caught that near in time: to the record, or to its attempt."""
+def found(
+    planted: pl.DataFrame, impossible: pl.DataFrame, attempts: pl.DataFrame, minutes: int
+) -> int:
+    """How many planted records a rule of their kind caught that near in time.
+
+    To the record, or to its attempt.
+    """
     names = pl.DataFrame(
-        [(kind, rule) for kind, named in FOUND_BY.items() for rule in named], schema=["kind", "rule"], orient="row"
+        [(kind, rule) for kind, named in FOUND_BY.items() for rule in named],
+        schema=["kind", "rule"],
+        orient="row",
     )
     near = pl.duration(minutes=minutes)
     caught = (
-        impossible.join(attempts.select("attempt_id", "plugged_at_utc", "unplugged_at_utc"), on="attempt_id", how="left")
+        impossible.join(
+            attempts.select("attempt_id", "plugged_at_utc", "unplugged_at_utc"),
+            on="attempt_id",
+            how="left",
+        )
         .join(names, on="rule")
         .with_columns(
             from_utc=pl.min_horizontal("at_utc", "plugged_at_utc") - near,

@@ -6,8 +6,8 @@ import polars as pl
 
 from pipeline.normalise import normalise
 from pipeline.settings import Settings
+from pipeline.storage.warehouse import read
 from pipeline.validate import validate
-from pipeline.warehouse import read
 from tests.normalise.test_attempts import charge, station
 from tests.normalise.world import World, at, warehouse
 
@@ -26,12 +26,19 @@ def told(world: World) -> tuple[pl.DataFrame, dict[str, int]]:
 
 def stay(world: World, start: float, end: float, *between: str) -> None:
     """A plug-in as the vehicle reports it."""
-    for t, event in zip((start, *range(int(start) + 10, int(end), 10), end), ("plugged", *between, "unplugged"), strict=False):
+    for t, event in zip(
+        (start, *range(int(start) + 10, int(end), 10), end),
+        ("plugged", *between, "unplugged"),
+        strict=False,
+    ):
         world.vehicle(t if event != "unplugged" else end, event)
 
 
 def test_a_plug_in_nobody_else_saw_is_told() -> None:
-    """Without a card at any station it can be given to no EVSE, so it is no attempt: it is noted, with its time and vehicle."""
+    """Without a card at any station it can be given to no EVSE, so it is no attempt.
+
+    It is noted, with its time and vehicle.
+    """
     world = station()
     charge(world)
     stay(world, 20, 3590, "charge_started")
@@ -39,7 +46,12 @@ def test_a_plug_in_nobody_else_saw_is_told() -> None:
     caught, counts = told(world)
     assert counts == {"checked": 2, "offending": 1, "not_judged": 0}
     (row,) = caught.to_dicts()
-    assert (row["at_utc"], row["severity"], row["attempt_id"], row["station_id"]) == (at(20_000), "note", None, None)
+    assert (row["at_utc"], row["severity"], row["attempt_id"], row["station_id"]) == (
+        at(20_000),
+        "note",
+        None,
+        None,
+    )
     assert row["detail"].startswith("vehicle v1 until ")
     assert row["detail"].endswith("with a charge fault")
 
@@ -54,7 +66,10 @@ def test_what_a_card_places_is_an_attempt_and_not_told() -> None:
 
 
 def test_a_report_without_plugging_in_is_told_too() -> None:
-    """A fault the vehicle tells of with no plug-in of its own before it is a stay; a last word after unplugging is none."""
+    """A fault the vehicle tells of with no plug-in of its own before it is a stay.
+
+    A last word after unplugging is none.
+    """
     world = station()
     charge(world)
     stay(world, 20, 3590)

@@ -10,14 +10,19 @@ import pytest
 from hypothesis import given, settings
 
 from pipeline.settings.validate import ValidateSettings
+from pipeline.storage.warehouse import read
 from pipeline.validate import rules, validate
-from pipeline.warehouse import read
 
 from . import valid
 from .worlds import Row, World, warehouse
 
 PLUG = valid.Plug(600.0, "charged", "C", 26.67, 0.5, 3600.0, 0.5, 0.5, coarse=False)
-ONE_OF_EACH = valid.world([[PLUG, PLUG._replace(ending="failed"), PLUG._replace(ending="not_requested"), PLUG], [PLUG, PLUG]])
+ONE_OF_EACH = valid.world(
+    [
+        [PLUG, PLUG._replace(ending="failed"), PLUG._replace(ending="not_requested"), PLUG],
+        [PLUG, PLUG],
+    ]
+)
 
 
 def fired(world: World) -> set[str]:
@@ -31,22 +36,36 @@ def fired(world: World) -> set[str]:
 @settings(max_examples=12)
 @given(valid.WORLDS)
 def test_a_valid_world_raises_nothing(drawn: list[list[valid.Plug]]) -> None:
-    """No rule catches anything in records that agree with the standards, whatever levels, times and endings are drawn."""
+    """No rule catches anything in records that agree with the standards, whatever levels, times and
+    endings are drawn.
+    """
     assert fired(valid.world(drawn)) == set()
 
 
 def test_a_valid_world_is_judged_by_most_rules() -> None:
-    """That nothing is raised is no emptiness: most rules of every family judge records of the world."""
+    """That nothing is raised is no emptiness.
+
+    Most rules of every family judge records of the world.
+    """
     with warehouse(ONE_OF_EACH) as con:
         validate(con, ValidateSettings())
         judged = set(read(con, "core_rule_result").filter(pl.col("checked") > 0)["rule"])
     assert len(judged) >= 60
-    assert {rules()[name].family for name in judged} == {"pilot_sequence", "pilot_level", "ocpp", "energy", "identity", "time"}
+    assert {rules()[name].family for name in judged} == {
+        "pilot_sequence",
+        "pilot_level",
+        "ocpp",
+        "energy",
+        "identity",
+        "time",
+    }
 
 
 def rows(world: World, table: str, **wanted: object) -> list[Row]:
     """The rows of a table with these values."""
-    return [row for row in world[table] if all(row.get(key) == value for key, value in wanted.items())]
+    return [
+        row for row in world[table] if all(row.get(key) == value for key, value in wanted.items())
+    ]
 
 
 def put(table: str, which: int, values: Row, **wanted: object) -> Callable[[World], None]:
@@ -71,7 +90,11 @@ def add(table: str, which: int, values: Row, **wanted: object) -> Callable[[Worl
 
 def lose_b(world: World) -> None:
     """Drop the B rows of the first plug-in."""
-    gone = [row for row in world["core_pilot"] if row["pilot_state"] in {"B1", "B2"} and row["at_utc"] < 700]
+    gone = [
+        row
+        for row in world["core_pilot"]
+        if row["pilot_state"] in {"B1", "B2"} and row["at_utc"] < 700
+    ]
     world["core_pilot"] = [row for row in world["core_pilot"] if row not in gone]
 
 

@@ -1,7 +1,8 @@
 """Valid worlds: whatever is drawn, every record agrees with the standards and with every other.
 
-Levels are drawn from what parts within tolerance can give (IEC 61851-1 Annex A, derived), shorted diodes included; times from
-Table A.6 (secondary source); statuses from the moves of OCPP 1.6 section 4.9.
+Levels are drawn from what parts within tolerance can give (IEC 61851-1 Annex A, derived), shorted
+diodes included; times from Table A.6 (secondary source); statuses from the moves of OCPP 1.6
+section 4.9.
 """
 
 from __future__ import annotations
@@ -48,28 +49,51 @@ WORLDS = st.lists(st.lists(PLUGS, max_size=4), min_size=1, max_size=4)
 
 def world(stations: list[list[Plug]]) -> World:
     """The records of these plug-ins, one vehicle and one token an EVSE."""
-    made: World = {name: [] for name in ("core_pilot", "core_signal", "core_attempt", "raw_sample", "core_evse", "core_vehicle")}
+    made: World = {
+        name: []
+        for name in (
+            "core_pilot",
+            "core_signal",
+            "core_attempt",
+            "raw_sample",
+            "core_evse",
+            "core_vehicle",
+        )
+    }
     made["core_token"], made["core_clock"], made["raw_charging"] = [], [], []
     for number, plugs in enumerate(stations):
         who = {"station_id": f"s{number}", "connector_id": 1, "evse_id": f"e{number}"}
         made["core_evse"].append(who)
         made["core_vehicle"].append({"vehicle_id": f"v{number}"})
         made["core_token"].append(
-            {"id_token": f"t{number}", "vehicle_id": f"v{number}", "valid_from_utc": -86400, "valid_to_utc": 86400}
+            {
+                "id_token": f"t{number}",
+                "vehicle_id": f"v{number}",
+                "valid_from_utc": -86400,
+                "valid_to_utc": 86400,
+            }
         )
         made["core_clock"].append({"station_id": f"s{number}", "offset_s": 1.0, "anchors": 5})
         made["core_pilot"].append({**who, **_row(0.0, "A1", "open", 0.5, None)})
         t, meter = 0.0, 1000.0
         for index, plug in enumerate(plugs):
             t = float(round(t + plug.gap_s))
-            t, meter = _plug_in(made, plug, {**who, "transaction_id": f"{number}-{index}"}, t, meter)
+            t, meter = _plug_in(
+                made, plug, {**who, "transaction_id": f"{number}-{index}"}, t, meter
+            )
     return made
 
 
 def _row(t: float, state: str, contactor: str, level: float, duty: float | None) -> Row:
     letter, pwm = state[0], state[1:] == "2"
     if letter == "F":
-        return {"at_utc": t, "pilot_state": "F", "contactor": contactor, "high_v": -12.0, "low_v": -12.0}
+        return {
+            "at_utc": t,
+            "pilot_state": "F",
+            "contactor": contactor,
+            "high_v": -12.0,
+            "low_v": -12.0,
+        }
     high, low = (lo + level * (hi - lo) for lo, hi in (HIGH[letter], LOW[letter]))
     row: Row = {"at_utc": t, "pilot_state": state, "contactor": contactor, "high_v": high}
     return {**row, "low_v": low, "duty_pct": duty} if pwm else row
@@ -96,7 +120,13 @@ def _plug_in(made: World, plug: Plug, who: Row, t: float, meter: float) -> tuple
         }
     )  # fmt: skip
     made["raw_charging"].append(
-        {"at_utc": t, "vehicle_id": f"v{number}", "event": "plugged", "inlet": "cType2", "soc_pct": 100 * plug.share}
+        {
+            "at_utc": t,
+            "vehicle_id": f"v{number}",
+            "event": "plugged",
+            "inlet": "cType2",
+            "soc_pct": 100 * plug.share,
+        }
     )
     return ends, meter + 1000 * energy
 
@@ -106,16 +136,25 @@ def _pilot(made: World, plug: Plug, who: Row, times: tuple[float, ...]) -> None:
     rows: list[tuple[float, str, str]] = [(t, "B1", "open"), (on, "B2", "open")]
     if plug.ending == "charged":
         asked = f"{plug.letter}2"
-        rows += [(asks, asked, "open"), (asks + closes, asked, "closed"), ((asks + closes + stops) / 2, asked, "closed")]
+        rows += [
+            (asks, asked, "open"),
+            (asks + closes, asked, "closed"),
+            ((asks + closes + stops) / 2, asked, "closed"),
+        ]
         rows += [(stops, "B2", "closed"), (stops + 0.05, "B2", "open")]
     elif plug.ending == "failed":
         rows += [(on + 1, "F", "open"), (on + 2, "B1", "open")]
     rows.append((ends, "A1", "open"))
     place = {key: who[key] for key in ("station_id", "connector_id", "evse_id")}
-    made["core_pilot"] += [{**place, **_row(at, state, contactor, plug.level, plug.duty_pct)} for at, state, contactor in rows]
+    made["core_pilot"] += [
+        {**place, **_row(at, state, contactor, plug.level, plug.duty_pct)}
+        for at, state, contactor in rows
+    ]
 
 
-def _speak_16(made: World, ending: str, who: Row, times: tuple[float, ...], meters: tuple[float, float]) -> None:
+def _speak_16(
+    made: World, ending: str, who: Row, times: tuple[float, ...], meters: tuple[float, float]
+) -> None:
     t, energised, stops, ends = times
     place = {key: who[key] for key in ("station_id", "connector_id", "evse_id")}
 
@@ -137,7 +176,9 @@ def _speak_16(made: World, ending: str, who: Row, times: tuple[float, ...], mete
     _sample(made, who, energised, stops, meters)
 
 
-def _speak_201(made: World, ending: str, who: Row, times: tuple[float, ...], meters: tuple[float, float]) -> None:
+def _speak_201(
+    made: World, ending: str, who: Row, times: tuple[float, ...], meters: tuple[float, float]
+) -> None:
     t, energised, stops, ends = times
     same = {**who, "version": "2.0.1", "action": "TransactionEvent"}
     kinds = [
@@ -146,12 +187,21 @@ def _speak_201(made: World, ending: str, who: Row, times: tuple[float, ...], met
         (ends, "Ended", "Idle"),
     ]
     made["core_signal"] += [
-        {**same, "at_utc": at, "event_type": kind, "charging_state": state, "seq_no": number, "meter_wh": meters[kind == "Ended"]}
+        {
+            **same,
+            "at_utc": at,
+            "event_type": kind,
+            "charging_state": state,
+            "seq_no": number,
+            "meter_wh": meters[kind == "Ended"],
+        }
         for number, (at, kind, state) in enumerate(kinds)
     ]
     place = {key: who[key] for key in ("station_id", "connector_id", "evse_id")}
     words = [(t, "Occupied"), (ends, "Available")]
-    made["core_signal"] += [{**place, "version": "2.0.1", "at_utc": at, "status": word} for at, word in words]
+    made["core_signal"] += [
+        {**place, "version": "2.0.1", "at_utc": at, "status": word} for at, word in words
+    ]
     _sample(made, who, energised, stops, meters)
 
 

@@ -12,7 +12,7 @@ import duckdb
 import polars as pl
 
 from pipeline.registry import polars_schema, registry
-from pipeline.warehouse import Connection, append, create_tables
+from pipeline.storage.warehouse import Connection, append, create_tables
 
 BASE = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
 Row = dict[str, Any]
@@ -42,7 +42,11 @@ STANDING: World = {
 
 def when(value: object) -> object:
     """Seconds since BASE as a time; anything else as it is."""
-    return BASE + timedelta(seconds=value) if isinstance(value, int | float) and not isinstance(value, bool) else value
+    return (
+        BASE + timedelta(seconds=value)
+        if isinstance(value, int | float) and not isinstance(value, bool)
+        else value
+    )
 
 
 def filled(table: str, row: Row, line: int) -> Row:
@@ -53,7 +57,9 @@ def filled(table: str, row: Row, line: int) -> Row:
         if column.name == "line":
             default = line
         elif not column.nullable or column.name in {"evse_id", "connector_id"}:
-            default = {"timestamp": BASE, "int": 0, "float": 0.0, "bool": False}.get(column.field.type, "x")
+            default = {"timestamp": BASE, "int": 0, "float": 0.0, "bool": False}.get(
+                column.field.type, "x"
+            )
             default = PLAIN.get(column.name, default)
         value = row.get(column.name, NUMBERS.get(table, {}).get(column.name, default))
         made[column.name] = when(value) if column.field.type == "timestamp" else value
@@ -64,11 +70,17 @@ def filled(table: str, row: Row, line: int) -> Row:
 
 def frame(table: str, rows: list[Row]) -> pl.DataFrame:
     """Rows of a declared table as a frame."""
-    return pl.DataFrame([filled(table, row, i) for i, row in enumerate(rows, 1)], schema=polars_schema(table), orient="row")
+    return pl.DataFrame(
+        [filled(table, row, i) for i, row in enumerate(rows, 1)],
+        schema=polars_schema(table),
+        orient="row",
+    )
 
 
 def fill(con: Connection, world: World) -> None:
-    """Put a world, on top of one EVSE, one vehicle and a span of frames unless it names its own, into a warehouse."""
+    """Put a world, on top of one EVSE, one vehicle and a span of frames unless it names its own,
+    into a warehouse.
+    """
     for table, rows in {**STANDING, **world}.items():
         if rows:
             append(con, table, frame(table, rows))

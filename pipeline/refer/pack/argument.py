@@ -1,6 +1,8 @@
-"""What a pack argues: weights of evidence, what was ruled out and how, what would refute it, what the logs do not show.
+"""What a pack argues: weights of evidence, what was ruled out and how, what would refute it, what
+the logs do not show.
 
-Every sentence is made from counted attempts or from a declared signature; a sceptical reader can recount each in the logs.
+Every sentence is made from counted attempts or from a declared signature; a sceptical reader can
+recount each in the logs.
 """
 
 from __future__ import annotations
@@ -11,17 +13,20 @@ from typing import Any, Literal
 import numpy as np
 import polars as pl
 
-from pipeline.refer.evidence_model import RuledOut, Weight
-from pipeline.refer.signatures import log_factor
-from pipeline.refer.vehicles import DIODE, Judged
-from pipeline.wording import SUSPECTS, counted, percent, probability
+from pipeline.core.wording import SUSPECTS, counted, percent, probability
+from pipeline.refer.pack.model import RuledOut, Weight
+from pipeline.refer.suspects.signatures import log_factor
+from pipeline.refer.suspects.vehicles import DIODE, Judged
 
 Strength = Literal["ruled_out", "unlikely", "open"]
 _SCALE = ((100.0, "very strongly"), (10.0, "strongly"), (3.0, "clearly"), (1.2, "weakly"))
 
 
 def factor_words(factor: float) -> str:
-    """A Bayes factor in words; steps at 3, 10 and 100, as is common practice, and 1.2 for 'neutral'."""
+    """A Bayes factor in words.
+
+    Steps at 3, 10 and 100, as is common practice, and 1.2 for 'neutral'.
+    """
     for bound, word in _SCALE:
         if factor >= bound:
             return f"speaks {word} for"
@@ -31,7 +36,10 @@ def factor_words(factor: float) -> str:
 
 
 def weights(judged: Judged, row: int, suspect: str) -> tuple[Weight, ...]:
-    """The signatures seen of one vehicle, the weightiest first; `row` is its place in `judged.table`."""
+    """The signatures seen of one vehicle, the weightiest first.
+
+    `row` is its place in `judged.table`.
+    """
     verdicts = judged.verdicts
     column = verdicts.suspects.index(suspect)
     mine = judged.signs.filter(pl.col("unit") == verdicts.units[row])
@@ -56,23 +64,34 @@ def _seen(part: pl.DataFrame, categories: tuple[str, ...], words: tuple[str, ...
         return words[categories.index(next(iter(amounts)))]
     shown = sorted(amounts.items(), key=lambda item: -item[1])
     return (
-        "; ".join(f"{words[categories.index(c)]}: {percent(a / total)}" for c, a in shown) + f" (weighed over {total:.1f} EVSEs)"
+        "; ".join(f"{words[categories.index(c)]}: {percent(a / total)}" for c, a in shown)
+        + f" (weighed over {total:.1f} EVSEs)"
     )
 
 
-def ruled_out(attempts: pl.DataFrame, peers: Mapping[str, Any], given: Mapping[str, float]) -> tuple[RuledOut, ...]:
-    """The other explanations of one vehicle's failed AC attempts, each with how the logs speak about it.
+def ruled_out(
+    attempts: pl.DataFrame, peers: Mapping[str, Any], given: Mapping[str, float]
+) -> tuple[RuledOut, ...]:
+    """The other explanations of one vehicle's failed AC attempts, each with how the logs speak
+    about it.
 
-    `peers`: a row of `parts.peers`; `given`: suspects by probability if it is the vehicle, the claim first.
+    `peers`: a row of `parts.peers`; `given`: suspects by probability if it is the vehicle, the
+    claim first.
     """
-    failed = attempts.filter(pl.col("supply") == "AC", pl.col("outcome") == "failed", pl.col("p_vehicle").is_not_null())
+    failed = attempts.filter(
+        pl.col("supply") == "AC", pl.col("outcome") == "failed", pl.col("p_vehicle").is_not_null()
+    )
     same = f"{counted(peers['vehicles'], 'other vehicle')} of the model failed {peers['failures']} of {peers['attempts']}"
     shares = failed.select(pl.col("p_evse", "p_pairing", "p_other").mean()).row(0)
     n, evses = failed.height, failed["evse_id"].n_unique()
     out = []
     for share, what, how in zip(
         shares,
-        ("The EVSEs", "The pairing of vehicle model, EVSE model and firmware", "Chance, the driver or the grid"),
+        (
+            "The EVSEs",
+            "The pairing of vehicle model, EVSE model and firmware",
+            "Chance, the driver or the grid",
+        ),
         (
             f"it failed at {counted(evses, 'EVSE')}; see the control group for how others fared there",
             f"at these EVSE models {same}",
@@ -117,7 +136,10 @@ def refutes(suspect: str) -> tuple[str, ...]:
             "On the oscilloscope the low side in state B is at -12 V while the high half is at 9 V.",
             common + " They must be known to check the diode.",
         )
-    return ("The maker's procedure finds the named part in order and another part at fault.", common)
+    return (
+        "The maker's procedure finds the named part in order and another part at fault.",
+        common,
+    )
 
 
 def doubts(attempts: pl.DataFrame, readings: int, suspect: str) -> tuple[str, ...]:
@@ -130,7 +152,9 @@ def doubts(attempts: pl.DataFrame, readings: int, suspect: str) -> tuple[str, ..
         )
     unknown = ac.filter(pl.col("check") == "unknown").height
     if suspect in DIODE and unknown:
-        out.append(f"Whether the EVSE checks the diode is not known for {unknown} of {ac.height} failed AC attempts.")
+        out.append(
+            f"Whether the EVSE checks the diode is not known for {unknown} of {ac.height} failed AC attempts."
+        )
     mute = ac.filter(pl.col("fault").is_null()).height
     if mute:
         out.append(f"{mute} of {ac.height} failed AC attempts carry no fault code.")
@@ -139,7 +163,11 @@ def doubts(attempts: pl.DataFrame, readings: int, suspect: str) -> tuple[str, ..
         out.append(f"The time of {counted(unsure, 'attempt')} is doubtful (station clock).")
     distrusted = attempts.filter(pl.col("distrust")).height
     if distrusted:
-        out.append(f"{counted(distrusted, 'attempt')} with records that break a rule of plausibility: less weight.")
+        out.append(
+            f"{counted(distrusted, 'attempt')} with records that break a rule of plausibility: less weight."
+        )
     if suspect == "pilot_diode_shorted":
-        out.append("A shorted diode and one that leaks almost fully look alike in logs; the meter tells.")
+        out.append(
+            "A shorted diode and one that leaks almost fully look alike in logs; the meter tells."
+        )
     return tuple(out)

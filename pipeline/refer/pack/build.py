@@ -1,4 +1,7 @@
-"""Evidence packs of the referred vehicles: one `Evidence` each, from the frames of the refer stage."""
+"""Evidence packs of the referred vehicles.
+
+One `Evidence` each, from the frames of the refer stage.
+"""
 
 from __future__ import annotations
 
@@ -7,33 +10,57 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.refer.evidence_model import Claim, Control, Evidence, Pilot, PilotReading, StripAttempt, Tally, Vehicle
+from pipeline.core.weeks import LookBack
+from pipeline.core.wording import SUSPECTS, counted, ohms, ohms_between, probability
 from pipeline.refer.inputs import ReferInputs
 from pipeline.refer.pack.argument import doubts, refutes, ruled_out, weights
-from pipeline.refer.pack.bench import FORM, bench
+from pipeline.refer.pack.bench_steps import FORM, bench
 from pipeline.refer.pack.charts import pilot_chart, strip_chart
+from pipeline.refer.pack.model import (
+    Claim,
+    Control,
+    Evidence,
+    Pilot,
+    PilotReading,
+    StripAttempt,
+    Tally,
+    Vehicle,
+)
 from pipeline.refer.pack.parts import bands, by_vehicle, controls, peers
-from pipeline.refer.vehicles import Judged
-from pipeline.weeks import LookBack
-from pipeline.wording import SUSPECTS, counted, ohms, ohms_between, probability
+from pipeline.refer.suspects.vehicles import Judged
 
 CONTROL_ROWS = 24
 """Rows of the control group in a pack; the totals above them count all."""
 
 
 def packs(
-    inputs: ReferInputs, attempts: pl.DataFrame, judged: Judged, called: pl.DataFrame, out: pl.DataFrame, look_back: LookBack
+    inputs: ReferInputs,
+    attempts: pl.DataFrame,
+    judged: Judged,
+    called: pl.DataFrame,
+    out: pl.DataFrame,
+    look_back: LookBack,
 ) -> dict[str, Evidence]:
-    """One pack per vehicle called `refer`. `called`: as `call_vehicles`; `out`: the same as out_vehicles."""
+    """One pack per vehicle called `refer`. `called`: as `call_vehicles`; `out`.
+
+    The same as out_vehicles.
+    """
     referred = out.filter(pl.col("call") == "refer")
     names = referred["vehicle_id"]
     if names.is_empty():
         return {}
     mine = by_vehicle(attempts.filter(pl.col("vehicle_id").is_in(names.implode())))
-    levels = by_vehicle(judged.levels.filter(pl.col("vehicle_id").is_in(names.implode())).sort("at", "attempt_id", "state"))
+    levels = by_vehicle(
+        judged.levels.filter(pl.col("vehicle_id").is_in(names.implode())).sort(
+            "at", "attempt_id", "state"
+        )
+    )
     control = by_vehicle(controls(attempts, names))
     peer = {row["vehicle_id"]: row for row in peers(attempts, names).to_dicts()}
-    fleet = {row["vehicle_id"]: row for row in inputs.fleet.filter(pl.col("vehicle_id").is_in(names.implode())).to_dicts()}
+    fleet = {
+        row["vehicle_id"]: row
+        for row in inputs.fleet.filter(pl.col("vehicle_id").is_in(names.implode())).to_dicts()
+    }
     place = {vehicle: i for i, vehicle in enumerate(judged.table["vehicle_id"])}
     history = _history(inputs, names, look_back)
     facts = called.join(referred.select("vehicle_id"), on="vehicle_id", how="semi").to_dicts()
@@ -68,8 +95,13 @@ class _Own:
         self.peers, self.fleet, self.history = peers, fleet, history
 
 
-def _pack(row: dict[str, Any], own: _Own, judged: Judged, place: int, look_back: LookBack) -> Evidence:
-    suspects = sorted(zip(judged.verdicts.suspects, judged.given[place].tolist(), strict=True), key=lambda item: -item[1])
+def _pack(
+    row: dict[str, Any], own: _Own, judged: Judged, place: int, look_back: LookBack
+) -> Evidence:
+    suspects = sorted(
+        zip(judged.verdicts.suspects, judged.given[place].tolist(), strict=True),
+        key=lambda item: -item[1],
+    )
     suspect, named = suspects[0][0], row["suspect"] or "unclear"
     inlets = tuple(i for i in (own.fleet.get("inlets") or "").split(";") if i)
     strip = _strip(own.attempts)
@@ -103,7 +135,10 @@ def _pack(row: dict[str, Any], own: _Own, judged: Judged, place: int, look_back:
 
 
 def _since(attempts: pl.DataFrame, at: datetime | None) -> pl.DataFrame:
-    """Attempts from when the trouble may have begun: what failed before it is no part of the claim."""
+    """Attempts from when the trouble may have begun.
+
+    What failed before it is no part of the claim.
+    """
     return attempts if at is None else attempts.filter(pl.col("plugged_at_utc") >= at)
 
 
@@ -132,8 +167,13 @@ def _strip(attempts: pl.DataFrame) -> tuple[StripAttempt, ...]:
 
 def _control(frame: pl.DataFrame | None, vehicle_id: str) -> tuple[tuple[Control, ...], str]:
     if frame is None:
-        return (), "No EVSE and week in which an AC attempt of this vehicle failed by its own fault."
-    total = frame.select(pl.col("attempts", "failures", "other_attempts", "other_failures").sum()).row(0)
+        return (
+            (),
+            "No EVSE and week in which an AC attempt of this vehicle failed by its own fault.",
+        )
+    total = frame.select(
+        pl.col("attempts", "failures", "other_attempts", "other_failures").sum()
+    ).row(0)
     text = (
         f"At {counted(frame['evse_id'].n_unique(), 'EVSE')} and in the weeks where {vehicle_id} failed, it failed {total[1]} of "
         f"{counted(total[0], 'AC attempt')}; all other vehicles there in the same weeks failed {total[3]} of {total[2]}."
@@ -144,7 +184,10 @@ def _control(frame: pl.DataFrame | None, vehicle_id: str) -> tuple[tuple[Control
 
 def _pilot(row: dict[str, Any], levels: pl.DataFrame) -> Pilot:
     columns = list(PilotReading.model_fields)
-    readings = tuple(PilotReading(**r) for r in levels.rename({"usual_v": "usual_low_v"}).select(columns).to_dicts())
+    readings = tuple(
+        PilotReading(**r)
+        for r in levels.rename({"usual_v": "usual_low_v"}).select(columns).to_dicts()
+    )
     path = (row["reverse_path_ohm"], row["reverse_path_lo_ohm"], row["reverse_path_hi_ohm"])
     if not readings:
         text = "No EVSE this vehicle used in the look-back logs the low side of the pilot."
@@ -163,14 +206,26 @@ def _pilot(row: dict[str, Any], levels: pl.DataFrame) -> Pilot:
     )  # fmt: skip
 
 
-def _history(inputs: ReferInputs, names: pl.Series, look_back: LookBack) -> dict[str, tuple[str, ...]]:
-    """Reviews and findings of each vehicle until the week's end, in order of time, one sentence each."""
+def _history(
+    inputs: ReferInputs, names: pl.Series, look_back: LookBack
+) -> dict[str, tuple[str, ...]]:
+    """Reviews and findings of each vehicle until the week's end, in order of time, one sentence
+    each.
+    """
     day = "%Y-%m-%d"
-    words = pl.col("decision").replace({"accept": "accepted", "hold": "held", "dismiss": "dismissed"})
+    words = pl.col("decision").replace(
+        {"accept": "accepted", "hold": "held", "dismiss": "dismissed"}
+    )
     reviews = inputs.reviews.select(
         "vehicle_id",
         pl.col("decided_at_utc").alias("at"),
-        pl.format("{}: {} by {}: {}", pl.col("decided_at_utc").dt.strftime(day), words, "decided_by", "reason").alias("said"),
+        pl.format(
+            "{}: {} by {}: {}",
+            pl.col("decided_at_utc").dt.strftime(day),
+            words,
+            "decided_by",
+            "reason",
+        ).alias("said"),
     )
     repaired = pl.when(pl.col("repaired_at_utc").is_not_null()).then(
         pl.format(", repaired {}", pl.col("repaired_at_utc").dt.strftime(day))
@@ -179,7 +234,13 @@ def _history(inputs: ReferInputs, names: pl.Series, look_back: LookBack) -> dict
         "vehicle_id",
         pl.col("at_utc").alias("at"),
         pl.concat_str(
-            [pl.format("{}: the workshop found {}", pl.col("at_utc").dt.strftime(day), "finding"), repaired], ignore_nulls=True
+            [
+                pl.format(
+                    "{}: the workshop found {}", pl.col("at_utc").dt.strftime(day), "finding"
+                ),
+                repaired,
+            ],
+            ignore_nulls=True,
         ).alias("said"),
     )
     both = (
@@ -187,4 +248,7 @@ def _history(inputs: ReferInputs, names: pl.Series, look_back: LookBack) -> dict
         .filter(pl.col("vehicle_id").is_in(names.implode()), pl.col("at") < look_back.to_utc)
         .sort("at")
     )
-    return {str(key[0]): tuple(part["said"]) for key, part in both.partition_by("vehicle_id", as_dict=True).items()}
+    return {
+        str(key[0]): tuple(part["said"])
+        for key, part in both.partition_by("vehicle_id", as_dict=True).items()
+    }

@@ -1,4 +1,7 @@
-"""The two charts of a pack, as Vega-Lite specs with their data inline; shape and place carry the meaning, colour only helps."""
+"""The two charts of a pack, as Vega-Lite specs with their data inline.
+
+Shape and place carry the meaning, colour only helps.
+"""
 
 from __future__ import annotations
 
@@ -7,7 +10,7 @@ from typing import Any
 
 import altair as alt
 
-from pipeline.refer.evidence_model import Band, PilotReading, StripAttempt
+from pipeline.refer.pack.model import Band, PilotReading, StripAttempt
 
 STAGES = ("plugged", "offered", "requested", "energised", "delivering", "charged")
 STAGE_WORDS = ("plugged in", "PWM on", "vehicle asks", "contactor closed", "delivering", "charged")
@@ -34,10 +37,21 @@ def strip_chart(strip: Sequence[StripAttempt]) -> dict[str, Any]:
         .encode(
             x=alt.X("at:T", title=None),
             y=alt.Y(
-                "reached:N", title=None, sort=list(reversed(STAGE_WORDS)), scale=alt.Scale(domain=list(reversed(STAGE_WORDS)))
+                "reached:N",
+                title=None,
+                sort=list(reversed(STAGE_WORDS)),
+                scale=alt.Scale(domain=list(reversed(STAGE_WORDS))),
             ),
-            shape=alt.Shape("outcome:N", scale=alt.Scale(domain=OUTCOMES, range=["circle", "cross", "diamond"]), title=None),
-            color=alt.Color("outcome:N", scale=alt.Scale(domain=OUTCOMES, range=["#1b6ca8", "#b3261e", "#767676"]), title=None),
+            shape=alt.Shape(
+                "outcome:N",
+                scale=alt.Scale(domain=OUTCOMES, range=["circle", "cross", "diamond"]),
+                title=None,
+            ),
+            color=alt.Color(
+                "outcome:N",
+                scale=alt.Scale(domain=OUTCOMES, range=["#1b6ca8", "#b3261e", "#767676"]),
+                title=None,
+            ),
             row=alt.Row("coupler:N", title=None),
             tooltip=["at:T", "EVSE:N", "reached:N", "outcome:N", "fault:N"],
         )
@@ -47,9 +61,18 @@ def strip_chart(strip: Sequence[StripAttempt]) -> dict[str, Any]:
 
 
 def pilot_chart(readings: Sequence[PilotReading], bands: Sequence[Band]) -> dict[str, Any] | None:
-    """Low side of the pilot over time against the bands of a sound and of a shorted diode; None without readings."""
+    """Low side of the pilot over time against the bands of a sound and of a shorted diode.
+
+    None without readings.
+    """
     rows = [
-        {"at": r.at.isoformat(), "low_v": r.low_v, "usual_low_v": r.usual_low_v, "state": r.state, "EVSE": r.evse_id}
+        {
+            "at": r.at.isoformat(),
+            "low_v": r.low_v,
+            "usual_low_v": r.usual_low_v,
+            "state": r.state,
+            "EVSE": r.evse_id,
+        }
         for r in readings
         if r.low_v is not None
     ]
@@ -63,7 +86,9 @@ def pilot_chart(readings: Sequence[PilotReading], bands: Sequence[Band]) -> dict
         alt.Chart(alt.NamedData("bands"))
         .mark_rect(opacity=0.18)
         .encode(
-            y=alt.Y("lo_v:Q", title="low side of the pilot, V"), y2="hi_v:Q", color=alt.Color("band:N", scale=inks, title=None)
+            y=alt.Y("lo_v:Q", title="low side of the pilot, V"),
+            y2="hi_v:Q",
+            color=alt.Color("band:N", scale=inks, title=None),
         )
     )
     points = alt.Chart(alt.NamedData("readings")).mark_point(filled=True, size=36)
@@ -73,13 +98,23 @@ def pilot_chart(readings: Sequence[PilotReading], bands: Sequence[Band]) -> dict
         shape=alt.Shape("state:N", title=None),
         tooltip=["at:T", "EVSE:N", "state:N", "low_v:Q", "usual_low_v:Q"],
     )
-    usual = alt.Chart(alt.NamedData("readings")).mark_tick(thickness=2, color="#444").encode(x=at, y="usual_low_v:Q")
-    return _spec(alt.layer(band, usual, mine).properties(width=620, height=180), readings=rows, bands=areas)
+    usual = (
+        alt.Chart(alt.NamedData("readings"))
+        .mark_tick(thickness=2, color="#444")
+        .encode(x=at, y="usual_low_v:Q")
+    )
+    return _spec(
+        alt.layer(band, usual, mine).properties(width=620, height=180), readings=rows, bands=areas
+    )
 
 
 def _spec(chart: Any, **datasets: list[dict[str, Any]]) -> dict[str, Any]:
-    """The spec with its data, without a theme: a page brings its own, and the bytes stay the same whatever theme is in force.
+    """The spec with its data, without a theme: a page brings its own, and the bytes stay the same
+    whatever theme is in force.
 
-    The data are put in afterwards: checking every row against the schema of Vega-Lite would take seconds a pack.
+    The data are put in afterwards: checking every row against the schema of Vega-Lite would take
+    seconds a pack.
     """
-    return {key: part for key, part in chart.to_dict().items() if key != "config"} | {"datasets": datasets}
+    return {key: part for key, part in chart.to_dict().items() if key != "config"} | {
+        "datasets": datasets
+    }

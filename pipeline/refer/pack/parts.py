@@ -1,22 +1,32 @@
-"""The frames a pack draws on, cut to the referred vehicles: attempts, control group, pilot readings. Set-based."""
+"""The frames a pack draws on, cut to the referred vehicles.
+
+Attempts, control group, pilot readings. Set-based.
+"""
 
 from __future__ import annotations
 
 import polars as pl
 
 from pipeline.circuit.pilot import high_window, low_window
-from pipeline.refer.evidence_model import Band
+from pipeline.refer.pack.model import Band
 
 
 def controls(attempts: pl.DataFrame, vehicles: pl.Series) -> pl.DataFrame:
-    """The control group: everybody else at the EVSE in an ISO week in which a vehicle's AC attempt failed by its blame.
+    """The control group: everybody else at the EVSE in an ISO week in which a vehicle's AC attempt
+    failed by its blame.
 
-    Columns `vehicle_id, evse_id, site_id, evse_model, diode_check, week, attempts, failures, other_vehicles, other_attempts,
-    other_failures`; the latest weeks first, the fullest failures within a week first.
+    Columns `vehicle_id, evse_id, site_id, evse_model, diode_check, week, attempts, failures,
+    other_vehicles, other_attempts, other_failures`; the latest weeks first, the fullest failures
+    within a week first.
     """
     used = attempts.filter(
-        pl.col("supply") == "AC", pl.col("outcome").is_in(["charged", "failed"]), pl.col("weight") > 0
-    ).with_columns(pl.col("plugged_at_utc").dt.strftime("%G-W%V").alias("week"), (pl.col("outcome") == "failed").alias("bad"))
+        pl.col("supply") == "AC",
+        pl.col("outcome").is_in(["charged", "failed"]),
+        pl.col("weight") > 0,
+    ).with_columns(
+        pl.col("plugged_at_utc").dt.strftime("%G-W%V").alias("week"),
+        (pl.col("outcome") == "failed").alias("bad"),
+    )
     own = (
         used.filter(pl.col("vehicle_id").is_in(vehicles.implode()))
         .group_by("vehicle_id", "evse_id", "week")
@@ -32,16 +42,24 @@ def controls(attempts: pl.DataFrame, vehicles: pl.Series) -> pl.DataFrame:
     )
     here = used.join(own.select("evse_id", "week").unique(), on=["evse_id", "week"], how="semi")
     who = pl.coalesce("vehicle_id", "id_token", "attempt_id")
-    by_who = here.group_by("evse_id", "week", who.alias("who")).agg(pl.len().alias("n"), pl.col("bad").sum().alias("bad"))
+    by_who = here.group_by("evse_id", "week", who.alias("who")).agg(
+        pl.len().alias("n"), pl.col("bad").sum().alias("bad")
+    )
     everyone = by_who.group_by("evse_id", "week").agg(
-        pl.len().alias("all_vehicles"), pl.col("n").sum().alias("all_attempts"), pl.col("bad").sum().alias("all_failures")
+        pl.len().alias("all_vehicles"),
+        pl.col("n").sum().alias("all_attempts"),
+        pl.col("bad").sum().alias("all_failures"),
     )
     return (
         own.join(everyone, on=["evse_id", "week"])
         .with_columns(
             (pl.col("all_vehicles").cast(pl.Int64) - 1).alias("other_vehicles"),
-            (pl.col("all_attempts").cast(pl.Int64) - pl.col("attempts").cast(pl.Int64)).alias("other_attempts"),
-            (pl.col("all_failures").cast(pl.Int64) - pl.col("failures").cast(pl.Int64)).alias("other_failures"),
+            (pl.col("all_attempts").cast(pl.Int64) - pl.col("attempts").cast(pl.Int64)).alias(
+                "other_attempts"
+            ),
+            (pl.col("all_failures").cast(pl.Int64) - pl.col("failures").cast(pl.Int64)).alias(
+                "other_failures"
+            ),
         )
         .sort(["vehicle_id", "week", "failures", "evse_id"], descending=[False, True, True, False])
         .drop("blamed", "all_vehicles", "all_attempts", "all_failures")
@@ -49,8 +67,15 @@ def controls(attempts: pl.DataFrame, vehicles: pl.Series) -> pl.DataFrame:
 
 
 def peers(attempts: pl.DataFrame, vehicles: pl.Series) -> pl.DataFrame:
-    """Other vehicles of a vehicle's model at the EVSE models where it failed: `vehicle_id, vehicles, attempts, failures`."""
-    ac = attempts.filter(pl.col("supply") == "AC", pl.col("outcome").is_in(["charged", "failed"]), pl.col("weight") > 0)
+    """Other vehicles of a vehicle's model at the EVSE models where it failed.
+
+    `vehicle_id, vehicles, attempts, failures`.
+    """
+    ac = attempts.filter(
+        pl.col("supply") == "AC",
+        pl.col("outcome").is_in(["charged", "failed"]),
+        pl.col("weight") > 0,
+    )
     mine = (
         ac.filter(pl.col("vehicle_id").is_in(vehicles.implode()), pl.col("outcome") == "failed")
         .select("vehicle_id", "vehicle_model", "evse_model")
@@ -88,7 +113,14 @@ def bands() -> tuple[Band, ...]:
         ):
             out.append(
                 Band.model_validate(
-                    {"name": name, "state": f"{state}2", "side": side, "lo_v": window.lo_v, "hi_v": window.hi_v, "source": source}
+                    {
+                        "name": name,
+                        "state": f"{state}2",
+                        "side": side,
+                        "lo_v": window.lo_v,
+                        "hi_v": window.hi_v,
+                        "source": source,
+                    }
                 )
             )
     return tuple(out)
@@ -96,4 +128,7 @@ def bands() -> tuple[Band, ...]:
 
 def by_vehicle(frame: pl.DataFrame) -> dict[str, pl.DataFrame]:
     """A frame split by vehicle_id."""
-    return {str(key[0]): part for key, part in frame.partition_by("vehicle_id", as_dict=True, maintain_order=True).items()}
+    return {
+        str(key[0]): part
+        for key, part in frame.partition_by("vehicle_id", as_dict=True, maintain_order=True).items()
+    }

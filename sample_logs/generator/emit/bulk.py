@@ -28,7 +28,9 @@ def _reading(rng: np.random.Generator, wh: int, stamp: str, connector: int, tx: 
         f'{{"value":"{power}","context":"Sample.Periodic","measurand":"Power.Active.Import","unit":"W"}}',
     ]
     for phase, (a, v) in enumerate(zip(amps, volts, strict=True), start=1):
-        sampled.append(f'{{"value":"{a}","measurand":"Current.Import","phase":"L{phase}","unit":"A"}}')
+        sampled.append(
+            f'{{"value":"{a}","measurand":"Current.Import","phase":"L{phase}","unit":"A"}}'
+        )
         sampled.append(f'{{"value":"{v}","measurand":"Voltage","phase":"L{phase}-N","unit":"V"}}')
     values = ",".join(sampled)
     return (
@@ -37,8 +39,13 @@ def _reading(rng: np.random.Generator, wh: int, stamp: str, connector: int, tx: 
     )
 
 
-def _calls(rng: np.random.Generator, tx: int, stamp: list[str], connector: int) -> list[tuple[str, str]]:
-    """One transaction's calls with their answers' payloads; the copy's number leads the transaction id."""
+def _calls(
+    rng: np.random.Generator, tx: int, stamp: list[str], connector: int
+) -> list[tuple[str, str]]:
+    """One transaction's calls with their answers' payloads.
+
+    The copy's number leads the transaction id.
+    """
     wh, name = int(rng.integers(10_000, 4_000_000)), f"1@C@{tx:05d}"
     card = f"CARD{int(rng.integers(10_000, 99_999)):06d}"
 
@@ -47,18 +54,28 @@ def _calls(rng: np.random.Generator, tx: int, stamp: list[str], connector: int) 
         return f'"StatusNotification",{body}', "{}"
 
     accepted = '{"idTagInfo":{"status":"Accepted"}}'
-    start = f'{{"connectorId":{connector},"idTag":"{card}","meterStart":{wh},"timestamp":"{stamp[2]}"}}'
+    start = (
+        f'{{"connectorId":{connector},"idTag":"{card}","meterStart":{wh},"timestamp":"{stamp[2]}"}}'
+    )
     out = [
         status("Preparing", stamp[0]),
         (f'"Authorize",{{"idTag":"{card}"}}', accepted),
-        (f'"StartTransaction",{start}', f'{{"idTagInfo":{{"status":"Accepted"}},"transactionId":{name}}}'),
+        (
+            f'"StartTransaction",{start}',
+            f'{{"idTagInfo":{{"status":"Accepted"}},"transactionId":{name}}}',
+        ),
         status("Charging", stamp[3]),
     ]
     for k in range(READINGS):
         wh += int(rng.integers(50, 180))
         out.append((_reading(rng, wh, stamp[4 + k], connector, name), "{}"))
     stop = f'{{"transactionId":{name},"meterStop":{wh},"timestamp":"{stamp[-3]}","reason":"Local"}}'
-    return [*out, (f'"StopTransaction",{stop}', accepted), status("Finishing", stamp[-2]), status("Available", stamp[-1])]
+    return [
+        *out,
+        (f'"StopTransaction",{stop}', accepted),
+        status("Finishing", stamp[-2]),
+        status("Available", stamp[-1]),
+    ]
 
 
 def _block(rng: np.random.Generator) -> bytes:
@@ -68,14 +85,31 @@ def _block(rng: np.random.Generator) -> bytes:
     for tx in range(BLOCK_TRANSACTIONS):
         station, connector = f"S{tx % STATIONS:04d}", tx // STATIONS % 2 + 1
         begin = (tx // (2 * STATIONS)) * 17_000.0 + float(rng.uniform(0, 1000))
-        after = np.r_[0, 9, 11, 15, 900 * np.arange(1, READINGS + 1), 900 * READINGS + np.array([400, 402, 600])]
+        after = np.r_[
+            0,
+            9,
+            11,
+            15,
+            900 * np.arange(1, READINGS + 1),
+            900 * READINGS + np.array([400, 402, 600]),
+        ]
         times = begin + after[:steps]
         stamps = [_clock(t) for t in times]
         for k, (call, answer) in enumerate(_calls(rng, tx, stamps, connector)):
             at, message = times[k] + 0.12, f"@C@-{tx}-{k}"
             head = f'"station_id":"{station}","dir"'
-            rows.append((at, f'{{"at":"{_clock(at)}",{head}:"in","version":"1.6","frame":[2,"{message}",{call}]}}'))
-            rows.append((at, f'{{"at":"{_clock(at + 0.03)}",{head}:"out","version":"1.6","frame":[3,"{message}",{answer}]}}'))
+            rows.append(
+                (
+                    at,
+                    f'{{"at":"{_clock(at)}",{head}:"in","version":"1.6","frame":[2,"{message}",{call}]}}',
+                )
+            )
+            rows.append(
+                (
+                    at,
+                    f'{{"at":"{_clock(at + 0.03)}",{head}:"out","version":"1.6","frame":[3,"{message}",{answer}]}}',
+                )
+            )
     rows.sort(key=lambda row: row[0])
     return "".join(line + "\n" for _, line in rows).encode()
 

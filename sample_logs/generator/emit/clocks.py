@@ -36,14 +36,18 @@ class Stations:
     stations: pl.DataFrame
 
 
-def _one_clock(rng: np.random.Generator, span: tuple[int, int], boots: list[int], dirt: float) -> list[tuple[int, int, float]]:
+def _one_clock(
+    rng: np.random.Generator, span: tuple[int, int], boots: list[int], dirt: float
+) -> list[tuple[int, int, float]]:
     """Segments of one station's clock."""
     begin, end = span
     drift = 1.0 + rng.normal(0.0, 2.5) * dirt / DAY_S
     syncs = rng.random() < 0.6
     marks: list[tuple[int, str]] = [(begin - DAY_MS, "start")]
     if syncs:
-        marks += [(begin + int((d + 0.13) * DAY_MS), "sync") for d in range((end - begin) // DAY_MS)]
+        marks += [
+            (begin + int((d + 0.13) * DAY_MS), "sync") for d in range((end - begin) // DAY_MS)
+        ]
     if rng.random() < 0.25 * dirt:
         marks.append((int(rng.uniform(begin, end)), "jump"))
     marks += [(b, "boot") for b in boots]
@@ -74,7 +78,9 @@ def _boots(rng: np.random.Generator, span: tuple[int, int], dirt: float) -> list
 
 def _sources(rng: np.random.Generator, world: World) -> pl.DataFrame:
     """How each station's attempts are known: frames of one version, pilot rows, or an export."""
-    per = world.evses.with_columns(logs=pl.Series(world.fleet.logs_pilot)).group_by("station_id", maintain_order=True)
+    per = world.evses.with_columns(logs=pl.Series(world.fleet.logs_pilot)).group_by(
+        "station_id", maintain_order=True
+    )
     stations = per.agg(pl.col("site_id").first(), pilot=pl.col("logs").any())
     sites = stations["site_id"].unique(maintain_order=True).to_list()
     some = max(1, len(sites) // 6) if len(sites) > 1 else 0
@@ -99,7 +105,9 @@ def draw_stations(world: World, dirt: float) -> Stations:
     for station, row in first.select("station_id", "row").iter_rows():
         updated = begin + world.fleet.firmware_at_s[row] * 1000
         unasked = _boots(rng, span, dirt)
-        old, new = (FIRMWARES[f[row]] for f in (world.fleet.firmware_first, world.fleet.firmware_then))
+        old, new = (
+            FIRMWARES[f[row]] for f in (world.fleet.firmware_first, world.fleet.firmware_then)
+        )
         started = [(begin + int(rng.uniform(1_000, 900_000)), "start")]
         if np.isfinite(updated):
             started.append((int(updated), "update"))
@@ -112,12 +120,22 @@ def draw_stations(world: World, dirt: float) -> Stations:
     return Stations(
         clock=pl.DataFrame(
             clock,
-            schema={"station_id": pl.String, "true_ms": pl.Int64, "station_ms": pl.Int64, "drift": pl.Float64},
+            schema={
+                "station_id": pl.String,
+                "true_ms": pl.Int64,
+                "station_ms": pl.Int64,
+                "drift": pl.Float64,
+            },
             orient="row",
         ).sort("station_id", "true_ms"),
         boots=pl.DataFrame(
             boots,
-            schema={"station_id": pl.String, "t_ms": pl.Int64, "firmware": pl.String, "cause": pl.String},
+            schema={
+                "station_id": pl.String,
+                "t_ms": pl.Int64,
+                "firmware": pl.String,
+                "cause": pl.String,
+            },
             orient="row",
         ),
         offline=pl.DataFrame(
@@ -139,16 +157,27 @@ def with_station_time(frame: pl.DataFrame, clock: pl.DataFrame) -> pl.DataFrame:
         check_sortedness=False,
     )
     gone = ((pl.col("t_ms") - pl.col("true_ms")) * pl.col("drift")).round().cast(pl.Int64)
-    return joined.with_columns(station_ms=pl.col("segment_ms") + gone).drop("segment_ms", "true_ms", "drift")
+    return joined.with_columns(station_ms=pl.col("segment_ms") + gone).drop(
+        "segment_ms", "true_ms", "drift"
+    )
 
 
 def with_offline(frame: pl.DataFrame, offline: pl.DataFrame) -> pl.DataFrame:
-    """Add `back_ms`: when the station was connected again, null where it was connected at `t_ms`."""
+    """Add `back_ms`.
+
+    When the station was connected again, null where it was connected at `t_ms`.
+    """
     joined = frame.sort("t_ms").join_asof(
-        offline.sort("off_ms"), left_on="t_ms", right_on="off_ms", by="station_id", check_sortedness=False
+        offline.sort("off_ms"),
+        left_on="t_ms",
+        right_on="off_ms",
+        by="station_id",
+        check_sortedness=False,
     )
     away = pl.col("t_ms") < pl.col("on_ms")
-    return joined.with_columns(back_ms=pl.when(away).then("on_ms")).drop("on_ms", "off_ms", strict=False)
+    return joined.with_columns(back_ms=pl.when(away).then("on_ms")).drop(
+        "on_ms", "off_ms", strict=False
+    )
 
 
 def stamp(ms: str) -> pl.Expr:

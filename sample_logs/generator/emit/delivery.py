@@ -24,15 +24,58 @@ from sample_logs.generator.world import World
 WEEK_MS = 7 * 86_400_000
 PACKING = ("", ".gz", ".zst")
 ATTEMPT_TRUTH = (
-    *("attempt_id", "vehicle_id", "evse_id", "site_id", "station_id", "connector_id", "coupler", "vehicle_model"),
-    *("evse_model", "firmware", "diode_check", "plugged_at", "unplugged_at", "supply", "outcome", "stage"),
+    *(
+        "attempt_id",
+        "vehicle_id",
+        "evse_id",
+        "site_id",
+        "station_id",
+        "connector_id",
+        "coupler",
+        "vehicle_model",
+    ),
+    *(
+        "evse_model",
+        "firmware",
+        "diode_check",
+        "plugged_at",
+        "unplugged_at",
+        "supply",
+        "outcome",
+        "stage",
+    ),
     *("stage_seconds", "fault", "early_b", "energy_kwh", "pilot_high_v", "pilot_low_v", "cause"),
-    *("true_p_vehicle", "true_p_evse", "true_p_pairing", "true_p_chance", "vehicle_fault", "evse_fault", "leak_ohm"),
-    *("id_token", "token_conflict", "version", "pilot", "export", "cut_ms", "calls", "pilot_rows", "exported"),
+    *(
+        "true_p_vehicle",
+        "true_p_evse",
+        "true_p_pairing",
+        "true_p_chance",
+        "vehicle_fault",
+        "evse_fault",
+        "leak_ohm",
+    ),
+    *(
+        "id_token",
+        "token_conflict",
+        "version",
+        "pilot",
+        "export",
+        "cut_ms",
+        "calls",
+        "pilot_rows",
+        "exported",
+    ),
 )
 
 
-def write_delivery(world: World, directory: Path, dirt: float, *, stations: Stations | None = None, packed: bool = False) -> None:
+def write_delivery(
+    world: World,
+    directory: Path,
+    dirt: float,
+    *,
+    stations: Stations | None = None,
+    packed: bool = False,
+) -> None:
     """Write the world as a delivery and its truth; `packed` packs every large file."""
     stations = draw_stations(world, dirt) if stations is None else stations
     tokens = draw_tokens(world)
@@ -57,7 +100,10 @@ def write_delivery(world: World, directory: Path, dirt: float, *, stations: Stat
         damage |= _write_rows(world, rows, home, place, dirt, packing)
     dtcs = telematics.dtc_rows(world).drop("t_ms")
     write(home / "telematics" / "dtcs.csv", dtcs.write_csv().encode())
-    write(directory / "truth" / "impossible.csv", pl.concat([planted, planted_rows]).write_csv().encode())
+    write(
+        directory / "truth" / "impossible.csv",
+        pl.concat([planted, planted_rows]).write_csv().encode(),
+    )
     seen = _with_evidence(attempts, frames, pilot)
     _write_truth(world, stations, seen, directory / "truth", damage)
 
@@ -79,7 +125,9 @@ def _label(world: World, week: int) -> str:
 def _frames(world: World, stations: Stations, attempts: pl.DataFrame, dirt: float) -> pl.DataFrame:
     """Lines of all frames in the receiver's order, before any damage."""
     speaking = attempts.filter(~pl.col("export"))
-    of_attempts = pl.concat([f(speaking).select(COLUMNS) for f in (ocpp16.events_16, ocpp201.events_201)])
+    of_attempts = pl.concat(
+        [f(speaking).select(COLUMNS) for f in (ocpp16.events_16, ocpp201.events_201)]
+    )
     events = pl.concat([uncut(of_attempts, attempts), station_events(world, stations, attempts)])
     return lines(events, stations, world.spec.rng("wire"), dirt)
 
@@ -118,22 +166,31 @@ def _write_rows(
     return damage
 
 
-def _with_evidence(attempts: pl.DataFrame, frames: pl.DataFrame, pilot: pl.DataFrame) -> pl.DataFrame:
+def _with_evidence(
+    attempts: pl.DataFrame, frames: pl.DataFrame, pilot: pl.DataFrame
+) -> pl.DataFrame:
     """Add how many calls and pilot rows tell of each attempt, and whether an export does."""
     for name, rows in (("calls", frames), ("pilot_rows", pilot)):
         count = rows.group_by("attempt_id").len(name).filter(pl.col("attempt_id").is_not_null())
         attempts = attempts.join(count, on="attempt_id", how="left", maintain_order="left")
     return attempts.with_columns(
-        pl.col("calls", "pilot_rows").fill_null(0), exported=pl.col("export") & pl.col("pwm_s").is_not_null()
+        pl.col("calls", "pilot_rows").fill_null(0),
+        exported=pl.col("export") & pl.col("pwm_s").is_not_null(),
     )
 
 
 def _write_truth(
-    world: World, stations: Stations, attempts: pl.DataFrame, folder: Path, damage: dict[str, dict[str, int]]
+    world: World,
+    stations: Stations,
+    attempts: pl.DataFrame,
+    folder: Path,
+    damage: dict[str, dict[str, int]],
 ) -> None:
     """Truth: attempts, faults, stations' clocks, and the damage done to files."""
     folder.mkdir(parents=True, exist_ok=True)
-    attempts.select(ATTEMPT_TRUTH).sort("attempt_id").write_parquet(folder / "attempts.parquet", compression="zstd")
+    attempts.select(ATTEMPT_TRUTH).sort("attempt_id").write_parquet(
+        folder / "attempts.parquet", compression="zstd"
+    )
     for name, frame in (
         ("vehicle_truth", world.vehicle_truth),
         ("evse_truth", world.evse_truth),

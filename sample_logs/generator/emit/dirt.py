@@ -1,4 +1,7 @@
-"""What happens to lines on their way: twice, out of order, cut off, with bytes that do not belong."""
+"""What happens to lines on their way.
+
+Twice, out of order, cut off, with bytes that do not belong.
+"""
 
 from __future__ import annotations
 

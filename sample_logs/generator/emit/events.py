@@ -28,7 +28,8 @@ EMPTY_REPLY = "{}"
 Keep = Literal["live", "queued", "final"]
 """Whether a station without connection queues it; `final`: it follows even where a reboot cut the attempt."""
 
-# canonical fault -> 1.6 errorCode, vendorId, vendorErrorCode, info; the CX numbers are published codes
+# canonical fault -> 1.6 errorCode, vendorId, vendorErrorCode, info; the CX numbers are published
+# codes
 TOLD_16: dict[str, tuple[str, str, str, str]] = {
     "DiodeFault": ("OtherError", "ambelin.example", "DiodeFault", "pilot diode"),
     "PilotFault": ("OtherError", "https://chargex.inl.gov", "CX014", "pilot voltage"),
@@ -53,7 +54,9 @@ TOLD_201: dict[str, tuple[str, str, str]] = {
 def told(faults: pl.Expr, table: Mapping[str, tuple[str, ...]], place: int) -> pl.Expr:
     """One part of how a fault is told; a fault not listed is told by its own name."""
     known = {name: words[place] for name, words in table.items()}
-    return faults.replace_strict(known, default=faults if place == 0 else pl.lit(""), return_dtype=pl.String)
+    return faults.replace_strict(
+        known, default=faults if place == 0 else pl.lit(""), return_dtype=pl.String
+    )
 
 
 def event(
@@ -88,7 +91,9 @@ def spread(frame: pl.DataFrame, every_s: float) -> pl.DataFrame:
     going = frame.filter(pl.col("stop_s").is_not_null() & pl.col("closed_s").is_not_null())
     length = pl.col("stop_s") - pl.col("closed_s")
     counted = going.with_columns(k=pl.int_ranges(1, (length / every_s).floor().cast(pl.Int64) + 1))
-    rows = counted.explode("k", empty_as_null=False, keep_nulls=False).filter(pl.col("k").is_not_null())
+    rows = counted.explode("k", empty_as_null=False, keep_nulls=False).filter(
+        pl.col("k").is_not_null()
+    )
     share = pl.col("k") * every_s / length
     return rows.with_columns(
         reading_s=pl.col("closed_s") + pl.col("k") * every_s,
@@ -98,7 +103,10 @@ def spread(frame: pl.DataFrame, every_s: float) -> pl.DataFrame:
 
 
 def filled(template: str, *parts: pl.Expr | str) -> pl.Expr:
-    """Text with each `{}` replaced in turn: column names or expressions. Other braces stay (JSON)."""
+    """Text with each `{}` replaced in turn: column names or expressions.
+
+    Other braces stay (JSON).
+    """
     pieces = template.split("{}")
     if len(pieces) != len(parts) + 1:
         raise ValueError(f"{len(pieces) - 1} places, {len(parts)} parts: {template}")

@@ -74,7 +74,10 @@ def export_files(world: World, attempts: pl.DataFrame) -> dict[str, bytes]:
         faults = ", ".join(f'"{word}": {code}' for code, word in TROUBLE.items())
         part = MAPPING.format(name=site, zone=zone, faults=faults)
         entries.append(part if not entries else part.removeprefix("exports:\n"))
-        week = rows.with_columns(week=((pl.col("t0_ms") - int(world.spec.start.timestamp() * 1000)) // (7 * 86_400_000)) + 1)
+        week = rows.with_columns(
+            week=((pl.col("t0_ms") - int(world.spec.start.timestamp() * 1000)) // (7 * 86_400_000))
+            + 1
+        )
         for (number,), some in week.group_by("week", maintain_order=True):
             odd = int(str(number)) % 2 == 1
             name = f"sessions/{site}_{'bays' if odd else 'list'}_{int(str(number)):02d}.csv"

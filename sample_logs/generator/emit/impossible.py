@@ -25,12 +25,18 @@ def _some(frame: pl.DataFrame, able: pl.Expr, rng: np.random.Generator, dirt: fl
 
 def _listed(frame: pl.DataFrame, picked: pl.Series, kind: str) -> pl.DataFrame:
     """Rows of the truth's list."""
-    return frame.filter(picked).select(pl.lit(kind).alias("kind"), "station_id", "attempt_id", pl.col("t_ms").alias("true_ms"))
+    return frame.filter(picked).select(
+        pl.lit(kind).alias("kind"), "station_id", "attempt_id", pl.col("t_ms").alias("true_ms")
+    )
 
 
-def spoil_frames(attempts: pl.DataFrame, rng: np.random.Generator, dirt: float) -> tuple[pl.DataFrame, pl.DataFrame]:
+def spoil_frames(
+    attempts: pl.DataFrame, rng: np.random.Generator, dirt: float
+) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Attempts whose meter tells what cannot be (their registers changed), and the list of them."""
-    metered = pl.col("stop_s").is_not_null() & ~pl.col("export") & pl.col("cut_ms").is_null()  # cut by a restart: no stop is said
+    metered = (
+        pl.col("stop_s").is_not_null() & ~pl.col("export") & pl.col("cut_ms").is_null()
+    )  # cut by a restart: no stop is said
     timed = attempts.with_columns(t_ms="end_ms")
     back = _some(timed, metered & (pl.col("meter_start") > BACK_WH), rng, dirt)
     leap = _some(timed, metered, rng, dirt) & ~back
@@ -41,11 +47,15 @@ def spoil_frames(attempts: pl.DataFrame, rng: np.random.Generator, dirt: float) 
         .then(pl.col("meter_stop") + LEAP_WH)
         .otherwise("meter_stop")
     )
-    listed = pl.concat([_listed(timed, back, "register_backwards"), _listed(timed, leap, "register_leap")])
+    listed = pl.concat(
+        [_listed(timed, back, "register_backwards"), _listed(timed, leap, "register_leap")]
+    )
     return attempts.with_columns(meter_stop=stop), listed
 
 
-def spoil_pilot(rows: pl.DataFrame, rng: np.random.Generator, dirt: float) -> tuple[pl.DataFrame, pl.DataFrame]:
+def spoil_pilot(
+    rows: pl.DataFrame, rng: np.random.Generator, dirt: float
+) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Pilot rows with what cannot be, and the list of them."""
     waiting = pl.col("state") == "B2"
     closed = _some(rows, waiting & pl.col("fault").is_null(), rng, dirt)

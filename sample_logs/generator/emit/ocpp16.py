@@ -14,7 +14,9 @@ REFUSALS = ("Invalid", "Blocked", "Expired")
 METER_EVERY_S = 900.0
 
 
-def _status(frame: pl.DataFrame, at: pl.Expr | float, status: str, *, rank: int, keep: Keep = "live") -> pl.DataFrame:
+def _status(
+    frame: pl.DataFrame, at: pl.Expr | float, status: str, *, rank: int, keep: Keep = "live"
+) -> pl.DataFrame:
     """StatusNotification without an error."""
     payload = filled(
         '{"connectorId":{},"errorCode":"NoError","status":"{}","timestamp":"@TS"}',
@@ -25,7 +27,10 @@ def _status(frame: pl.DataFrame, at: pl.Expr | float, status: str, *, rank: int,
 
 
 def _trouble(frame: pl.DataFrame, at: pl.Expr, status: str, *, rank: int) -> pl.DataFrame:
-    """StatusNotification with the fault as this world tells it in 1.6; an error is replayed later."""
+    """StatusNotification with the fault as this world tells it in 1.6.
+
+    An error is replayed later.
+    """
     fault = pl.col("fault")
     vendor = told(fault, TOLD_16, 1)
     more = pl.when(vendor != "").then(
@@ -52,7 +57,9 @@ def _authorise(a: pl.DataFrame) -> list[pl.DataFrame]:
     asked = asked.filter(pl.col("fault_s").is_null() | (pl.col("auth_s") < pl.col("fault_s")))
     refusal = pl.lit(list(REFUSALS)).list.get((pl.col("u") * 1000).cast(pl.Int64) % 3)
     status = pl.when(pl.col("outcome") == "declined").then(refusal).otherwise(pl.lit("Accepted"))
-    answer = pl.when(pl.col("fault").ne_missing("NoAnswer")).then(filled('{"idTagInfo":{"status":"{}"}}', status))
+    answer = pl.when(pl.col("fault").ne_missing("NoAnswer")).then(
+        filled('{"idTagInfo":{"status":"{}"}}', status)
+    )
     payload = filled('{"idTag":"{}"}', "id_token")
     return [event(asked, pl.col("auth_s"), "Authorize", payload, answer, rank=1)]
 
@@ -75,9 +82,18 @@ def _transaction(a: pl.DataFrame) -> list[pl.DataFrame]:
         _reason(),
     )
     return [
-        event(started, pl.col("pwm_s") - 0.2, "StartTransaction", start, reply, rank=2, keep="queued"),
+        event(
+            started, pl.col("pwm_s") - 0.2, "StartTransaction", start, reply, rank=2, keep="queued"
+        ),
         event(started, _stop_at(), "StopTransaction", stop, ACCEPTED, rank=8, keep="queued"),
-        event(spread(started, METER_EVERY_S), pl.col("reading_s"), "MeterValues", _values(), rank=6, keep="queued"),
+        event(
+            spread(started, METER_EVERY_S),
+            pl.col("reading_s"),
+            "MeterValues",
+            _values(),
+            rank=6,
+            keep="queued",
+        ),
     ]
 
 
@@ -100,7 +116,10 @@ def pulled() -> pl.Expr:
 
 
 def _reason() -> pl.Expr:
-    """Reason of the stop: trouble is `Other`; a wait or a full battery ends with the plug pulled."""
+    """Reason of the stop: trouble is `Other`.
+
+    A wait or a full battery ends with the plug pulled.
+    """
     silent_vehicle = (pl.col("stage") == "energised") & pl.col("fault").is_null()
     return (
         pl.when((pl.col("outcome") == "failed") & ~silent_vehicle)
@@ -148,7 +167,12 @@ def _statuses(a: pl.DataFrame) -> list[pl.DataFrame]:
         _trouble(shown, pl.col("fault_s") + 0.2, "Faulted", rank=7),
         _trouble(warned, pl.col("fault_s") + 0.2, "SuspendedEV", rank=7),
         _status(warned.filter(begun), pl.col("fault_s") + 1.5, "Finishing", rank=9),
-        _status(mute.filter(begun & (pl.col("stage") != "energised")), pl.col("fault_s") + 1.0, "Finishing", rank=9),
+        _status(
+            mute.filter(begun & (pl.col("stage") != "energised")),
+            pl.col("fault_s") + 1.0,
+            "Finishing",
+            rank=9,
+        ),
         _status(waits, pl.col("pwm_s") + 2.0, "SuspendedEV", rank=5),
         _status(halted, pl.col("stop_s") + 0.1, "SuspendedEV", rank=7),
         _status(pl.concat([waits, halted]), end - 1.0, "Finishing", rank=9),

@@ -4,7 +4,15 @@ from __future__ import annotations
 
 import polars as pl
 
-from sample_logs.generator.emit.events import EMPTY_REPLY, TOLD_201, Keep, event, filled, spread, told
+from sample_logs.generator.emit.events import (
+    EMPTY_REPLY,
+    TOLD_201,
+    Keep,
+    event,
+    filled,
+    spread,
+    told,
+)
 from sample_logs.generator.emit.ocpp16 import METER_EVERY_S, REFUSALS, pulled
 
 VERSION = "2.0.1"
@@ -12,7 +20,9 @@ ACCEPTED = '{"idTokenInfo":{"status":"Accepted"}}'
 SEQ = "@SEQ"
 
 
-def _status(frame: pl.DataFrame, at: pl.Expr | float, status: str, *, rank: int, keep: Keep = "live") -> pl.DataFrame:
+def _status(
+    frame: pl.DataFrame, at: pl.Expr | float, status: str, *, rank: int, keep: Keep = "live"
+) -> pl.DataFrame:
     """StatusNotification: no error code travels here in 2.0.1."""
     payload = filled(
         '{"timestamp":"@TS","connectorStatus":"{}","evseId":{},"connectorId":1}',
@@ -126,7 +136,13 @@ def _ended(a: pl.DataFrame) -> pl.DataFrame:
     named = pl.col("fault").replace_strict(
         {"GroundFailure": "GroundFault", "OverCurrentFailure": "OvercurrentFault"}, default="Other"
     )
-    reason = pl.when(trouble).then(named).when(local).then(pl.lit("Local")).otherwise(pl.lit("EVDisconnected"))
+    reason = (
+        pl.when(trouble)
+        .then(named)
+        .when(local)
+        .then(pl.lit("Local"))
+        .otherwise(pl.lit("EVDisconnected"))
+    )
     trigger = (
         pl.when(trouble)
         .then(pl.lit("AbnormalCondition"))
@@ -134,18 +150,32 @@ def _ended(a: pl.DataFrame) -> pl.DataFrame:
         .then(pl.lit("StopAuthorized"))
         .otherwise(pl.lit("EVDeparted"))
     )
-    at = pl.when(trouble).then(pl.col("fault_s") + 0.6).when(local).then(pl.col("stop_s") + 0.2).otherwise(pl.col("left_s") - 0.3)
+    at = (
+        pl.when(trouble)
+        .then(pl.col("fault_s") + 0.6)
+        .when(local)
+        .then(pl.col("stop_s") + 0.2)
+        .otherwise(pl.col("left_s") - 0.3)
+    )
     info = filled(',"stoppedReason":"{}"', reason)
-    return _transaction(a, at, "Ended", trigger, rank=9, info=info, more=_meter("meter_stop", "Transaction.End"))
+    return _transaction(
+        a, at, "Ended", trigger, rank=9, info=info, more=_meter("meter_stop", "Transaction.End")
+    )
 
 
 def events_201(attempts: pl.DataFrame) -> pl.DataFrame:
     """All 2.0.1 events of these attempts (one row an event), numbered within the transaction."""
     a = attempts.filter(pl.col("version") == VERSION)
     closed = a.filter(pl.col("closed_s").is_not_null())
-    waits = a.filter(pl.col("outcome") == "not_requested").with_columns(halt_s=pl.col("pwm_s") + 2.0)
+    waits = a.filter(pl.col("outcome") == "not_requested").with_columns(
+        halt_s=pl.col("pwm_s") + 2.0
+    )
     full = a.filter(pl.col("full")).with_columns(halt_s=pl.col("stop_s"))
-    mute = a.filter((pl.col("stage") == "energised") & pl.col("fault").is_null() & (pl.col("outcome") == "failed"))
+    mute = a.filter(
+        (pl.col("stage") == "energised")
+        & pl.col("fault").is_null()
+        & (pl.col("outcome") == "failed")
+    )
     halted = pl.concat([waits, full, mute.with_columns(halt_s=pl.col("fault_s"))])
     reading = spread(closed, METER_EVERY_S)
     begin = _transaction(
@@ -157,8 +187,22 @@ def events_201(attempts: pl.DataFrame) -> pl.DataFrame:
         info=_state("EVConnected"),
         more=_meter("meter_start", "Transaction.Begin"),
     )
-    running = _transaction(closed, pl.col("closed_s") + 0.1, "Updated", "ChargingStateChanged", rank=5, info=_state("Charging"))
-    resting = _transaction(halted, pl.col("halt_s") + 0.1, "Updated", "ChargingStateChanged", rank=6, info=_state("SuspendedEV"))
+    running = _transaction(
+        closed,
+        pl.col("closed_s") + 0.1,
+        "Updated",
+        "ChargingStateChanged",
+        rank=5,
+        info=_state("Charging"),
+    )
+    resting = _transaction(
+        halted,
+        pl.col("halt_s") + 0.1,
+        "Updated",
+        "ChargingStateChanged",
+        rank=6,
+        info=_state("SuspendedEV"),
+    )
     metered = _transaction(
         reading,
         pl.col("reading_s"),
@@ -188,5 +232,7 @@ def _numbered(events: pl.DataFrame) -> pl.DataFrame:
     ours = pl.col("action") == "TransactionEvent"
     place = ours.cast(pl.Int64).cum_sum().over("attempt_id") - 1
     return ordered.with_columns(
-        payload=pl.when(ours).then(pl.col("payload").str.replace(SEQ, place.cast(pl.String), literal=True)).otherwise("payload")
+        payload=pl.when(ours)
+        .then(pl.col("payload").str.replace(SEQ, place.cast(pl.String), literal=True))
+        .otherwise("payload")
     )

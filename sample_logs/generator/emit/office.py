@@ -85,7 +85,11 @@ def _healthy(world: World, rng: np.random.Generator) -> pl.DataFrame:
     """Visits of cars with nothing wrong, about 3 in 200."""
     sick = world.vehicle_truth["vehicle_id"].unique().to_list()
     well = [v for v in world.vehicles["vehicle_id"].to_list() if v not in set(sick)]
-    some = [well[i] for i in rng.choice(len(well), max(1, len(well) // 70), replace=False)] if well else []
+    some = (
+        [well[i] for i in rng.choice(len(well), max(1, len(well) // 70), replace=False)]
+        if well
+        else []
+    )
     begin = int(world.spec.start.timestamp() * 1000)
     n = len(some)
     return pl.DataFrame(
@@ -114,7 +118,10 @@ def findings_csv(world: World) -> bytes:
             finding="finding",
             pp_pe_v=proximity,
             cp_pe_forward_ohm=pl.col("forward").round(0).cast(pl.Int64),
-            cp_pe_reverse_ohm=pl.when(reverse < METER_TOP_OHM).then(reverse).round(0).cast(pl.Int64),
+            cp_pe_reverse_ohm=pl.when(reverse < METER_TOP_OHM)
+            .then(reverse)
+            .round(0)
+            .cast(pl.Int64),
             repaired_at=stamp("repaired_ms"),
             note="note",
         )

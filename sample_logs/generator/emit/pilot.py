@@ -45,8 +45,16 @@ def _rows(
     after = pl.lit(at) if isinstance(at, float) else at
     letter = pl.lit(state) if isinstance(state, str) else state
     runs = low is not None
-    shown = pl.when("low_logged").then(pl.col(low)) if low is not None else pl.lit(None, dtype=pl.Float64)
-    word = pl.col("fault").replace_strict(WORDS, default=None) if fault else pl.lit(None, dtype=pl.String)
+    shown = (
+        pl.when("low_logged").then(pl.col(low))
+        if low is not None
+        else pl.lit(None, dtype=pl.Float64)
+    )
+    word = (
+        pl.col("fault").replace_strict(WORDS, default=None)
+        if fault
+        else pl.lit(None, dtype=pl.String)
+    )
     return frame.select(
         "station_id",
         "connector_id",
@@ -65,7 +73,9 @@ def _rows(
 def _with_duty(world: World, attempts: pl.DataFrame) -> pl.DataFrame:
     """Add the duty cycle offered (5 % on CCS: digital communication) and whether low is read."""
     rng = world.spec.rng("pilot")
-    offered = np.minimum(attempts["max_current_a"].to_numpy(), rng.choice([10.0, 16.0, 32.0], attempts.height))
+    offered = np.minimum(
+        attempts["max_current_a"].to_numpy(), rng.choice([10.0, 16.0, 32.0], attempts.height)
+    )
     logged = pl.DataFrame({"evse_id": world.evses["evse_id"], "low_logged": world.fleet.logs_low})
     duty = pl.Series(np.round(duty_for(offered), 2))
     return attempts.with_columns(
@@ -76,11 +86,20 @@ def _with_duty(world: World, attempts: pl.DataFrame) -> pl.DataFrame:
 
 def _periodic(a: pl.DataFrame) -> pl.DataFrame:
     """Rows some controllers repeat during charging."""
-    going = a.filter(pl.col("repeats") & pl.col("closed_s").is_not_null() & pl.col("stop_s").is_not_null())
+    going = a.filter(
+        pl.col("repeats") & pl.col("closed_s").is_not_null() & pl.col("stop_s").is_not_null()
+    )
     length = pl.col("stop_s") - pl.col("closed_s")
     counted = going.with_columns(k=pl.int_ranges(1, (length / REPEAT_S).floor().cast(pl.Int64) + 1))
     rows = counted.explode("k", empty_as_null=False, keep_nulls=False)
-    return _rows(rows, pl.col("closed_s") + pl.col("k") * REPEAT_S, "C2", high="high_c_v", low="low_c_v", closed=True)
+    return _rows(
+        rows,
+        pl.col("closed_s") + pl.col("k") * REPEAT_S,
+        "C2",
+        high="high_c_v",
+        low="low_c_v",
+        closed=True,
+    )
 
 
 def _state_f(frame: pl.DataFrame, at: pl.Expr) -> pl.DataFrame:
@@ -99,17 +118,32 @@ def pilot_rows(world: World, stations: Stations, attempts: pl.DataFrame) -> pl.D
     failed = a.filter(pl.col("outcome") == "failed")
     charged = a.filter(pl.col("outcome") == "charged")
     plugged, offered, requested, energised = (
-        failed.filter(pl.col("stage") == s) for s in ("plugged", "offered", "requested", "energised")
+        failed.filter(pl.col("stage") == s)
+        for s in ("plugged", "offered", "requested", "energised")
     )
     delivering = failed.filter(pl.col("stage") == "delivering")
     at, late = pl.col("fault_s"), pl.col("fault_s") + 0.4
     closing = pl.concat([energised, delivering])
     own = pl.col("fault").is_in(PROTECTED).fill_null(value=False)
-    ends = _rows(a, pl.col("left_s"), "A1", high="high_a_v", low=None).with_columns(last=pl.lit(value=True))
+    ends = _rows(a, pl.col("left_s"), "A1", high="high_a_v", low=None).with_columns(
+        last=pl.lit(value=True)
+    )
     parts = [
         _rows(a, 0.0, "B1", high="high_b_v", low=None),
-        _rows(a.filter(pl.col("pwm_s").is_not_null()), pl.col("pwm_s"), "B2", high="high_b_v", low="low_b_v"),
-        _rows(a.filter(pl.col("request_s").is_not_null()), pl.col("request_s"), "C2", high="high_c_v", low="low_c_v"),
+        _rows(
+            a.filter(pl.col("pwm_s").is_not_null()),
+            pl.col("pwm_s"),
+            "B2",
+            high="high_b_v",
+            low="low_b_v",
+        ),
+        _rows(
+            a.filter(pl.col("request_s").is_not_null()),
+            pl.col("request_s"),
+            "C2",
+            high="high_c_v",
+            low="low_c_v",
+        ),
         _rows(
             a.filter(pl.col("closed_s").is_not_null()),
             pl.col("closed_s"),
@@ -131,8 +165,12 @@ def pilot_rows(world: World, stations: Stations, attempts: pl.DataFrame) -> pl.D
         _rows(charged.filter(~pl.col("full")), pl.col("stop_s"), "B1", high="high_b_v", low=None),
         ends,
     ]
-    rows = pl.concat(parts).join(attempts.select("attempt_id", "cut_ms"), on="attempt_id", how="left")
-    rows = rows.filter(pl.col("cut_ms").is_null() | (pl.col("t_ms") < pl.col("cut_ms")) | pl.col("last"))
+    rows = pl.concat(parts).join(
+        attempts.select("attempt_id", "cut_ms"), on="attempt_id", how="left"
+    )
+    rows = rows.filter(
+        pl.col("cut_ms").is_null() | (pl.col("t_ms") < pl.col("cut_ms")) | pl.col("last")
+    )
     timed = with_station_time(rows, stations.clock).sort("t_ms", "station_id", "connector_id")
     return timed.select(
         "t_ms",

@@ -1,4 +1,7 @@
-"""Attempts made ready for writing: who held which card, meter registers, transactions, times in ms."""
+"""Attempts made ready for writing.
+
+Who held which card, meter registers, transactions, times in ms.
+"""
 
 from __future__ import annotations
 
@@ -25,7 +28,12 @@ def draw_tokens(world: World) -> pl.DataFrame:
     rows += [(cards[i], ids[i], begin, None, None) for i in range(n) if i not in swapped]
     for p in range(pairs):
         a, b = order[2 * p], order[2 * p + 1]
-        change = begin + 30 * DAY_MS + int(rng.uniform(0.2, 0.8) * world.spec.days) * DAY_MS + 5 * HOUR_MS
+        change = (
+            begin
+            + 30 * DAY_MS
+            + int(rng.uniform(0.2, 0.8) * world.spec.days) * DAY_MS
+            + 5 * HOUR_MS
+        )
         late = change + DAY_MS if p == 0 else change
         rows += [(cards[a], ids[a], begin, change, late), (cards[b], ids[b], begin, change, change)]
         rows += [(cards[a], ids[b], change, None, None), (cards[b], ids[a], change, None, None)]
@@ -44,13 +52,19 @@ def prepared(world: World, stations: Stations, tokens: pl.DataFrame) -> pl.DataF
     rng = world.spec.rng("prepare")
     base = world.attempts.join(
         world.evses.with_row_index("evse_row").select(
-            "evse_id", "evse_row", "station_id", "connector_id", "timezone", "max_current_a", "phases"
+            "evse_id",
+            "evse_row",
+            "station_id",
+            "connector_id",
+            "timezone",
+            "max_current_a",
+            "phases",
         ),
         on="evse_id",
     ).join(stations.stations, on="station_id")
-    base = base.with_columns(t0_ms=pl.col("plugged_at").dt.epoch("ms"), end_ms=pl.col("unplugged_at").dt.epoch("ms")).sort(
-        "t0_ms", "attempt_id"
-    )
+    base = base.with_columns(
+        t0_ms=pl.col("plugged_at").dt.epoch("ms"), end_ms=pl.col("unplugged_at").dt.epoch("ms")
+    ).sort("t0_ms", "attempt_id")
     held = base.join_asof(
         tokens.drop("to_ms", "told_to_ms").sort("from_ms"),
         left_on="t0_ms",
@@ -58,7 +72,9 @@ def prepared(world: World, stations: Stations, tokens: pl.DataFrame) -> pl.DataF
         by="vehicle_id",
         check_sortedness=False,
     ).drop("from_ms")
-    held = held.with_columns(strange=pl.Series(rng.random(held.height) < 0.4) & (pl.col("outcome") == "declined"))
+    held = held.with_columns(
+        strange=pl.Series(rng.random(held.height) < 0.4) & (pl.col("outcome") == "declined")
+    )
     held = held.with_columns(
         id_token=pl.when("strange").then(pl.lit("VISITOR77")).otherwise("id_token"),
         energy_wh=(pl.col("energy_kwh") * 1000).round().cast(pl.Int64),
@@ -80,5 +96,7 @@ def _in_conflict(tokens: pl.DataFrame) -> pl.Expr:
     both = tokens.filter(pl.col("told_to_ms") > pl.col("to_ms"))
     out = pl.lit(value=False)
     for card, begin, end in both.select("id_token", "to_ms", "told_to_ms").iter_rows():
-        out = out | ((pl.col("id_token") == card) & (pl.col("t0_ms") >= begin) & (pl.col("t0_ms") < end))
+        out = out | (
+            (pl.col("id_token") == card) & (pl.col("t0_ms") >= begin) & (pl.col("t0_ms") < end)
+        )
     return out

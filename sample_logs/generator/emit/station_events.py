@@ -1,4 +1,7 @@
-"""What stations say of themselves: boots, the statuses after them, heartbeats; sessions cut by a boot."""
+"""What stations say of themselves: boots, the statuses after them, heartbeats.
+
+Sessions cut by a boot.
+"""
 
 from __future__ import annotations
 
@@ -16,7 +19,9 @@ REASONS = {"start": "PowerUp", "update": "FirmwareUpdate", "reboot": "Watchdog"}
 
 def cut_by_boot(attempts: pl.DataFrame, boots: pl.DataFrame) -> pl.DataFrame:
     """Add `cut_ms`: when an unasked reboot of the station cut the attempt, null where none did."""
-    unasked = boots.filter(pl.col("cause") == "reboot").select("station_id", cut_ms="t_ms").sort("cut_ms")
+    unasked = (
+        boots.filter(pl.col("cause") == "reboot").select("station_id", cut_ms="t_ms").sort("cut_ms")
+    )
     joined = attempts.sort("t0_ms").join_asof(
         unasked,
         left_on="t0_ms",
@@ -29,7 +34,9 @@ def cut_by_boot(attempts: pl.DataFrame, boots: pl.DataFrame) -> pl.DataFrame:
     return joined.with_columns(cut_ms=pl.when(within).then("cut_ms"))
 
 
-def _plain(frame: pl.DataFrame, action: str, payload: pl.Expr, reply: str, rank: int) -> pl.DataFrame:
+def _plain(
+    frame: pl.DataFrame, action: str, payload: pl.Expr, reply: str, rank: int
+) -> pl.DataFrame:
     """Events that belong to no attempt; never replayed."""
     return frame.select(
         "station_id",
@@ -55,7 +62,12 @@ def _boots(world: World, stations: Stations) -> pl.DataFrame:
 def _boot_frames(boots: pl.DataFrame) -> list[pl.DataFrame]:
     """BootNotification of both versions; the firmware named is the one now in force."""
     vendor = pl.col("evse_model").str.split(" ").list.first()
-    old = filled('{"chargePointVendor":"{}","chargePointModel":"{}","firmwareVersion":"{}"}', vendor, "evse_model", "firmware")
+    old = filled(
+        '{"chargePointVendor":"{}","chargePointModel":"{}","firmwareVersion":"{}"}',
+        vendor,
+        "evse_model",
+        "firmware",
+    )
     new = filled(
         '{"reason":"{}","chargingStation":{"model":"{}","vendorName":"{}","firmwareVersion":"{}"}}',
         pl.col("cause").replace_strict(REASONS),
@@ -71,10 +83,16 @@ def _boot_frames(boots: pl.DataFrame) -> list[pl.DataFrame]:
 
 def _after_boot(world: World, attempts: pl.DataFrame, boots: pl.DataFrame) -> list[pl.DataFrame]:
     """Status of every connector after a boot: in use where the vehicle is still plugged in."""
-    used = attempts.filter(pl.col("cut_ms").is_not_null()).select("station_id", "connector_id", t_ms="cut_ms")
+    used = attempts.filter(pl.col("cut_ms").is_not_null()).select(
+        "station_id", "connector_id", t_ms="cut_ms"
+    )
     fresh = boots.filter(pl.col("cause") != "update")
     each = fresh.join(world.evses.select("station_id", "connector_id"), on="station_id")
-    each = each.join(used.with_columns(busy=pl.lit(value=True)), on=["station_id", "connector_id", "t_ms"], how="left")
+    each = each.join(
+        used.with_columns(busy=pl.lit(value=True)),
+        on=["station_id", "connector_id", "t_ms"],
+        how="left",
+    )
     busy = pl.col("busy").fill_null(value=False)
     each = each.with_columns(t_ms=pl.col("t_ms") + 2_500)
     old = filled(
@@ -92,7 +110,9 @@ def _after_boot(world: World, attempts: pl.DataFrame, boots: pl.DataFrame) -> li
     return [
         _plain(whole, "StatusNotification", zero, EMPTY_REPLY, -1),
         _plain(each.filter(pl.col("version") == "1.6"), "StatusNotification", old, EMPTY_REPLY, -1),
-        _plain(each.filter(pl.col("version") == "2.0.1"), "StatusNotification", new, EMPTY_REPLY, -1),
+        _plain(
+            each.filter(pl.col("version") == "2.0.1"), "StatusNotification", new, EMPTY_REPLY, -1
+        ),
     ]
 
 

@@ -10,7 +10,11 @@ from sample_logs.generator.world import World
 
 REPORTING = 0.7
 """Share of vehicles that report charging events."""
-CODES = {"charger_input": ("P1DA4", "OBC"), "inlet_lock": ("B1C2E", "INLET"), "never_requests": ("U3F11", "VCU")}
+CODES = {
+    "charger_input": ("P1DA4", "OBC"),
+    "inlet_lock": ("B1C2E", "INLET"),
+    "never_requests": ("U3F11", "VCU"),
+}
 """Maker-defined codes in the form of SAE J2012. A shorted or leaking pilot diode stores none."""
 
 
@@ -20,8 +24,12 @@ def charging_rows(world: World, attempts: pl.DataFrame) -> pl.DataFrame:
     ids = world.vehicles["vehicle_id"]
     reporting = ids.filter(pl.Series(rng.random(len(ids)) < REPORTING, dtype=pl.Boolean))
     a = attempts.filter(pl.col("vehicle_id").is_in(reporting.implode()))
-    a = a.join(world.vehicles.select("vehicle_id", "inlets"), on="vehicle_id", maintain_order="left")
-    capacity = pl.col("vehicle_id").str.slice(1).str.to_integer(strict=False).fill_null(0) % 3 * 12 + 40
+    a = a.join(
+        world.vehicles.select("vehicle_id", "inlets"), on="vehicle_id", maintain_order="left"
+    )
+    capacity = (
+        pl.col("vehicle_id").str.slice(1).str.to_integer(strict=False).fill_null(0) % 3 * 12 + 40
+    )
     soc = (18 + pl.col("u") * 60).round()
     a = a.with_columns(soc=soc, gained=(100 * pl.col("energy_kwh") / capacity))
     begun = a.filter(pl.col("stop_s").is_not_null())
@@ -33,10 +41,22 @@ def charging_rows(world: World, attempts: pl.DataFrame) -> pl.DataFrame:
         _event(begun, pl.col("closed_s") + 3.0, "charge_started", pl.col("soc")),
         _event(begun, pl.col("stop_s"), "charge_stopped", after),
         _event(a.filter(own), pl.col("fault_s"), "charge_fault", pl.col("soc")),
-        _event(a, pl.col("left_s"), "unplugged", pl.when(pl.col("stop_s").is_null()).then("soc").otherwise(after)),
+        _event(
+            a,
+            pl.col("left_s"),
+            "unplugged",
+            pl.when(pl.col("stop_s").is_null()).then("soc").otherwise(after),
+        ),
     ]
     rows = pl.concat(parts).sort("t_ms", "vehicle_id")
-    return rows.select("t_ms", at=stamp("t_ms"), vehicle_id="vehicle_id", event="event", inlet="inlet", soc_pct="soc_pct")
+    return rows.select(
+        "t_ms",
+        at=stamp("t_ms"),
+        vehicle_id="vehicle_id",
+        event="event",
+        inlet="inlet",
+        soc_pct="soc_pct",
+    )
 
 
 def _event(frame: pl.DataFrame, at: pl.Expr | float, name: str, soc: pl.Expr) -> pl.DataFrame:
@@ -66,10 +86,15 @@ def dtc_rows(world: World) -> pl.DataFrame:
         schema_overrides={"vehicle_id": pl.String},
     )
     own = world.vehicle_truth.filter(pl.col("fault").is_in(list(CODES))).select(
-        "vehicle_id", "fault", since=pl.col("from_utc").dt.epoch("ms"), until=pl.col("to_utc").dt.epoch("ms")
+        "vehicle_id",
+        "fault",
+        since=pl.col("from_utc").dt.epoch("ms"),
+        until=pl.col("to_utc").dt.epoch("ms"),
     )
     hit = rows.join(own, on="vehicle_id", how="left")
-    on = (pl.col("t_ms") >= pl.col("since")) & (pl.col("until").is_null() | (pl.col("t_ms") < pl.col("until")))
+    on = (pl.col("t_ms") >= pl.col("since")) & (
+        pl.col("until").is_null() | (pl.col("t_ms") < pl.col("until"))
+    )
     stored = on.fill_null(value=False) & (pl.Series(rng.random(hit.height)) < 0.85)
     chatter = pl.Series(rng.random(hit.height)) < 0.03
     hit = hit.with_columns(stored=stored, chatter=chatter)

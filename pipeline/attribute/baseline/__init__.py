@@ -1,0 +1,1 @@
+"""Chance failures: the crossed random-effects logit."""

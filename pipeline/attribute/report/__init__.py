@@ -1,0 +1,1 @@
+"""Answers as frames, in words, and why."""

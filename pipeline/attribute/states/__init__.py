@@ -1,0 +1,1 @@
+"""Fault states of vehicles, EVSEs and pairings, and what they share of each failure."""

@@ -1,0 +1,86 @@
+"""When the present fault began, attempt by attempt.
+
+The chain of one unit with all others as already judged.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.attribute.baseline.laplace import Floats, Ints
+from pipeline.attribute.evidence import Evidence
+from pipeline.attribute.states.smoothing import Habits, onset_weights, smooth
+
+LONGEST_STEP_DAYS = 3.0
+"""A chain's step, the usual time between two attempts, is at most this, so that onset and repair stay rare within it."""
+
+
+@dataclass(frozen=True)
+class OnsetDays:
+    """Days since the look-back began at which the onset's distribution reaches each asked level.
+
+    (levels, units).
+    """
+
+    units: Ints
+    days: Floats
+
+
+def onset_days(
+    evidence: Evidence,
+    unit: Ints,
+    escape: Floats,
+    escape_others: Floats,
+    habits: Habits,
+    units: Ints,
+    levels: tuple[float, ...],
+) -> OnsetDays:
+    """Quantiles of the onset for the given units.
+
+    `unit`, `escape` (attempts, states) and `escape_others` (attempts,), the chance that no other
+    cause bites, are per attempt. Between two attempts the onset may lie anywhere alike, so a gap
+    counts by its length.
+    """
+    if not len(units):
+        return OnsetDays(units, np.zeros((len(levels), 0)))
+    place = np.full(int(unit.max(initial=0)) + 1, -1, dtype=np.int64)
+    place[units] = np.arange(len(units))
+    rows = np.flatnonzero(place[unit] >= 0)
+    rows = rows[np.argsort(place[unit[rows]], kind="stable")]
+    owner = place[unit[rows]]
+    count = np.bincount(owner, minlength=len(units))
+    longest = int(count.max(initial=0))
+    column = longest - count[owner] + np.arange(len(rows)) - np.searchsorted(owner, owner)
+    failed = evidence.failed[rows][:, None] > 0
+    held = escape_others[rows][:, None] * escape[rows]
+    logs = np.where(failed, np.log1p(-held) - np.log1p(-held[:, :1]), np.log(escape[rows]))
+    log_evidence = np.zeros((len(units), longest, escape.shape[1]))
+    log_evidence[owner, column] = evidence.weight[rows][:, None] * logs
+    at = np.zeros((len(units), longest))
+    at[owner, column] = evidence.at_days[rows]
+    gap = np.diff(at, axis=1, prepend=0.0)
+    pace = min(evidence.days / max(float(np.median(count)), 1.0), LONGEST_STEP_DAYS)
+    slow = habits.paced(pace)
+    weights = onset_weights(smooth(log_evidence, slow.initial, slow.step), slow.step, slow.on)
+    first = longest - count
+    late = np.arange(longest)[None, :] > first[:, None]
+    whole = np.where(late, weights * gap, 0.0)
+    scale = np.where(late, gap, 0.0).sum(axis=1) / np.maximum(count - 1, 1)
+    before = np.where(late, 0.0, weights).sum(axis=1) * scale
+    return OnsetDays(units, np.stack([_quantile(whole, before, at, level) for level in levels]))
+
+
+def _quantile(whole: Floats, before: Floats, at: Floats, level: float) -> Floats:
+    """Level of the distribution with mass `before` up to the first attempt and `whole` in the gap
+    that ends at each attempt.
+    """
+    row = np.arange(len(whole))
+    heights = before[:, None] + np.cumsum(whole, axis=1)
+    target = level * heights[:, -1]
+    step = np.minimum((heights < target[:, None]).sum(axis=1), whole.shape[1] - 1)
+    below = np.where(step > 0, heights[row, np.maximum(step - 1, 0)], before)
+    inside = np.clip((target - below) / np.maximum(whole[row, step], 1e-300), 0.0, 1.0)
+    start = at[row, np.maximum(step - 1, 0)]
+    return np.asarray(np.where(target <= before, 0.0, start + inside * (at[row, step] - start)))

@@ -1,0 +1,1 @@
+"""What every room uses: errors, weeks, words for figures, progress, logs."""

@@ -1,0 +1,117 @@
+"""What a file is, told from its first bytes."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from pipeline.doorway.kinds import guess
+
+# Unpacked bytes looked at: many frames, and any header.
+BOM = b"\xef\xbb\xbf"
+HEAD_BYTES = 1 << 18
+_DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "vertical bars"}
+_MAPPING = re.compile(rb"^exports\s*:", re.MULTILINE)
+
+
+@dataclass(frozen=True)
+class Recognised:
+    """A kind, the header of a CSV as found, and why a file cannot be used (None = it can)."""
+
+    kind: str
+    found: tuple[str, ...] = ()
+    message: str | None = None
+
+
+def recognise(head: bytes) -> Recognised:
+    """The kind of a file by the start of its unpacked content.
+
+    Session exports are told apart by their mapping, not here.
+    """
+    if head.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return Recognised(
+            "unrecognised",
+            message="the text is UTF-16, not UTF-8: save it as UTF-8, or name the encoding in a mapping",
+        )
+    head = head.removeprefix(BOM)
+    if _looks_like_frames(head):
+        return Recognised("frames")
+    if _MAPPING.search(head):
+        return Recognised("mapping")
+    first = next((line for line in head.split(b"\n") if line.strip()), b"")
+    if b"\0" in first or not first:
+        return Recognised(
+            "unrecognised", message="neither frames nor a CSV header: no text in its first line"
+        )
+    try:
+        return _by_header(first.decode())
+    except UnicodeDecodeError:
+        return Recognised(
+            "unrecognised",
+            message="its first line is not UTF-8, and no mapping names another encoding",
+        )
+
+
+def _looks_like_frames(head: bytes) -> bool:
+    """True where any of the first lines starts an object that names a frame.
+
+    The first ones may be cut or garbled.
+    """
+    return any(line.lstrip().startswith(b"{") and b'"frame"' in line for line in head.split(b"\n"))
+
+
+def header_fields(line: str, delimiter: str = ",") -> tuple[str, ...]:
+    """Names in a header line, blanks around them off."""
+    try:
+        return tuple(
+            name.strip()
+            for name in next(csv.reader([line.rstrip("\r\n")], delimiter=delimiter), [])
+        )
+    except csv.Error:
+        return (line.strip(),)
+
+
+def _by_header(line: str) -> Recognised:
+    found = header_fields(line)
+    best = guess(list(found))
+    if best is None:
+        return _other_dialect(line) or Recognised("unrecognised", found, _no_such_header(found))
+    twice = sorted({name for name in found if name and found.count(name) > 1})
+    if best.missing:
+        what = f"looks like {best.kind}, but the column {_listed(best.missing)} is missing; found: {_listed(found)}"
+        return Recognised("unrecognised", found, what)
+    if twice:
+        return Recognised(
+            "unrecognised",
+            found,
+            f"the column {_listed(twice)} stands twice in the header; found: {_listed(found)}",
+        )
+    return Recognised(best.kind, found)
+
+
+def _other_dialect(line: str) -> Recognised | None:
+    """A known header written with another delimiter."""
+    for delimiter, word in _DELIMITERS.items():
+        if delimiter == ",":
+            continue
+        found = header_fields(line, delimiter)
+        best = guess(list(found))
+        if best is not None and len(found) > 1:
+            what = f"looks like {best.kind}, but separated by {word}; only commas are read, with decimal points: save it so"
+            return Recognised("unrecognised", found, what)
+    return None
+
+
+def _no_such_header(found: Sequence[str]) -> str:
+    return (
+        f"no known header, and no mapping covers the file; found: {_listed(found)}; "
+        "a session export needs an entry in a mapping file beside it"
+    )
+
+
+def _listed(names: Sequence[str]) -> str:
+    """Names for a message, cut to what a person reads."""
+    shown = ", ".join(repr(n[:60]) for n in names[:40])
+    return shown + (f" and {len(names) - 40} more" if len(names) > 40 else "")

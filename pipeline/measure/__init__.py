@@ -1,0 +1,1 @@
+"""What README claims, by command. Nothing here is used in a run."""

@@ -1,0 +1,58 @@
+"""The best that could be done for the vehicles.
+
+The same chains, given the true chance, EVSE and pairing causes of every attempt.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+
+from pipeline.attribute.evidence import gather
+from pipeline.attribute.states.messages import NEVER, level_escape
+from pipeline.attribute.states.smoothing import habits, smooth
+from pipeline.settings.attribute import AttributeSettings
+from sample_logs.generator.world import World
+
+
+def oracle_vehicles(
+    world: World, attempts: pl.DataFrame, settings: AttributeSettings, week: str
+) -> pl.DataFrame:
+    """vehicle_id, p_oracle.
+
+    Probability of the AC fault state at the end, knowing everything but the vehicle's own state.
+    """
+    evidence = gather(attempts, settings, week, "AC", world.spec.weeks)
+    order = evidence.attempt_id.to_frame()
+    names = ["true_p_evse", "true_p_pairing", "true_p_chance"]
+    known = order.join(
+        world.attempts.select("attempt_id", "evse_id", *names),
+        on="attempt_id",
+        how="left",
+        maintain_order="left",
+    )
+    seen = _looks(world, known["evse_id"], settings)
+    escape = level_escape(settings.vehicle, seen)
+    rest = np.prod([1.0 - known[name].to_numpy() for name in names], axis=0)
+    succeed = rest[:, None] * escape
+    failed = evidence.failed[:, None] > 0
+    log_ratio = np.where(failed, np.log1p(-succeed) - np.log1p(-succeed[:, :1]), np.log(escape))
+    units, days, states = evidence.sizes[0], evidence.days, escape.shape[1]
+    slot = evidence.vehicle * days + evidence.day
+    total = np.stack(
+        [np.bincount(slot, log_ratio[:, k], units * days) for k in range(states)], axis=1
+    ).reshape(units, days, states)
+    total[-1, :, 1:] = NEVER
+    habit = habits(settings.vehicle, settings)
+    belief = smooth(np.asarray(total, dtype=np.float64), habit.initial, habit.step).belief
+    return evidence.vehicles.with_columns(
+        pl.Series("p_oracle", (belief[:-1, -settings.report_days :] @ habit.on).max(axis=1))
+    )
+
+
+def _looks(world: World, evse_id: pl.Series, settings: AttributeSettings) -> np.ndarray:
+    moments = pl.DataFrame({"evse_id": world.evses["evse_id"], "looks": world.fleet.moment > 0})
+    looks = evse_id.to_frame("evse_id").join(
+        moments, on="evse_id", how="left", maintain_order="left"
+    )["looks"]
+    return np.where(looks.to_numpy(), settings.diode_seen, settings.diode_seen_without)

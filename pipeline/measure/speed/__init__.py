@@ -1,0 +1,1 @@
+"""How fast: ratios measured side by side in one run."""

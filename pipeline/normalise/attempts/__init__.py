@@ -1,0 +1,1 @@
+"""From plug-ins to attempts: stages, energy, outcome."""

@@ -1,0 +1,1 @@
+"""Station clocks: eras and their corrections."""

@@ -1,0 +1,1 @@
+"""What must be made again for new rows."""

@@ -1,0 +1,1 @@
+"""Presence, spans and who: from events to plug-ins."""

@@ -1,0 +1,89 @@
+"""Finished-session exports: one row is one plug-in, told afterwards."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import timedelta
+
+import polars as pl
+
+from pipeline.core.overlap import meeting
+from pipeline.normalise.clocks.eras import CHANGE_ERROR_S
+from pipeline.normalise.signals import codes
+
+EXPORT_ERROR_S = 60.0
+"""Exports are often written to the minute; common practice, no source."""
+
+
+def build(raw: pl.DataFrame, own: Mapping[str, str]) -> pl.DataFrame:
+    """Spans of exported sessions with what they tell: columns as `plugins.spans`, and the export's
+    own facts.
+
+    Of sessions that begin at the same instant at one EVSE (two exports of one span, or a record
+    told anew) the one that ends last counts; rule `exported_start_twice` tells where they disagree.
+    """
+    coded = codes.with_fault(raw.drop("fault"), "fault_raw", "vendor_code", own, "listed")
+    coded = codes.with_fault(coded, "stop_reason", "ocpp16_stop_reason", own, "stop")
+    mapped = raw.select("file_id", "line", mapped="fault")
+    timed = coded.join(mapped, on=["file_id", "line"], maintain_order="left").filter(
+        pl.col("plugged_at_utc").is_not_null()
+    )
+    doubt = pl.col("time_doubt").is_not_null()
+    here = pl.format("{}:{}", "file_id", "line")
+    told = timed.select(
+        "evse_id",
+        from_utc="plugged_at_utc",
+        to_utc="unplugged_at_utc",
+        seen_utc=pl.coalesce("unplugged_at_utc", "plugged_at_utc"),
+        error_s=pl.when(doubt).then(pl.lit(CHANGE_ERROR_S)).otherwise(pl.lit(EXPORT_ERROR_S)),
+        began=here,
+        ended=here,
+        sudden=pl.lit(value=False),
+        time_doubt="time_doubt",
+        told_token="id_token",  # noqa: S106 a column
+        told_vehicle="vehicle_id",
+        told_kwh="energy_kwh",
+        told_stop="stop_reason",
+        told_fault=pl.coalesce("mapped", "listed", "stop"),
+        told_raw="fault_raw",
+        told_trouble=pl.col("mapped").is_not_null()
+        | pl.col("listed_trouble")
+        | pl.col("stop").is_not_null(),
+    )
+    ordered = told.sort(
+        "evse_id",
+        "from_utc",
+        "to_utc",
+        "began",
+        descending=[False, False, True, False],
+        nulls_last=True,
+    )
+    return ordered.unique(["evse_id", "from_utc"], keep="first", maintain_order=True)
+
+
+def matched(plug_ins: pl.DataFrame, told: pl.DataFrame) -> pl.DataFrame:
+    """Each plug-in's exported session: the one that made it, else the one that overlaps it longest.
+
+    With the `told_*` facts.
+    """
+    end = pl.coalesce("to_utc", "seen_utc")
+    slack = timedelta(seconds=EXPORT_ERROR_S)
+    first, last = (
+        pl.min_horizontal("from_utc", end),
+        pl.max_horizontal("from_utc", end),
+    )  # an export may end before it began
+    left = plug_ins.select("plug_in", "evse_id", made_by="began", a=first, b=last)
+    right = told.with_columns(c=first, d=last)
+    met = meeting(
+        left,
+        right,
+        "evse_id",
+        ((pl.col("a"), pl.col("b")), (pl.col("c") - slack, pl.col("d") + slack)),
+    )
+    met = met.with_columns(overlap=pl.min_horizontal("b", "d") - pl.max_horizontal("a", "c"))
+    own = pl.col("made_by") == pl.col("began")
+    best = met.sort(own, "overlap", "began", descending=[True, True, False]).unique(
+        "began", keep="first", maintain_order=True
+    )
+    best = best.unique("plug_in", keep="first", maintain_order=True)
+    return best.select("plug_in", "time_doubt", pl.col("^told_.*$"), told_at="began")

@@ -1,0 +1,1 @@
+"""Raw records in true time with canonical words."""

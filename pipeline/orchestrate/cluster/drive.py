@@ -1,0 +1,252 @@
+"""On the machine that asks: what goes to the workers, and what comes back into the warehouse."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any, cast
+
+import polars as pl
+import pyarrow as pa
+from prefect import flow, task
+from prefect.cache_policies import NO_CACHE
+from prefect.futures import wait
+from prefect_dask.task_runners import DaskTaskRunner
+
+from pipeline.core.errors import StoreError
+from pipeline.core.progress import Progress, silent
+from pipeline.ingest import ingest_delivery
+from pipeline.ingest.file_accounts import first_told
+from pipeline.ingest.opened import paths
+from pipeline.ingest.report import FILES_SCHEMA
+from pipeline.normalise import stage
+from pipeline.normalise.incremental import attempt_rebuild
+from pipeline.normalise.sessions import fleet
+from pipeline.normalise.signals import codes
+from pipeline.orchestrate import fingerprint
+from pipeline.orchestrate import run as steps
+from pipeline.orchestrate.cluster.build import LISTS, build
+from pipeline.orchestrate.cluster.cut import Cut, cut
+from pipeline.orchestrate.flows import RETRIES, need_server, our_prefect, worth_retrying
+from pipeline.orchestrate.run import Request, Result, Timings
+from pipeline.registry import polars_schema
+from pipeline.storage.lake import CORE, RAW, Lake, open_lake
+from pipeline.storage.warehouse import Connection, append, replace, transaction, writing
+
+# Stations are spread over so many parts when a lake is made: enough for as many workers, few enough
+# for small files.
+BUCKETS = 32
+
+_cut: Any = task(
+    cast("Any", cut),
+    name="cut",
+    retries=RETRIES,
+    retry_condition_fn=worth_retrying,
+    cache_policy=NO_CACHE,
+)
+_build: Any = task(
+    cast("Any", build),
+    name="build",
+    retries=RETRIES,
+    retry_condition_fn=worth_retrying,
+    cache_policy=NO_CACHE,
+)
+
+
+@flow(name="whichside-cut", validate_parameters=False, persist_result=False)
+def _cut_all(lake: Lake, request: Request) -> list[tuple[Path, Path, Cut]]:
+    """Every file of frames or pilot rows, cut.
+
+    Its delivery, its path, its cut, in the order a run on one machine reads them.
+    """
+    asked = [(delivery, path) for delivery in request.deliveries for path in paths(delivery)]
+    futures = [
+        _cut.submit(lake, delivery, path, request.settings.ingest) for delivery, path in asked
+    ]
+    made = [(d, p, future.result()) for (d, p), future in zip(asked, futures, strict=True)]
+    cuts = [(d, p, one) for d, p, one in made if one is not None]
+    return sorted(cuts, key=lambda c: (request.deliveries.index(c[0]), c[2].kind, c[2].file))
+
+
+@flow(name="whichside-build", validate_parameters=False, persist_result=False)
+def _build_all(lake: Lake, cuts: list[Cut], lists: str, request: Request) -> list[dict[str, Any]]:
+    """Every bucket brought up to date; their notes."""
+    futures = [
+        _build.submit(lake, bucket, cuts, lists, request.settings) for bucket in range(lake.buckets)
+    ]
+    wait(futures)
+    return [future.result() for future in futures]
+
+
+def run_on_cluster(
+    request: Request,
+    address: str,
+    lake_url: str,
+    progress: Progress = silent,
+    buckets: int = BUCKETS,
+) -> Result:
+    """As `pipeline.orchestrate.run.run_week`, with frames and pilot rows read and made into
+    plug-ins on the workers of a Dask scheduler.
+
+    Workers must see the deliveries under the same paths, the lake, and the Prefect server
+    (PREFECT_API_URL). The warehouse is filled from the lake; the same bytes come out. Raises what
+    `run_week` raises, SettingsError without a Prefect server, and StoreError when the lake cannot
+    be reached or does not belong to the warehouse.
+    """
+    timings = Timings()
+    lake = open_lake(lake_url, buckets)
+    runner = cast("Any", DaskTaskRunner(address=address))
+    with our_prefect(), writing(request.store) as con:
+        need_server("a run on a cluster")
+        _check_lake(con, lake)
+        with timings.step("ingest"):
+            progress("Cutting files by station", 0, 0)
+            cuts = _cut_all.with_options(task_runner=runner)(lake, request)
+            files = [
+                _small(con, delivery, cuts, request, progress) for delivery in request.deliveries
+            ]
+        with timings.step("normalise"):
+            progress("Building stations", 0, lake.buckets)
+            new = _unknown(con, [one for _, _, one in cuts])
+            lists = _put_lists(con, lake)
+            notes = _build_all.with_options(task_runner=runner)(lake, new, lists, request)
+            _take_back(con, lake, notes, new, request)
+            inputs = _inputs(con, files, cuts, request)
+        return steps.run_from_core(con, request, inputs, timings)
+
+
+def _small(
+    con: Connection,
+    delivery: Path,
+    cuts: list[tuple[Path, Path, Cut]],
+    request: Request,
+    progress: Progress,
+) -> pl.DataFrame:
+    """Read here what the workers left.
+
+    Lists, telematics, exports, findings, and whatever is no file of ours.
+    """
+    leave = frozenset(path for of, path, _ in cuts if of == delivery)
+    return ingest_delivery(con, delivery, request.settings.ingest, progress, leave).files
+
+
+def _unknown(con: Connection, cuts: list[Cut]) -> list[Cut]:
+    """The cuts whose content the warehouse does not hold, each content once, in order."""
+    rows = con.execute(
+        "SELECT file_id FROM raw_file UNION SELECT content_sha256 FROM raw_file"
+    ).fetchall()
+    known = {content for (content,) in rows}
+    new: list[Cut] = []
+    for one in cuts:
+        if not known & {one.sha256, one.content_sha256}:
+            new.append(one)
+            known |= {one.sha256, one.content_sha256}
+    return new
+
+
+def _check_lake(con: Connection, lake: Lake) -> None:
+    """Raise StoreError when the warehouse holds frames or pilot rows that are not in the lake."""
+    held = {
+        file_id
+        for (file_id,) in con.execute(
+            "SELECT file_id FROM raw_file WHERE kind IN ('frames', 'pilot')"
+        ).fetchall()
+    }
+    if missing := held - lake.bucket(0).get("accounts", {}).keys():
+        what = f"{len(missing)} files of this warehouse were read without this lake"
+        raise StoreError(
+            what,
+            where=lake.url,
+            next_step="begin a new warehouse with this lake, or run without --cluster",
+        )
+
+
+def _put_lists(con: Connection, lake: Lake) -> str:
+    """Put what stations need of the fleet's lists into the lake, under a name by their content.
+
+    Gives that folder.
+    """
+    fleet.update(con)
+    name = f"lists/{fingerprint.of_tables(con, ['core_evse', 'raw_session'])[:20]}"
+    for table, asked in LISTS.items():
+        lake.put_table(f"{name}/{table}.parquet", con.sql(asked).to_arrow_table())
+    return name
+
+
+def _take_back(
+    con: Connection, lake: Lake, notes: list[dict[str, Any]], new: list[Cut], request: Request
+) -> None:
+    """Put the lake's tables in the place of the warehouse's, note the new files, and make attempts.
+
+    All or nothing.
+    """
+    rows = _accounts(notes, new)
+    settings = request.settings.normalise
+    with transaction(con):
+        append(con, "raw_file", rows)
+        con.execute(
+            "DELETE FROM raw_rejected USING raw_file f WHERE raw_rejected.file_id = f.file_id AND f.kind IN ('frames', 'pilot')"
+        )
+        for table in (*RAW, *CORE):
+            if table != "raw_rejected":
+                con.execute(f'DELETE FROM "{table}"')
+            for name in lake.paths(table, notes):
+                _insert(con, table, lake.table(name))
+        attempt_rebuild.attempts_of(con, None, settings)
+        con.execute("DELETE FROM core_seen")
+        replace(
+            con,
+            "core_word",
+            stage.words(con, codes.site_words(settings.codes_file), stage.EVERY_FILE),
+        )
+        con.execute("INSERT INTO core_seen SELECT file_id FROM raw_file")
+        con.execute("DELETE FROM raw_changed")
+    for one in new:
+        lake.forget(f"cuts/{one.sha256}")
+
+
+def _insert(con: Connection, table: str, rows: pa.Table) -> None:
+    con.register("_rows", rows)
+    con.execute(f'INSERT INTO "{table}" BY NAME SELECT * FROM _rows')
+    con.unregister("_rows")
+
+
+def _accounts(notes: list[dict[str, Any]], new: list[Cut]) -> pl.DataFrame:
+    """raw_file rows of new files, their counts summed over the buckets, as if read one after the
+    other from now on.
+    """
+    now = datetime.now(UTC)
+    rows: list[dict[str, Any]] = []
+    for place, one in enumerate(new):
+        parts = [note["accounts"][one.sha256] for note in notes]
+        used, rejected, duplicates = (sum(part[i] for part in parts) for i in range(3))
+        rows.append(
+            {
+                "file_id": one.sha256, "file": one.file, "kind": one.kind, "file_bytes": one.file_bytes,
+                "content_sha256": one.content_sha256, "lines": used + rejected + duplicates, "used": used,
+                "rejected": rejected, "duplicates": duplicates, "unknown_columns": list(one.unknown_columns),
+                "ingested_at_utc": now + timedelta(microseconds=place),
+            }
+        )  # fmt: skip
+    return pl.DataFrame(rows, schema=polars_schema("raw_file"))
+
+
+def _inputs(
+    con: Connection, small: list[pl.DataFrame], cuts: list[tuple[Path, Path, Cut]], request: Request
+) -> list[dict[str, Any]]:
+    """The account of every delivered file, by delivery and name, as the ingest step gives it."""
+    held = {
+        row[0]: row[1:]
+        for row in con.execute("SELECT content_sha256, kind, lines, file FROM raw_file").fetchall()
+    }
+    whole = []
+    for delivery, read_here in zip(request.deliveries, small, strict=True):
+        rows: list[tuple[Any, ...]] = []
+        for of, _, one in cuts:
+            if of == delivery:
+                kind, lines, first = held[one.content_sha256]
+                rows.append((one.file, one.sha256, kind, lines, 0, 0, lines, first, True, [], None))
+        repeats = pl.DataFrame(rows, schema=FILES_SCHEMA, orient="row")
+        whole.append(pl.concat([read_here, repeats]).sort("file"))
+    account = first_told(con, pl.concat(whole))
+    return [dict(row) for row in account.rename({"file_id": "sha256"}).to_dicts()]

@@ -1,0 +1,224 @@
+"""One run: deliveries in, the week's folder out. The steps in order, each a plain function."""
+
+from __future__ import annotations
+
+import platform
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from pipeline.core.errors import NotEnoughDataError
+from pipeline.core.logs import event
+from pipeline.core.progress import Progress, silent
+from pipeline.core.weeks import last_complete_week, week_start
+from pipeline.ingest import ingest_delivery
+from pipeline.ingest.file_accounts import first_told
+from pipeline.ingest.report import TOUCHED_SCHEMA
+from pipeline.normalise.stage import normalise
+from pipeline.publish.week import publish_week
+from pipeline.publish.week_report import WeekReport, report_week
+from pipeline.settings import Settings
+from pipeline.storage.decisions import DecisionFrames, open_decisions, shown_as
+from pipeline.storage.warehouse import Connection, rebuilding, writing
+from pipeline.validate import validate
+
+
+@dataclass(frozen=True)
+class Request:
+    """What a run is asked for; `week` None means the last complete one in the data."""
+
+    deliveries: tuple[Path, ...]
+    store: Path
+    out: Path
+    week: str | None
+    settings: Settings
+
+
+@dataclass(frozen=True)
+class Result:
+    """What a run gave: the week, its folder, its tables (names without out_) and `run.json`."""
+
+    week: str
+    folder: Path
+    tables: dict[str, pl.DataFrame]
+    run: dict[str, Any]
+
+
+@dataclass
+class Timings:
+    """Seconds per step."""
+
+    seconds: dict[str, float] = field(default_factory=dict)
+
+    @contextmanager
+    def step(self, name: str) -> Iterator[None]:
+        """Time a block under a name."""
+        start = time.perf_counter()
+        yield
+        self.seconds[name] = round(self.seconds.get(name, 0.0) + time.perf_counter() - start, 3)
+        event("step", step=name, seconds=self.seconds[name])
+
+
+# A day counts when a twentieth of the stations report on it, with a twentieth of a usual day's
+# records: a few lines with a wild clock make no week.
+_LAST_DAY = """
+    WITH report AS (
+        SELECT receiver_at_utc AS at_utc, station_id FROM raw_frame
+        UNION ALL SELECT plugged_at_utc, station_id FROM core_attempt WHERE time_doubt IS NULL),
+    day AS (
+        SELECT CAST(at_utc AS DATE) AS day, count(DISTINCT station_id) AS stations, count(*) AS records
+        FROM report WHERE at_utc <= now() GROUP BY 1)
+    SELECT max(day) FROM day
+    WHERE stations * 20 >= (SELECT count(DISTINCT station_id) FROM report)
+      AND records * 20 >= (SELECT median(records) FROM day)
+"""
+
+
+def week_to_report(con: Connection, wanted: str | None) -> str:
+    """The wanted ISO week, or the last one whose Sunday has records.
+
+    Raises NotEnoughDataError when there is no record at all, SettingsError when `wanted` is no ISO
+    week.
+    """
+    if wanted is not None:
+        week_start(wanted)
+        return wanted
+    [(last_day,)] = con.execute(_LAST_DAY).fetchall()
+    if last_day is None:
+        raise NotEnoughDataError(
+            "the warehouse holds no record of a charge attempt",
+            next_step="deliver logs of the equipment",
+        )
+    return last_complete_week(last_day)
+
+
+def versions() -> dict[str, str]:
+    """Versions that a result depends on."""
+    return {
+        "python": platform.python_version(),
+        **{name: version(name) for name in ("whichside", "duckdb", "polars")},
+    }
+
+
+def decisions_at(store: Path, settings: Settings) -> str:
+    """Path or URL of the decisions store of a warehouse."""
+    return settings.decisions or str(store.with_suffix(".decisions.sqlite"))
+
+
+def told_settings(settings: Settings) -> dict[str, Any]:
+    """The settings as run.json and the pages tell them: a database's password stays out."""
+    told = settings.model_dump(mode="json", by_alias=True)
+    return (
+        told if settings.decisions is None else told | {"decisions": shown_as(settings.decisions)}
+    )
+
+
+def decisions_of(request: Request) -> DecisionFrames:
+    """What people decided so far, read once for the run."""
+    store = open_decisions(decisions_at(request.store, request.settings))
+    try:
+        return store.frames()
+    finally:
+        store.close()
+
+
+def ingest_step(con: Connection, request: Request, progress: Progress) -> list[dict[str, Any]]:
+    """Read the deliveries into raw_*; one row a delivered file for run.json."""
+    files = [
+        ingest_delivery(con, delivery, request.settings.ingest, progress).files
+        for delivery in request.deliveries
+    ]
+    account = first_told(con, pl.concat(files)) if files else pl.DataFrame()
+    return [dict(row) for row in account.rename({"file_id": "sha256"}, strict=False).to_dicts()]
+
+
+def normalise_step(con: Connection, settings: Settings, progress: Progress) -> None:
+    """Build core_* from raw_* that is not in core yet, also what an earlier run read and did not
+    come to build.
+    """
+    progress("Building attempts", 0, 0)
+    with rebuilding(con) as whole:
+        normalise(con, None if whole else pl.DataFrame(schema=TOUCHED_SCHEMA), settings.normalise)
+
+
+def validate_step(con: Connection, settings: Settings) -> None:
+    """Run every rule, and weigh attempts by what it caught."""
+    validate(con, settings.validate_)
+
+
+def report_step(
+    con: Connection, week: str, settings: Settings, decisions: DecisionFrames
+) -> WeekReport:
+    """Attribute and refer."""
+    return report_week(con, week, settings, decisions)
+
+
+def publish_step(
+    con: Connection,
+    request: Request,
+    report: WeekReport,
+    inputs: list[dict[str, Any]],
+    timings: Timings,
+) -> Result:
+    """Write the week's folder whole, and keep its tables in the warehouse."""
+    about = {
+        "inputs": inputs,
+        "versions": versions(),
+        "settings": told_settings(request.settings),
+        "timings_s": timings.seconds,
+    }
+    folder, tables, run = publish_week(con, request.out, report, about)
+    store = open_decisions(decisions_at(request.store, request.settings))
+    try:
+        store.add_referrals(report.referral.listed)
+        store.add_lessons(report.referral.lessons)
+    finally:
+        store.close()
+    return Result(report.week, folder, tables, run)
+
+
+AsTask = Callable[[str, Callable[..., Any]], Callable[..., Any]]
+
+
+def plain(_name: str, step: Callable[..., Any]) -> Callable[..., Any]:
+    """Take a step as the function it is."""
+    return step
+
+
+def run_week(request: Request, progress: Progress = silent, as_task: AsTask = plain) -> Result:
+    """Run all steps, one after the other, in this process; `as_task` may wrap each, by name.
+
+    Raises DeliveryError, StoreError, NotEnoughDataError; whatever happens, the week's folder is
+    whole or as it was.
+    """
+    timings = Timings()
+    with writing(request.store) as con:
+        with timings.step("ingest"):
+            inputs = as_task("ingest", ingest_step)(con, request, progress)
+        with timings.step("normalise"):
+            as_task("normalise", normalise_step)(con, request.settings, progress)
+        return run_from_core(con, request, inputs, timings, as_task)
+
+
+def run_from_core(
+    con: Connection,
+    request: Request,
+    inputs: list[dict[str, Any]],
+    timings: Timings,
+    as_task: AsTask = plain,
+) -> Result:
+    """Validate, report and publish what stands in core_*."""
+    with timings.step("validate"):
+        as_task("validate", validate_step)(con, request.settings)
+    week = week_to_report(con, request.week)
+    with timings.step("report"):
+        report = as_task("report", report_step)(con, week, request.settings, decisions_of(request))
+    with timings.step("publish"):
+        result: Result = as_task("publish", publish_step)(con, request, report, inputs, timings)
+    return result

@@ -1,0 +1,1 @@
+"""What is wrong: signatures, levels, drift, requests, weighed into suspects."""

@@ -1,0 +1,237 @@
+"""Each EVSE's own usual low side, and each vehicle's readings against it.
+
+The usual level leaves the vehicle in question out, so an odd vehicle cannot shift what it is
+measured against; and as it comes from other vehicles at the same EVSE, a weak pilot generator (all
+vehicles read high) is not mistaken for a vehicle's diode.
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.circuit.pilot import GENERATOR_TOLERANCE, GENERATOR_V, LOAD_OHM, low_v
+from pipeline.circuit.reverse_path import METER_SD_V, UNIFORM_SD
+from pipeline.settings.refer import ReferSettings
+
+NOMINAL_SE_V = float((GENERATOR_V * GENERATOR_TOLERANCE * UNIFORM_SD) + METER_SD_V)
+MEDIAN_EFFICIENCY = 1.2533
+"""Standard error of a median over that of a mean, normal errors: sqrt(pi / 2)."""
+MAD_TO_SD = 1.4826
+SHORTED_LIFT_V = {s + "2": GENERATOR_V + low_v(LOAD_OHM[s]) for s in "BC"}
+"""How far a shorted diode lifts the low side: 3.2 V in B2, 6.4 V in C2."""
+HIGH_LIFT, BACK_SHARE, BACK_ATTEMPTS = 0.1, 0.25, 3
+"""A level was high from a tenth of that lift, and is back when three attempts in a row stay under a quarter of it. Derived."""
+RESTLESS_SHARE = 1 / 3
+"""Share of an EVSE's vehicles in a week that read high from which the EVSE itself is at work; faulty diodes are far fewer."""
+
+
+def readings(attempts: pl.DataFrame) -> pl.DataFrame:
+    """One row per attempt and state (B2, C2) with a low side.
+
+    Columns `attempt_id, who, vehicle_id, evse_id, at, week_utc, state, low_v, high_v`; `who` is the
+    vehicle, or whatever stands for it where it is unknown.
+    """
+    base = attempts.filter(pl.col("weight") > 0).with_columns(
+        pl.coalesce("vehicle_id", pl.concat_str(pl.lit("token "), "id_token"), "attempt_id").alias(
+            "who"
+        ),
+        pl.col("plugged_at_utc").alias("at"),
+        pl.col("plugged_at_utc").dt.truncate("1w").alias("week_utc"),
+    )
+    columns = ("attempt_id", "who", "vehicle_id", "evse_id", "at", "week_utc")
+    return pl.concat(
+        base.filter(pl.col(low).is_not_null()).select(
+            *columns,
+            pl.lit(state).alias("state"),
+            pl.col(low).alias("low_v"),
+            pl.col(high).alias("high_v"),
+        )
+        for state, low, high in (
+            ("B2", "pilot_low_b_v", "pilot_high_b_v"),
+            ("C2", "pilot_low_c_v", "pilot_high_c_v"),
+        )
+    )
+
+
+def others_median(frame: pl.DataFrame, over: list[str], value: str) -> pl.DataFrame:
+    """The frame with `others` (the group's median without the row's own value, null where it is
+    alone) and `others_n`.
+
+    Leaving one value out moves a median between three middle order statistics at most, so those are
+    all a row needs.
+    """
+    ordered, n = pl.col(value).sort(), pl.len().cast(pl.Int64)
+    middle = frame.group_by(over).agg(
+        (n - 1).alias("others_n"),
+        ordered.get(pl.max_horizontal((n - 3) // 2, 0)).alias("_below"),
+        ordered.get((n - 1) // 2).alias("_middle"),
+        ordered.get(pl.min_horizontal((n + 1) // 2, n - 1)).alias("_above"),
+    )
+    # the row's own place among the sorted values of its group, from 0
+    place, rest = pl.col(value).rank("ordinal").over(over).cast(pl.Int64) - 1, pl.col("others_n")
+    first = pl.when(place > rest // 2 - 1).then("_below").otherwise("_middle")
+    second = pl.when(place > rest // 2).then("_middle").otherwise("_above")
+    return (
+        frame.join(middle, on=over, how="left", maintain_order="left")
+        .with_columns(
+            pl.when(rest > 0)
+            .then(pl.when(rest % 2 == 1).then(second).otherwise((first + second) / 2))
+            .alias("others")
+        )
+        .drop("_below", "_middle", "_above")
+    )
+
+
+def _usual(frame: pl.DataFrame, over: list[str], name: str) -> pl.DataFrame:
+    """Per `over` and `who`.
+
+    The other vehicles' median (`<name>_v`), and how many they are (`<name>_n`).
+    """
+    own = frame.group_by([*over, "who"]).agg(pl.col("low_v").median())
+    return others_median(own, over, "low_v").select(
+        *over, "who", pl.col("others").alias(f"{name}_v"), pl.col("others_n").alias(f"{name}_n")
+    )
+
+
+def _noise(frame: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame:
+    """Per EVSE.
+
+    `noise_v`, the robust spread of readings within a vehicle and week, shrunk to the fleet's where
+    few.
+    """
+    inner = frame.with_columns(
+        (pl.col("low_v") - pl.col("low_v").median().over("evse_id", "state", "who", "week_utc"))
+        .abs()
+        .alias("off_v"),
+        pl.len().over("evse_id", "state", "who", "week_utc").alias("n"),
+    ).filter(pl.col("n") >= 3)
+    fleet = inner["off_v"].median()
+    floor = settings.level_noise_floor_v
+    common = max(MAD_TO_SD * float(fleet), floor) if isinstance(fleet, float) else 2 * floor
+    per_evse = inner.group_by("evse_id").agg(
+        (MAD_TO_SD * pl.col("off_v").median()).alias("own_v"), pl.len().alias("n")
+    )
+    # 20 readings pull half way: the spread of a spread from n readings is about 1 / sqrt(n)
+    shrunk = (pl.col("own_v") * pl.col("n") + common * 20) / (pl.col("n") + 20)
+    return (
+        frame.select("evse_id")
+        .unique()
+        .join(per_evse, on="evse_id", how="left", maintain_order="left")
+        .select(
+            "evse_id", pl.max_horizontal(shrunk.fill_null(common), pl.lit(floor)).alias("noise_v")
+        )
+    )
+
+
+def against_usual(frame: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame:
+    """Readings of known vehicles with `usual_v`, `usual_se_v`, `usual_from` (same_week, look_back,
+    nominal) and `noise_v`.
+
+    `frame`: as `readings` gives it. The usual level is that of the other vehicles in the same week,
+    else in the look-back, else the nominal -12 V with the generator's tolerance. Weeks in which the
+    EVSE's own level moves are left out.
+    """
+    enough = settings.level_others
+    noise = _noise(frame, settings)
+    rows = (
+        frame.join(
+            _usual(frame, ["evse_id", "state", "week_utc"], "week"),
+            on=["evse_id", "state", "week_utc", "who"],
+            how="left",
+        )
+        .join(
+            _usual(frame, ["evse_id", "state"], "long"),
+            on=["evse_id", "state", "who"],
+            how="left",
+            maintain_order="left",
+        )
+        .join(noise, on="evse_id", how="left", maintain_order="left")
+        .sort("at", "attempt_id", "state")
+    )
+    rows = rows.filter(~_restless(enough))
+    same_week, long = pl.col("week_n") >= enough, pl.col("long_n") >= enough
+    se = MEDIAN_EFFICIENCY * pl.col("noise_v")
+    return rows.filter(pl.col("vehicle_id").is_not_null()).select(
+        "attempt_id", "vehicle_id", "evse_id", "at", "week_utc", "state", "low_v", "high_v", "noise_v",
+        pl.when(same_week).then("week_v").when(long).then("long_v").otherwise(-GENERATOR_V).alias("usual_v"),
+        pl.when(same_week).then(se / pl.col("week_n").sqrt()).when(long).then(se / pl.col("long_n").sqrt() * 2)
+        .otherwise(NOMINAL_SE_V).alias("usual_se_v"),
+        pl.when(same_week).then(pl.lit("same_week")).when(long).then(pl.lit("look_back")).otherwise(pl.lit("nominal"))
+        .alias("usual_from"),
+    )  # fmt: skip
+
+
+def _restless(enough: int) -> pl.Expr:
+    """True for an EVSE-week in which two vehicles or more, and a third of all there, read above the
+    EVSE's usual level.
+
+    Then the pilot generator moves, not a vehicle's diode, and the week says nothing about vehicles.
+    """
+    here = ["evse_id", "week_utc"]
+    high = (pl.col("low_v") - pl.col("long_v") > 5 * pl.col("noise_v")) & (
+        pl.col("long_n") >= enough
+    )
+    high_vehicles = pl.col("who").filter(high.fill_null(value=False)).n_unique().over(here)
+    return (high_vehicles >= 2) & (
+        high_vehicles >= RESTLESS_SHARE * pl.col("who").n_unique().over(here)
+    )
+
+
+def without_mended(rows: pl.DataFrame) -> pl.DataFrame:
+    """Readings without those from before a lifted level went back to usual by itself: somebody
+    mended it, told or not.
+
+    `rows`: as `against_usual` gives them. Mended is a vehicle whose last attempts all lie under a
+    quarter of its high readings; a leak that grows has its last readings highest.
+    """
+    short = pl.col("state").replace_strict(SHORTED_LIFT_V, return_dtype=pl.Float64)
+    rows = rows.with_columns(((pl.col("low_v") - pl.col("usual_v")) / short).alias("lift"))
+    by_attempt = (
+        rows.group_by("vehicle_id", "attempt_id", "at")
+        .agg(pl.col("lift").max())
+        .sort("vehicle_id", "at", "attempt_id")
+    )
+    high, latest = pl.col("lift").quantile(0.9), pl.col("lift").tail(BACK_ATTEMPTS).max()
+    spans = by_attempt.group_by("vehicle_id", maintain_order=True).agg(
+        pl.when((high >= HIGH_LIFT) & (latest < BACK_SHARE * high))
+        .then(pl.col("at").filter(pl.col("lift") >= BACK_SHARE * high).max())
+        .alias("high_until_utc")
+    )
+    return (
+        rows.join(spans, on="vehicle_id", how="left", maintain_order="left")
+        .filter(pl.col("high_until_utc").is_null() | (pl.col("at") > pl.col("high_until_utc")))
+        .drop("lift", "high_until_utc")
+    )
+
+
+def recent(
+    rows: pl.DataFrame, since: pl.DataFrame, creeping: pl.Series, settings: ReferSettings
+) -> pl.DataFrame:
+    """Readings to judge the reverse path by today: per vehicle, EVSE and state, as
+    `circuit.reverse_path` takes them.
+
+    `rows`: as `against_usual` gives them; `since`: `vehicle_id, since_utc` (null: no bound), before
+    which readings say nothing of today, such as the onset of a fault or a repair; `creeping`:
+    vehicles whose level moves by the day, so that only the last days tell where it is.
+    """
+    days = pl.when(pl.col("vehicle_id").is_in(creeping.implode())).then(
+        settings.level_creeping_days
+    )
+    rows = rows.with_columns(days.otherwise(settings.level_recent_days).alias("recent_days"))
+    last = pl.col("at").max().over("vehicle_id")
+    kept = (
+        rows.join(since, on="vehicle_id", how="left", maintain_order="left")
+        .filter(pl.col("since_utc").is_null() | (pl.col("at") >= pl.col("since_utc")))
+        .filter(pl.col("at") > last - pl.duration(days="recent_days"))
+    )
+    return (
+        kept.group_by("vehicle_id", "evse_id", "state", maintain_order=True)
+        .agg(
+            (pl.col("low_v") - pl.col("usual_v")).median().alias("above_v"),
+            pl.col("usual_v").mean(),
+            (MEDIAN_EFFICIENCY * pl.col("noise_v").first() / pl.len().sqrt()).alias("se_v"),
+            pl.col("usual_se_v").max(),
+            (pl.col("usual_from") == "nominal").any().alias("nominal"),
+        )
+        .with_columns((pl.col("usual_v") + pl.col("above_v")).alias("low_v"))
+    )

@@ -1,0 +1,162 @@
+"""From attempts to signs: what each vehicle's and each EVSE's failures look like, in the categories
+of schemas/signatures.
+
+Signs of a vehicle are counted once per EVSE and signs of an EVSE once per vehicle: partners are the
+independent witnesses. A failed attempt counts by the blame attribution gave the unit: a failure
+that was the EVSE's own is no sign about the vehicle.
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.refer.suspects.signatures import word_groups
+
+NAMED = ("diode", "pilot")
+GENERIC_WORDS = "generic"
+CCS = ("cCCS1", "cCCS2")
+OWN_SIGNALS = ("cG105", "cGBT", "cChaoJi")
+"""DC couplers without a pilot contact: CHAdeMO, GB/T and its successor (the last two from memory, not in ConnectorEnumType)."""
+
+
+def stopped_at() -> pl.Expr:
+    """Category of `stopped_at` for a failed AC attempt."""
+    return (
+        pl.when(pl.col("stage") == "plugged").then(pl.lit("before_pwm"))
+        .when(pl.col("early_b")).then(pl.lit("early_b"))
+        .when(pl.col("stage").is_in(["offered", "requested"])).then(pl.lit("late_b"))
+        .when(pl.col("stage") == "energised").then(pl.lit("closed"))
+        .otherwise(pl.lit("delivering"))
+    )  # fmt: skip
+
+
+def evse_stopped_at() -> pl.Expr:
+    """Category of `evse_stopped_at` for a failed attempt."""
+    return pl.col("stage").replace({"plugged": "before_pwm", "energised": "closed"})
+
+
+def with_words(failed: pl.DataFrame) -> pl.DataFrame:
+    """Failed attempts with `fault_word`: the group of the fault code, as this EVSE model uses it.
+
+    A word that says nothing counts as `generic_though_named` where the same model has named a diode
+    or pilot fault at another vehicle or EVSE: such equipment would have said so.
+    """
+    groups = word_groups()
+    group = pl.col("fault").replace_strict(
+        dict(groups), default=GENERIC_WORDS, return_dtype=pl.String
+    )
+    rows = failed.with_columns(
+        pl.when(pl.col("fault").is_null())
+        .then(pl.lit("no_word"))
+        .otherwise(group)
+        .alias("fault_word")
+    )
+    namers = (
+        rows.filter(pl.col("fault_word").is_in(NAMED))
+        .group_by("evse_model")
+        .agg(
+            pl.col("vehicle_id").n_unique().alias("named_at"),
+            pl.col("vehicle_id").first().alias("named_first"),
+        )
+    )
+    elsewhere = (pl.col("named_at") > 1) | (pl.col("named_first") != pl.col("vehicle_id"))
+    says_nothing = pl.col("fault_word").is_in(["no_word", GENERIC_WORDS])
+    return (
+        rows.join(namers, on="evse_model", how="left", maintain_order="left")
+        .with_columns(
+            pl.when(says_nothing & elsewhere.fill_null(value=False))
+            .then(pl.lit("generic_though_named"))
+            .otherwise("fault_word")
+            .alias("fault_word")
+        )
+        .drop("named_at", "named_first")
+    )
+
+
+def witnessed(
+    rows: pl.DataFrame, unit: str, partner: str, signature: str, category: pl.Expr, weight: pl.Expr
+) -> pl.DataFrame:
+    """Signs of one signature: share of each category at each partner, times how surely the partner
+    is a witness at all.
+
+    Returns `unit, signature, category, amount`; a partner counts 1 at most.
+    """
+    weighed = (
+        rows.select(
+            pl.col(unit).alias("unit"),
+            pl.col(partner).alias("partner"),
+            category.alias("category"),
+            weight.alias("w"),
+        )
+        .filter(pl.col("w") > 0, pl.col("unit").is_not_null(), pl.col("category").is_not_null())
+        .group_by("unit", "partner", "category", maintain_order=True)
+        .agg(pl.col("w").sum())
+        .sort("unit", "partner", "category")
+    )
+    total = pl.col("w").sum().over("unit", "partner")
+    return (
+        weighed.with_columns(pl.col("w") / pl.max_horizontal(total, pl.lit(1.0)))
+        .group_by("unit", "category", maintain_order=True)
+        .agg(pl.col("w").sum().alias("amount"))
+        .select("unit", pl.lit(signature).alias("signature"), "category", "amount")
+    )
+
+
+def once(frame: pl.DataFrame, signature: str) -> pl.DataFrame:
+    """Signs a unit shows or does not: frame of `unit, category`, each counted as one witness."""
+    return frame.select(
+        "unit", pl.lit(signature).alias("signature"), "category", pl.lit(1.0).alias("amount")
+    )
+
+
+def vehicle_signs(attempts: pl.DataFrame) -> pl.DataFrame:
+    """Signs of vehicles from attempts since their trouble began.
+
+    `attempts`: core_attempt rows (charged or failed, weight above 0) with blame and `check` (yes,
+    no, unknown: whether the EVSE checks the diode, given or learnt).
+    """
+    ac = attempts.filter(pl.col("supply") == "AC")
+    failed = with_words(ac.filter(pl.col("outcome") == "failed"))
+    blame = pl.col("p_vehicle").fill_null(0.0) * pl.col("weight")
+    ended = pl.when(pl.col("outcome") == "failed").then(blame).otherwise("weight")
+    says = (
+        pl.when("vehicle_fault")
+        .then(pl.lit("charge_fault"))
+        .when(~pl.col("vehicle_fault"))
+        .then(pl.lit("nothing"))
+    )
+    parts = [
+        witnessed(failed, "vehicle_id", "evse_id", "stopped_at", stopped_at(), blame),
+        witnessed(failed, "vehicle_id", "evse_id", "fault_word", pl.col("fault_word"), blame),
+        witnessed(failed, "vehicle_id", "evse_id", "vehicle_says", says, blame),
+    ]
+    ccs = attempts.filter(pl.col("supply") == "DC", pl.col("coupler").is_in(CCS))
+    own = attempts.filter(pl.col("supply") == "DC", pl.col("coupler").is_in(OWN_SIGNALS))
+    split = [
+        (ac, "yes", "at_checking"), (ac, "no", "at_not_checking"),
+        (ccs, "yes", "ccs_checking"), (ccs, "no", "ccs_not_checking"), (ccs, "unknown", "ccs_unknown"),
+    ]  # fmt: skip
+    for rows, check, name in split:
+        here = rows.filter(pl.col("check") == check)
+        parts.append(witnessed(here, "vehicle_id", "evse_id", name, pl.col("outcome"), ended))
+    parts.append(
+        witnessed(own, "vehicle_id", "evse_id", "dc_own_signals", pl.col("outcome"), ended)
+    )
+    return pl.concat(parts)
+
+
+def evse_signs(attempts: pl.DataFrame) -> pl.DataFrame:
+    """Signs of EVSEs from attempts since their trouble began; rows as for `vehicle_signs`."""
+    failed = with_words(attempts.filter(pl.col("outcome") == "failed"))
+    blame = pl.col("p_evse").fill_null(0.0) * pl.col("weight")
+    partner = failed.with_columns(pl.coalesce("vehicle_id", "attempt_id").alias("partner_id"))
+    return pl.concat(
+        [
+            witnessed(
+                partner, "evse_id", "partner_id", "evse_stopped_at", evse_stopped_at(), blame
+            ),
+            witnessed(
+                partner, "evse_id", "partner_id", "evse_fault_word", pl.col("fault_word"), blame
+            ),
+        ]
+    )

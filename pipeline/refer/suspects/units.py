@@ -1,0 +1,190 @@
+"""What is wrong with each EVSE and pairing: attribution's probability and the signs."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+
+from pipeline.circuit.pilot import high_window, low_window
+from pipeline.refer.decision import call_units, worth_acting, worth_watching
+from pipeline.refer.inputs import ReferInputs
+from pipeline.refer.suspects.signatures import learnt, limited, weigh
+from pipeline.refer.suspects.signs import evse_signs, once
+from pipeline.refer.wording import pairing_reason
+from pipeline.settings.refer import ReferSettings
+
+AT_ONCE_S = 2 * 86_400
+"""EVSEs of a site that begin to fail so near each other may fail by one cause: onsets are sure to a day or two; no source."""
+AT_ONCE_LEAST = 3
+"""Two may be chance."""
+
+METER_MARGIN_V = 0.2
+"""Two standard deviations of an EVSE's error in measuring its own pilot; common practice, no source."""
+
+
+def evse_levels(attempts: pl.DataFrame, least: int) -> pl.DataFrame:
+    """`evse_id, pilot_high_v, pilot_low_v, high_now_v, low_now_v`: medians in B2 over the vehicles'
+    medians there.
+
+    The levels of now are null where fewer than `least` vehicles show them.
+    """
+    by_vehicle = (
+        attempts.filter(
+            pl.col("pilot_high_b_v").is_not_null() | pl.col("pilot_low_b_v").is_not_null(),
+            pl.col("weight") > 0,
+        )
+        .group_by("evse_id", pl.coalesce("vehicle_id", "attempt_id").alias("who"))
+        .agg(pl.col("pilot_high_b_v").median(), pl.col("pilot_low_b_v").median())
+    )
+    enough = pl.len() >= least
+    return by_vehicle.group_by("evse_id").agg(
+        pl.col("pilot_high_b_v").median().alias("pilot_high_v"),
+        pl.col("pilot_low_b_v").median().alias("pilot_low_v"),
+        pl.when(enough).then(pl.col("pilot_high_b_v").median()).alias("high_now_v"),
+        pl.when(enough).then(pl.col("pilot_low_b_v").median()).alias("low_now_v"),
+    )
+
+
+def _band_category(levels: pl.DataFrame) -> pl.DataFrame:
+    """`unit, category` of `evse_levels`.
+
+    Whether the EVSE's levels with its vehicles leave the tolerance of a sound generator.
+    """
+    high, low = high_window("B"), low_window("B")
+    off = ~pl.col("high_now_v").is_between(high.lo_v - METER_MARGIN_V, high.hi_v + METER_MARGIN_V)
+    off_low = ~pl.col("low_now_v").is_between(low.lo_v - METER_MARGIN_V, low.hi_v + METER_MARGIN_V)
+    shown = levels.filter(pl.col("high_now_v").is_not_null() | pl.col("low_now_v").is_not_null())
+    return shown.select(
+        pl.col("evse_id").alias("unit"),
+        pl.when(off.fill_null(value=False) | off_low.fill_null(value=False))
+        .then(pl.lit("out_of_band"))
+        .otherwise(pl.lit("in_band"))
+        .alias("category"),
+    )
+
+
+def judge_evses(
+    inputs: ReferInputs, attempts: pl.DataFrame, settings: ReferSettings
+) -> pl.DataFrame:
+    """One row per EVSE with an attempt in the look-back.
+
+    The columns of out_evses, without the final wording of `reason`.
+    """
+    used = attempts.filter(pl.col("outcome").is_in(["charged", "failed"]))
+    failed = pl.col("outcome") == "failed"
+    counts = attempts.group_by("evse_id").agg(
+        pl.col("site_id").last(),
+        pl.col("outcome").is_in(["charged", "failed"]).sum().cast(pl.Int64).alias("attempts"),
+        failed.sum().cast(pl.Int64).alias("failures"),
+        pl.col("vehicle_id")
+        .filter(failed)
+        .drop_nulls()
+        .n_unique()
+        .cast(pl.Int64)
+        .alias("vehicles_failed"),
+    )
+    known = inputs.attributed.evses.select(
+        "evse_id",
+        "p_evse",
+        "onset_utc",
+        "onset_lo_utc",
+        "verdict",
+        pl.col("reason").alias("attributed_reason"),
+    )
+    table = counts.join(known, on="evse_id", how="left").with_columns(
+        pl.col("p_evse").fill_null(0.0), pl.col("verdict").fill_null("thin")
+    )
+    table = table.sort("evse_id")
+    since = table.select("evse_id", "onset_lo_utc")
+    evidence = (
+        used.filter(pl.col("weight") > 0)
+        .join(since, on="evse_id", how="left", maintain_order="left")
+        .filter(
+            pl.col("onset_lo_utc").is_null() | (pl.col("plugged_at_utc") >= pl.col("onset_lo_utc"))
+        )
+    )
+    now = evse_levels(evidence, settings.level_others)
+    signs = limited(
+        pl.concat([evse_signs(evidence), once(_band_category(now), "evse_levels")]),
+        settings.witnesses_at_most,
+    )
+    signatures = learnt("evse", pl.DataFrame(schema={"suspect": pl.String, "signature": pl.String, "category": pl.String,
+                                                      "amount": pl.Float64}))  # fmt: skip
+    prior = np.tile(signatures["evse_prior"].table, (table.height, 1))
+    verdicts = weigh(signs, table["evse_id"], signatures, prior, settings.log_weight_cap)
+    best = verdicts.given_fault.argmax(axis=1) if table.height else np.zeros(0, dtype=np.int64)
+    table = table.with_columns(
+        pl.Series("suspect", [verdicts.suspects[i] for i in best], dtype=pl.String),
+        pl.Series("p_suspect", verdicts.given_fault[np.arange(best.size), best]),
+    ).join(evse_levels(attempts, settings.level_others), on="evse_id", how="left")
+    act = worth_acting(settings.cost_needless_evse_visit, settings.cost_week_faulty_evse)
+    return call_units(
+        table, "p_evse", act, worth_watching(settings.cost_watching, settings.cost_week_faulty_evse)
+    )
+
+
+def company(called: pl.DataFrame) -> pl.DataFrame:
+    """Adds `at_once` to called EVSEs: how many of its site, itself included, are called and began
+    to fail within AT_ONCE_S of it.
+
+    Null where they are fewer than AT_ONCE_LEAST or less than half of the site's; besides `at_site`,
+    its EVSEs.
+    """
+    failing = called.filter(
+        pl.col("call").is_in(["faulty", "watch"]), pl.col("onset_utc").is_not_null()
+    )
+    failing = failing.select("evse_id", "site_id", "onset_utc")
+    apart_s = (pl.col("onset_utc") - pl.col("onset_utc_right")).dt.total_seconds().abs()
+    beside = (
+        failing.join(failing, on="site_id")
+        .filter(apart_s <= AT_ONCE_S)
+        .group_by("evse_id")
+        .agg(at_once=pl.len())
+    )
+    sites = called.group_by("site_id").agg(at_site=pl.len())
+    with_site = called.join(
+        sites, on="site_id", how="left", maintain_order="left", nulls_equal=True
+    )
+    counted = with_site.join(beside, on="evse_id", how="left", maintain_order="left")
+    many = (pl.col("at_once") >= AT_ONCE_LEAST) & (pl.col("at_once") * 2 >= pl.col("at_site"))
+    return counted.with_columns(at_once=pl.when(many).then("at_once"))
+
+
+def judge_pairings(
+    inputs: ReferInputs, attempts: pl.DataFrame, settings: ReferSettings
+) -> pl.DataFrame:
+    """One row per vehicle model x EVSE model x firmware with a failure.
+
+    The columns of out_pairings.
+    """
+    keys = ["vehicle_model", "evse_model", "firmware"]
+    failed = pl.col("outcome") == "failed"
+    counts = (
+        attempts.filter(
+            pl.col("outcome").is_in(["charged", "failed"]), pl.col("vehicle_model").is_not_null()
+        )
+        .with_columns(pl.col("firmware").fill_null(""))
+        .group_by(keys)
+        .agg(
+            pl.len().cast(pl.Int64).alias("attempts"),
+            failed.sum().cast(pl.Int64).alias("failures"),
+            pl.col("vehicle_id").drop_nulls().n_unique().cast(pl.Int64).alias("vehicles"),
+            pl.col("evse_id").n_unique().cast(pl.Int64).alias("evses"),
+        )
+        .filter(pl.col("failures") > 0)
+    )
+    known = inputs.attributed.pairings.select(*keys, "p_pairing", "verdict", "reason").with_columns(
+        pl.col("firmware").fill_null("")
+    )
+    table = counts.join(known, on=keys, how="left").with_columns(
+        pl.col("p_pairing").fill_null(0.0),
+        pl.col("verdict").fill_null("thin"),
+        pl.col("reason").fill_null("too little to say."),
+    )
+    act = worth_acting(settings.cost_needless_pairing_case, settings.cost_week_bad_pairing)
+    watch = worth_watching(settings.cost_watching, settings.cost_week_bad_pairing)
+    return (
+        call_units(table, "p_pairing", act, watch)
+        .with_columns(pairing_reason().alias("reason"))
+        .sort(keys)
+    )

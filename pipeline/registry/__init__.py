@@ -1,0 +1,32 @@
+"""The schema registry.
+
+Columns, tables, codes, rules and signatures as declared in `schemas/`, read once.
+"""
+
+from pipeline.registry.declarations import (
+    SCHEMAS,
+    Column,
+    Field,
+    Registry,
+    Table,
+    conform,
+    ddl,
+    empty,
+    load_folder,
+    polars_schema,
+    registry,
+)
+
+__all__ = [
+    "SCHEMAS",
+    "Column",
+    "Field",
+    "Registry",
+    "Table",
+    "conform",
+    "ddl",
+    "empty",
+    "load_folder",
+    "polars_schema",
+    "registry",
+]

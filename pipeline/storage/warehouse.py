@@ -1,0 +1,239 @@
+"""The warehouse: one DuckDB file, written by one run at a time, read by many."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import duckdb
+import polars as pl
+from filelock import FileLock, Timeout
+
+from pipeline.core.errors import StoreError
+from pipeline.registry import Table, conform, ddl, registry
+
+Connection = duckdb.DuckDBPyConnection
+
+# Raised when a table's meaning changes in a way the comparison of columns below cannot see.
+SCHEMA_VERSION = 1
+
+# What says that the file is at fault; a failed checksum comes as the bare base class.
+_STORE_AT_FAULT = (
+    duckdb.IOException,
+    duckdb.FatalException,
+    duckdb.InternalException,
+    duckdb.SerializationException,
+)
+
+
+def _connect(store: Path, *, read_only: bool) -> Connection:
+    try:
+        con = duckdb.connect(str(store), read_only=read_only)
+    except duckdb.IOException as error:
+        cure = (
+            "wait for the run to end"
+            if "lock" in str(error).lower()
+            else "restore a copy, or remove it and run again"
+        )
+        raise StoreError(
+            f"the warehouse cannot be opened: {error}", where=str(store), next_step=cure
+        ) from error
+    except duckdb.Error as error:
+        cure = "name another file, or remove it and run again: everything in it comes from the deliveries"
+        raise StoreError(
+            f"not a warehouse of ours, or damaged: {error}", where=str(store), next_step=cure
+        ) from error
+    con.execute("SET TimeZone = 'UTC'")
+    con.execute("SET enable_progress_bar = false")  # it goes to standard output, where results go
+    return con
+
+
+@contextmanager
+def _named(store: Path) -> Iterator[None]:
+    """Give what DuckDB raises when the file or its disk is at fault, not the question, a name and a
+    cure.
+    """
+    try:
+        yield
+    except duckdb.Error as error:
+        if "No space left" in str(error):
+            cure = "free disk space, then run again: what was read so far is kept"
+            raise StoreError(
+                f"the disk is full: {error}", where=str(store), next_step=cure
+            ) from error
+        if isinstance(error, _STORE_AT_FAULT) or type(error) is duckdb.Error:
+            cure = "remove it and run all deliveries again: everything in it comes from them"
+            raise StoreError(
+                f"the warehouse or its disk is damaged: {error}", where=str(store), next_step=cure
+            ) from error
+        raise
+
+
+@contextmanager
+def writing(store: Path) -> Iterator[Connection]:
+    """The warehouse open for writing, every stored table present.
+
+    StoreError when another run holds it or its folder refuses.
+    """
+    with _locked(store), _named(store):
+        con = _connect(store, read_only=False)
+        try:
+            create_tables(con)
+            yield con
+        finally:
+            con.close()
+
+
+@contextmanager
+def _locked(store: Path) -> Iterator[None]:
+    lock = FileLock(f"{store}.lock", timeout=0)
+    try:
+        store.parent.mkdir(parents=True, exist_ok=True)
+        lock.acquire()
+    except Timeout as error:
+        raise StoreError(
+            "another run is writing this warehouse",
+            where=str(store),
+            next_step="wait for it to end, then run again",
+        ) from error
+    except OSError as error:
+        cure = f"let the user who runs this write the folder {store.parent}, or name another"
+        raise StoreError(
+            f"the warehouse cannot be written: {error.strerror}", where=str(store), next_step=cure
+        ) from error
+    try:
+        yield
+    finally:
+        lock.release()
+
+
+@contextmanager
+def reading(store: Path) -> Iterator[Connection]:
+    """A finished warehouse, read only; StoreError when there is none."""
+    if not store.is_file():
+        raise StoreError(
+            "there is no warehouse here",
+            where=str(store),
+            next_step="make one with `whichside run`",
+        )
+    con = _connect(store, read_only=True)
+    with _named(store):
+        try:
+            yield con
+        finally:
+            con.close()
+
+
+@contextmanager
+def transaction(con: Connection) -> Iterator[None]:
+    """All of the block, or nothing of it."""
+    con.begin()
+    try:
+        yield
+    except BaseException:
+        con.rollback()
+        raise
+    con.commit()
+
+
+def create_tables(con: Connection) -> None:
+    """Every raw_, core_ and out_ table as declared; a warehouse of an earlier version is brought up
+    to date.
+
+    Raises StoreError when the warehouse was written by a later version.
+    """
+    con.execute(
+        "CREATE TABLE IF NOT EXISTS store_meta (name VARCHAR PRIMARY KEY, value VARCHAR NOT NULL)"
+    )
+    found = con.execute("SELECT value FROM store_meta WHERE name = 'schema_version'").fetchall()
+    if found and int(found[0][0]) > SCHEMA_VERSION:
+        raise StoreError(
+            f"a later version wrote this warehouse (schema {found[0][0]})",
+            next_step="update whichside",
+        )
+    with transaction(con):
+        present = _present_columns(con)
+        for table in registry().tables.values():
+            if not table.name.startswith(("input_", "decision_")):
+                _bring_up_to_date(con, table, present.get(table.name))
+        con.execute(
+            "INSERT OR REPLACE INTO store_meta VALUES ('schema_version', ?)", [str(SCHEMA_VERSION)]
+        )
+
+
+def rebuild_next(con: Connection) -> None:
+    """Have the derived tables made whole by the next run.
+
+    Rows they were made from were taken back.
+    """
+    con.execute("INSERT OR REPLACE INTO store_meta VALUES ('rebuild', 'yes')")
+
+
+@contextmanager
+def rebuilding(con: Connection) -> Iterator[bool]:
+    """Whether derived tables must be made whole, as after an update of the warehouse.
+
+    Noted as done when the block ends well.
+    """
+    yield bool(con.execute("SELECT 1 FROM store_meta WHERE name = 'rebuild'").fetchall())
+    con.execute("DELETE FROM store_meta WHERE name = 'rebuild'")
+
+
+def _present_columns(con: Connection) -> dict[str, list[str]]:
+    rows = con.execute(
+        "SELECT table_name, list(column_name ORDER BY column_index) FROM duckdb_columns() WHERE NOT internal GROUP BY 1"
+    ).fetchall()
+    return dict(rows)
+
+
+def _bring_up_to_date(con: Connection, table: Table, present: list[str] | None) -> None:
+    """Make a table as declared: raw rows are kept and gain empty columns.
+
+    What is derived is dropped to be made anew.
+    """
+    if present == table.column_names:
+        return
+    if present is not None and not table.name.startswith("raw_"):
+        con.execute(f'DROP TABLE "{table.name}"')
+        con.execute("INSERT OR REPLACE INTO store_meta VALUES ('rebuild', 'yes')")
+        present = None
+    if present is None:
+        con.execute(ddl(table.name))
+        return
+    kept = [c for c in table.columns if c.name in present]
+    lost = [c.name for c in table.columns if c.name not in present and not c.nullable]
+    if lost:
+        cure = "remove it and run all deliveries again"
+        raise StoreError(
+            f"rows of {table.name} lack {', '.join(lost)}, which cannot be empty", next_step=cure
+        )
+    con.execute(f'ALTER TABLE "{table.name}" RENAME TO _earlier')
+    con.execute(ddl(table.name))
+    names = ", ".join(f'"{c.name}"' for c in kept)
+    con.execute(f'INSERT INTO "{table.name}" ({names}) SELECT {names} FROM _earlier')
+    con.execute("DROP TABLE _earlier")
+
+
+def append(con: Connection, table: str, frame: pl.DataFrame) -> None:
+    """Add a frame's rows to a declared table; raises SchemaError when it does not conform."""
+    rows = conform(frame, table).to_arrow()
+    con.register("_rows", rows)
+    con.execute(f'INSERT INTO "{table}" SELECT * FROM _rows')
+    con.unregister("_rows")
+
+
+def replace(con: Connection, table: str, frame: pl.DataFrame) -> None:
+    """Put a frame in place of all rows of a declared table."""
+    con.execute(f'DELETE FROM "{table}"')
+    append(con, table, frame)
+
+
+def query(con: Connection, sql: str) -> pl.DataFrame:
+    """The rows of a query."""
+    return pl.DataFrame(con.sql(sql).to_arrow_table())
+
+
+def read(con: Connection, table: str) -> pl.DataFrame:
+    """All rows of a declared table."""
+    return conform(query(con, f'SELECT * FROM "{table}"'), table)

@@ -1,0 +1,99 @@
+"""The warehouse: one writer, many readers, earlier versions open."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import duckdb
+import polars as pl
+import pytest
+
+from pipeline.core.errors import StoreError
+from pipeline.registry import polars_schema
+from pipeline.storage.warehouse import append, read, reading, transaction, writing
+
+
+def _rejected() -> pl.DataFrame:
+    return pl.DataFrame(
+        [["f" * 64, "a.csv", 3, 17, "cut off", "x"]],
+        schema=polars_schema("raw_rejected"),
+        orient="row",
+    )
+
+
+def test_one_writer_at_a_time(tmp_path: Path) -> None:
+    """A second run on the same warehouse is told to wait, and the first goes on."""
+    store = tmp_path / "w.duckdb"
+    with writing(store) as con:
+        with pytest.raises(StoreError, match="another run"), writing(store):
+            pass
+        append(con, "raw_rejected", _rejected())
+    with reading(store) as con:
+        assert read(con, "raw_rejected").height == 1
+
+
+def test_a_broken_transaction_leaves_nothing(tmp_path: Path) -> None:
+    """What fails midway leaves no row behind."""
+    with writing(tmp_path / "w.duckdb") as con:
+        with pytest.raises(RuntimeError), transaction(con):
+            append(con, "raw_rejected", _rejected())
+            raise RuntimeError
+        assert read(con, "raw_rejected").is_empty()
+
+
+def test_a_file_that_is_no_warehouse_is_named(tmp_path: Path) -> None:
+    """A damaged or foreign file gives a clear error with the file's name and a cure, not a
+    traceback.
+    """
+    store = tmp_path / "w.duckdb"
+    store.write_bytes(b"not a database at all" * 1000)
+    with pytest.raises(StoreError, match=r"w\.duckdb") as caught, writing(store):
+        pass
+    assert caught.value.next_step
+
+
+def test_a_missing_warehouse_is_named(tmp_path: Path) -> None:
+    """Reading where there is no warehouse says how to make one."""
+    with pytest.raises(StoreError, match="whichside run"), reading(tmp_path / "none.duckdb"):
+        pass
+
+
+def test_a_warehouse_of_an_earlier_version_opens(tmp_path: Path) -> None:
+    """Raw rows survive and gain the new columns.
+
+    Derived tables are made anew and the rebuild is noted.
+    """
+    store = tmp_path / "w.duckdb"
+    con = duckdb.connect(str(store))
+    con.execute(
+        "CREATE TABLE raw_rejected (file_id VARCHAR, file VARCHAR, line BIGINT, reject_reason VARCHAR)"
+    )
+    con.execute("INSERT INTO raw_rejected VALUES ('f', 'a.csv', 3, 'cut off')")
+    con.execute("CREATE TABLE core_word (list_name VARCHAR, word VARCHAR)")
+    con.close()
+    with writing(store) as con:
+        assert read(con, "raw_rejected").row(0) == ("f", "a.csv", 3, None, "cut off", None)
+        assert con.execute("SELECT value FROM store_meta WHERE name = 'rebuild'").fetchone() == (
+            "yes",
+        )
+
+
+def test_a_warehouse_of_a_later_version_is_refused(tmp_path: Path) -> None:
+    """A warehouse written by a later version is left alone."""
+    store = tmp_path / "w.duckdb"
+    with writing(store) as con:
+        con.execute("UPDATE store_meta SET value = '999'")
+    with pytest.raises(StoreError, match="later version"), writing(store):
+        pass
+
+
+def test_a_folder_that_refuses_is_named(tmp_path: Path) -> None:
+    """A warehouse whose folder cannot be made or written is an error of ours with the path and the
+    cure, no traceback.
+    """
+    (tmp_path / "file").touch()
+    with (
+        pytest.raises(StoreError, match=r"cannot be written.*\n.*let the user"),
+        writing(tmp_path / "file" / "w.duckdb"),
+    ):
+        pass
