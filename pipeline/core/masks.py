@@ -5,6 +5,6 @@ from __future__ import annotations
 import polars as pl
 
 
-def sure(mask: pl.Expr) -> pl.Expr:
+def is_true(mask: pl.Expr) -> pl.Expr:
     """The mask with null as False."""
     return mask.fill_null(value=False)

@@ -286,7 +286,7 @@ class _Run:
 
     def _take_back(self, known: _Known) -> None:
         """Forget an export read by a mapping since corrected; what was made of it is made anew."""
-        for table in ("raw_session", "raw_rejected", "raw_file", "core_told"):
+        for table in ("raw_session", "raw_rejected", "raw_file", "meta_published_file"):
             self._con.execute(f"DELETE FROM {table} WHERE file_id = ?", [known.file_id])
         rebuild_next(self._con)
 

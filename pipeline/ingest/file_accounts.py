@@ -14,7 +14,7 @@ from pipeline.storage.warehouse import Connection, query
 _COUNTS = ("kind", "lines", "used", "rejected", "duplicates", "unknown_columns")
 
 
-def first_told(con: Connection, files: pl.DataFrame) -> pl.DataFrame:
+def file_accounts(con: Connection, files: pl.DataFrame) -> pl.DataFrame:
     """Accounts of delivered files, those never told of with the counts of when they were read.
 
     `files` is as ingest reports them (FILES_SCHEMA), the answer is the same without `earlier_run`.
@@ -23,7 +23,7 @@ def first_told(con: Connection, files: pl.DataFrame) -> pl.DataFrame:
     """
     untold = query(
         con,
-        f"SELECT file_id, {', '.join(_COUNTS)} FROM raw_file ANTI JOIN core_told USING (file_id)",
+        f"SELECT file_id, {', '.join(_COUNTS)} FROM raw_file ANTI JOIN meta_published_file USING (file_id)",
     )
     mine = files.with_row_index("_order").join(
         untold, on="file_id", how="left", suffix="_first", maintain_order="left"
@@ -41,5 +41,5 @@ def first_told(con: Connection, files: pl.DataFrame) -> pl.DataFrame:
 def tell(con: Connection) -> None:
     """Note that every file read so far has been told of; in the transaction that publishes."""
     con.execute(
-        "INSERT INTO core_told SELECT file_id FROM raw_file ANTI JOIN core_told USING (file_id)"
+        "INSERT INTO meta_published_file SELECT file_id FROM raw_file ANTI JOIN meta_published_file USING (file_id)"
     )

@@ -57,7 +57,7 @@ def normalise(con: Connection, touched: pl.DataFrame | None, settings: Normalise
             )
         replace(con, "core_word", words(con, own, fresh))
         con.execute(
-            "INSERT INTO core_seen SELECT file_id FROM raw_file ANTI JOIN core_seen USING (file_id)"
+            "INSERT INTO meta_normalised_file SELECT file_id FROM raw_file ANTI JOIN meta_normalised_file USING (file_id)"
         )
         con.execute("DELETE FROM raw_changed")
 

@@ -193,9 +193,9 @@ def _pending(con: Connection, present: set[str]) -> Check:
         if con.execute("SELECT 1 FROM store_meta WHERE name = 'rebuild'").fetchall()
         else []
     )
-    if {"raw_file", "core_seen"} <= present:
+    if {"raw_file", "meta_normalised_file"} <= present:
         [(unseen,)] = con.execute(
-            "SELECT count(*) FROM raw_file ANTI JOIN core_seen USING (file_id)"
+            "SELECT count(*) FROM raw_file ANTI JOIN meta_normalised_file USING (file_id)"
         ).fetchall()
         words += [f"{unseen:,} files"] * bool(unseen)
     if not words:

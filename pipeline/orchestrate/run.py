@@ -18,7 +18,7 @@ from pipeline.core.logs import event
 from pipeline.core.progress import Progress, silent
 from pipeline.core.weeks import last_complete_week, week_start
 from pipeline.ingest import ingest_delivery
-from pipeline.ingest.file_accounts import first_told
+from pipeline.ingest.file_accounts import file_accounts
 from pipeline.ingest.report import TOUCHED_SCHEMA
 from pipeline.normalise.stage import normalise
 from pipeline.publish.week import publish_week
@@ -134,7 +134,7 @@ def ingest_step(con: Connection, request: Request, progress: Progress) -> list[d
         ingest_delivery(con, delivery, request.settings.ingest, progress).files
         for delivery in request.deliveries
     ]
-    account = first_told(con, pl.concat(files)) if files else pl.DataFrame()
+    account = file_accounts(con, pl.concat(files)) if files else pl.DataFrame()
     return [dict(row) for row in account.rename({"file_id": "sha256"}, strict=False).to_dicts()]
 
 

@@ -146,7 +146,7 @@ def rejected_of(con: Connection, file_ids: list[str]) -> pl.DataFrame:
 def counts(con: Connection, tables: Mapping[str, pl.DataFrame]) -> dict[str, Any]:
     """Rows of every table of the warehouse that deliveries fill and of the week, and the calls."""
     kept_by_runs = (
-        "core_told",
+        "meta_published_file",
         "core_baseline",
     )  # what earlier runs left: it would tell a week's first run from its second
     names = [

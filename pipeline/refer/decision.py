@@ -39,7 +39,7 @@ def call_vehicles(
 ) -> pl.DataFrame:
     """`table` with `call` and `why` (the decision in a clause), in order of vehicle_id.
 
-    `table`: as `judge_vehicles` makes it, with the columns of `standing` (reviews and findings).
+    `table`: as `judge_vehicles` makes it, with the columns of `review_status` (reviews and findings).
     `proving`: as `proving_table`.
     """
     refer_at = worth_acting(settings.cost_needless_visit, settings.cost_week_without_ac)

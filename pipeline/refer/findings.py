@@ -120,15 +120,15 @@ def precision(referrals: pl.DataFrame, findings: pl.DataFrame) -> pl.DataFrame:
         {"week": weeks, "listed_utc": [week_start(w) for w in weeks]}, schema=_STARTS
     )
     told = findings.filter(pl.col("finding").is_not_null()).select(
-        "vehicle_id", pl.col("at_utc").alias("told_utc"), "finding"
+        "vehicle_id", pl.col("at_utc").alias("found_at_utc"), "finding"
     )
     listed = (
         referrals.join(starts, on="week")
         .sort("listed_utc")
-        .join_asof(told.sort("told_utc"), left_on="listed_utc", right_on="told_utc", by="vehicle_id", strategy="forward",
+        .join_asof(told.sort("found_at_utc"), left_on="listed_utc", right_on="found_at_utc", by="vehicle_id", strategy="forward",
                    check_sortedness=False)
     )  # fmt: skip
-    cases = listed.group_by("vehicle_id", "told_utc").agg(
+    cases = listed.group_by("vehicle_id", "found_at_utc").agg(
         pl.col("listed_utc").min(), pl.col("finding").first()
     )
     quarter = pl.format("{}-Q{}", pl.col("listed_utc").dt.year(), pl.col("listed_utc").dt.quarter())

@@ -19,9 +19,9 @@ from pipeline.refer.next_tests import next_tests, open_questions
 from pipeline.refer.pack.build import packs
 from pipeline.refer.pack.model import Evidence
 from pipeline.refer.proving import SequentialTest, proving_table
-from pipeline.refer.review_status import standing
+from pipeline.refer.review_status import review_status
 from pipeline.refer.suspects.lessons import lessons
-from pipeline.refer.suspects.units import company, judge_evses, judge_pairings
+from pipeline.refer.suspects.units import co_occurring_onsets, judge_evses, judge_pairings
 from pipeline.refer.suspects.vehicles import judge_vehicles
 from pipeline.refer.wording import evse_reason, vehicle_reason
 from pipeline.registry import conform, registry
@@ -70,7 +70,7 @@ def refer(
     if not (known := all_lessons(taught, new)).equals(taught):
         inputs = replace(inputs, lessons=known)
         judged = judge_vehicles(inputs, attempts, look_back, settings)
-    stood = standing(inputs, attempts, look_back, settings)
+    stood = review_status(inputs, attempts, look_back, settings)
     healthy = evses.filter(pl.col("call").is_in(["clear", "thin"]))["evse_id"]
     repairs = stood.filter(pl.col("repaired_at_utc") < look_back.to_utc).select(
         "vehicle_id", "repaired_at_utc", "found"
@@ -138,7 +138,7 @@ def out_evses(called: pl.DataFrame) -> pl.DataFrame:
     """Called EVSEs as declared."""
     suspect = pl.when(pl.col("p_suspect") >= 0.5).then("suspect").otherwise(pl.lit("unclear"))
     pointed = pl.col("call").is_in(["faulty", "watch"])
-    rows = company(called).with_columns(
+    rows = co_occurring_onsets(called).with_columns(
         evse_reason().alias("reason"), pl.col("onset_utc").alias("onset")
     )
     return conform(rows.with_columns(pl.when(pointed).then(suspect).alias("suspect")), "out_evses")

@@ -10,7 +10,7 @@ from pipeline.refer.inputs import ReferInputs, stored_code
 from pipeline.settings.refer import ReferSettings
 
 
-def standing(
+def review_status(
     inputs: ReferInputs, attempts: pl.DataFrame, look_back: LookBack, settings: ReferSettings
 ) -> pl.DataFrame:
     """One row per vehicle that was reviewed or found something of, as known at the week's end.

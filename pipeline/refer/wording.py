@@ -77,7 +77,7 @@ def pairing_reason() -> pl.Expr:
 
 
 def evse_reason() -> pl.Expr:
-    """`reason` of out_evses, of a frame with `units.company`."""
+    """`reason` of out_evses, of a frame with `units.co_occurring_onsets`."""
     at_issue = pl.col("call").is_in(["faulty", "watch"])
     suspect = pl.when(at_issue & (pl.col("p_suspect") >= 0.5)).then(_most_likely("EVSE"))
     ground = pl.col("attributed_reason").fill_null(

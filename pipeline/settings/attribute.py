@@ -35,28 +35,28 @@ class StatePrior(Frozen):
         gt=0,
         description="Weight of the prior on how often faults begin, in units watched for one look-back",
     )
-    habits: tuple[float, ...] = Field(
+    chronic_rates: tuple[float, ...] = Field(
         (),
         description="Failure rates a unit may have had all along without a fault (its place, its driver); blamed on chance",
     )
-    habit_share: float = Field(
+    chronic_share: float = Field(
         0.02,
         gt=0,
         lt=0.5,
-        description="Share of units with such a habit beyond the baseline's normal spread; assumed",
+        description="Share of units with such a chronic rate beyond the baseline's normal spread; assumed",
     )
 
     @property
     def states(self) -> int:
-        """Off, the fault states, the habits, just mended, in this order."""
-        return 2 + len(self.levels) + len(self.habits)
+        """Off, the fault states, the chronic rates, just mended, in this order."""
+        return 2 + len(self.levels) + len(self.chronic_rates)
 
     @property
-    def bites(self) -> tuple[tuple[float, bool], ...]:
+    def failure_probability(self) -> tuple[tuple[float, bool], ...]:
         """Failure probability of each state after off, and whether it bites only where the diode is
         looked for.
         """
-        benign = ((level, False) for level in (*self.habits, 0.0))
+        benign = ((level, False) for level in (*self.chronic_rates, 0.0))
         return (*zip(self.levels, self.diode, strict=True), *benign)
 
     @model_validator(mode="after")
@@ -77,7 +77,7 @@ class AttributeSettings(Frozen):
             prevalence=0.01,
             days_on=60.0,
             prior_units=100.0,
-            habits=(0.08, 0.2),
+            chronic_rates=(0.08, 0.2),
         ),
         description="Assumed: about one vehicle in a hundred, for two months; a shorted pilot diode fails "
         "whenever it is looked for, other faults less",

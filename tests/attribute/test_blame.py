@@ -11,7 +11,7 @@ from pipeline.attribute.baseline.fit import Chance
 from pipeline.attribute.evidence import gather
 from pipeline.attribute.states.blame import SETTLE, _cavities, chance_bit, failed_rows, shares
 from pipeline.attribute.states.messages import Failures, Kind
-from pipeline.attribute.states.smoothing import habits
+from pipeline.attribute.states.smoothing import state_model
 from pipeline.settings.attribute import AttributeSettings
 from tests.attribute.planted import WEEK, Plan, plant
 
@@ -48,7 +48,7 @@ def test_shares_equal_the_sum_over_all_joint_states() -> None:
                 np.arange(count),
                 escape,
                 np.zeros(count),
-                habits(prior, SETTINGS),
+                state_model(prior, SETTINGS),
             )
         )
         beliefs.append(rng.dirichlet(np.full(prior.states, 0.3), (count, 1)))
@@ -65,7 +65,8 @@ def test_shares_equal_the_sum_over_all_joint_states() -> None:
     for states in product(*(range(k.escape.shape[1]) for k in kinds)):
         hazard = np.array([-np.log(k.escape[:, s]) for k, s in zip(kinds, states, strict=True)])
         fault = (
-            hazard * np.array([k.habits.on[s] for k, s in zip(kinds, states, strict=True)])[:, None]
+            hazard
+            * np.array([k.model.fault_mask[s] for k, s in zip(kinds, states, strict=True)])[:, None]
         )
         total = hazard.sum(axis=0) - np.log1p(-base)
         weight = (
@@ -90,8 +91,10 @@ def one_failure(
         ("evse", SETTINGS.evse),
         ("pairing", SETTINGS.pairing),
     ):
-        escape = np.append(1.0, 1.0 - np.array([level for level, _ in prior.bites]))[None]
-        habit = habits(prior, SETTINGS)
+        escape = np.append(1.0, 1.0 - np.array([level for level, _ in prior.failure_probability]))[
+            None
+        ]
+        model = state_model(prior, SETTINGS)
         kinds.append(
             Kind(
                 name,
@@ -99,7 +102,7 @@ def one_failure(
                 np.zeros(1, dtype=np.int64),
                 escape,
                 np.full(1, trust),
-                habit,
+                model,
             )
         )
     escapes = [prior @ kind.escape[0] for prior, kind in zip(priors, kinds, strict=True)]
@@ -215,7 +218,8 @@ def test_a_retry_inherits_only_what_chance_was_due_before() -> None:
         ("pairing", SETTINGS.pairing, 0.0),
     ):
         escape = np.tile(
-            np.append(1.0, 1.0 - np.array([level for level, _ in prior.bites])), (count, 1)
+            np.append(1.0, 1.0 - np.array([level for level, _ in prior.failure_probability])),
+            (count, 1),
         )
         belief = np.zeros((count, 1, prior.states))
         belief[:, 0, 0], belief[:, 0, 1] = 1.0 - on, on
@@ -227,7 +231,7 @@ def test_a_retry_inherits_only_what_chance_was_due_before() -> None:
                 unit,
                 escape,
                 np.zeros(count),
-                habits(prior, SETTINGS),
+                state_model(prior, SETTINGS),
             )
         )
         beliefs.append(belief)

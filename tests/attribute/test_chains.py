@@ -13,11 +13,11 @@ import pytest
 from pipeline.attribute.states.smoothing import (
     LEARN_DOWN,
     LEARN_UP,
-    Habits,
+    StateModel,
     Strengths,
-    habits,
     learn,
     smooth,
+    state_model,
 )
 from pipeline.settings.attribute import AttributeSettings, StatePrior
 
@@ -33,20 +33,20 @@ def test_the_prior_says_what_its_settings_say(prior: StatePrior) -> None:
 
     Shares sum to 1.
     """
-    habit = habits(prior, SETTINGS)
-    assert habit.initial @ habit.on == pytest.approx(prior.prevalence)
-    assert habit.initial.sum() == pytest.approx(1.0)
-    assert len(habit.initial) == len(habit.on) == prior.states
-    assert 1.0 / habit.repair == pytest.approx(prior.days_on)
-    assert habit.shares == pytest.approx(np.array(prior.shares) / sum(prior.shares))
-    assert habit.habits.sum() == pytest.approx(prior.habit_share if prior.habits else 0.0)
-    assert (habit.change, habit.relapse, habit.settle) == (
+    model = state_model(prior, SETTINGS)
+    assert model.initial @ model.fault_mask == pytest.approx(prior.prevalence)
+    assert model.initial.sum() == pytest.approx(1.0)
+    assert len(model.initial) == len(model.fault_mask) == prior.states
+    assert 1.0 / model.repair == pytest.approx(prior.days_on)
+    assert model.shares == pytest.approx(np.array(prior.shares) / sum(prior.shares))
+    assert model.chronic.sum() == pytest.approx(prior.chronic_share if prior.chronic_rates else 0.0)
+    assert (model.change, model.relapse, model.settle) == (
         SETTINGS.level_change_per_day, SETTINGS.relapse_per_day, SETTINGS.settle_per_day,
     )  # fmt: skip
     on = slice(1, 1 + len(prior.levels))
-    assert habit.initial[on] == pytest.approx(prior.prevalence * habit.shares)
-    sound = habit.initial[habit.on == 0][:-1]
-    assert sound[1:] / sound.sum() == pytest.approx(habit.habits)
+    assert model.initial[on] == pytest.approx(prior.prevalence * model.shares)
+    sound = model.initial[model.fault_mask == 0][:-1]
+    assert sound[1:] / sound.sum() == pytest.approx(model.chronic)
 
 
 @pytest.mark.parametrize("prior", PRIORS)
@@ -57,11 +57,11 @@ def test_a_day_moves_no_more_units_in_than_out(prior: StatePrior) -> None:
     Those just mended relapse oftener than the sound fall faulty; they are few, so the balance of
     faults holds within them.
     """
-    habit = habits(prior, SETTINGS)
-    after = habit.initial @ habit.step
-    assert after[-1] == pytest.approx(habit.initial[-1])
-    assert after @ habit.on == pytest.approx(
-        prior.prevalence, abs=habit.initial[-1] * habit.relapse
+    model = state_model(prior, SETTINGS)
+    after = model.initial @ model.transition
+    assert after[-1] == pytest.approx(model.initial[-1])
+    assert after @ model.fault_mask == pytest.approx(
+        prior.prevalence, abs=model.initial[-1] * model.relapse
     )
 
 
@@ -71,24 +71,26 @@ def test_a_day_of_each_state(prior: StatePrior) -> None:
 
     After a fault comes 'mended', never 'off'.
     """
-    habit = habits(prior, SETTINGS)
-    step, size = habit.step, len(prior.levels)
-    on, habitual = slice(1, 1 + size), slice(1 + size, 1 + size + len(prior.habits))
+    model = state_model(prior, SETTINGS)
+    step, size = model.transition, len(prior.levels)
+    on, habitual = slice(1, 1 + size), slice(1 + size, 1 + size + len(prior.chronic_rates))
     assert step.sum(axis=1) == pytest.approx(1.0)
-    assert step[0, on] == pytest.approx(habit.onset * habit.shares)
-    assert step[0, 0] == pytest.approx(1.0 - habit.onset)
+    assert step[0, on] == pytest.approx(model.onset * model.shares)
+    assert step[0, 0] == pytest.approx(1.0 - model.onset)
     assert step[habitual, on] == pytest.approx(
-        np.tile(habit.onset * habit.shares, (len(prior.habits), 1))
+        np.tile(model.onset * model.shares, (len(prior.chronic_rates), 1))
     )
-    assert np.diag(step)[habitual] == pytest.approx(1.0 - habit.onset)
+    assert np.diag(step)[habitual] == pytest.approx(1.0 - model.onset)
     assert (step[on, 0] == 0).all()
-    assert step[on, -1] == pytest.approx(habit.repair)
-    stay = (1 - habit.repair) * (1 - habit.change * (1 - habit.shares))
+    assert step[on, -1] == pytest.approx(model.repair)
+    stay = (1 - model.repair) * (1 - model.change * (1 - model.shares))
     assert np.diag(step)[on] == pytest.approx(stay)
-    assert step[1, 2] == pytest.approx((1 - habit.repair) * habit.change * habit.shares[1])
-    assert step[-1, [0, -1]] == pytest.approx([habit.settle, 1.0 - habit.settle - habit.relapse])
-    assert step[-1, on] == pytest.approx(habit.relapse * habit.shares)
-    assert habit.on.tolist() == [0.0] + [1.0] * size + [0.0] * (len(prior.habits) + 1)
+    assert step[1, 2] == pytest.approx((1 - model.repair) * model.change * model.shares[1])
+    assert step[-1, [0, -1]] == pytest.approx([model.settle, 1.0 - model.settle - model.relapse])
+    assert step[-1, on] == pytest.approx(model.relapse * model.shares)
+    assert model.fault_mask.tolist() == [0.0] + [1.0] * size + [0.0] * (
+        len(prior.chronic_rates) + 1
+    )
 
 
 def test_a_step_of_several_days_leaves_as_many_untouched_as_single_days_do() -> None:
@@ -96,16 +98,16 @@ def test_a_step_of_several_days_leaves_as_many_untouched_as_single_days_do() -> 
 
     (1 - rate)^3; one day is itself.
     """
-    habit = habits(SETTINGS.vehicle, SETTINGS)
-    slow, same = habit.paced(3.0), habit.paced(1.0)
+    model = state_model(SETTINGS.vehicle, SETTINGS)
+    slow, same = model.paced(3.0), model.paced(1.0)
     for name in ("onset", "repair", "change", "relapse", "settle"):
-        assert 1.0 - getattr(slow, name) == pytest.approx((1.0 - getattr(habit, name)) ** 3)
-        assert getattr(same, name) == pytest.approx(getattr(habit, name))
-    assert slow.shares is habit.shares
-    assert slow.habits is habit.habits
+        assert 1.0 - getattr(slow, name) == pytest.approx((1.0 - getattr(model, name)) ** 3)
+        assert getattr(same, name) == pytest.approx(getattr(model, name))
+    assert slow.shares is model.shares
+    assert slow.chronic is model.chronic
 
 
-SMALL = Habits(0.1, 0.3, np.array([0.7, 0.3]), 0.2, np.array([0.05]), 0.06, 0.15)
+SMALL = StateModel(0.1, 0.3, np.array([0.7, 0.3]), 0.2, np.array([0.05]), 0.06, 0.15)
 
 
 def test_smoothing_equals_the_sum_over_all_paths() -> None:
@@ -116,8 +118,8 @@ def test_smoothing_equals_the_sum_over_all_paths() -> None:
     rng = np.random.default_rng(2)
     days, states = 4, 5
     evidence = rng.normal(0, 2, (3, days, states))
-    seen = smooth(evidence, SMALL.initial, SMALL.step)
-    shifted = smooth(evidence + rng.normal(0, 50, (3, days, 1)), SMALL.initial, SMALL.step)
+    seen = smooth(evidence, SMALL.initial, SMALL.transition)
+    shifted = smooth(evidence + rng.normal(0, 50, (3, days, 1)), SMALL.initial, SMALL.transition)
     assert shifted.belief == pytest.approx(seen.belief)
     for unit in range(3):
         belief, ahead = np.zeros((days, states)), np.zeros((days, states))
@@ -125,7 +127,7 @@ def test_smoothing_equals_the_sum_over_all_paths() -> None:
             mass = SMALL.initial[path[0]]
             for day, state in enumerate(path):
                 mass *= np.exp(evidence[unit, day, state]) * (
-                    SMALL.step[path[day - 1], state] if day else 1.0
+                    SMALL.transition[path[day - 1], state] if day else 1.0
                 )
             for day, state in enumerate(path):
                 belief[day, state] += mass
@@ -134,19 +136,19 @@ def test_smoothing_equals_the_sum_over_all_paths() -> None:
                 mass = SMALL.initial[path[0]]
                 for day, state in enumerate(path):
                     mass *= np.exp(evidence[unit, day, state]) * (
-                        SMALL.step[path[day - 1], state] if day else 1.0
+                        SMALL.transition[path[day - 1], state] if day else 1.0
                     )
                 ahead[end - 1, path[-1]] += mass
         assert seen.belief[unit] == pytest.approx(belief / belief.sum(axis=1, keepdims=True))
-        assert seen.ahead[unit] == pytest.approx(ahead / ahead.sum(axis=1, keepdims=True))
+        assert seen.forward[unit] == pytest.approx(ahead / ahead.sum(axis=1, keepdims=True))
 
 
 def test_each_unit_may_begin_in_its_own_way() -> None:
     """Initial probabilities given unit by unit."""
     initial = np.array([[0, 1.0, 0, 0, 0], [0, 0, 1.0, 0, 0]])
-    seen = smooth(np.zeros((2, 2, 5)), initial, SMALL.step)
+    seen = smooth(np.zeros((2, 2, 5)), initial, SMALL.transition)
     assert seen.belief[:, 0] == pytest.approx(initial)
-    assert seen.belief[:, 1] == pytest.approx(initial @ SMALL.step)
+    assert seen.belief[:, 1] == pytest.approx(initial @ SMALL.transition)
 
 
 def certain(paths: list[list[int]], states: int) -> np.ndarray:
@@ -173,7 +175,7 @@ def test_what_is_learnt_from_certain_states_is_counted() -> None:
         [4] * 3 + [1] * 7,  # a relapse
         [3] * 10,  # a habit
     ]
-    seen = smooth(certain(paths, 5), SMALL.initial, SMALL.step)
+    seen = smooth(certain(paths, 5), SMALL.initial, SMALL.transition)
     strengths = Strengths(units=4.0, faults=5.0, repairs=6.0)
     rows = slice(0, len(paths))
     learnt = learn(SMALL, seen, SMALL, rows, len(paths) + others, strengths)
@@ -193,7 +195,7 @@ def test_what_is_learnt_from_certain_states_is_counted() -> None:
 def test_units_beyond_the_rows_say_nothing() -> None:
     """The stand-in behind the real units is not counted."""
     paths = [[0] * 10, [0] * 5 + [1] * 5]
-    seen = smooth(certain(paths, 5), SMALL.initial, SMALL.step)
+    seen = smooth(certain(paths, 5), SMALL.initial, SMALL.transition)
     learnt = learn(SMALL, seen, SMALL, slice(0, 1), 1, Strengths(1.0, 1.0, 1.0))
     assert learnt.onset == pytest.approx(SMALL.onset * 10 / (9 + 10))
     assert learnt.repair == pytest.approx(SMALL.repair)
@@ -205,12 +207,12 @@ def test_the_rate_of_new_faults_moves_only_so_far() -> None:
 
     None for long is no proof that none ever will.
     """
-    rare = Habits(0.001, 0.05, np.array([0.7, 0.3]), 0.02, np.array([0.05]), 0.03, 0.1)
-    ill = smooth(certain([[0] * 5 + [1] * 5] * 50, 5), rare.initial, rare.step)
+    rare = StateModel(0.001, 0.05, np.array([0.7, 0.3]), 0.02, np.array([0.05]), 0.03, 0.1)
+    ill = smooth(certain([[0] * 5 + [1] * 5] * 50, 5), rare.initial, rare.transition)
     assert learn(
         rare, ill, rare, slice(0, 50), 50, Strengths(1.0, 1.0, 1.0)
     ).onset == pytest.approx(rare.onset * LEARN_UP)
-    sound = smooth(certain([[0] * 10] * 2, 5), rare.initial, rare.step)
+    sound = smooth(certain([[0] * 10] * 2, 5), rare.initial, rare.transition)
     assert learn(
         rare, sound, rare, slice(0, 2), 10_000, Strengths(1.0, 1.0, 1.0)
     ).onset == pytest.approx(rare.onset / LEARN_DOWN)

@@ -9,12 +9,12 @@ import pytest
 
 from pipeline.attribute.states.joint import refine
 from pipeline.attribute.states.messages import NEVER, Failures, Kind, exchange
-from pipeline.attribute.states.smoothing import Habits, onset_weights, smooth
+from pipeline.attribute.states.smoothing import StateModel, onset_weights, smooth
 
 LEVELS = np.array([0.9, 0.4, 0.0])
-VEHICLE = Habits(0.004, 0.05, np.array([0.6, 0.4]), 0.02, np.zeros(0), 0.03, 0.1)
-EVSE = Habits(0.006, 0.08, np.array([0.5, 0.5]), 0.02, np.zeros(0), 0.03, 0.1)
-PAIRING = Habits(0.001, 0.02, np.array([0.5, 0.5]), 0.02, np.zeros(0), 0.03, 0.1)
+VEHICLE = StateModel(0.004, 0.05, np.array([0.6, 0.4]), 0.02, np.zeros(0), 0.03, 0.1)
+EVSE = StateModel(0.006, 0.08, np.array([0.5, 0.5]), 0.02, np.zeros(0), 0.03, 0.1)
+PAIRING = StateModel(0.001, 0.02, np.array([0.5, 0.5]), 0.02, np.zeros(0), 0.03, 0.1)
 BASE = 0.04
 
 
@@ -40,7 +40,7 @@ def problem(
     vehicles, evses, days = shape
     escape = np.append(1.0, 1.0 - LEVELS)
     kinds = []
-    for name, unit, count, habit in (
+    for name, unit, count, model in (
         ("vehicle", v, vehicles, VEHICLE),
         ("evse", e, evses, EVSE),
         ("pairing", 0 * v, 1, PAIRING),
@@ -56,7 +56,7 @@ def problem(
                 unit[failed],
                 np.tile(escape, (count_failed, 1)),
                 np.ones(count_failed),
-                habit,
+                model,
             )
         )
     count = int(failed.sum())
@@ -67,15 +67,15 @@ def problem(
 
 def exact(kinds: tuple[Kind, ...], failures: Failures, days: int) -> list[np.ndarray]:
     """Smoothed state probabilities of every unit by the one chain of all their joint states."""
-    units = [(kind, u) for kind in kinds for u in range(len(kind.quiet) - 1)]
-    initial = reduce(np.kron, [kind.habits.initial for kind, _ in units])
-    step = reduce(np.kron, [kind.habits.step for kind, _ in units])
+    units = [(kind, u) for kind in kinds for u in range(len(kind.success_loglik) - 1)]
+    initial = reduce(np.kron, [kind.model.initial for kind, _ in units])
+    step = reduce(np.kron, [kind.model.transition for kind, _ in units])
     shape = (4,) * len(units)
     evidence = np.zeros((days, *shape))
     for axis, (kind, u) in enumerate(units):
         view = [1] * len(units)
         view[axis] = 4
-        evidence += kind.quiet[u].reshape(days, *view)
+        evidence += kind.success_loglik[u].reshape(days, *view)
     for i, day in enumerate(failures.day):
         through = np.full((1,) * len(units), 1.0 - BASE)
         for axis, (kind, u) in enumerate(units):
@@ -104,7 +104,8 @@ def test_every_unit_agrees_with_the_exact_chain(*, loyal: bool) -> None:
         kinds, failures = problem(v, e, t, failed, shape)
         beliefs = exchange(kinds, failures, passes=200, damping=0.4)
         bounds = tuple(
-            np.append(np.ones((len(k.quiet) - 1, 12)), np.zeros((1, 12)), axis=0) for k in kinds
+            np.append(np.ones((len(k.success_loglik) - 1, 12)), np.zeros((1, 12)), axis=0)
+            for k in kinds
         )
         ours = [refine(kinds, failures, beliefs, bounds, which).belief[:-1] for which in range(3)]
         truth = exact(kinds, failures, shape[2])
@@ -123,16 +124,16 @@ def test_onset_weights_sum_to_the_probability_of_being_on() -> None:
     """
     rng = np.random.default_rng(3)
     evidence = rng.normal(0, 1.5, (4, 5, 4))
-    seen = smooth(evidence, VEHICLE.initial, VEHICLE.step)
-    weights = onset_weights(seen, VEHICLE.step, VEHICLE.on)
-    assert weights.sum(axis=1) == pytest.approx(seen.belief[:, -1] @ VEHICLE.on)
+    seen = smooth(evidence, VEHICLE.initial, VEHICLE.transition)
+    weights = onset_weights(seen, VEHICLE.transition, VEHICLE.fault_mask)
+    assert weights.sum(axis=1) == pytest.approx(seen.belief[:, -1] @ VEHICLE.fault_mask)
     paths = np.stack(np.meshgrid(*[np.arange(4)] * 5, indexing="ij"), axis=-1).reshape(-1, 5)
     for unit in range(4):
         mass = VEHICLE.initial[paths[:, 0]] * np.exp(evidence[unit, 0, paths[:, 0]])
         for day in range(1, 5):
             mass = (
                 mass
-                * VEHICLE.step[paths[:, day - 1], paths[:, day]]
+                * VEHICLE.transition[paths[:, day - 1], paths[:, day]]
                 * np.exp(evidence[unit, day, paths[:, day]])
             )
         mass /= mass.sum()
@@ -163,5 +164,5 @@ def test_the_stand_in_is_never_to_blame_however_many_failures_it_gathers() -> No
     kinds, failures = problem(np.full(len(e), 1), e, t, failed, (1, evses, days))
     beliefs = exchange(kinds, failures, passes=100, damping=0.4)
     assert np.bincount(failures.day).min() > 300
-    assert (beliefs.smoothed[0].belief[-1] @ VEHICLE.on).max() == 0.0
-    assert (beliefs.smoothed[1].belief[0, -1] @ EVSE.on) > 0.95
+    assert (beliefs.smoothed[0].belief[-1] @ VEHICLE.fault_mask).max() == 0.0
+    assert (beliefs.smoothed[1].belief[0, -1] @ EVSE.fault_mask) > 0.95

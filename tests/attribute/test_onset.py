@@ -10,11 +10,11 @@ import pytest
 
 from pipeline.attribute.evidence import Evidence
 from pipeline.attribute.states.onset import _quantile, onset_days
-from pipeline.attribute.states.smoothing import Habits
+from pipeline.attribute.states.smoothing import StateModel
 from tests.attribute.planted import END
 from tests.attribute.test_evidence import evidence, tried
 
-HABIT = Habits(0.002, 0.02, np.array([1.0]), 0.0, np.zeros(0), 0.0, 0.1)
+HABIT = StateModel(0.002, 0.02, np.array([1.0]), 0.0, np.zeros(0), 0.0, 0.1)
 ESCAPE = np.array([1.0, 0.02, 1.0])
 
 

@@ -73,7 +73,7 @@ def test_the_line_of_a_fault_is_the_one_given() -> None:
 COUNTS = "5 of 9 attempts failed, at 2 of 3 EVSEs"
 FIGURES: dict[str, Any] = {
     "verdict": "fault", "p": 0.95, "separable": True, "failures": 5, "attempts": 9, "partners": 3, "partners_failed": 2,
-    "partners_failed_lately": 2, "attempts_lately": 2.6, "p_habit": 0.0, "since": "about 2026-03-01",
+    "partners_failed_lately": 2, "attempts_lately": 2.6, "p_chronic": 0.0, "since": "about 2026-03-01",
 }  # fmt: skip
 
 
@@ -112,11 +112,11 @@ FIGURES: dict[str, Any] = {
         ),
         ("vehicle", {"verdict": "clear", "failures": 0}, "none of 9 attempts failed."),
         (
-            "vehicle", {"verdict": "clear", "p_habit": 0.51},
+            "vehicle", {"verdict": "clear", "p_chronic": 0.51},
             COUNTS + "; it has failed about as often all along, which is taken for its place or driver.",
         ),
         (
-            "vehicle", {"verdict": "clear", "p_habit": 0.5},
+            "vehicle", {"verdict": "clear", "p_chronic": 0.5},
             COUNTS + "; what failed is explained by others, by chance or by a trouble that has ended.",
         ),
         ("vehicle", {"verdict": "thin"}, COUNTS + "; only 3 lately, too few to say."),

@@ -15,7 +15,7 @@ from pipeline.attribute.states.messages import (
     narrowed,
     scatter,
 )
-from pipeline.attribute.states.smoothing import Habits
+from pipeline.attribute.states.smoothing import StateModel
 from pipeline.settings.attribute import AttributeSettings
 from tests.attribute.test_exact import BASE, EVSE, LEVELS, PAIRING, VEHICLE, exact
 
@@ -31,19 +31,21 @@ def test_a_diode_fault_bites_in_proportion_to_the_chance_that_somebody_looks() -
     escape = level_escape(prior, np.array([0.98, 0.0]))
     levels = np.array(prior.levels)
     bite = np.where(prior.diode, levels * 0.98, levels)
-    assert escape[0] == pytest.approx([1.0, *(1 - bite), *(1 - np.array(prior.habits)), 1.0])
+    assert escape[0] == pytest.approx([1.0, *(1 - bite), *(1 - np.array(prior.chronic_rates)), 1.0])
     blind = np.where(prior.diode, 0.0, levels)
-    assert escape[1] == pytest.approx([1.0, *(1 - blind), *(1 - np.array(prior.habits)), 1.0])
+    assert escape[1] == pytest.approx(
+        [1.0, *(1 - blind), *(1 - np.array(prior.chronic_rates)), 1.0]
+    )
 
 
 def kind(
-    name: str, unit: list[int], units: int, habit: Habits, days: int, trust: float = 1.0
+    name: str, unit: list[int], units: int, model: StateModel, days: int, trust: float = 1.0
 ) -> Kind:
     """A kind whose units had no success; a stand-in last."""
     quiet = np.zeros((units + 1, days, 4))
     quiet[-1, :, 1:] = NEVER
     escape = np.tile(np.append(1.0, 1.0 - LEVELS), (len(unit), 1))
-    return Kind(name, quiet, np.array(unit), escape, np.full(len(unit), trust), habit)
+    return Kind(name, quiet, np.array(unit), escape, np.full(len(unit), trust), model)
 
 
 def failures(day: list[int]) -> Failures:
@@ -59,11 +61,11 @@ def test_messages_are_exact_where_units_meet_but_once() -> None:
     """
     days = 3
     kinds = tuple(
-        kind(name, [0], 1, habit, days)
-        for name, habit in (("vehicle", VEHICLE), ("evse", EVSE), ("pairing", PAIRING))
+        kind(name, [0], 1, model, days)
+        for name, model in (("vehicle", VEHICLE), ("evse", EVSE), ("pairing", PAIRING))
     )  # fmt: skip
     for one, charges in zip(kinds, (1, 3, 5), strict=True):
-        one.quiet[0, 0] = charges * np.log(np.append(1.0, 1.0 - LEVELS))
+        one.success_loglik[0, 0] = charges * np.log(np.append(1.0, 1.0 - LEVELS))
     failed = failures([1])
     beliefs = exchange(kinds, failed, passes=300, damping=0.0)
     truth = exact(kinds, failed, days)
@@ -93,12 +95,12 @@ def test_messages_of_one_unit_and_day_add_up() -> None:
 def test_a_narrowed_kind_keeps_its_suspects_and_gathers_the_rest_in_the_stand_in() -> None:
     """Suspects in their order, all others one unit that is never on; failures as chosen."""
     mine = kind("vehicle", [2, 0, 1, 2], 3, VEHICLE, 2, trust=0.5)
-    mine.quiet[2, 1] = [0.0, -1.0, -2.0, -3.0]
+    mine.success_loglik[2, 1] = [0.0, -1.0, -2.0, -3.0]
     part = narrowed(mine, np.array([2]), np.array([0, 2]))
     assert part.unit.tolist() == [0, 1]
-    assert part.quiet.shape == (2, 2, 4)
-    assert part.quiet[0].tolist() == mine.quiet[2].tolist()
-    assert part.quiet[1].tolist() == [[0.0, NEVER, NEVER, NEVER]] * 2
+    assert part.success_loglik.shape == (2, 2, 4)
+    assert part.success_loglik[0].tolist() == mine.success_loglik[2].tolist()
+    assert part.success_loglik[1].tolist() == [[0.0, NEVER, NEVER, NEVER]] * 2
     assert part.trust.tolist() == [0.5, 0.5]
     assert part.escape.shape == (2, 4)
 
@@ -106,12 +108,12 @@ def test_a_narrowed_kind_keeps_its_suspects_and_gathers_the_rest_in_the_stand_in
 def test_a_failure_of_no_trust_says_nothing() -> None:
     """Weight 0: beliefs are those of the prior."""
     kinds = tuple(
-        kind(name, [0], 1, habit, 2, trust=0.0)
-        for name, habit in (("vehicle", VEHICLE), ("evse", EVSE), ("pairing", PAIRING))
+        kind(name, [0], 1, model, 2, trust=0.0)
+        for name, model in (("vehicle", VEHICLE), ("evse", EVSE), ("pairing", PAIRING))
     )  # fmt: skip
     beliefs = exchange(kinds, failures([0]), passes=50, damping=0.4)
-    for ours, habit in zip(beliefs.smoothed, (VEHICLE, EVSE, PAIRING), strict=True):
-        assert ours.belief[0, 0] == pytest.approx(habit.initial)
+    for ours, model in zip(beliefs.smoothed, (VEHICLE, EVSE, PAIRING), strict=True):
+        assert ours.belief[0, 0] == pytest.approx(model.initial)
 
 
 def test_the_closest_rival_is_who_could_explain_most() -> None:

@@ -94,7 +94,7 @@ def test_bits_are_the_log_ratio_of_what_happened(answer: Attribution) -> None:
     solution = answer.solutions["AC"]
     rows = attempt_rows(solution, SETTINGS, VEHICLE)
     states = solution.units[VEHICLE]
-    level = 1 + int((states.belief[4, -1, 1:] * states.habits.on[1:]).argmax())
+    level = 1 + int((states.belief[4, -1, 1:] * states.model.fault_mask[1:]).argmax())
     seen = solution.seen
     escape = level_escape(SETTINGS.vehicle, seen)[:, level]
     mine = (solution.evidence.vehicle == 4) & (solution.evidence.failed == 0)
@@ -131,8 +131,8 @@ def test_half_a_weight_is_half_the_bits() -> None:
         pl.col("vehicle_id") == "v004", ~pl.col("failed")
     )
     states = answer.solutions["AC"].units[VEHICLE]
-    level = 1 + int((states.belief[4, -1, 1:] * states.habits.on[1:]).argmax())
-    q = [level_ for level_, _ in SETTINGS.vehicle.bites][level - 1]
+    level = 1 + int((states.belief[4, -1, 1:] * states.model.fault_mask[1:]).argmax())
+    q = [level_ for level_, _ in SETTINGS.vehicle.failure_probability][level - 1]
     assert rows["bits"].min() == pytest.approx(0.5 * np.log2(1 - q), rel=0.05)
     told = why(answer, SETTINGS, "v004")
     assert (
@@ -232,16 +232,16 @@ def test_what_if_follows_bayes() -> None:
     rows = np.flatnonzero(evidence.vehicle == 4)
 
     def last_day(left_out: list[int]) -> np.ndarray:
-        now = states.habits.initial
+        now = states.model.initial
         for day in range(evidence.days):
-            now = now @ states.habits.step if day else now
+            now = now @ states.model.transition if day else now
             for row in rows[(evidence.day[rows] == day) & ~np.isin(rows, left_out)]:
                 now = now * np.exp(ratios[row])
             now = now / now.sum()
         return now
 
     on, escape = (
-        states.habits.on,
+        states.model.fault_mask,
         level_escape(SETTINGS.vehicle, np.array([SETTINGS.diode_seen]))[0],
     )
     now = last_day([])

@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 
 from pipeline.ingest import ingest_delivery
-from pipeline.ingest.file_accounts import first_told, tell
+from pipeline.ingest.file_accounts import file_accounts, tell
 from pipeline.settings import Settings
 from pipeline.storage.warehouse import writing
 from tests.ops import delivery
@@ -30,7 +30,7 @@ def delivered(tmp_path: Path) -> Path:
 def _account(store: Path, deliveries: list[Path], *, publish: bool) -> pl.DataFrame:
     with writing(store) as con:
         files = pl.concat([ingest_delivery(con, d, Settings().ingest).files for d in deliveries])
-        account = first_told(con, files)
+        account = file_accounts(con, files)
         if publish:
             tell(con)
         return account

@@ -18,12 +18,12 @@ TEXT = {
     "event_type", "trigger_reason", "charging_state", "stop_reason", "id_token_status", "transaction_id", "info", "error_code",
     "vendor_error_code", "fault", "fault_raw", "pilot_state", "contactor", "measurand", "location", "unit", "phase",
     "sample_context", "variable", "component", "actual_value", "began", "ended", "source", "time_doubt", "firmware", "event",
-    "inlet", "sign_fault", "sign_raw", "end_reason_raw", "started_token", "shown_token", "supply", "known", "fault_at",
+    "inlet", "warning_fault", "warning_raw", "end_reason_raw", "started_token", "shown_token", "supply", "known", "fault_at",
     "pilot_doubt",
 }  # fmt: skip
 TRUTH = {
     "seen_by_pilot", "fault_trouble", "done", "eased", "cut", "closing", "partial", "cleared", "sudden", "accepted", "refused",
-    "unanswered", "paused", "lasting", "vehicle_fault", "answers_seen", "split", "told_trouble", "astray", "again",
+    "unanswered", "paused", "lasting", "vehicle_fault", "answers_seen", "split", "export_trouble", "astray", "again",
 }  # fmt: skip
 WHOLE = {
     "line",
@@ -46,7 +46,9 @@ def kind_of(name: str) -> pl.DataType | type[pl.DataType]:
     """The type of a column by its name."""
     if name.endswith("_utc") or name == "booted_utc":
         return TIME
-    if name in TEXT or (name.startswith("told_") and name not in {"told_trouble", "told_kwh"}):
+    if name in TEXT or (
+        name.startswith("export_") and name not in {"export_trouble", "export_kwh"}
+    ):
         return pl.String
     if name in TRUTH:
         return pl.Boolean

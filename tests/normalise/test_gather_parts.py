@@ -19,9 +19,10 @@ from tests.normalise.world import World, at, attempts
 SETTINGS = NormaliseSettings()
 FACTS = (
     "plug_in", "began", "ended", "unplugged_at_utc", "seen_utc", "clock_error_s", "fault_utc", "fault", "fault_raw", "lasting",
-    "fault_at", "sign_utc", "sign_raw", "cut_utc", "stopped_utc", "stop_reason", "paused", "metered_kwh", "flow_utc",
-    "delivering_utc", "started_token", "shown_token", "told_token", "told_vehicle", "told_kwh", "told_stop", "told_trouble",
-    "told_fault", "told_raw", "told_at", "pilot_doubt", "time_doubt", "source", "pilot_low_samples",
+    "fault_at", "warning_at_utc", "warning_raw", "cut_utc", "stopped_utc", "stop_reason", "paused", "metered_kwh", "flow_utc",
+    "delivering_utc", "started_token", "shown_token", "export_token", "export_vehicle",
+    "export_kwh", "export_stop", "export_trouble",
+    "export_fault", "export_raw", "told_at", "pilot_doubt", "time_doubt", "source", "pilot_low_samples",
 )  # fmt: skip
 
 
@@ -49,10 +50,10 @@ def test_the_stations_own_word_goes_before_the_exports() -> None:
     Its vehicle in any case.
     """
     told = {
-        "told_kwh": 3.0,
-        "told_token": "T9",
-        "told_stop": "Remote",
-        "told_vehicle": "v9",
+        "export_kwh": 3.0,
+        "export_token": "T9",
+        "export_stop": "Remote",
+        "export_vehicle": "v9",
         "told_at": "x:1",
     }
     row = one(**told)
@@ -81,7 +82,7 @@ def test_an_exports_fault_counts_where_the_station_told_none() -> None:
 
     A fault the station told stands with its own time and name.
     """
-    told = {"told_trouble": True, "told_fault": "PilotFault", "told_raw": "low side"}
+    told = {"export_trouble": True, "export_fault": "PilotFault", "export_raw": "low side"}
     row = one(**told, lasting=False)
     assert (row["fault_utc"], row["fault"], row["fault_raw"], row["lasting"]) == (
         100,
@@ -97,7 +98,7 @@ def test_an_exports_fault_counts_where_the_station_told_none() -> None:
         "earth",
         False,
     )
-    row = one(**(told | {"told_trouble": False}), lasting=False)
+    row = one(**(told | {"export_trouble": False}), lasting=False)
     assert (row["fault_utc"], row["fault"], row["lasting"]) == (None, None, False)
 
 
@@ -106,12 +107,12 @@ def test_an_odd_stop_of_an_export_is_a_sign() -> None:
 
     At the plug-in's end, unless the station's record has a sign of its own.
     """
-    row = one(told_stop="Reboot")
-    assert (row["sign_utc"], row["sign_raw"]) == (100, "Reboot")
-    assert one(told_stop="Reboot", unplugged_at_utc=None)["sign_utc"] == 90
-    row = one(told_stop="Reboot", sign_utc=50, sign_raw="own")
-    assert (row["sign_utc"], row["sign_raw"]) == (50, "own")
-    assert one(told_stop="Local")["sign_utc"] is None
+    row = one(export_stop="Reboot")
+    assert (row["warning_at_utc"], row["warning_raw"]) == (100, "Reboot")
+    assert one(export_stop="Reboot", unplugged_at_utc=None)["warning_at_utc"] == 90
+    row = one(export_stop="Reboot", warning_at_utc=50, warning_raw="own")
+    assert (row["warning_at_utc"], row["warning_raw"]) == (50, "own")
+    assert one(export_stop="Local")["warning_at_utc"] is None
 
 
 @pytest.mark.parametrize(
@@ -125,7 +126,7 @@ def test_an_odd_stop_of_an_export_is_a_sign() -> None:
         ({"stopped_utc": 60, "stop_reason": "Other"}, 60),
         ({"stopped_utc": 60}, None),
         ({"paused": True}, None),
-        ({"sign_utc": 80, "sign_raw": "own"}, 80),
+        ({"warning_at_utc": 80, "warning_raw": "own"}, 80),
     ],
 )
 def test_an_offer_taken_back_is_a_sign_unless_it_was_meant(
@@ -136,8 +137,8 @@ def test_an_offer_taken_back_is_a_sign_unless_it_was_meant(
     A sign of its own goes before.
     """
     row = one(cut_utc=60, **facts)
-    assert row["sign_utc"] == sign
-    assert row["sign_raw"] == {60: "offer taken back by the EVSE", 80: "own", None: None}[sign]
+    assert row["warning_at_utc"] == sign
+    assert row["warning_raw"] == {60: "offer taken back by the EVSE", 80: "own", None: None}[sign]
 
 
 def test_doubt_of_the_time_is_told() -> None:

@@ -16,8 +16,10 @@ from tests.normalise.rows import frame, seconds_of
 SETTINGS = NormaliseSettings()
 FACTS = (
     "plugged_at_utc", "unplugged_at_utc", "seen_utc", "done_utc", "fault_utc", "stopped_utc", "closed_utc", "offered_utc",
-    "eased_utc", "flow_utc", "sign_utc", "offered_a", "energy_kwh", "partial", "soc_pct", "lasting", "refused", "accepted",
-    "unanswered", "stop_reason", "requested_s", "sign_fault", "sign_raw", "vehicle_fault", "source", "transaction_id", "fault",
+    "ev_suspended_at_utc", "flow_utc", "warning_at_utc", "offered_a", "energy_kwh", "partial",
+    "soc_pct", "lasting", "refused", "accepted",
+    "unanswered", "stop_reason", "requested_s", "warning_fault", "warning_raw", "vehicle_fault",
+    "source", "transaction_id", "fault",
     "fault_raw", "level", "level_at_fault", "supply",
 )  # fmt: skip
 USUAL = {
@@ -46,8 +48,8 @@ def told(**facts: Any) -> dict[str, Any]:
         ({}, "abandoned"),
         (CLOSED | {"energy_kwh": 0.5}, "charged"),
         (CLOSED | {"energy_kwh": 0.49}, "abandoned"),
-        (CLOSED | {"energy_kwh": 0.49, "eased_utc": 90}, "charged"),
-        (CLOSED | {"energy_kwh": 0.0, "eased_utc": 90}, "not_requested"),
+        (CLOSED | {"energy_kwh": 0.49, "ev_suspended_at_utc": 90}, "charged"),
+        (CLOSED | {"energy_kwh": 0.0, "ev_suspended_at_utc": 90}, "not_requested"),
         (CLOSED | {"energy_kwh": 0.01, "soc_pct": 99.0}, "charged"),
         (CLOSED | {"energy_kwh": 0.01, "soc_pct": 98.9}, "abandoned"),
         (CLOSED | {"energy_kwh": 0.1, "partial": True}, "charged"),
@@ -63,7 +65,7 @@ def told(**facts: Any) -> dict[str, Any]:
         ({"refused": True, "energy_kwh": 0.1}, "abandoned"),
         ({"refused": True, "energy_kwh": 0.6}, "charged"),
         ({"refused": True} | FAULT, "failed"),
-        ({"refused": True, "sign_utc": 5}, "declined"),
+        ({"refused": True, "warning_at_utc": 5}, "declined"),
         ({"unanswered": True, "accepted": False}, "failed"),
         ({"unanswered": True, "accepted": True}, "abandoned"),
         (CLOSED | {"unanswered": True, "accepted": False, "energy_kwh": 0.1}, "abandoned"),
@@ -74,10 +76,13 @@ def told(**facts: Any) -> dict[str, Any]:
         (CLOSED | {"energy_kwh": 0.0, "stopped_utc": 619}, "abandoned"),
         (CLOSED | {"energy_kwh": 0.1, "stopped_utc": 620}, "abandoned"),
         ({"vehicle_fault": True}, "failed"),
-        ({"sign_utc": 5}, "failed"),
-        ({"sign_utc": 5, "sign_fault": "WeakSignal", "unplugged_at_utc": 59}, "abandoned"),
-        ({"sign_utc": 5, "sign_fault": "WeakSignal", "unplugged_at_utc": 60}, "failed"),
-        (OFFERED | {"sign_utc": 15, "sign_fault": "WeakSignal", "unplugged_at_utc": 59}, "failed"),
+        ({"warning_at_utc": 5}, "failed"),
+        ({"warning_at_utc": 5, "warning_fault": "WeakSignal", "unplugged_at_utc": 59}, "abandoned"),
+        ({"warning_at_utc": 5, "warning_fault": "WeakSignal", "unplugged_at_utc": 60}, "failed"),
+        (
+            OFFERED | {"warning_at_utc": 15, "warning_fault": "WeakSignal", "unplugged_at_utc": 59},
+            "failed",
+        ),
         ({"unplugged_at_utc": None}, "unknown"),
         ({"unplugged_at_utc": None, "stopped_utc": 100}, "abandoned"),
         (OFFERED | {"unplugged_at_utc": 70}, "not_requested"),
@@ -163,7 +168,7 @@ def test_without_a_meter_the_time_closed_tells_what_was_likely_delivered(
         (FAULT | CLOSED | {"energy_kwh": 1.0, "level_at_fault": 1}, "offered", 20, True),
         (FAULT | CLOSED | {"energy_kwh": 1.0, "level_at_fault": 3}, "delivering", 20, False),
         (FAULT | CLOSED | {"flow_utc": 25, "level_at_fault": 3}, "delivering", 20, False),
-        (OFFERED | {"sign_utc": 16}, "offered", 6, True),
+        (OFFERED | {"warning_at_utc": 16}, "offered", 6, True),
         (OFFERED | {"vehicle_fault": True, "stopped_utc": 15}, "offered", 5, False),
         (CLOSED | {"energy_kwh": 9.0, "done_utc": 3000}, "delivering", 2990, False),
         (OFFERED | {"unplugged_at_utc": 70}, "offered", 60, False),
@@ -245,13 +250,15 @@ def test_the_fault_told_is_what_made_it_fail() -> None:
 
     What never closed delivered nothing.
     """
-    row = told(**FAULT, sign_utc=5, sign_fault="WeakSignal", sign_raw="w")
+    row = told(**FAULT, warning_at_utc=5, warning_fault="WeakSignal", warning_raw="w")
     assert (row["fault"], row["fault_raw"]) == ("GroundFailure", "earth")
-    row = told(sign_utc=5, sign_raw="Reboot", fault="GroundFailure")
+    row = told(warning_at_utc=5, warning_raw="Reboot", fault="GroundFailure")
     assert (row["fault"], row["fault_raw"]) == (None, "Reboot")
     row = told(unanswered=True, accepted=False)
     assert (row["fault"], row["fault_raw"], row["energy_kwh"]) == ("NoInternet", None, 0.0)
-    row = told(**CLOSED, energy_kwh=9.0, fault="GroundFailure", fault_raw="earth", sign_utc=None)
+    row = told(
+        **CLOSED, energy_kwh=9.0, fault="GroundFailure", fault_raw="earth", warning_at_utc=None
+    )
     assert (row["outcome"], row["fault"], row["fault_raw"]) == ("charged", None, None)
     assert told(**CLOSED, stopped_utc=100)["energy_kwh"] is None
     assert told(flow_utc=10)["energy_kwh"] is None
@@ -359,15 +366,15 @@ def test_levels_signs_and_ends_are_told_by_their_first() -> None:
         {"at_utc": 7, "level": 2, "done": True},
     )  # fmt: skip
     assert (row["offered_utc"], row["requested_utc"], row["closed_utc"]) == (1, 2, 3)
-    assert (row["sign_utc"], row["sign_fault"], row["sign_raw"]) == (2, "s", "rs")
-    assert (row["cut_utc"], row["done_utc"], row["eased_utc"]) == (4, 5, 5)
+    assert (row["warning_at_utc"], row["warning_fault"], row["warning_raw"]) == (2, "s", "rs")
+    assert (row["cut_utc"], row["done_utc"], row["ev_suspended_at_utc"]) == (4, 5, 5)
     assert (row["level"], row["level_at_fault"]) == (3, 3)
     early = gathered(
         {"at_utc": 0, "cut": True, "done": True},
         {"at_utc": 3, "level": 3},
         {"at_utc": 9, "level": 2, "strength": 2},
     )
-    assert (early["cut_utc"], early["done_utc"], early["eased_utc"]) == (None, None, None)
+    assert (early["cut_utc"], early["done_utc"], early["ev_suspended_at_utc"]) == (None, None, None)
     assert gathered({"at_utc": 0, "cut": True, "done": True, "level": 1})["cut_utc"] == 0
     assert (
         gathered({"at_utc": 0, "strength": 2, "level": 1}, {"at_utc": 9, "level": 2})[

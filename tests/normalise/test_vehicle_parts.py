@@ -50,13 +50,13 @@ def test_a_vehicles_plug_in_reaches_from_plugged_to_unplugged() -> None:
     assert seconds_of(found["from_utc"]) == [0, 30, 40]
     assert seconds_of(found["to_utc"]) == [20, None, None]
     assert seconds_of(found["seen_utc"]) == [9, 30, 40]
-    assert found["told_fault"].to_list() == [True, False, False]
+    assert found["export_fault"].to_list() == [True, False, False]
     assert found["inlet"].to_list() == ["cType2", None, None]
     assert found["vehicle_id"].to_list() == ["v", "v", "v"]
     at_the_end = telematics.vehicle_spans(
         reports((0, "plugged"), (20, "charge_fault"), (20, "unplugged")), SETTINGS
     )
-    assert at_the_end["told_fault"].to_list() == [True]
+    assert at_the_end["export_fault"].to_list() == [True]
 
 
 ATTEMPT = (
@@ -340,12 +340,12 @@ def test_what_only_the_vehicle_reported_becomes_a_plug_in_the_evse_never_saw() -
         0,
         60.0,
     )
-    assert (first["plugged_at_utc"], first["unplugged_at_utc"], first["sign_utc"]) == (
+    assert (first["plugged_at_utc"], first["unplugged_at_utc"], first["warning_at_utc"]) == (
         at(0),
         at(100),
         at(100),
     )
-    assert first["sign_raw"] == "not seen by the EVSE"
+    assert first["warning_raw"] == "not seen by the EVSE"
     assert (first["vehicle_id"], first["evse_id"], first["station_id"], first["id_token"]) == (
         "v",
         "e",
@@ -354,7 +354,7 @@ def test_what_only_the_vehicle_reported_becomes_a_plug_in_the_evse_never_saw() -
     )
     assert (first["seen_utc"], first["pilot_low_samples"]) == (at(100), 0)
     assert made["lineage"].to_list() == [["f:1", "f:2"], ["f:1"]]
-    assert seconds_of(made["sign_utc"]) == [100, 500]
+    assert seconds_of(made["warning_at_utc"]) == [100, 500]
     assert set(polars_schema("core_plug_in")) <= set(made.columns)
 
 
@@ -386,7 +386,7 @@ def test_an_exported_session_is_a_span_with_what_it_tells() -> None:
     assert seconds_of(made["seen_utc"]) == [100, 500]
     assert made["error_s"].to_list() == [60.0, 3600.0]
     assert made["began"].to_list() == made["ended"].to_list() == ["x:0", "x:1"]
-    assert made.select("told_token", "told_kwh", "told_trouble").row(0) == ("T1", 3.0, False)
+    assert made.select("export_token", "export_kwh", "export_trouble").row(0) == ("T1", 3.0, False)
 
 
 @pytest.mark.parametrize(
@@ -409,7 +409,7 @@ def test_an_exports_fault_is_its_mapping_else_a_known_word_else_its_end(
     Unknown words are trouble.
     """
     made = exported(row).row(0, named=True)
-    assert (made["told_fault"], made["told_trouble"], made["told_raw"]) == (
+    assert (made["export_fault"], made["export_trouble"], made["export_raw"]) == (
         fault,
         trouble,
         row.get("fault_raw"),

@@ -39,7 +39,7 @@ TABLES = {
     "raw_changed": "station_id VARCHAR, from_utc TIMESTAMPTZ, to_utc TIMESTAMPTZ",
     "raw_charging": "file_id VARCHAR, line BIGINT, vehicle_id VARCHAR, event VARCHAR, at_utc TIMESTAMPTZ",
     "raw_file": "file_id VARCHAR",
-    "core_seen": "file_id VARCHAR",
+    "meta_normalised_file": "file_id VARCHAR",
     "core_evse": "evse_id VARCHAR, station_id VARCHAR",
     "core_clock": "station_id VARCHAR, segment_from_utc TIMESTAMPTZ, receiver_from_utc TIMESTAMPTZ, offset_s DOUBLE",
     "core_plug_in": "station_id VARCHAR, evse_id VARCHAR, plugged_at_utc TIMESTAMPTZ, unplugged_at_utc TIMESTAMPTZ"
@@ -438,7 +438,7 @@ def test_fresh_files_are_those_no_run_took_up(con: Connection) -> None:
     assert windows.fresh_files(con) == "false"
     for name in ("b", "a", "it's"):
         put(con, "raw_file", name)
-    put(con, "core_seen", "b")
+    put(con, "meta_normalised_file", "b")
     assert windows.fresh_files(con) == "file_id IN ('a', 'it''s')"
 
 

@@ -19,7 +19,7 @@ from pipeline.refer.decision import (
     worth_watching,
 )
 from pipeline.refer.inputs import Attributed, ReferInputs, join_findings
-from pipeline.refer.review_status import standing
+from pipeline.refer.review_status import review_status
 from pipeline.registry import empty
 from pipeline.settings.refer import ReferSettings
 
@@ -197,7 +197,7 @@ def stood(
         dtcs=pl.concat([empty("raw_dtc"), codes], how="diagonal"), reviews=review,
         findings=join_findings(pl.concat([empty("raw_finding"), found], how="diagonal"), empty("decision_finding")),
     )  # fmt: skip
-    return standing(inputs, attempts, LOOK_BACK, SETTINGS).row(0, named=True)
+    return review_status(inputs, attempts, LOOK_BACK, SETTINGS).row(0, named=True)
 
 
 FOUND = {"vehicle_id": pl.String, "at_utc": UTC_US, "finding": pl.String}

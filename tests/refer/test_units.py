@@ -11,7 +11,7 @@ import pytest
 from pipeline.refer.inputs import Attributed, ReferInputs
 from pipeline.refer.suspects.units import (
     _band_category,
-    company,
+    co_occurring_onsets,
     evse_levels,
     judge_evses,
     judge_pairings,
@@ -242,7 +242,7 @@ def test_a_site_that_fails_at_once_is_told() -> None:
     ]  # fmt: skip
     called = pl.DataFrame(rows, schema={"evse_id": pl.String, "site_id": pl.String, "call": pl.String, "onset_utc": UTC_US},
                           orient="row")  # fmt: skip
-    told = company(called)
+    told = co_occurring_onsets(called)
     assert told["evse_id"].to_list() == [row[0] for row in rows]
     assert dict(
         told.filter(pl.col("at_once").is_not_null()).select("evse_id", "at_once").iter_rows()

@@ -72,7 +72,7 @@ def onset_columns(
     mine = np.isin(unit, shown)
     part = evidence.only(mine)
     escape, others = level_escape(prior, solution.seen[mine]), solution.held(kind)[mine]
-    days = onset_days(part, unit[mine], escape, others, states.habits, shown, levels).days
+    days = onset_days(part, unit[mine], escape, others, states.model, shown, levels).days
     columns = {}
     for name, value in zip(names, days, strict=True):
         micros = np.zeros(units, dtype=np.int64)
@@ -122,7 +122,7 @@ def unit_frame(solution: Solution, kind: int, settings: AttributeSettings) -> pl
         *onset.values(),
         *(pl.Series(name, values[:units]) for name, values in counts.items()),
         pl.Series("can_clear", enough_to_clear(strength.attempts[:units], settings)),
-        pl.Series("p_habit", states.habitual(settings.report_days)[:units]),
+        pl.Series("p_chronic", states.chronic(settings.report_days)[:units]),
         _since(evidence, unit, units, onset["onset_utc"]),
     )
     fault_at = settings.fault_at if kind == VEHICLE else settings.equipment_fault_at

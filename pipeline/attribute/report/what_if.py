@@ -40,7 +40,7 @@ def bits(solution: Solution, settings: AttributeSettings, kind: int) -> Floats:
     """log2 likelihood ratio of each attempt, unit at its likeliest fault level against off."""
     unit = (solution.evidence.vehicle, solution.evidence.evse)[kind]
     states = solution.units[kind]
-    level = 1 + (states.belief[:, -1, 1:] * states.habits.on[1:]).argmax(axis=1)
+    level = 1 + (states.belief[:, -1, 1:] * states.model.fault_mask[1:]).argmax(axis=1)
     ratios = log_ratios(solution, settings, kind)
     return np.asarray(ratios[np.arange(len(unit)), level[unit]] / np.log(2.0))
 
@@ -75,5 +75,8 @@ def what_if(solution: Solution, settings: AttributeSettings, kind: int, position
     variants[2, -1] += np.log1p(-(1.0 - TYPICAL_CHANCE) * escape) - np.log(TYPICAL_CHANCE)
     for k, row in enumerate(strongest):
         variants[3 + k :, day[row]] -= ratios[row]
-    p = smooth(variants, states.habits.initial, states.habits.step).belief[:, -1] @ states.habits.on
+    p = (
+        smooth(variants, states.model.initial, states.model.transition).belief[:, -1]
+        @ states.model.fault_mask
+    )
     return WhatIf(float(p[0]), float(p[1]), float(p[2]), tuple(p[3:].tolist()))

@@ -67,7 +67,7 @@ def reasons(frame: pl.DataFrame, kind: str, settings: AttributeSettings) -> pl.D
         .when((pl.col("verdict") == "doubt") & ~pl.col("separable")).then(blurred)
         .when(pl.col("verdict") == "doubt").then(unsure)
         .when((pl.col("verdict") == "clear") & (pl.col("failures") == 0)).then(none)
-        .when((pl.col("verdict") == "clear") & (pl.col("p_habit") > 0.5)).then(habit)
+        .when((pl.col("verdict") == "clear") & (pl.col("p_chronic") > 0.5)).then(habit)
         .when(pl.col("verdict") == "clear").then(clear)
         .otherwise(thin)
     )  # fmt: skip

@@ -58,7 +58,7 @@ def shares(
         evidence.previous[failures.row] >= 0, position[evidence.previous[failures.row]], -1
     )
     base, escapes = failures.base, np.zeros((len(kinds), len(failures.day)))
-    masks = [kind.habits.on for kind in kinds]
+    masks = [kind.model.fault_mask for kind in kinds]
     open_ = np.arange(len(base))
     for _ in range(INHERIT):
         for low in range(0, len(open_), CHUNK):

@@ -43,7 +43,7 @@ def rivals_of(focal: Kind, other: Kind, failures: Failures, bound: Floats) -> In
     `bound` (units of other, days) is the most the other could be at fault, were it blamed for
     everything.
     """
-    width = len(other.quiet)
+    width = len(other.success_loglik)
     score = bound[other.unit, failures.day] * focal.trust
     distinct, where = np.unique(focal.unit * width + other.unit, return_inverse=True)
     total = np.where(distinct % width == width - 1, 0.0, np.bincount(where, score, len(distinct)))
@@ -51,7 +51,7 @@ def rivals_of(focal: Kind, other: Kind, failures: Failures, bound: Floats) -> In
     owner, rival, total = (distinct // width)[order], (distinct % width)[order], total[order]
     strongest = np.append(owner[1:] != owner[:-1], True) if len(owner) else np.zeros(0, dtype=bool)
     strongest &= total > LEAST_SCORE
-    best = np.full(len(focal.quiet), width - 1, dtype=np.int64)
+    best = np.full(len(focal.success_loglik), width - 1, dtype=np.int64)
     best[owner[strongest]] = rival[strongest]
     return best
 
@@ -70,12 +70,14 @@ def refine(
     others = [j for j in range(len(kinds)) if j != which]
     focal = kinds[which]
     rivals = np.stack([rivals_of(focal, kinds[j], failures, bounds[j]) for j in others])
-    stand_in = np.array([len(kinds[j].quiet) - 1 for j in others])
-    evidence = [kinds[j].quiet + scatter(kinds[j], failures, beliefs.messages[j]) for j in others]
+    stand_in = np.array([len(kinds[j].success_loglik) - 1 for j in others])
+    evidence = [
+        kinds[j].success_loglik + scatter(kinds[j], failures, beliefs.messages[j]) for j in others
+    ]
     belief = beliefs.smoothed[which].belief.copy()
     worst = bounds[which].max(axis=1)
     order = np.argsort(focal.unit, kind="stable")
-    edges = np.searchsorted(focal.unit[order], np.arange(len(focal.quiet) + 1))
+    edges = np.searchsorted(focal.unit[order], np.arange(len(focal.success_loglik) + 1))
     has = rivals != stand_in[:, None]
     for pattern in ([True, True], [True, False], [False, True]):
         group = np.flatnonzero((has == np.array(pattern)[:, None]).all(axis=0) & (worst > WORTH_IT))
@@ -102,8 +104,8 @@ def _together(kinds: tuple[Kind, ...], members: list[int]) -> tuple[Floats, Floa
     initial: Floats = np.ones(1)
     step: Floats = np.ones((1, 1))
     for k in members:
-        initial = np.asarray(np.kron(initial, kinds[k].habits.initial), dtype=np.float64)
-        step = np.asarray(np.kron(step, kinds[k].habits.step), dtype=np.float64)
+        initial = np.asarray(np.kron(initial, kinds[k].model.initial), dtype=np.float64)
+        step = np.asarray(np.kron(step, kinds[k].model.transition), dtype=np.float64)
     return initial, step
 
 
@@ -122,11 +124,15 @@ def _joint_evidence(
     that kind's evidence from all failures.
     """
     units, touched = part
-    place = np.full(len(kinds[which].quiet), -1, dtype=np.int64)
+    place = np.full(len(kinds[which].success_loglik), -1, dtype=np.int64)
     place[units] = np.arange(len(units))
     unit, day = place[kinds[which].unit[touched]], failures.day[touched]
     extra = (1,) * len(rivals)
-    joint = kinds[which].quiet[units].reshape(*kinds[which].quiet[units].shape, *extra)
+    joint = (
+        kinds[which]
+        .success_loglik[units]
+        .reshape(*kinds[which].success_loglik[units].shape, *extra)
+    )
     escape = kinds[which].escape[touched].reshape(len(touched), -1, *extra)
     known = {which, *(j for j, _, _ in rivals)}
     for j in range(len(kinds)):

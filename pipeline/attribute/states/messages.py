@@ -15,7 +15,7 @@ from functools import reduce
 import numpy as np
 
 from pipeline.attribute.baseline.laplace import Floats, Ints
-from pipeline.attribute.states.smoothing import Habits, Smoothed, smooth
+from pipeline.attribute.states.smoothing import Smoothed, StateModel, smooth
 from pipeline.settings.attribute import StatePrior
 
 NEVER = -1e9
@@ -37,17 +37,17 @@ class Kind:
     """One kind of unit in a problem: evidence of its successes by unit and day, its habits, and
     which unit each failure touched.
 
-    `quiet` (units, days, states): log-likelihood of the successes; `escape` (failures, states): 1 -
+    `success_loglik` (units, days, states): log-likelihood of the successes; `escape` (failures, states): 1 -
     q of each state at that failure; `trust` (failures,): weight of that failure in this unit's
     evidence (distrust, and likeness of one day's attempts).
     """
 
     name: str
-    quiet: Floats
+    success_loglik: Floats
     unit: Ints
     escape: Floats
     trust: Floats
-    habits: Habits
+    model: StateModel
 
 
 @dataclass(frozen=True)
@@ -85,8 +85,8 @@ def level_escape(prior: StatePrior, seen: Floats) -> Floats:
 
     Diode states bite in proportion to `seen`, the chance the EVSE looks.
     """
-    levels = np.array([level for level, _ in prior.bites])
-    diode = np.array([looked for _, looked in prior.bites])
+    levels = np.array([level for level, _ in prior.failure_probability])
+    diode = np.array([looked for _, looked in prior.failure_probability])
     bite = np.where(diode[None, :], levels[None, :] * seen[:, None], levels[None, :])
     return np.concatenate([np.ones((len(seen), 1)), 1.0 - bite], axis=1)
 
@@ -104,9 +104,9 @@ def exchange(
     """
     alone = np.ones(len(failures.day))
     messages = [_message(kind, failures, alone) * (kind.name != "pairing") for kind in kinds]
-    beliefs = [np.zeros_like(kind.quiet) for kind in kinds]
+    beliefs = [np.zeros_like(kind.success_loglik) for kind in kinds]
     escapes = [np.ones(len(failures.day)) for _ in kinds]
-    stirred = [np.ones(len(kind.quiet), dtype=bool) for kind in kinds]
+    stirred = [np.ones(len(kind.success_loglik), dtype=bool) for kind in kinds]
     moved = np.inf
     for turn in range(passes):
         for k, kind in enumerate(kinds):
@@ -150,30 +150,30 @@ def _believe(
     kind: Kind, failures: Failures, messages: Floats, units: Ints | None = None
 ) -> Smoothed:
     evidence = (
-        kind.quiet + scatter(kind, failures, messages)
+        kind.success_loglik + scatter(kind, failures, messages)
         if units is None
         else _evidence_of(kind, failures, messages, units)
     )
-    return smooth(evidence, kind.habits.initial, kind.habits.step)
+    return smooth(evidence, kind.model.initial, kind.model.transition)
 
 
 def _evidence_of(kind: Kind, failures: Failures, messages: Floats, units: Ints) -> Floats:
-    place = np.full(len(kind.quiet), -1, dtype=np.int64)
+    place = np.full(len(kind.success_loglik), -1, dtype=np.int64)
     place[units] = np.arange(len(units))
     rows = np.flatnonzero(place[kind.unit] >= 0)
     part = replace(
         kind,
-        quiet=kind.quiet[units],
+        success_loglik=kind.success_loglik[units],
         unit=place[kind.unit[rows]],
         escape=kind.escape[rows],
         trust=kind.trust[rows],
     )
-    return np.asarray(part.quiet + scatter(part, failures.only(rows), messages[rows]))
+    return np.asarray(part.success_loglik + scatter(part, failures.only(rows), messages[rows]))
 
 
 def scatter(kind: Kind, failures: Failures, messages: Floats) -> Floats:
     """Sum of messages by unit and day (units, days, states)."""
-    units, days, states = kind.quiet.shape
+    units, days, states = kind.success_loglik.shape
     slot = kind.unit * days + failures.day
     total = np.zeros((units * days, states))
     for state in range(1, states):
@@ -197,13 +197,13 @@ def narrowed(kind: Kind, units: Ints, keep: Ints) -> Kind:
     """The kind with only some units (the last one stays, as stand-in for all others) and some
     failures.
     """
-    place = np.full(len(kind.quiet), len(units), dtype=np.int64)
+    place = np.full(len(kind.success_loglik), len(units), dtype=np.int64)
     place[units] = np.arange(len(units))
-    stand_in = np.zeros((1, *kind.quiet.shape[1:]))
+    stand_in = np.zeros((1, *kind.success_loglik.shape[1:]))
     stand_in[:, :, 1:] = NEVER
     return replace(
         kind,
-        quiet=np.concatenate([kind.quiet[units], stand_in]),
+        success_loglik=np.concatenate([kind.success_loglik[units], stand_in]),
         unit=place[kind.unit[keep]],
         escape=kind.escape[keep],
         trust=kind.trust[keep],

@@ -11,7 +11,7 @@ import numpy as np
 
 from pipeline.attribute.baseline.laplace import Floats, Ints
 from pipeline.attribute.evidence import Evidence
-from pipeline.attribute.states.smoothing import Habits, onset_weights, smooth
+from pipeline.attribute.states.smoothing import StateModel, onset_weights, smooth
 
 LONGEST_STEP_DAYS = 3.0
 """A chain's step, the usual time between two attempts, is at most this, so that onset and repair stay rare within it."""
@@ -33,7 +33,7 @@ def onset_days(
     unit: Ints,
     escape: Floats,
     escape_others: Floats,
-    habits: Habits,
+    model: StateModel,
     units: Ints,
     levels: tuple[float, ...],
 ) -> OnsetDays:
@@ -62,8 +62,10 @@ def onset_days(
     at[owner, column] = evidence.at_days[rows]
     gap = np.diff(at, axis=1, prepend=0.0)
     pace = min(evidence.days / max(float(np.median(count)), 1.0), LONGEST_STEP_DAYS)
-    slow = habits.paced(pace)
-    weights = onset_weights(smooth(log_evidence, slow.initial, slow.step), slow.step, slow.on)
+    slow = model.paced(pace)
+    weights = onset_weights(
+        smooth(log_evidence, slow.initial, slow.transition), slow.transition, slow.fault_mask
+    )
     first = longest - count
     late = np.arange(longest)[None, :] > first[:, None]
     whole = np.where(late, weights * gap, 0.0)

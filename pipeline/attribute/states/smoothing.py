@@ -25,7 +25,7 @@ Beyond, a wrong baseline is likelier than an epidemic.
 class Strengths:
     """Weight of the prior when habits are learnt.
 
-    Units watched for one look-back, faults seen, repairs seen.
+    Units watched for one look-backward, faults seen, repairs seen.
     """
 
     units: float
@@ -34,7 +34,7 @@ class Strengths:
 
 
 @dataclass(frozen=True)
-class Habits:
+class StateModel:
     """How a kind of unit's states come and go: chance a day of falling faulty, of repair, and the
     shares of severities (levels,).
 
@@ -47,7 +47,7 @@ class Habits:
     repair: float
     shares: Floats
     change: float
-    habits: Floats
+    chronic: Floats
     relapse: float
     settle: float
 
@@ -58,28 +58,28 @@ class Habits:
         mended = on * self.repair / (self.relapse + self.settle)
         rest = 1.0 - on - mended
         return np.concatenate(
-            [[rest * (1.0 - self.habits.sum())], on * self.shares, rest * self.habits, [mended]]
+            [[rest * (1.0 - self.chronic.sum())], on * self.shares, rest * self.chronic, [mended]]
         )
 
     @property
-    def on(self) -> Floats:
+    def fault_mask(self) -> Floats:
         """1 for the fault states, 0 for the others (states,)."""
-        return np.concatenate([[0.0], np.ones(len(self.shares)), np.zeros(len(self.habits) + 1)])
+        return np.concatenate([[0.0], np.ones(len(self.shares)), np.zeros(len(self.chronic) + 1)])
 
     @property
     def usual(self) -> Floats:
         """1 for off and just mended, in which a unit fails as its kind usually does, 0 for faults
         and habits (states,).
         """
-        return np.concatenate([[1.0], np.zeros(len(self.shares) + len(self.habits)), [1.0]])
+        return np.concatenate([[1.0], np.zeros(len(self.shares) + len(self.chronic)), [1.0]])
 
     @property
-    def step(self) -> Floats:
+    def transition(self) -> Floats:
         """Transition matrix of one day (states, states), rows sum to 1."""
         size = len(self.shares)
         levels = slice(1, 1 + size)
-        matrix = np.eye(2 + size + len(self.habits)) * (1.0 - self.onset)
-        matrix[self.on == 0, levels] = self.onset * self.shares
+        matrix = np.eye(2 + size + len(self.chronic)) * (1.0 - self.onset)
+        matrix[self.fault_mask == 0, levels] = self.onset * self.shares
         matrix[levels] = 0.0
         matrix[levels, -1] = self.repair
         matrix[levels, levels] = (1.0 - self.repair) * (
@@ -93,23 +93,23 @@ class Habits:
         )
         return matrix
 
-    def paced(self, days: float) -> Habits:
+    def paced(self, days: float) -> StateModel:
         """The same for steps of so many days (small: rates are scaled)."""
         rates = (self.onset, self.repair, self.change, self.relapse, self.settle)
         onset, repair, change, relapse, settle = (1.0 - (1.0 - rate) ** days for rate in rates)
-        return Habits(onset, repair, self.shares, change, self.habits, relapse, settle)
+        return StateModel(onset, repair, self.shares, change, self.chronic, relapse, settle)
 
 
-def habits(prior: StatePrior, settings: AttributeSettings) -> Habits:
+def state_model(prior: StatePrior, settings: AttributeSettings) -> StateModel:
     """The prior's habits: stationary share on = prevalence, mean length = days_on."""
     repair = 1.0 / prior.days_on
     shares = np.asarray(prior.shares, dtype=np.float64)
-    return Habits(
+    return StateModel(
         prior.prevalence / (1.0 - prior.prevalence) * repair,
         repair,
         shares / shares.sum(),
         settings.level_change_per_day,
-        np.full(len(prior.habits), prior.habit_share / max(len(prior.habits), 1)),
+        np.full(len(prior.chronic_rates), prior.chronic_share / max(len(prior.chronic_rates), 1)),
         settings.relapse_per_day,
         settings.settle_per_day,
     )
@@ -117,15 +117,15 @@ def habits(prior: StatePrior, settings: AttributeSettings) -> Habits:
 
 @dataclass(frozen=True)
 class Smoothed:
-    """State probabilities given all evidence: `belief` (units, days, states); `ahead` the filtered
+    """State probabilities given all evidence: `belief` (units, days, states); `forward` the filtered
     ones.
 
-    `back` = likelihood x backward / scale.
+    `backward` = likelihood x backward / scale.
     """
 
     belief: Floats
-    ahead: Floats
-    back: Floats
+    forward: Floats
+    backward: Floats
     likelihood: Floats
 
 
@@ -143,43 +143,49 @@ def smooth(log_evidence: Floats, initial: Floats, step: Floats) -> Smoothed:
     likelihood -= highest[:, :, None]
     np.exp(likelihood, out=likelihood)
     ones = np.ones(states)
-    ahead = np.empty_like(likelihood)
-    back = np.empty_like(likelihood)
+    forward = np.empty_like(likelihood)
+    backward = np.empty_like(likelihood)
     now = np.broadcast_to(initial, likelihood[0].shape)
     for day in range(days):
         joint = now * likelihood[day]
         total = (joint @ ones)[:, None]
-        np.divide(joint, total, out=ahead[day])
-        np.divide(likelihood[day], total, out=back[day])
-        now = ahead[day] @ step
+        np.divide(joint, total, out=forward[day])
+        np.divide(likelihood[day], total, out=backward[day])
+        now = forward[day] @ step
     belief = np.empty_like(likelihood)
     behind = np.ones_like(likelihood[0])
     across = np.ascontiguousarray(step.T)
     for day in range(days - 1, -1, -1):
-        np.multiply(ahead[day], behind, out=belief[day])
-        back[day] *= behind
-        behind = back[day] @ across
+        np.multiply(forward[day], behind, out=belief[day])
+        backward[day] *= behind
+        behind = backward[day] @ across
     belief /= (belief.reshape(-1, states) @ ones).reshape(days, -1, 1)
-    return Smoothed(*(part.swapaxes(0, 1) for part in (belief, ahead, back, likelihood)))
+    return Smoothed(*(part.swapaxes(0, 1) for part in (belief, forward, backward, likelihood)))
 
 
 def learn(
-    base: Habits, seen: Smoothed, now: Habits, rows: slice, units_total: int, strengths: Strengths
-) -> Habits:
-    """Habits after the fleet's own data: expected onsets, repairs and severities, added to the
+    base: StateModel,
+    seen: Smoothed,
+    now: StateModel,
+    rows: slice,
+    units_total: int,
+    strengths: Strengths,
+) -> StateModel:
+    """StateModel after the fleet's own data: expected onsets, repairs and severities, added to the
     prior's pseudo-counts.
 
     `rows` are the real units among those smoothed; the `units_total - rows` others, set aside as
     healthy, count as watched without an onset.
     """
     days = seen.belief.shape[1]
-    on, sound = now.on > 0, now.on == 0
+    on, sound = now.fault_mask > 0, now.fault_mask == 0
     sound[-1] = False
-    belief, ahead, back = seen.belief[rows], seen.ahead[rows], seen.back[rows]
+    belief, forward, backward = seen.belief[rows], seen.forward[rows], seen.backward[rows]
     started = (
-        np.einsum("ut,utk->k", ahead[:, :-1, sound].sum(axis=2), back[:, 1:, on]) * now.step[0, on]
+        np.einsum("ut,utk->k", forward[:, :-1, sound].sum(axis=2), backward[:, 1:, on])
+        * now.transition[0, on]
     )
-    mended = float((ahead[:, :-1, on].sum(axis=2) * back[:, 1:, -1]).sum() * now.repair)
+    mended = float((forward[:, :-1, on].sum(axis=2) * backward[:, 1:, -1]).sum() * now.repair)
     on_days = float(belief[:, :-1, on].sum())
     watched = units_total * (days - 1) - on_days
     first = belief[:, 0, on].sum(axis=0)
@@ -206,9 +212,9 @@ def onset_weights(seen: Smoothed, step: Floats, on: Floats) -> Floats:
     run = np.broadcast_to(on, seen.belief[:, 0].shape)
     for day in range(days - 1, 0, -1):
         reached = seen.likelihood[:, day] * run / scale[:, day, None]
-        weights[:, day] = ((seen.ahead[:, day - 1] @ entering) * reached).sum(axis=1)
+        weights[:, day] = ((seen.forward[:, day - 1] @ entering) * reached).sum(axis=1)
         run = reached @ staying.T
-    weights[:, 0] = (seen.ahead[:, 0] * on * run).sum(axis=1)
+    weights[:, 0] = (seen.forward[:, 0] * on * run).sum(axis=1)
     return weights
 
 
@@ -216,5 +222,5 @@ def _scale(seen: Smoothed, step: Floats) -> Floats:
     """The forward pass's normalising sums (units, days); day 0's is not needed and left at 1."""
     scale = np.ones(seen.belief.shape[:2])
     for day in range(1, seen.belief.shape[1]):
-        scale[:, day] = ((seen.ahead[:, day - 1] @ step) * seen.likelihood[:, day]).sum(axis=1)
+        scale[:, day] = ((seen.forward[:, day - 1] @ step) * seen.likelihood[:, day]).sum(axis=1)
     return scale

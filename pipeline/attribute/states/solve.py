@@ -25,7 +25,7 @@ from pipeline.attribute.states.messages import (
     narrowed,
     scatter,
 )
-from pipeline.attribute.states.smoothing import Habits, Strengths, habits, learn, smooth
+from pipeline.attribute.states.smoothing import StateModel, Strengths, learn, smooth, state_model
 from pipeline.settings.attribute import AttributeSettings, StatePrior
 
 VEHICLE, EVSE, PAIRING = range(3)
@@ -39,30 +39,30 @@ UNITS_AT_ONCE = 1000
 class UnitStates:
     """One kind of unit: `belief` (units, days, states), `rivals` (2, units.
 
-    -1 none), `suspect` units, habits learnt.
+    -1 none), `suspect` units, models learnt.
     """
 
     belief: Floats
     rivals: Ints
     suspect: Ints
-    habits: Habits
+    model: StateModel
 
     @property
     def probability(self) -> Floats:
         """Probability that a fault state is on (units, days)."""
-        return np.asarray(self.belief @ self.habits.on)
+        return np.asarray(self.belief @ self.model.fault_mask)
 
     def lately(self, days: int) -> Floats:
         """Highest daily probability in the last days of the look-back (units,)."""
-        return np.asarray((self.belief[:, -days:] @ self.habits.on).max(axis=1))
+        return np.asarray((self.belief[:, -days:] @ self.model.fault_mask).max(axis=1))
 
-    def habitual(self, days: int) -> Floats:
-        """Mean probability in the last days that the unit has a habit, a rate it has had all along
+    def chronic(self, days: int) -> Floats:
+        """Mean probability in the last days that the unit has a model, a rate it has had all along
         (units,).
         """
-        first = 1 + len(self.habits.shares)
+        first = 1 + len(self.model.shares)
         return np.asarray(
-            self.belief[:, -days:, first : first + len(self.habits.habits)].sum(axis=2).mean(axis=1)
+            self.belief[:, -days:, first : first + len(self.model.chronic)].sum(axis=2).mean(axis=1)
         )
 
 
@@ -119,13 +119,14 @@ def solve(evidence: Evidence, settings: AttributeSettings, start: CrossedFit | N
     failed = failed_rows(evidence)
     cells = count_cells(evidence)
     chance = first_guess(evidence, failed, settings)
-    habit = [
-        habits(prior, settings) for prior in (settings.vehicle, settings.evse, settings.pairing)
+    model = [
+        state_model(prior, settings)
+        for prior in (settings.vehicle, settings.evse, settings.pairing)
     ]
     checks, seen = np.full(evidence.models.height, np.nan), check_chances(evidence, None, settings)
     for turn in range(settings.rounds):
-        bit, on, own, learnt = _round(evidence, failed, chance, habit, seen, settings)
-        habit = learnt if turn else habit
+        bit, on, own, learnt = _round(evidence, failed, chance, model, seen, settings)
+        model = learnt if turn else model
         checks = learn_checks(evidence, on[VEHICLE], settings)
         seen = check_chances(evidence, checks, settings)
         last = turn == settings.rounds - 1
@@ -137,7 +138,7 @@ def solve(evidence: Evidence, settings: AttributeSettings, start: CrossedFit | N
             else Search(None, settings.early_evaluations)
         )
         chance = refit(evidence, cells, trials, chance, settings, how)
-    search = _search(evidence, failed, chance, habit, seen, settings, settings.passes)
+    search = _search(evidence, failed, chance, model, seen, settings, settings.passes)
     units = _finish(search)
     judged = shares(
         search.kinds, search.failures, tuple(unit.belief for unit in units), evidence, chance
@@ -149,17 +150,17 @@ def _round(
     evidence: Evidence,
     failed: Ints,
     chance: Chance,
-    habit: list[Habits],
+    model: list[StateModel],
     seen: Floats,
     settings: AttributeSettings,
-) -> tuple[Floats, list[Floats], list[Floats], list[Habits]]:
+) -> tuple[Floats, list[Floats], list[Floats], list[StateModel]]:
     """States given the baseline so far.
 
     Probability that chance bit at each failure; by kind that a unit was at fault on a day, and that
-    it was that or showed a habit; the habits the fleet shows.
+    it was that or showed a habit; the models the fleet shows.
     """
     priors = (settings.vehicle, settings.evse, settings.pairing)
-    search = _search(evidence, failed, chance, habit, seen, settings, settings.early_passes)
+    search = _search(evidence, failed, chance, model, seen, settings, settings.early_passes)
     beliefs = tuple(
         _everywhere(search, kind, search.beliefs.smoothed[kind].belief) for kind in range(3)
     )
@@ -167,13 +168,13 @@ def _round(
         _learnt(search, kind, priors[kind], evidence.sizes[kind] - (kind != EVSE), settings)
         for kind in range(3)
     ]
-    on = [belief @ now.on for belief, now in zip(beliefs, learnt, strict=True)]
+    on = [belief @ now.fault_mask for belief, now in zip(beliefs, learnt, strict=True)]
     own = [belief @ (1.0 - now.usual) for belief, now in zip(beliefs, learnt, strict=True)]
     return chance_bit(search.kinds, search.failures, beliefs), on, own, learnt
 
 
 def _as_usual(evidence: Evidence, own: list[Floats]) -> Floats:
-    """Probability that none of an attempt's units was at fault or showed its habit that day
+    """Probability that none of an attempt's units was at fault or showed its model that day
     (attempts,).
     """
     free = np.ones(len(evidence.failed))
@@ -186,25 +187,25 @@ def _search(
     evidence: Evidence,
     failed: Ints,
     chance: Chance,
-    habit: list[Habits],
+    model: list[StateModel],
     seen: Floats,
     settings: AttributeSettings,
     passes: int,
 ) -> _Search:
     failures = Failures(evidence.day[failed], chance.base, evidence.weight[failed], failed)
     kinds = (
-        _kind(evidence, failed, VEHICLE, settings, habit[VEHICLE], seen),
-        _kind(evidence, failed, EVSE, settings, habit[EVSE], seen),
-        _kind(evidence, failed, PAIRING, settings, habit[PAIRING], seen),
+        _kind(evidence, failed, VEHICLE, settings, model[VEHICLE], seen),
+        _kind(evidence, failed, EVSE, settings, model[EVSE], seen),
+        _kind(evidence, failed, PAIRING, settings, model[PAIRING], seen),
     )
     screened = tuple(_alone(kind, failures) for kind in kinds)
     suspects = tuple(
-        np.flatnonzero((s @ k.habits.on).max(axis=1) > settings.suspect_floor)
+        np.flatnonzero((s @ k.model.fault_mask).max(axis=1) > settings.suspect_floor)
         for s, k in zip(screened, kinds, strict=True)
     )
     marked = np.zeros(len(failed), dtype=bool)
     for kind, units in zip(kinds, suspects, strict=True):
-        flag = np.zeros(len(kind.quiet), dtype=bool)
+        flag = np.zeros(len(kind.success_loglik), dtype=bool)
         flag[units] = True
         marked |= flag[kind.unit]
     keep = np.flatnonzero(marked)
@@ -219,7 +220,7 @@ def _kind(
     failed: Ints,
     kind: int,
     settings: AttributeSettings,
-    habit: Habits,
+    model: StateModel,
     seen: Floats,
 ) -> Kind:
     """Successes by unit and day as log-likelihood, and the escape of each state at each failure.
@@ -239,7 +240,7 @@ def _kind(
     good = np.where(evidence.failed == 0, evidence.weight, 0.0)
     quiet = np.zeros((length, prior.states))
     plain = np.bincount(slot, good, length)
-    for k, (level, diode) in enumerate(prior.bites, start=1):
+    for k, (level, diode) in enumerate(prior.failure_probability, start=1):
         quiet[:, k] = (
             np.bincount(slot, good * np.log1p(-level * seen), length)
             if diode
@@ -249,7 +250,7 @@ def _kind(
     if kind != EVSE:
         by_day[-1, :, 1:] = NEVER
     trust = evidence.weight[failed] * calm[slot[failed]]
-    return Kind(KINDS[kind], by_day, unit[failed], level_escape(prior, seen[failed]), trust, habit)
+    return Kind(KINDS[kind], by_day, unit[failed], level_escape(prior, seen[failed]), trust, model)
 
 
 def _columns(evidence: Evidence) -> tuple[Ints, Ints, Ints]:
@@ -262,10 +263,12 @@ def _alone(kind: Kind, failures: Failures) -> Floats:
     The most it could be at fault.
     """
     fail = np.log(1.0 - (1.0 - failures.base)[:, None] * kind.escape)
-    evidence = kind.quiet + scatter(kind, failures, kind.trust[:, None] * (fail - fail[:, :1]))
+    evidence = kind.success_loglik + scatter(
+        kind, failures, kind.trust[:, None] * (fail - fail[:, :1])
+    )
     for low in range(0, len(evidence), UNITS_AT_ONCE):
         part = slice(low, low + UNITS_AT_ONCE)
-        evidence[part] = smooth(evidence[part], kind.habits.initial, kind.habits.step).belief
+        evidence[part] = smooth(evidence[part], kind.model.initial, kind.model.transition).belief
     return evidence
 
 
@@ -278,13 +281,13 @@ def _everywhere(search: _Search, kind: int, belief: Floats) -> Floats:
 
 def _learnt(
     search: _Search, kind: int, prior: StatePrior, units: int, settings: AttributeSettings
-) -> Habits:
+) -> StateModel:
     seen = search.beliefs.smoothed[kind]
     strengths = Strengths(prior.prior_units, settings.dirichlet_units, settings.repair_units)
     return learn(
-        habits(prior, settings),
+        state_model(prior, settings),
         seen,
-        search.kinds[kind].habits,
+        search.kinds[kind].model,
         slice(0, len(search.suspects[kind])),
         units,
         strengths,
@@ -295,7 +298,7 @@ def _finish(search: _Search) -> tuple[UnitStates, UnitStates, UnitStates]:
     """Solve each suspect with its closest rivals and spread the result over all units."""
     stand_in = [np.zeros((1, s.shape[1])) for s in search.screened]
     bounds = tuple(
-        np.concatenate([s[units] @ kind.habits.on, row])
+        np.concatenate([s[units] @ kind.model.fault_mask, row])
         for s, units, row, kind in zip(
             search.screened, search.suspects, stand_in, search.kinds, strict=True
         )
@@ -315,7 +318,7 @@ def _finish(search: _Search) -> tuple[UnitStates, UnitStates, UnitStates]:
                 _everywhere(search, kind, refined.belief),
                 rivals,
                 suspects,
-                search.kinds[kind].habits,
+                search.kinds[kind].model,
             )
         )
     return result[VEHICLE], result[EVSE], result[PAIRING]

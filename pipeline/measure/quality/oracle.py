@@ -10,7 +10,7 @@ import polars as pl
 
 from pipeline.attribute.evidence import gather
 from pipeline.attribute.states.messages import NEVER, level_escape
-from pipeline.attribute.states.smoothing import habits, smooth
+from pipeline.attribute.states.smoothing import smooth, state_model
 from pipeline.settings.attribute import AttributeSettings
 from sample_logs.generator.world import World
 
@@ -43,10 +43,10 @@ def oracle_vehicles(
         [np.bincount(slot, log_ratio[:, k], units * days) for k in range(states)], axis=1
     ).reshape(units, days, states)
     total[-1, :, 1:] = NEVER
-    habit = habits(settings.vehicle, settings)
-    belief = smooth(np.asarray(total, dtype=np.float64), habit.initial, habit.step).belief
+    model = state_model(settings.vehicle, settings)
+    belief = smooth(np.asarray(total, dtype=np.float64), model.initial, model.transition).belief
     return evidence.vehicles.with_columns(
-        pl.Series("p_oracle", (belief[:-1, -settings.report_days :] @ habit.on).max(axis=1))
+        pl.Series("p_oracle", (belief[:-1, -settings.report_days :] @ model.fault_mask).max(axis=1))
     )
 
 

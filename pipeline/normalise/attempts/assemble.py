@@ -10,7 +10,7 @@ from datetime import timedelta
 
 import polars as pl
 
-from pipeline.core.masks import sure
+from pipeline.core.masks import is_true
 from pipeline.normalise.attempts import energy, outcome, stage_events
 from pipeline.normalise.clocks.eras import CHANGE_ERROR_S, UNKNOWN_ERROR_S
 from pipeline.normalise.sessions import authorisations, exports, plug_in_spans, presence_events
@@ -165,8 +165,8 @@ def merged(facts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
 
     With the lineage of ends, fault and export.
     """
-    unsaid = pl.col("told_stop").is_in(stage_events.SIGNS) & pl.col("sign_utc").is_null()
-    told = pl.col("told_trouble").fill_null(value=False) & pl.col("fault_utc").is_null()
+    unsaid = pl.col("export_stop").is_in(stage_events.SIGNS) & pl.col("warning_at_utc").is_null()
+    told = pl.col("export_trouble").fill_null(value=False) & pl.col("fault_utc").is_null()
     lineage = (
         pl.concat_list("began", "ended", "fault_at", "told_at")
         .list.drop_nulls()
@@ -175,35 +175,35 @@ def merged(facts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     stopped = (pl.col("stopped_utc") - pl.col("cut_utc")).abs() <= timedelta(
         seconds=2 * settings.settle_s
     )
-    meant = sure(
+    meant = is_true(
         stopped & ~pl.col("stop_reason").fill_null("Local").is_in(stage_events.SIGNS)
-    ) | sure(pl.col("paused"))
-    cut = pl.when(pl.col("sign_utc").is_null() & ~meant).then("cut_utc")
+    ) | is_true(pl.col("paused"))
+    cut = pl.when(pl.col("warning_at_utc").is_null() & ~meant).then("cut_utc")
     unsure = pl.when(pl.col("clock_error_s") >= UNKNOWN_ERROR_S).then(pl.lit("no_clock"))
     return facts.with_columns(
         lineage=lineage,
-        energy_kwh=pl.coalesce("metered_kwh", "told_kwh"),
+        energy_kwh=pl.coalesce("metered_kwh", "export_kwh"),
         flow_utc=pl.min_horizontal("flow_utc", "delivering_utc"),
-        id_token=pl.coalesce("started_token", "shown_token", "told_token"),
-        vehicle_id=pl.col("told_vehicle"),
+        id_token=pl.coalesce("started_token", "shown_token", "export_token"),
+        vehicle_id=pl.col("export_vehicle"),
         fault_utc=pl.when(told)
         .then(pl.coalesce("unplugged_at_utc", "seen_utc"))
         .otherwise("fault_utc"),
         lasting=pl.col("lasting") | told,
-        fault=pl.when(told).then("told_fault").otherwise("fault"),
-        fault_raw=pl.when(told).then("told_raw").otherwise("fault_raw"),
-        sign_utc=pl.coalesce(
-            "sign_utc", cut, pl.when(unsaid).then(pl.coalesce("unplugged_at_utc", "seen_utc"))
+        fault=pl.when(told).then("export_fault").otherwise("fault"),
+        fault_raw=pl.when(told).then("export_raw").otherwise("fault_raw"),
+        warning_at_utc=pl.coalesce(
+            "warning_at_utc", cut, pl.when(unsaid).then(pl.coalesce("unplugged_at_utc", "seen_utc"))
         ),
-        sign_raw=pl.coalesce(
-            "sign_raw",
-            pl.when(unsaid).then("told_stop"),
+        warning_raw=pl.coalesce(
+            "warning_raw",
+            pl.when(unsaid).then("export_stop"),
             pl.when(cut.is_not_null()).then(pl.lit(TAKEN_BACK)),
         ),
         stopped_utc=pl.coalesce(
             "stopped_utc", pl.when(pl.col("told_at").is_not_null()).then("unplugged_at_utc")
         ),
-        stop_reason=pl.coalesce("stop_reason", "told_stop"),
+        stop_reason=pl.coalesce("stop_reason", "export_stop"),
         time_doubt=pl.coalesce(
             unsure, "pilot_doubt", pl.when(pl.col("source") == "export").then("time_doubt")
         ),

@@ -101,8 +101,8 @@ def vehicle_only(alone: pl.DataFrame) -> pl.DataFrame:
         lineage=pl.concat_list("began", "ended").list.drop_nulls(),
         vehicle_known_by=pl.lit("token"),
         level=pl.lit(0, dtype=pl.Int64),
-        sign_utc=pl.coalesce("to_utc", "seen_utc"),
-        sign_raw=pl.lit("not seen by the EVSE"),
+        warning_at_utc=pl.coalesce("to_utc", "seen_utc"),
+        warning_raw=pl.lit("not seen by the EVSE"),
         pilot_low_samples=pl.lit(0, dtype=pl.Int64),
     )
     shape = empty("core_plug_in")

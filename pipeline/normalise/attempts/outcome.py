@@ -9,7 +9,7 @@ from datetime import timedelta
 
 import polars as pl
 
-from pipeline.core.masks import sure
+from pipeline.core.masks import is_true
 from pipeline.normalise.attempts.stage_events import STAGES
 from pipeline.normalise.sessions.authorisations import STARTS
 from pipeline.settings.normalise import NormaliseSettings
@@ -67,16 +67,18 @@ def progress(moments: pl.DataFrame, settle: timedelta) -> pl.DataFrame:
         .sort_by(pl.col("rank").filter(near), descending=True, maintain_order=True)
         .first(),
         fault_at=pl.format("{}:{}", _first("file_id", near), _first("line", near)),
-        sign_utc=_first("at_utc", pl.col("strength") == 1),
-        sign_fault=_first("fault", pl.col("strength") == 1),
-        sign_raw=_first("fault_raw", pl.col("strength") == 1),
+        warning_at_utc=_first("at_utc", pl.col("strength") == 1),
+        warning_fault=_first("fault", pl.col("strength") == 1),
+        warning_raw=_first("fault_raw", pl.col("strength") == 1),
         cut_utc=_first(
             "at_utc",
             pl.col("cut")
             & (pl.col("good_utc").is_null() | (pl.col("at_utc") >= pl.col("good_utc"))),
         ),
         done_utc=_first("at_utc", ended),
-        eased_utc=_first("at_utc", pl.col("eased") & (pl.col("at_utc") > pl.col("good_utc"))),
+        ev_suspended_at_utc=_first(
+            "at_utc", pl.col("eased") & (pl.col("at_utc") > pl.col("good_utc"))
+        ),
         offered_utc=_first("at_utc", level >= 1),
         requested_utc=_first("at_utc", level >= 2),
         closed_utc=_first("at_utc", level >= 3),
@@ -146,34 +148,38 @@ def outcome(facts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
         pl.col("closed_utc"),
     )
     likely_kwh = closed_s / 3600 * pl.coalesce("offered_a", pl.lit(USUAL_A)) * MAINS_V / 1000
-    guessed = pl.col("energy_kwh").is_null() | sure(pl.col("partial"))
-    enough = sure(pl.col("energy_kwh") >= settings.charged_kwh) | (
-        guessed & sure(likely_kwh >= settings.charged_kwh)
+    guessed = pl.col("energy_kwh").is_null() | is_true(pl.col("partial"))
+    enough = is_true(pl.col("energy_kwh") >= settings.charged_kwh) | (
+        guessed & is_true(likely_kwh >= settings.charged_kwh)
     )
-    some = sure(pl.col("energy_kwh") > 0)
-    full = sure(pl.col("soc_pct") >= FULL_SOC_PCT)
-    over = sure(pl.col("done_utc") + timedelta(seconds=settings.settle_s) < pl.col("fault_utc"))
-    faulted = pl.col("fault_utc").is_not_null() & ~(enough & (over | ~sure(pl.col("lasting"))))
-    refused = sure(pl.col("refused")) | sure(pl.col("stop_reason").is_in(REFUSING_STOPS))
-    unanswered = sure(pl.col("unanswered") & ~pl.col("accepted")) & pl.col("closed_utc").is_null()
-    not_closed = pl.col("closed_utc").is_null() & sure(
+    some = is_true(pl.col("energy_kwh") > 0)
+    full = is_true(pl.col("soc_pct") >= FULL_SOC_PCT)
+    over = is_true(pl.col("done_utc") + timedelta(seconds=settings.settle_s) < pl.col("fault_utc"))
+    faulted = pl.col("fault_utc").is_not_null() & ~(enough & (over | ~is_true(pl.col("lasting"))))
+    refused = is_true(pl.col("refused")) | is_true(pl.col("stop_reason").is_in(REFUSING_STOPS))
+    unanswered = (
+        is_true(pl.col("unanswered") & ~pl.col("accepted")) & pl.col("closed_utc").is_null()
+    )
+    not_closed = pl.col("closed_utc").is_null() & is_true(
         pl.col("requested_s") > settings.close_limit_s
     )
-    closed, ended = pl.col("closed_utc").is_not_null(), pl.col("eased_utc").is_not_null()
+    closed, ended = pl.col("closed_utc").is_not_null(), pl.col("ev_suspended_at_utc").is_not_null()
     idle = (
         closed
         & ~ended
         & ~full
-        & sure((pl.col("energy_kwh") == 0) & (closed_s >= settings.idle_limit_s))
+        & is_true((pl.col("energy_kwh") == 0) & (closed_s >= settings.idle_limit_s))
     )
     lasted_s, untried = _seconds(end, pl.col("plugged_at_utc")), pl.col("offered_utc").is_null()
-    warned = pl.col("sign_fault").is_not_null() & untried & sure(lasted_s < settings.waiting_s)
-    signed = pl.col("sign_utc").is_not_null() & ~warned
-    technical = idle | unanswered | not_closed | signed | sure(pl.col("vehicle_fault"))
+    warned = (
+        pl.col("warning_fault").is_not_null() & untried & is_true(lasted_s < settings.waiting_s)
+    )
+    signed = pl.col("warning_at_utc").is_not_null() & ~warned
+    technical = idle | unanswered | not_closed | signed | is_true(pl.col("vehicle_fault"))
     begun = pl.coalesce(
         "offered_utc", pl.when(pl.col("source").is_in(EXPORT_ONLY)).then("plugged_at_utc")
     )
-    waited = full | sure(_seconds(end, begun) >= settings.waiting_s)
+    waited = full | is_true(_seconds(end, begun) >= settings.waiting_s)
     waited &= pl.col("transaction_id").is_not_null() | (
         pl.col("source").str.replace("+telematics", "", literal=True) != "ocpp16"
     )
@@ -209,16 +215,16 @@ def outcome(facts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
 def _fault(decided: pl.DataFrame) -> pl.DataFrame:
     """`fault`, `fault_raw` and `ended_utc` of what made it fail; null where it did not."""
     failed, hard = pl.col("outcome") == "failed", pl.col("_faulted")
-    by_sign = failed & ~hard & pl.col("sign_utc").is_not_null()
+    by_sign = failed & ~hard & pl.col("warning_at_utc").is_not_null()
     return decided.with_columns(
         fault=pl.when(hard)
         .then("fault")
         .when(by_sign)
-        .then("sign_fault")
+        .then("warning_fault")
         .when(failed & pl.col("_unanswered"))
         .then(pl.lit("NoInternet")),
-        fault_raw=pl.when(hard).then("fault_raw").when(by_sign).then("sign_raw"),
-        ended_utc=pl.when(hard).then("fault_utc").when(by_sign).then("sign_utc"),
+        fault_raw=pl.when(hard).then("fault_raw").when(by_sign).then("warning_raw"),
+        ended_utc=pl.when(hard).then("fault_utc").when(by_sign).then("warning_at_utc"),
     )
 
 
@@ -231,13 +237,13 @@ def _stage(decided: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     window.
     """
     failed, exported = pl.col("outcome") == "failed", pl.col("source").is_in(EXPORT_ONLY)
-    delivering = sure(pl.col("energy_kwh") > 0) | pl.col("flow_utc").is_not_null()
-    pilot_fault = exported & sure(pl.col("fault").is_in(PILOT_FAULTS))
+    delivering = is_true(pl.col("energy_kwh") > 0) | pl.col("flow_utc").is_not_null()
+    pilot_fault = exported & is_true(pl.col("fault").is_in(PILOT_FAULTS))
     level = pl.when(pl.col("_faulted")).then("level_at_fault").otherwise("level").fill_null(0)
     level = pl.when(pilot_fault & ~delivering).then(1).otherwise(level)
     level = pl.when((pl.col("outcome") == "not_requested") & exported).then(1).otherwise(level)
     asked = (
-        sure(pl.col("fault").is_in(CONTACTOR_FAULTS))
+        is_true(pl.col("fault").is_in(CONTACTOR_FAULTS))
         & ~pl.col("source").str.contains("pilot")
         & (level < 2)
     )
@@ -256,7 +262,7 @@ def _stage(decided: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
         .otherwise(plug_s)
     )
     told = pilot_fault | (exported & asked)
-    soon = sure(pl.min_horizontal(since_s, plug_s) <= settings.early_window_s) | told
+    soon = is_true(pl.min_horizontal(since_s, plug_s) <= settings.early_window_s) | told
     timed = pl.col("ended_utc").is_not_null()
     return decided.with_columns(
         _level=level, stage_seconds=pl.when(~(failed & exported)).then(since_s.clip(lower_bound=0))

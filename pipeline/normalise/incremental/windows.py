@@ -160,7 +160,7 @@ def fresh_files(con: Connection) -> str:
     Of files that no run has taken up yet, named one by one so that the store skips the rest.
     """
     found = con.execute(
-        "SELECT file_id FROM raw_file ANTI JOIN core_seen USING (file_id) ORDER BY 1"
+        "SELECT file_id FROM raw_file ANTI JOIN meta_normalised_file USING (file_id) ORDER BY 1"
     ).fetchall()
     quoted = ", ".join("'" + str(name).replace("'", "''") + "'" for (name,) in found)
     return f"file_id IN ({quoted})" if found else "false"

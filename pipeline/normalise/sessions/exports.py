@@ -40,13 +40,13 @@ def build(raw: pl.DataFrame, own: Mapping[str, str]) -> pl.DataFrame:
         ended=here,
         sudden=pl.lit(value=False),
         time_doubt="time_doubt",
-        told_token="id_token",  # noqa: S106 a column
-        told_vehicle="vehicle_id",
-        told_kwh="energy_kwh",
-        told_stop="stop_reason",
-        told_fault=pl.coalesce("mapped", "listed", "stop"),
-        told_raw="fault_raw",
-        told_trouble=pl.col("mapped").is_not_null()
+        export_token="id_token",  # noqa: S106 a column
+        export_vehicle="vehicle_id",
+        export_kwh="energy_kwh",
+        export_stop="stop_reason",
+        export_fault=pl.coalesce("mapped", "listed", "stop"),
+        export_raw="fault_raw",
+        export_trouble=pl.col("mapped").is_not_null()
         | pl.col("listed_trouble")
         | pl.col("stop").is_not_null(),
     )
@@ -64,7 +64,7 @@ def build(raw: pl.DataFrame, own: Mapping[str, str]) -> pl.DataFrame:
 def matched(plug_ins: pl.DataFrame, told: pl.DataFrame) -> pl.DataFrame:
     """Each plug-in's exported session: the one that made it, else the one that overlaps it longest.
 
-    With the `told_*` facts.
+    With the `export_*` facts.
     """
     end = pl.coalesce("to_utc", "seen_utc")
     slack = timedelta(seconds=EXPORT_ERROR_S)
@@ -86,4 +86,4 @@ def matched(plug_ins: pl.DataFrame, told: pl.DataFrame) -> pl.DataFrame:
         "began", keep="first", maintain_order=True
     )
     best = best.unique("plug_in", keep="first", maintain_order=True)
-    return best.select("plug_in", "time_doubt", pl.col("^told_.*$"), told_at="began")
+    return best.select("plug_in", "time_doubt", pl.col("^export_.*$"), told_at="began")

@@ -10,14 +10,14 @@ from datetime import timedelta
 
 import polars as pl
 
-from pipeline.core.masks import sure
+from pipeline.core.masks import is_true
 from pipeline.normalise.sessions.identities import same_token
 from pipeline.settings.normalise import NormaliseSettings
 
-THERE = ["Preparing", "Charging", "SuspendedEV", "SuspendedEVSE", "Occupied"]
+OCCUPIED = ["Preparing", "Charging", "SuspendedEV", "SuspendedEVSE", "Occupied"]
 """Statuses (1.6 and 2.0.1) with a vehicle there. Finishing does not say: it may follow the unplugging."""
-GONE = ["Available", "Reserved"]
-COMING = ["Preparing", "Occupied"]
+VACANT = ["Available", "Reserved"]
+ARRIVING = ["Preparing", "Occupied"]
 """Statuses with which a vehicle's coming is told."""
 BY_CABLE = ["CablePluggedIn", "EVDetected"]
 """2.0.1 triggers that tell of the cable, not of a card."""
@@ -72,8 +72,8 @@ def gone() -> pl.Expr:
     left = (pl.col("trigger_reason") == "EVDeparted") | (
         (pl.col("charging_state") == "Idle") & (pl.col("event_type") != "Started")
     )
-    return sure(
-        (STATUS & pl.col("status").is_in(GONE))
+    return is_true(
+        (STATUS & pl.col("status").is_in(VACANT))
         | (STOP & (pl.col("stop_reason") == "EVDisconnected"))
         | (EVENT & left)
     )
@@ -83,8 +83,8 @@ def there() -> pl.Expr:
     """The vehicle is plugged in."""
     connected = (pl.col("event_type") != "Ended") & pl.col("charging_state").is_in(CONNECTED)
     plugged = pl.col("trigger_reason").is_in(BY_CABLE)
-    return sure(
-        (STATUS & pl.col("status").is_in(THERE))
+    return is_true(
+        (STATUS & pl.col("status").is_in(OCCUPIED))
         | (pl.col("action") == "StartTransaction")
         | (EVENT & (connected | plugged))
     )
@@ -110,7 +110,7 @@ def anew(settings: NormaliseSettings) -> pl.Expr:
     starting = pl.when(START).then(token)
     held, next_held = _before(starting), starting.backward_fill().over("evse_id")
     starts_first = (_next(START) < _next(gone())).fill_null(value=True)
-    other_card = sure(held != next_held) & starts_first
+    other_card = is_true(held != next_held) & starts_first
     back = preparing & (
         state.is_in(["Charging", "SuspendedEV", "SuspendedEVSE"])
         | ((state == "Finishing") & ((at - said > soon) | other_card))
@@ -124,11 +124,11 @@ def anew(settings: NormaliseSettings) -> pl.Expr:
         START & (pl.col("id_token_status").fill_null("Accepted") == "Accepted"),
     )
     begun, holder = _before(pl.when(taken).then("at_utc")), _before(pl.when(taken).then(token))
-    came = _before(pl.when(STATUS & pl.col("status").is_in(THERE)).then("at_utc"))
+    came = _before(pl.when(STATUS & pl.col("status").is_in(OCCUPIED)).then("at_utc"))
     over = ended & (left.is_null() | (begun > left)) & (came.is_null() | (came <= stopped))
-    comes = STATUS & pl.col("status").is_in(COMING) & over & starts_first & (holder != next_held)
+    comes = STATUS & pl.col("status").is_in(ARRIVING) & over & starts_first & (holder != next_held)
     unseen = START & over & (holder != token)
-    restarted = sure(pl.col("booted_utc") > pl.coalesce(said, started))
+    restarted = is_true(pl.col("booted_utc") > pl.coalesce(said, started))
     silent = ended & (said.is_null() | (said < started))
     offline = silent & (
         (preparing & (at - stopped > timedelta(seconds=settings.settle_s)))
@@ -139,10 +139,10 @@ def anew(settings: NormaliseSettings) -> pl.Expr:
         left.is_null() | (told > left)
     )
     return (
-        ((sure(back) | sure(comes)) & ~restarted)
-        | sure(offline)
-        | sure(unseen)
-        | sure(cable & other)
+        ((is_true(back) | is_true(comes)) & ~restarted)
+        | is_true(offline)
+        | is_true(unseen)
+        | is_true(cable & other)
     )
 
 
@@ -165,7 +165,7 @@ def signal_marks(signals: pl.DataFrame, settings: NormaliseSettings) -> pl.DataF
         .sort("evse_id", "at_utc", "receiver_at_utc", "file_id", "line")
     )
     coming = (pl.col("charging_state") == "EVConnected") & pl.col("trigger_reason").is_in(BY_CABLE)
-    plugging = sure((STATUS & pl.col("status").is_in(COMING)) | coming)
+    plugging = is_true((STATUS & pl.col("status").is_in(ARRIVING)) | coming)
     late_s = pl.when(plugging).then(0.0).otherwise(settings.card_first_s)
     return placed.with_columns(
         clock_error_s=pl.col("clock_error_s") + late_s,

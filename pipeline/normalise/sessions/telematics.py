@@ -30,7 +30,7 @@ COUPLERS = {"cType2": "Type2", "sType2": "Type2", "cType1": "Type1"}
 def vehicle_spans(charging: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     """Plug-ins as vehicles reported them.
 
-    `vehicle_id, span, from_utc, to_utc, seen_utc, inlet, told_fault, time_doubt`.
+    `vehicle_id, span, from_utc, to_utc, seen_utc, inlet, export_fault, time_doubt`.
     """
     plug = pl.col("event").replace_strict(
         {"plugged": 1, "unplugged": -1}, default=0, return_dtype=pl.Int32
@@ -61,7 +61,7 @@ def vehicle_spans(charging: pl.DataFrame, settings: NormaliseSettings) -> pl.Dat
     ).fill_null(value=False)
     told = within.group_by("span").agg(
         inlet=pl.col("inlet").drop_nulls().first(),
-        told_fault=(pl.col("event") == "charge_fault").any(),
+        export_fault=(pl.col("event") == "charge_fault").any(),
         time_doubt=pl.col("time_doubt").filter(ends).max(),
     )
     return spans.join(told, on="span", how="left", maintain_order="left")

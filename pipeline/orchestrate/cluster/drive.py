@@ -16,7 +16,7 @@ from prefect_dask.task_runners import DaskTaskRunner
 from pipeline.core.errors import StoreError
 from pipeline.core.progress import Progress, silent
 from pipeline.ingest import ingest_delivery
-from pipeline.ingest.file_accounts import first_told
+from pipeline.ingest.file_accounts import file_accounts
 from pipeline.ingest.opened import paths
 from pipeline.ingest.report import FILES_SCHEMA
 from pipeline.normalise import stage
@@ -193,13 +193,13 @@ def _take_back(
             for name in lake.paths(table, notes):
                 _insert(con, table, lake.table(name))
         attempt_rebuild.attempts_of(con, None, settings)
-        con.execute("DELETE FROM core_seen")
+        con.execute("DELETE FROM meta_normalised_file")
         replace(
             con,
             "core_word",
             stage.words(con, codes.site_words(settings.codes_file), stage.EVERY_FILE),
         )
-        con.execute("INSERT INTO core_seen SELECT file_id FROM raw_file")
+        con.execute("INSERT INTO meta_normalised_file SELECT file_id FROM raw_file")
         con.execute("DELETE FROM raw_changed")
     for one in new:
         lake.forget(f"cuts/{one.sha256}")
@@ -248,5 +248,5 @@ def _inputs(
                 rows.append((one.file, one.sha256, kind, lines, 0, 0, lines, first, True, [], None))
         repeats = pl.DataFrame(rows, schema=FILES_SCHEMA, orient="row")
         whole.append(pl.concat([read_here, repeats]).sort("file"))
-    account = first_told(con, pl.concat(whole))
+    account = file_accounts(con, pl.concat(whole))
     return [dict(row) for row in account.rename({"file_id": "sha256"}).to_dicts()]

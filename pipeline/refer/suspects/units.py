@@ -123,7 +123,7 @@ def judge_evses(
     )
 
 
-def company(called: pl.DataFrame) -> pl.DataFrame:
+def co_occurring_onsets(called: pl.DataFrame) -> pl.DataFrame:
     """Adds `at_once` to called EVSEs: how many of its site, itself included, are called and began
     to fail within AT_ONCE_S of it.
 
