@@ -46,7 +46,11 @@ def fleet_view(data: PageData, packs: dict[str, str], reviews: dict[str, str]) -
     changed = changes(data.vehicles, data.vehicles_before, "vehicle_id")
     rank = pl.col("call").replace_strict(_RANK, default=len(_RANK), return_dtype=pl.Int64)
     waiting = pl.col("p_vehicle").fill_null(0.0) * (week_cost or 0.0)
-    waiting = pl.when(pl.col("call").is_in(["refer", "watch", "thin"])).then(waiting).otherwise(0.0)
+    waiting = (
+        pl.when(pl.col("call").is_in(["refer", "watch", "insufficient_data"]))
+        .then(waiting)
+        .otherwise(0.0)
+    )
     vehicles = data.vehicles.with_columns(rank=rank, waiting=waiting)
     changed = changed.sort(rank, "vehicle_id")
     lows = vehicles.filter(pl.col("pilot_low_v").is_not_null())
@@ -65,10 +69,10 @@ def fleet_view(data: PageData, packs: dict[str, str], reviews: dict[str, str]) -
         "week_cost": week_cost,
         "visit_cost": refer_settings(data).get("cost_needless_visit"),
         "choices": [
-            ("refer proving watch thin proved", "all but the clear ones"),
+            ("refer proving watch insufficient_data proved", "all but the clear ones"),
             *VEHICLE_CALLS.items(),
         ],
-        "chosen": "refer proving watch thin proved"
+        "chosen": "refer proving watch insufficient_data proved"
         if vehicles.filter(pl.col("call") != "clear").height
         else "",
         "causes_title": _causes_title(data),

@@ -50,8 +50,13 @@ def sites_view(data: PageData) -> dict[str, Any]:
         "rate_title": _rate_title(rates),
         "rate_chart": charts.success_rates(rates) if rates.height else None,
         "evses": evses.to_dicts(),
-        "chosen": "faulty watch thin" if evses.filter(pl.col("call") != "clear").height else "",
-        "choices": [("faulty watch thin", "all but the clear ones"), *EVSE_CALLS.items()],
+        "chosen": "faulty watch insufficient_data"
+        if evses.filter(pl.col("call") != "clear").height
+        else "",
+        "choices": [
+            ("faulty watch insufficient_data", "all but the clear ones"),
+            *EVSE_CALLS.items(),
+        ],
         "trust": trust.head(_TROUBLE_SHOWN).to_dicts(),
         "distrusted": distrusted.head(_TROUBLE_SHOWN).to_dicts(),
         "clocks": _doubtful_clocks(data.attempts).to_dicts(),

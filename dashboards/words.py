@@ -8,17 +8,22 @@ VEHICLE_CALLS = {
     "refer": "Refer",
     "proving": "Proving",
     "watch": "Watch",
-    "thin": "Too little to say",
+    "insufficient_data": "Too little to say",
     "proved": "Proved",
     "clear": "Clear",
 }
-EVSE_CALLS = {"faulty": "Faulty", "watch": "Watch", "thin": "Too little to say", "clear": "Clear"}
+EVSE_CALLS = {
+    "faulty": "Faulty",
+    "watch": "Watch",
+    "insufficient_data": "Too little to say",
+    "clear": "Clear",
+}
 
 CALL_MEANINGS = {
     "refer": "the failures follow this vehicle; take it to the workshop",
     "watch": "something is off, but not enough to spend money on",
     "clear": "no sign of a fault",
-    "thin": "too few attempts, or always at the same charger: the data cannot say",
+    "insufficient_data": "too few attempts, or always at the same charger: the data cannot say",
     "proving": "back from repair; its next charges are being counted",
     "proved": "enough good charges since the repair",
     "faulty": "the failures follow this EVSE, whichever vehicle plugs in",

@@ -125,7 +125,7 @@ def _vehicles(
 ) -> pl.DataFrame:
     """AC rows lead; DC adds its own probability and counts.
 
-    A vehicle never seen on AC is 'thin' there.
+    A vehicle never seen on AC is 'insufficient_data' there.
     """
     stacked = _stacked(solutions, VEHICLE, settings)
     ac = stacked.filter(pl.col("supply") == "AC").drop("supply")
@@ -168,7 +168,7 @@ def _vehicles(
     )
     return whole.with_columns(
         pl.col(*zero).fill_null(0),
-        pl.col("verdict").fill_null("thin"),
+        pl.col("verdict").fill_null("insufficient_data"),
         pl.col("separable").fill_null(value=False),
         pl.col("reason").fill_null("no AC attempt in the look-back."),
     ).sort("vehicle_id")

@@ -74,7 +74,7 @@ def call_vehicles(
         (sign & ~pl.col("separable") & failing & ~silent, "watch", "the data cannot tell it from its EVSE"),
         (sign & pl.col("drifting") & ~failing, "watch", "the low side of the pilot rises, no failure of its own yet"),
         (sign, "watch", "not sure enough to refer"),
-        (pl.col("verdict") == "thin", "thin", "too little evidence"),
+        (pl.col("verdict") == "insufficient_data", "insufficient_data", "too little evidence"),
         (pl.lit(value=True), "clear", "nothing speaks against it"),
     ]  # fmt: skip
     call, why = pl.lit(None, dtype=pl.String), pl.lit(None, dtype=pl.String)
@@ -93,7 +93,7 @@ def due_again() -> pl.Expr:
 def call_units(table: pl.DataFrame, p_name: str, act_at: float, watch_at: float) -> pl.DataFrame:
     """EVSEs or pairings with `call`.
 
-    Faulty where acting pays and attribution is sure, else watch, clear, thin.
+    Faulty where acting pays and attribution is sure, else watch, clear, insufficient_data.
     """
     p = pl.col(p_name)
     return table.with_columns(
@@ -101,8 +101,8 @@ def call_units(table: pl.DataFrame, p_name: str, act_at: float, watch_at: float)
         .then(pl.lit("faulty"))
         .when(p >= watch_at)
         .then(pl.lit("watch"))
-        .when(pl.col("verdict") == "thin")
-        .then(pl.lit("thin"))
+        .when(pl.col("verdict") == "insufficient_data")
+        .then(pl.lit("insufficient_data"))
         .otherwise(pl.lit("clear"))
         .alias("call")
     )

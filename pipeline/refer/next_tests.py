@@ -122,7 +122,7 @@ def open_questions(
         .select("vehicle_id", pl.col("evse_id").alias("rival"), "p_evse")
     )
     undecided = called.filter(
-        pl.col("call").is_in(["watch", "thin"]),
+        pl.col("call").is_in(["watch", "insufficient_data"]),
         pl.col("p_vehicle").is_between(LEAST_P, 1 - LEAST_P),
         ~pl.col("dismissed"),
     )
@@ -203,7 +203,7 @@ def _this_vehicle_elsewhere(
 ) -> pl.DataFrame:
     healthy = equipment.filter(
         pl.col("p_evse") < HEALTHY_BELOW,
-        pl.col("evse_call").fill_null("thin").is_in(["clear", "thin"]),
+        pl.col("evse_call").fill_null("insufficient_data").is_in(["clear", "insufficient_data"]),
     )
     fails = pl.lit(OTHER_FAILS)
     for suspect, by_check in FAILS.items():

@@ -71,7 +71,7 @@ def refer(
         inputs = replace(inputs, lessons=known)
         judged = judge_vehicles(inputs, attempts, look_back, settings)
     stood = review_status(inputs, attempts, look_back, settings)
-    healthy = evses.filter(pl.col("call").is_in(["clear", "thin"]))["evse_id"]
+    healthy = evses.filter(pl.col("call").is_in(["clear", "insufficient_data"]))["evse_id"]
     repairs = stood.filter(pl.col("repaired_at_utc") < look_back.to_utc).select(
         "vehicle_id", "repaired_at_utc", "found"
     )

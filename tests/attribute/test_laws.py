@@ -207,7 +207,7 @@ def test_distrusted_attempts_do_not_count() -> None:
     )
     assert (
         by_id(attribute(doubted, SETTINGS, WEEK).vehicles, "vehicle_id", "v004", "verdict")
-        == "thin"
+        == "insufficient_data"
     )
 
 

@@ -44,7 +44,7 @@ SURE: dict[str, Any] = {
         ({"p": 0.1}, "doubt"),
         ({"p": 0.1, "can_clear": False}, "doubt"),
         ({"p": 0.0999}, "clear"),
-        ({"p": 0.0999, "can_clear": False}, "thin"),
+        ({"p": 0.0999, "can_clear": False}, "insufficient_data"),
         ({"p": 0.0, "separable_bits": -9.0, "partners": 1}, "clear"),
     ],
 )
@@ -119,7 +119,7 @@ FIGURES: dict[str, Any] = {
             "vehicle", {"verdict": "clear", "p_chronic": 0.5},
             COUNTS + "; what failed is explained by others, by chance or by a trouble that has ended.",
         ),
-        ("vehicle", {"verdict": "thin"}, COUNTS + "; only 3 lately, too few to say."),
+        ("vehicle", {"verdict": "insufficient_data"}, COUNTS + "; only 3 lately, too few to say."),
     ],
 )  # fmt: skip
 def test_the_ground_of_a_verdict_in_one_sentence(
@@ -228,13 +228,13 @@ def test_a_vehicle_never_seen_on_ac_is_thin_there(answer: Attribution) -> None:
     """It has DC figures, no AC probability, and says why."""
     row = answer.vehicles.filter(pl.col("vehicle_id") == "v013").row(0, named=True)
     assert (row["verdict"], row["separable"], row["p_vehicle"], row["onset_utc"]) == (
-        "thin",
+        "insufficient_data",
         False,
         None,
         None,
     )
     assert row["reason"] == "no AC attempt in the look-back."
-    assert row["verdict_dc"] in {"clear", "thin"}
+    assert row["verdict_dc"] in {"clear", "insufficient_data"}
     assert row["p_vehicle_dc"] < 0.1
     assert row["reason_dc"] != row["reason"]
 

@@ -99,7 +99,12 @@ def invented_week(
     rng = np.random.default_rng(seed)
     attempts = _attempts(vehicles, evses, per_vehicle, sites, rng)
     failed = pl.col("outcome") == "failed"
-    calls = {"V-0000": "refer", "V-0003": "proving", "V-0005": "watch", "V-0007": "thin"}
+    calls = {
+        "V-0000": "refer",
+        "V-0003": "proving",
+        "V-0005": "watch",
+        "V-0007": "insufficient_data",
+    }
     of_vehicle = attempts.group_by("vehicle_id").agg(
         ac_attempts=pl.len(), ac_failures=failed.sum(), evses_failed_at=pl.col("evse_id").filter(failed).n_unique(),
         early_b_failures=pl.col("early_b").sum(),

@@ -253,6 +253,6 @@ def test_nobody_is_called_where_nothing_failed(ran: tuple[Result, Connection]) -
     assert set(tables["evses"]["evse_id"]) == {
         s.evse_id for s in SESSIONS if end - timedelta(weeks=12) <= s.start < end
     }
-    assert set(tables["evses"]["call"]) <= {"clear", "thin"}
+    assert set(tables["evses"]["call"]) <= {"clear", "insufficient_data"}
     assert tables["evses"].select(pl.col("failures").sum()).item() == 0
     assert [tables[name].height for name in ("vehicles", "pairings", "next_tests")] == [0, 0, 0]

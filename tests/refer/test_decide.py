@@ -81,7 +81,7 @@ def test_break_even_probability() -> None:
             "rises",
         ),
         ({"p_vehicle": 0.01, "verdict": "clear"}, "clear", "nothing"),
-        ({"p_vehicle": 0.01, "verdict": "thin"}, "thin", "too little"),
+        ({"p_vehicle": 0.01, "verdict": "insufficient_data"}, "insufficient_data", "too little"),
         ({"dismissed": True}, "watch", "dismissed"),
         ({"held": True}, "watch", "held"),
         (
@@ -159,14 +159,14 @@ def test_equipment_is_faulty_only_where_attribution_is_sure() -> None:
     table = pl.DataFrame(
         {
             "p_evse": [0.97, 0.97, 0.3, 0.0, 0.0],
-            "verdict": ["fault", "doubt", "doubt", "thin", "clear"],
+            "verdict": ["fault", "doubt", "doubt", "insufficient_data", "clear"],
         }
     )
     assert call_units(table, "p_evse", 0.53, 0.08)["call"].to_list() == [
         "faulty",
         "watch",
         "watch",
-        "thin",
+        "insufficient_data",
         "clear",
     ]
 
@@ -285,7 +285,7 @@ def test_the_first_reason_that_holds_is_given() -> None:
     rows = [
         {"p_vehicle": 0.7}, {"p_vehicle": 0.99, "separable": False}, {"p_vehicle": 0.98},
         {"p_vehicle": 0.5, "drifting": True, "blamed": 0.0, "blamed_evses": 0}, {"p_vehicle": 0.5, "drifting": True},
-        {"p_vehicle": 0.98, "dismissed": True}, {"p_vehicle": 0.98, "held": True}, {"p_vehicle": 0.01, "verdict": "thin"},
+        {"p_vehicle": 0.98, "dismissed": True}, {"p_vehicle": 0.98, "held": True}, {"p_vehicle": 0.01, "verdict": "insufficient_data"},
         {"p_vehicle": 0.01, "verdict": "clear"}, {"p_vehicle": 0.01, "found": "inlet_lock"},
     ]  # fmt: skip
     table = called(*rows, settings=ReferSettings(cap_false_referrals=0.1))
@@ -298,7 +298,7 @@ def test_the_first_reason_that_holds_is_given() -> None:
         ("watch", "not sure enough to refer"),
         ("watch", "dismissed, and nothing new enough since"),
         ("watch", "held by a reviewer"),
-        ("thin", "too little evidence"),
+        ("insufficient_data", "too little evidence"),
         ("clear", "nothing speaks against it"),
         ("refer", "the workshop found it and it is not reported repaired"),
     ]

@@ -243,7 +243,7 @@ def test_how_likely_a_fault_fails_the_test(suspect: str, check: str, fails: floa
 
 
 def test_a_test_lies_at_a_healthy_evse_near_by() -> None:
-    """Healthy: clear or thin and under 5 %; never the rival itself.
+    """Healthy: clear or insufficient_data and under 5 %; never the rival itself.
 
     The usual site first, then a used one, then elsewhere.
     """
@@ -254,7 +254,7 @@ def test_a_test_lies_at_a_healthy_evse_near_by() -> None:
     question = asked("charger_input")
     evses = pl.DataFrame(
         [
-            ("E1", "depot", 0.0, "clear"), ("near", "depot", 0.0, "thin"), ("used", "far", 0.0, None),
+            ("E1", "depot", 0.0, "clear"), ("near", "depot", 0.0, "insufficient_data"), ("used", "far", 0.0, None),
             ("new", "yard", 0.049, "clear"),
             ("odd", "depot", 0.05, "clear"), ("watched", "depot", 0.0, "watch"), ("sick", "depot", 0.0, "faulty"),
         ],
@@ -340,7 +340,7 @@ def test_a_question_names_the_evse_it_failed_at_most() -> None:
     usual = {"vehicle_id": "V", "vehicle_model": "Crate", "call": "watch", "p_vehicle": 0.5, "suspect": "pilot_diode_leaky",
              "dismissed": False}  # fmt: skip
     called = pl.DataFrame(
-        [usual, usual | {"vehicle_id": "T", "call": "thin", "p_vehicle": 0.02, "suspect": "unclear"},
+        [usual, usual | {"vehicle_id": "T", "call": "insufficient_data", "p_vehicle": 0.02, "suspect": "unclear"},
          usual | {"vehicle_id": "sure", "p_vehicle": 0.985}, usual | {"vehicle_id": "low", "p_vehicle": 0.015},
          usual | {"vehicle_id": "said", "dismissed": True}, usual | {"vehicle_id": "out", "call": "refer"}]
     )  # fmt: skip

@@ -94,7 +94,7 @@ def test_reasons_of_equipment() -> None:
     rows = pl.DataFrame(
         [
             ("faulty", 0.97, "contactor", 0.5, "It failed with 5."), ("watch", 0.4, "cable", 0.49, "It failed with 2."),
-            ("clear", 0.002, "cable", 0.9, "It failed with none."), ("thin", 0.0, None, None, None),
+            ("clear", 0.002, "cable", 0.9, "It failed with none."), ("insufficient_data", 0.0, None, None, None),
         ],
         schema={"call": pl.String, "p_evse": pl.Float64, "suspect": pl.String, "p_suspect": pl.Float64,
                 "attributed_reason": pl.String}, orient="row",

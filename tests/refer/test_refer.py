@@ -57,7 +57,7 @@ def test_frames_are_as_declared(referral: Referral, inputs: ReferInputs) -> None
 
 def test_referred_vehicles_are_the_faulty_ones(referral: Referral, world: World) -> None:
     """In this world every referral is right, its suspect too, and no vehicle failing by its own
-    fault is called clear or thin.
+    fault is called clear or insufficient_data.
     """
     truth = dict(
         world.vehicle_truth.filter(pl.col("to_utc").is_null())

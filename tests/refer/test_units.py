@@ -127,7 +127,7 @@ def test_an_evse_s_counts_and_call() -> None:
     ) == ("E2", "clear", 1, 0, 0)
     assert (three["evse_id"], three["call"], three["p_evse"], three["attempts"]) == (
         "E3",
-        "thin",
+        "insufficient_data",
         0.0,
         0,
     )
@@ -204,7 +204,7 @@ def test_pairings_with_a_failure() -> None:
         "reason",
     )
     assert shown.rows() == [
-        ("Barrow", "M", "1", "thin", 0.0, 1, 1, 1, 1, "too little to say."),
+        ("Barrow", "M", "1", "insufficient_data", 0.0, 1, 1, 1, 1, "too little to say."),
         ("Crate", "M", "", "clear", 0.06, 2, 2, 1, 1, "few."),
         (
             "Crate",
@@ -236,7 +236,7 @@ def test_a_site_that_fails_at_once_is_told() -> None:
     day = timedelta(days=1)
     rows = [
         ("A1", "a", "faulty", AT), ("A2", "a", "watch", AT + 2 * day), ("A3", "a", "faulty", AT - day), ("A4", "a", "clear", AT),
-        ("A5", "a", "thin", None), ("A6", "a", "faulty", AT + 9 * day),
+        ("A5", "a", "insufficient_data", None), ("A6", "a", "faulty", AT + 9 * day),
         ("B1", "b", "faulty", AT), ("B2", "b", "faulty", AT), ("C1", "c", "faulty", AT), ("C2", "c", "faulty", AT),
         ("C3", "c", "faulty", AT), *((f"C{i}", "c", "clear", None) for i in range(4, 8)), ("N1", None, "faulty", AT),
     ]  # fmt: skip

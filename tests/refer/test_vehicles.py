@@ -225,7 +225,7 @@ def test_silent_faults_have_a_prevalence_of_their_own() -> None:
 
 
 def test_every_vehicle_with_an_attempt_is_known() -> None:
-    """In order of id, with its model; where attribution is silent it is thin with no counts.
+    """In order of id, with its model; where attribution is silent it is insufficient_data with no counts.
 
     Who has no attempt is left out.
     """
@@ -260,7 +260,7 @@ def test_every_vehicle_with_an_attempt_is_known() -> None:
     nothing = "no attempt that charged or failed in the look-back."
     assert (w["p_vehicle"], w["verdict"], w["separable"], w["reason"], *(w[c] for c in counts)) == (
         0.0,
-        "thin",
+        "insufficient_data",
         False,
         nothing,
         *[0] * 6,

@@ -179,7 +179,7 @@ def with_verdict(frame: pl.DataFrame, settings: AttributeSettings, fault_at: flo
         .then(pl.lit("doubt"))
         .when(pl.col("can_clear"))
         .then(pl.lit("clear"))
-        .otherwise(pl.lit("thin"))
+        .otherwise(pl.lit("insufficient_data"))
         .alias("verdict")
     )
 

@@ -56,7 +56,7 @@ def reasons(frame: pl.DataFrame, kind: str, settings: AttributeSettings) -> pl.D
         "{}; what failed is explained by others, by chance or by a trouble that has ended.", counts
     )
     none = pl.format("none of {} attempts failed.", "attempts")
-    thin = pl.format(
+    insufficient = pl.format(
         "{}; only {} lately, too few to say.",
         counts,
         pl.col("attempts_lately").round(0).cast(pl.Int64),
@@ -69,6 +69,6 @@ def reasons(frame: pl.DataFrame, kind: str, settings: AttributeSettings) -> pl.D
         .when((pl.col("verdict") == "clear") & (pl.col("failures") == 0)).then(none)
         .when((pl.col("verdict") == "clear") & (pl.col("p_chronic") > 0.5)).then(habit)
         .when(pl.col("verdict") == "clear").then(clear)
-        .otherwise(thin)
+        .otherwise(insufficient)
     )  # fmt: skip
     return frame.with_columns(sentence.alias("reason"))

@@ -36,7 +36,7 @@ class Claim(Part):
     """What is said, and how sure."""
 
     text: str = Field(description="The claim in one or two sentences, probability included")
-    call: str = Field(description="refer | watch | clear | thin | proving | proved")
+    call: str = Field(description="refer | watch | clear | insufficient_data | proving | proved")
     suspect: str = Field(description="the contract's words, e.g. pilot_diode_shorted")
     suspect_words: str = Field(description="The suspect in words, e.g. 'shorted pilot diode'")
     p_vehicle: float = Field(ge=0, le=1, description="Probability that the vehicle is at fault")

@@ -92,7 +92,7 @@ def judge_evses(
         pl.col("reason").alias("attributed_reason"),
     )
     table = counts.join(known, on="evse_id", how="left").with_columns(
-        pl.col("p_evse").fill_null(0.0), pl.col("verdict").fill_null("thin")
+        pl.col("p_evse").fill_null(0.0), pl.col("verdict").fill_null("insufficient_data")
     )
     table = table.sort("evse_id")
     since = table.select("evse_id", "onset_lo_utc")
@@ -178,7 +178,7 @@ def judge_pairings(
     )
     table = counts.join(known, on=keys, how="left").with_columns(
         pl.col("p_pairing").fill_null(0.0),
-        pl.col("verdict").fill_null("thin"),
+        pl.col("verdict").fill_null("insufficient_data"),
         pl.col("reason").fill_null("too little to say."),
     )
     act = worth_acting(settings.cost_needless_pairing_case, settings.cost_week_bad_pairing)

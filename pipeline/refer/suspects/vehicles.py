@@ -228,7 +228,7 @@ def _known(inputs: ReferInputs, attempts: pl.DataFrame) -> pl.DataFrame:
         .join(inputs.fleet.select("vehicle_id", "vehicle_model"), on="vehicle_id", how="left")
         .with_columns(
             pl.col("p_vehicle").fill_null(0.0),
-            pl.col("verdict").fill_null("thin"),
+            pl.col("verdict").fill_null("insufficient_data"),
             pl.col("separable").fill_null(value=False),
             pl.col(counts).fill_null(0),
             pl.col("reason").fill_null("no attempt that charged or failed in the look-back."),
