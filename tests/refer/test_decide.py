@@ -285,7 +285,8 @@ def test_the_first_reason_that_holds_is_given() -> None:
     rows = [
         {"p_vehicle": 0.7}, {"p_vehicle": 0.99, "separable": False}, {"p_vehicle": 0.98},
         {"p_vehicle": 0.5, "drifting": True, "blamed": 0.0, "blamed_evses": 0}, {"p_vehicle": 0.5, "drifting": True},
-        {"p_vehicle": 0.98, "dismissed": True}, {"p_vehicle": 0.98, "held": True}, {"p_vehicle": 0.01, "verdict": "insufficient_data"},
+        {"p_vehicle": 0.98, "dismissed": True}, {"p_vehicle": 0.98, "held": True},
+        {"p_vehicle": 0.01, "verdict": "insufficient_data"},
         {"p_vehicle": 0.01, "verdict": "clear"}, {"p_vehicle": 0.01, "found": "inlet_lock"},
     ]  # fmt: skip
     table = called(*rows, settings=ReferSettings(cap_false_referrals=0.1))
