@@ -53,7 +53,9 @@ class PilotCircuit:
         second = self.r3_ohm if state == "C" else _array(R3_VENTILATED_OHM)
         return np.asarray(self.r2_ohm * second / (self.r2_ohm + second))
 
-    def levels(self, state: State, generator_v: float = GENERATOR_V, r1_ohm: float = R1_OHM) -> tuple[Floats, Floats]:
+    def levels(
+        self, state: State, generator_v: float = GENERATOR_V, r1_ohm: float = R1_OHM
+    ) -> tuple[Floats, Floats]:
         """(positive, negative) level in V as the EVSE measures them behind R1. In A only a path at the EVSE's side loads them."""
         source_ohm = r1_ohm + self.contact_ohm
         share = np.asarray(self.contact_ohm / source_ohm)
@@ -67,7 +69,9 @@ class PilotCircuit:
             reverse = load + self.leak_ohm
             low = -generator_v * beside * reverse / (source_ohm * beside + reverse)
         # the EVSE measures before the contact resistance, on which part of the drop falls
-        return np.asarray(high + share * (generator_v - high)), np.asarray(low + share * (-generator_v - low))
+        return np.asarray(high + share * (generator_v - high)), np.asarray(
+            low + share * (-generator_v - low)
+        )
 
     def reverse_reading_ohm(self) -> Floats:
         """What a meter shows between CP and PE with the leads exchanged (red on PE), unplugged; infinite = over range."""
@@ -171,5 +175,7 @@ def circuit_of(suspect: str, ohm: float | None = None) -> PilotCircuit:
     if suspect not in VARIANTS:
         return PilotCircuit()
     variant = VARIANTS[suspect][0]
-    value = ohm if ohm is not None else float(np.exp(np.log(np.maximum(variant.values, 1.0)).mean()))
+    value = (
+        ohm if ohm is not None else float(np.exp(np.log(np.maximum(variant.values, 1.0)).mean()))
+    )
     return variant.build(_array(value))

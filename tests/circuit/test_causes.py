@@ -44,7 +44,9 @@ ohms = st.floats(1e3, 1e6)
         pytest.param(open_line(), "B", 12.0, -12.0, id="open"),
     ],
 )
-def test_levels_are_those_of_the_circuit(circuit: PilotCircuit, state: State, high: float, low: float) -> None:
+def test_levels_are_those_of_the_circuit(
+    circuit: PilotCircuit, state: State, high: float, low: float
+) -> None:
     """The figures of the healthy and shorted pilot, of a path beside the diode and of a contact resistance (derived)."""
     got = circuit.levels(state)
     assert float(got[0]) == pytest.approx(high, abs=0.06)
@@ -70,7 +72,9 @@ def test_a_path_beside_the_diode_lowers_the_highs_and_keeps_the_lows_alike(path_
         assert beside(path_ohm).levels(state)[0] < PilotCircuit().levels(state)[0]
 
 
-@pytest.mark.parametrize("circuit", [r2_off(1.5), r3_off(0.7), contact(200.0)], ids=["R2", "R3", "contact"])
+@pytest.mark.parametrize(
+    "circuit", [r2_off(1.5), r3_off(0.7), contact(200.0)], ids=["R2", "R3", "contact"]
+)
 def test_resistors_move_the_highs_only(circuit: PilotCircuit) -> None:
     """The negative half meets the blocking diode whatever the resistors are (derived)."""
     for state in STATES:
@@ -120,14 +124,22 @@ def test_a_grid_is_one_circuit() -> None:
     for build, grid in ((leaky, LEAK_OHM), (beside, BESIDE_OHM)):
         together = build(grid)
         assert together.levels("C")[1].shape == grid.shape
-        assert together.forward_reading_ohm(1e-3)[5] == pytest.approx(float(build(grid[5]).forward_reading_ohm(1e-3)))
-        assert together.reverse_reading_ohm()[5] == pytest.approx(float(build(grid[5]).reverse_reading_ohm()))
+        assert together.forward_reading_ohm(1e-3)[5] == pytest.approx(
+            float(build(grid[5]).forward_reading_ohm(1e-3))
+        )
+        assert together.reverse_reading_ohm()[5] == pytest.approx(
+            float(build(grid[5]).reverse_reading_ohm())
+        )
 
 
 def test_suspects_that_are_not_of_the_pilot_leave_it_sound() -> None:
     """A carried cable, the charger or the lock change no level."""
     for suspect in ("carried_cable", "charger_input", "inlet_lock", "charger_leakage"):
         assert circuit_of(suspect).levels("C") == PilotCircuit().levels("C")
-    assert float(circuit_of("pilot_leakage", 4e3).levels("B")[1]) == pytest.approx(low_v(4e3), abs=1e-3)
-    assert float(circuit_of("pilot_diode_shorted").levels("B")[0]) == pytest.approx(float(high_v(R2_OHM, diode_v=0.0)))
+    assert float(circuit_of("pilot_leakage", 4e3).levels("B")[1]) == pytest.approx(
+        low_v(4e3), abs=1e-3
+    )
+    assert float(circuit_of("pilot_diode_shorted").levels("B")[0]) == pytest.approx(
+        float(high_v(R2_OHM, diode_v=0.0))
+    )
     assert float(PilotCircuit().leak_ohm) == DIODE_LEAK_OHM
