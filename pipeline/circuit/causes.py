@@ -44,6 +44,7 @@ class PilotCircuit:
     leak_ohm: Floats = field(default_factory=lambda: _array(DIODE_LEAK_OHM))
     beside_ohm: Floats = field(default_factory=lambda: _array(INFINITE))
     contact_ohm: Floats = field(default_factory=lambda: _array(0.0))
+    diode_v: float = DIODE_V
     open_line: bool = False
 
     def load_ohm(self, state: State) -> Floats:
@@ -63,7 +64,7 @@ class PilotCircuit:
         if self.open_line or state == "A":
             high, low = generator_v * beside, -generator_v * beside
         else:
-            drop = np.where(self.leak_ohm == 0, 0.0, DIODE_V)
+            drop = np.where(self.leak_ohm == 0, 0.0, self.diode_v)
             load = self.load_ohm(state)
             high = (generator_v * beside - drop) * load / (source_ohm * beside + load) + drop
             reverse = load + self.leak_ohm
@@ -149,12 +150,12 @@ class Variant:
     unit: str
 
 
-LEAK_OHM: Floats = np.geomspace(300.0, 1e6, 61)
+LEAK_OHM: Floats = np.geomspace(300.0, 1e6, 41)
 """From a leak that is nearly a short to one that lifts the low side by 12 mV: what logs can show."""
-BESIDE_OHM: Floats = np.geomspace(1.5e3, 300e3, 41)
+BESIDE_OHM: Floats = np.geomspace(1.5e3, 300e3, 25)
 """From where state B reads below 6 V to where the level moves by 40 mV."""
-CONTACT_OHM: Floats = np.geomspace(60.0, 2e3, 16)
-RESISTOR_FACTOR: Floats = np.concatenate([np.geomspace(0.5, 0.9, 8), np.geomspace(1.11, 3.0, 12)])
+CONTACT_OHM: Floats = np.geomspace(60.0, 2e3, 8)
+RESISTOR_FACTOR: Floats = np.concatenate([np.geomspace(0.5, 0.9, 4), np.geomspace(1.11, 3.0, 6)])
 """Beyond three times the tolerance of 3 %; within it a part is as any other."""
 VARIANTS: Mapping[str, tuple[Variant, ...]] = {
     "pilot_diode_shorted": (Variant(shorted, np.zeros(1), "ohm"),),
