@@ -40,7 +40,12 @@ def limit_posterior(outcomes: pl.DataFrame, equipment: pl.DataFrame) -> Floats:
     logs = np.log(np.where(placed["refused"].to_numpy()[:, None], chance, 1 - chance))
     own = np.zeros((equipment.height, LIMIT_V.size))
     np.add.at(own, placed["place"].to_numpy(), logs)
-    kin = equipment.select(kin=pl.struct("evse_model", "firmware").rank("dense"))["kin"].to_numpy().astype(np.int64) - 1
+    kin = (
+        equipment.select(kin=pl.struct("evse_model", "firmware").rank("dense"))["kin"]
+        .to_numpy()
+        .astype(np.int64)
+        - 1
+    )
     together = np.zeros((int(kin.max(initial=-1)) + 1, LIMIT_V.size))
     np.add.at(together, kin, own)
     total = own + SIBLING_WORTH * (together[kin] - own)

@@ -16,7 +16,14 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.circuit.causes import VARIANTS, PilotCircuit, State
-from pipeline.circuit.pilot import DIODE_HI_V, DIODE_LO_V, EV_TOLERANCE, GENERATOR_V, R1_OHM, R1_TOLERANCE
+from pipeline.circuit.pilot import (
+    DIODE_HI_V,
+    DIODE_LO_V,
+    EV_TOLERANCE,
+    GENERATOR_V,
+    R1_OHM,
+    R1_TOLERANCE,
+)
 
 Floats = NDArray[np.float64]
 
@@ -55,14 +62,20 @@ def _levels(circuit: PilotCircuit, **given: float) -> Floats:
     """(4, values) levels of a circuit."""
     states: tuple[State, State] = ("B", "C")
     pairs = [circuit.levels(state, **given) for state in states]
-    return np.stack(np.broadcast_arrays(*(np.atleast_1d(level) for pair in pairs for level in pair)))
+    return np.stack(
+        np.broadcast_arrays(*(np.atleast_1d(level) for pair in pairs for level in pair))
+    )
 
 
 def _spreads(circuit: PilotCircuit) -> tuple[Floats, Floats]:
     """(4, values) standard deviations by the EVSE's parts (of the deviation from a sound pilot) and by the vehicle's own."""
     plain = _levels(circuit)
     r1 = R1_OHM * (1 + R1_TOLERANCE)
-    moved = _levels(circuit, r1_ohm=r1) - plain - (_levels(PilotCircuit(), r1_ohm=r1) - _levels(PilotCircuit()))
+    moved = (
+        _levels(circuit, r1_ohm=r1)
+        - plain
+        - (_levels(PilotCircuit(), r1_ohm=r1) - _levels(PilotCircuit()))
+    )
     evse = np.hypot(UNIFORM_SD * moved, METER_SHARE * (plain - _levels(PilotCircuit())))
     off = 1 + EV_TOLERANCE
     changed = (
@@ -87,7 +100,9 @@ def hypotheses() -> Hypotheses:
     spreads = [_spreads(circuit) for _, _, circuit in seen]
     evse = [np.broadcast_to(own[0], size) for own, size in zip(spreads, shape, strict=True)]
     vehicle = [np.hypot(own[1], _coarseness(d)) for own, d in zip(spreads, deviation, strict=True)]
-    ohm = [np.broadcast_to(circuit.reverse_reading_ohm(), values.shape) for _, values, circuit in seen]
+    ohm = [
+        np.broadcast_to(circuit.reverse_reading_ohm(), values.shape) for _, values, circuit in seen
+    ]
     return Hypotheses(
         suspect=names,
         value=np.concatenate([values for _, values, _ in seen]),
@@ -139,7 +154,9 @@ def _row_log_likelihood(rows: pl.DataFrame, grid: Hypotheses) -> Floats:
     for place, level in enumerate(LEVELS):
         off, se = (rows[f"{level}_{what}_v"].to_numpy()[:, None] for what in ("off", "se"))
         variance = se**2 + grid.evse_sd_v[:, place] ** 2 + evses * grid.vehicle_sd_v[:, place] ** 2
-        normal = -0.5 * ((off - scale * grid.deviation_v[:, place]) ** 2 / variance + np.log(variance))
+        normal = -0.5 * (
+            (off - scale * grid.deviation_v[:, place]) ** 2 / variance + np.log(variance)
+        )
         logs += np.where(np.isnan(normal), 0.0, normal)
     # what means nothing may look like any of the suspects, each as likely
     weight = _one_voice_a_suspect(grid)
@@ -150,5 +167,7 @@ def _row_log_likelihood(rows: pl.DataFrame, grid: Hypotheses) -> Floats:
 
 def _one_voice_a_suspect(grid: Hypotheses) -> Floats:
     """Weights of the points (points,), each suspect's summing to the same, all to 1."""
-    names, inverse, counts = np.unique(np.array(grid.suspect), return_inverse=True, return_counts=True)
+    names, inverse, counts = np.unique(
+        np.array(grid.suspect), return_inverse=True, return_counts=True
+    )
     return np.asarray(1.0 / (counts[inverse] * names.size))

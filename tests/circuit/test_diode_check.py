@@ -11,7 +11,9 @@ from hypothesis import strategies as st
 from pipeline.circuit.diode_check import LIMIT_V, chance_refused, limit_posterior
 from pipeline.circuit.pilot import low_window
 
-EQUIPMENT = pl.DataFrame({"evse_id": ["E1", "E2", "F1"], "evse_model": ["M", "M", "N"], "firmware": ["1", "1", "1"]})
+EQUIPMENT = pl.DataFrame(
+    {"evse_id": ["E1", "E2", "F1"], "evse_model": ["M", "M", "N"], "firmware": ["1", "1", "1"]}
+)
 SCHEMA = {"evse_id": pl.String, "low_v": pl.Float64, "refused": pl.Boolean}
 
 

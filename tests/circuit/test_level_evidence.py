@@ -11,7 +11,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.circuit.causes import PilotCircuit, beside, contact, leaky, r2_off, r3_off, shorted
-from pipeline.circuit.level_evidence import LEVELS, STRAY_SHARE, LevelEvidence, hypotheses, level_evidence
+from pipeline.circuit.level_evidence import (
+    LEVELS,
+    STRAY_SHARE,
+    LevelEvidence,
+    hypotheses,
+    level_evidence,
+)
 
 SE_V = 0.03
 
@@ -19,10 +25,16 @@ SE_V = 0.03
 def off_v(circuit: PilotCircuit) -> list[float | None]:
     """How far each level lies from a sound pilot's."""
     sound = PilotCircuit()
-    return [float(circuit.levels(s)[side]) - float(sound.levels(s)[side]) for s in ("B", "C") for side in (0, 1)]
+    return [
+        float(circuit.levels(s)[side]) - float(sound.levels(s)[side])
+        for s in ("B", "C")
+        for side in (0, 1)
+    ]
 
 
-def rows(*shown: tuple[str, list[float | None]], evses: int = 3, se_v: float = SE_V) -> pl.DataFrame:
+def rows(
+    *shown: tuple[str, list[float | None]], evses: int = 3, se_v: float = SE_V
+) -> pl.DataFrame:
     """Each vehicle's deviations at so many EVSEs."""
     found = []
     for vehicle, off in shown:
@@ -69,7 +81,9 @@ def test_a_wet_inlet_is_no_leaking_diode_nor_the_other_way_round() -> None:
 
     def log_odds(vehicle: str, suspect: str, other: str) -> float:
         row = by[vehicle]
-        return float(np.log(np.exp(row[grid.of(suspect)]).mean() / np.exp(row[grid.of(other)]).mean()))
+        return float(
+            np.log(np.exp(row[grid.of(suspect)]).mean() / np.exp(row[grid.of(other)]).mean())
+        )
 
     assert log_odds("wet", "pilot_leakage", "pilot_diode_leaky") > np.log(100)
     assert log_odds("leak", "pilot_diode_leaky", "pilot_leakage") > np.log(100)
@@ -92,13 +106,17 @@ def test_one_evse_alone_convicts_nobody() -> None:
 
 @given(st.sampled_from([shorted, leaky, beside]), st.floats(3e3, 2e5), st.integers(0, 3))
 @settings(max_examples=25, deadline=None)
-def test_what_is_not_known_changes_nothing(build: Callable[[float], PilotCircuit], ohm: float, missing: int) -> None:
+def test_what_is_not_known_changes_nothing(
+    build: Callable[[float], PilotCircuit], ohm: float, missing: int
+) -> None:
     """A level that no EVSE logs leaves the likelihood as if its column were not there; nothing becomes null."""
     off = off_v(build(ohm))
     off[missing] = None
     log = level_evidence(rows(("V", off))).log_likelihood
     assert np.isfinite(log).all()
-    frame = rows(("V", off_v(build(ohm)))).with_columns(pl.lit(1e9).alias(f"{LEVELS[missing]}_se_v"))
+    frame = rows(("V", off_v(build(ohm)))).with_columns(
+        pl.lit(1e9).alias(f"{LEVELS[missing]}_se_v")
+    )
     assert level_evidence(frame).log_likelihood == pytest.approx(log, abs=1e-3)
 
 
