@@ -86,7 +86,9 @@ def analyse(trace: Trace) -> Pilot:
     names = _names(units)
     step_v = _step_v(trace)
     spans = tuple(_span(trace, units, part, step_v) for part in _runs(names))
-    events = tuple((b.start_s, _event(a, b)) for a, b in pairwise(spans) if a.state.name != b.state.name)
+    events = tuple(
+        (b.start_s, _event(a, b)) for a, b in pairwise(spans) if a.state.name != b.state.name
+    )
     return Pilot(spans, events, _doubts(trace, spans))
 
 
@@ -94,7 +96,9 @@ def _units(trace: Trace, found: Cycles) -> _Units:
     ends = np.concatenate([[trace.time_s[0]], found.end_s])
     starts = np.concatenate([found.start_s, [trace.time_s[-1]]])
     blocks = [
-        np.arange(a, b - PERIOD_S, PERIOD_S) for a, b in zip(ends, starts, strict=True) if b - a > 2 * PERIOD_S
+        np.arange(a, b - PERIOD_S, PERIOD_S)
+        for a, b in zip(ends, starts, strict=True)
+        if b - a > 2 * PERIOD_S
     ]  # a gap without cycles
     steady = np.concatenate(blocks) if blocks else np.empty(0)
     level, flat = _steady_levels(trace, steady)
@@ -122,7 +126,9 @@ def _steady_levels(trace: Trace, starts: Floats) -> tuple[Floats, NDArray[np.boo
 
 def _names(units: _Units) -> list[str]:
     pwm = np.isfinite(units.low_v)
-    calm = median_filter(units.high_v, size=3, mode="nearest") if units.high_v.size else units.high_v
+    calm = (
+        median_filter(units.high_v, size=3, mode="nearest") if units.high_v.size else units.high_v
+    )
     return [letter(high) + ("2" if on else "1") for high, on in zip(calm, pwm, strict=True)]
 
 
@@ -144,7 +150,9 @@ def _span(trace: Trace, units: _Units, part: slice, step_v: float) -> PilotSpan:
     high = _level(units.high_v[part], step_v)
     start, end = float(units.start_s[part][0]), float(units.end_s[part][-1])
     if not pwm.all():
-        return PilotSpan(start, end, pilot_state((high.value, high.lo, high.hi), None), high, *[None] * 6)
+        return PilotSpan(
+            start, end, pilot_state((high.value, high.lo, high.hi), None), high, *[None] * 6
+        )
     low = _level(units.low_v[part], step_v)
     starts, period = units.start_s[part], _period(units.start_s[part], units.end_s[part])
     duty = _duty(units.duty_pct[part], starts, period, 1 / trace.rate_hz)
@@ -193,7 +201,12 @@ def _event(before: PilotSpan, after: PilotSpan) -> str:
     words = {("1", "2"): "PWM on", ("2", "1"): "PWM off"}
     if same and (a[-1], b[-1]) in words:
         return f"{words[a[-1], b[-1]]} ({a} to {b})"
-    steps = {("B", "C"): "the vehicle asks", ("C", "B"): "the vehicle lets go", ("A", "B"): "plugged in", ("B", "A"): "unplugged"}
+    steps = {
+        ("B", "C"): "the vehicle asks",
+        ("C", "B"): "the vehicle lets go",
+        ("A", "B"): "plugged in",
+        ("B", "A"): "unplugged",
+    }
     said = steps.get((a[0], b[0]))
     return f"{a} to {b}" + (f": {said}" if said else "")
 
@@ -201,7 +214,9 @@ def _event(before: PilotSpan, after: PilotSpan) -> str:
 def _doubts(trace: Trace, spans: tuple[PilotSpan, ...]) -> tuple[str, ...]:
     out = []
     if trace.probe_factor != 1:
-        out.append(f"The file's volts were taken times {trace.probe_factor:g}: set the probe's factor on the oscilloscope.")
+        out.append(
+            f"The file's volts were taken times {trace.probe_factor:g}: set the probe's factor on the oscilloscope."
+        )
     if not spans:
         out.append("No stretch of the trace is a pilot that holds one state for three cycles.")
     for span in spans:
@@ -209,7 +224,11 @@ def _doubts(trace: Trace, spans: tuple[PilotSpan, ...]) -> tuple[str, ...]:
             out.append(f"{span.state.name}: {span.frequency_hz:.0f} Hz; 980 to 1020 Hz are usual.")
         limit = RISE_LIMIT_US.get(span.state.name[0])
         if span.rise_us and limit and span.rise_us > limit:
-            out.append(f"{span.state.name}: rises in {span.rise_us:.1f} µs; the limit is {limit:g} µs.")
+            out.append(
+                f"{span.state.name}: rises in {span.rise_us:.1f} µs; the limit is {limit:g} µs."
+            )
         if span.fall_us and span.fall_us > FALL_LIMIT_US:
-            out.append(f"{span.state.name}: falls in {span.fall_us:.1f} µs; the limit is {FALL_LIMIT_US:g} µs.")
+            out.append(
+                f"{span.state.name}: falls in {span.fall_us:.1f} µs; the limit is {FALL_LIMIT_US:g} µs."
+            )
     return tuple(dict.fromkeys(out))

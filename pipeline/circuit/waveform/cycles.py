@@ -131,7 +131,9 @@ def _plateau(trace: Trace, start_s: Floats, end_s: Floats) -> Floats:
     guard = np.minimum(0.5 * step, 0.1 * width)
     first = np.searchsorted(trace.time_s, start_s + settle)
     last = np.maximum(np.searchsorted(trace.time_s, end_s - guard), first)
-    last = np.where(last == first, np.minimum(np.searchsorted(trace.time_s, end_s), first + 1), last)
+    last = np.where(
+        last == first, np.minimum(np.searchsorted(trace.time_s, end_s), first + 1), last
+    )
     count = last - first
     owner = np.repeat(np.arange(start_s.size), count)
     offset = np.arange(owner.size) - np.repeat(np.cumsum(count) - count, count)

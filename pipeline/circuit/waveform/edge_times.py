@@ -16,7 +16,9 @@ _BEFORE_S, _AFTER_S, _STEP_S = 40e-6, 40e-6, 0.1e-6
 _LEAST_EDGES = 5
 
 
-def edge_time_us(trace: Trace, crossings_s: Floats, low_v: float, high_v: float, *, rising: bool) -> float | None:
+def edge_time_us(
+    trace: Trace, crossings_s: Floats, low_v: float, high_v: float, *, rising: bool
+) -> float | None:
     """Time from 10 to 90 % of the step, us; None where the sampling is too coarse or edges too few to tell."""
     if 1 / trace.rate_hz > COARSEST_S or high_v - low_v <= 0:
         return None

@@ -33,9 +33,21 @@ STEADY_SHARE = 0.2
 _DELIMITERS = (";", "\t", ",", None)
 _LOOKED_AT = 40
 _FIGURE = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$")
-_SECONDS = {"s": 1.0, "sec": 1.0, "second": 1.0, "seconds": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "μs": 1e-6, "ns": 1e-9}
+_SECONDS = {
+    "s": 1.0,
+    "sec": 1.0,
+    "second": 1.0,
+    "seconds": 1.0,
+    "ms": 1e-3,
+    "us": 1e-6,
+    "µs": 1e-6,
+    "μs": 1e-6,
+    "ns": 1e-9,
+}
 _VOLTS = {"v": 1.0, "volt": 1.0, "volts": 1.0, "mv": 1e-3, "µv": 1e-6, "uv": 1e-6}
-_INTERVAL = re.compile(r"(?i)interval|increment|\bx?incr?\b|\bdt\b|delta\s*t|sampl\w*\s+(period|time)")
+_INTERVAL = re.compile(
+    r"(?i)interval|increment|\bx?incr?\b|\bdt\b|delta\s*t|sampl\w*\s+(period|time)"
+)
 _RATE = re.compile(r"(?i)sampl\w*\s*(rate|freq)|\bfs\b")
 
 
@@ -66,7 +78,13 @@ class _Block:
     figures: Floats
 
 
-def read_trace(text: str, *, where: str = "the trace", column: str | None = None, probe_factor: float | None = None) -> Trace:
+def read_trace(
+    text: str,
+    *,
+    where: str = "the trace",
+    column: str | None = None,
+    probe_factor: float | None = None,
+) -> Trace:
     """Read an export.
 
     Parameters
@@ -102,24 +120,37 @@ def _block(text: str, where: str) -> _Block:
             next_step=f"export at least {LEAST_SAMPLES} samples as CSV, time and volts",
         )  # fmt: skip
     head = lines[:start]
-    over = [c for line in reversed(head) if len(c := _cells(line, delimiter)) == width and any(c)][:2]
-    names = [" ".join(parts) for parts in zip(*reversed(over), strict=True)] if over else [""] * width
+    over = [c for line in reversed(head) if len(c := _cells(line, delimiter)) == width and any(c)][
+        :2
+    ]
+    names = (
+        [" ".join(parts) for parts in zip(*reversed(over), strict=True)] if over else [""] * width
+    )
     return _Block(head, names, figures)
 
 
 def _shape(lines: list[str]) -> tuple[str | None, int]:
     """Delimiter (None: blanks) and number of columns of the rows about the middle and end of the file."""
-    looked = [line for line in (*lines[len(lines) // 2 :][:_LOOKED_AT], *lines[-_LOOKED_AT:]) if line.strip()]
+    looked = [
+        line
+        for line in (*lines[len(lines) // 2 :][:_LOOKED_AT], *lines[-_LOOKED_AT:])
+        if line.strip()
+    ]
     best: tuple[int, int, str | None] = (0, 0, None)
     for delimiter in _DELIMITERS:
-        widths = [len(c) for line in looked if _all_figures(c := _cells(line, delimiter), delimiter)]
+        widths = [
+            len(c) for line in looked if _all_figures(c := _cells(line, delimiter), delimiter)
+        ]
         if widths and (len(widths), max(widths)) > best[:2]:
             best = (len(widths), max(set(widths), key=widths.count), delimiter)
     return best[2], best[1]
 
 
 def _cells(line: str, delimiter: str | None) -> list[str]:
-    cells = [cell.strip().strip('"').strip() for cell in (line.split(delimiter) if delimiter else line.split())]
+    cells = [
+        cell.strip().strip('"').strip()
+        for cell in (line.split(delimiter) if delimiter else line.split())
+    ]
     while len(cells) > 1 and not cells[-1]:
         cells.pop()
     return cells
@@ -127,7 +158,10 @@ def _cells(line: str, delimiter: str | None) -> list[str]:
 
 def _all_figures(cells: list[str], delimiter: str | None) -> bool:
     comma = delimiter != ","
-    return all(_FIGURE.match(cell.replace(",", ".", 1) if comma and "." not in cell else cell) for cell in cells)
+    return all(
+        _FIGURE.match(cell.replace(",", ".", 1) if comma and "." not in cell else cell)
+        for cell in cells
+    )
 
 
 def _is_row(line: str, delimiter: str | None, width: int) -> bool:
@@ -141,8 +175,15 @@ def _figures(lines: list[str], delimiter: str | None, width: int) -> Floats:
         return np.empty((0, 0))
     column = pl.col("line").str.strip_chars().str.replace_all('"', "")
     column = column.str.replace_all(r"[ \t]+", "\t") if delimiter is None else column
-    parts = column.str.splitn(delimiter or "\t", width + 1).struct.rename_fields([str(i) for i in range(width + 1)])
-    frame = pl.DataFrame({"line": lines}).select(parts).unnest("line").select(str(i) for i in range(width))
+    parts = column.str.splitn(delimiter or "\t", width + 1).struct.rename_fields(
+        [str(i) for i in range(width + 1)]
+    )
+    frame = (
+        pl.DataFrame({"line": lines})
+        .select(parts)
+        .unnest("line")
+        .select(str(i) for i in range(width))
+    )
     cells = pl.all().str.strip_chars()
     cells = cells if delimiter == "," else cells.str.replace(",", ".", literal=True)
     numbers = frame.select(cells.cast(pl.Float64, strict=False)).drop_nulls()
@@ -192,7 +233,11 @@ def _stated_interval(block: _Block) -> float | None:
         if value is None and number + 1 < len(block.head):
             column = line[: found.start()].count(",")
             cells = block.head[number + 1].split(",")
-            value = re.search(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", cells[column]) if column < len(cells) else None
+            value = (
+                re.search(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", cells[column])
+                if column < len(cells)
+                else None
+            )
         if value is None or float(value[0]) <= 0:
             continue
         if _INTERVAL.search(line):
@@ -211,7 +256,11 @@ def _volts(block: _Block, columns: list[int], where: str, wanted: str | None) ->
     else:
         chosen = sorted(columns, key=lambda j: -_swing(block.figures[:, j]))
     if not chosen:
-        raise TraceError("the trace has a time but no volts", where=where, next_step="export the channel with the pilot")
+        raise TraceError(
+            "the trace has a time but no volts",
+            where=where,
+            next_step="export the channel with the pilot",
+        )
     scale = _unit(block.names[chosen[0]], _VOLTS)
     return np.asarray(block.figures[:, chosen[0]] * (1.0 if scale is None else scale))
 
@@ -224,12 +273,18 @@ def _swing(values: Floats) -> float:
 
 def _check(time_s: Floats, where: str) -> None:
     if time_s.size < LEAST_SAMPLES:
-        raise TraceError("too few samples have both time and volts", where=where, next_step="export a longer trace")
+        raise TraceError(
+            "too few samples have both time and volts",
+            where=where,
+            next_step="export a longer trace",
+        )
     steps = np.diff(time_s)
     usual = float(np.median(steps))
     if usual <= 0 or float(np.mean(np.abs(steps - usual) > STEADY_SHARE * usual)) > 0.01:
         raise TraceError(
-            "the times of the trace do not step evenly", where=where, next_step="export the samples as they were taken"
+            "the times of the trace do not step evenly",
+            where=where,
+            next_step="export the samples as they were taken",
         )
     if 1 / usual < LEAST_RATE_HZ * 0.99:
         raise TraceError(

@@ -33,7 +33,9 @@ def letter(high_v: float) -> str:
     return next((name for least, name in BOUNDARIES_V if high_v > least), "F")
 
 
-def pilot_state(high: tuple[float, float, float], low: tuple[float, float, float] | None) -> PilotState:
+def pilot_state(
+    high: tuple[float, float, float], low: tuple[float, float, float] | None
+) -> PilotState:
     """State from the positive level (value, lower and upper end, V) and, with the PWM on, the negative one."""
     name = letter(high[0])
     full = name if name in {"E", "F"} else f"{name}{1 if low is None else 2}"

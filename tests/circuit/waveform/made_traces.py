@@ -37,12 +37,16 @@ def trace(made: Made) -> tuple[np.ndarray, np.ndarray]:
     since = np.where(up, since_rise, since_fall)
     target, other = np.where(up, made.high_v, made.low_v), np.where(up, made.low_v, made.high_v)
     v = target + (other - target) * np.exp(-since / max(made.tau_s, 1e-9))
-    v = v + np.where(up, 1, -1) * made.ring_v * swing / 21 * np.exp(-since / 4e-6) * np.sin(2 * np.pi * 4e5 * since)
+    v = v + np.where(up, 1, -1) * made.ring_v * swing / 21 * np.exp(-since / 4e-6) * np.sin(
+        2 * np.pi * 4e5 * since
+    )
     rng = np.random.default_rng(made.seed)
     v = v + rng.normal(0, made.noise_v, t.size) if made.noise_v else v
     return t, v + made.offset_v + made.drift_v * (t / t[-1] - 0.5)
 
 
-def as_csv(t: np.ndarray, v: np.ndarray, header: str = "Time (s),CH1 (V)\n", form: str = "{:.8e},{:.5f}\n") -> str:
+def as_csv(
+    t: np.ndarray, v: np.ndarray, header: str = "Time (s),CH1 (V)\n", form: str = "{:.8e},{:.5f}\n"
+) -> str:
     """An export."""
     return header + "".join(form.format(a, b) for a, b in zip(t, v, strict=True))

@@ -9,7 +9,14 @@ from hypothesis import strategies as st
 from made_traces import Made, as_csv, trace
 
 from pipeline.circuit.pilot import LOAD_OHM, high_v, low_v
-from pipeline.circuit.waveform import Pilot, Trace, analyse, offered_current, pilot_state, read_trace
+from pipeline.circuit.waveform import (
+    Pilot,
+    Trace,
+    analyse,
+    offered_current,
+    pilot_state,
+    read_trace,
+)
 from pipeline.circuit.waveform.read import TraceError
 
 
@@ -51,9 +58,13 @@ def test_a_duty_that_is_none_is_refused(duty: float) -> None:
         (0.3, None, "E", ("within", None)), (-12.0, None, "F", ("within", None)), (-8.8, None, "F", ("outside", None)),
     ],
 )  # fmt: skip
-def test_states_by_the_bands(high: float, low: float | None, name: str, fits: tuple[str, str | None]) -> None:
+def test_states_by_the_bands(
+    high: float, low: float | None, name: str, fits: tuple[str, str | None]
+) -> None:
     """IEC 61851-1 Tables A.2 to A.4 as given by secondary sources; shorted and 300 ohm in series derived."""
-    state = pilot_state((high, high - 0.02, high + 0.02), None if low is None else (low, low - 0.02, low + 0.02))
+    state = pilot_state(
+        (high, high - 0.02, high + 0.02), None if low is None else (low, low - 0.02, low + 0.02)
+    )
     assert (state.name, (state.high_fit, state.low_fit)) == (name, fits)
 
 
@@ -83,7 +94,11 @@ def test_levels_duty_and_frequency_come_back(made: Made) -> None:
     assert found is not None
     assert found.low is not None
     assert found.duty is not None
-    slack = 0.1 + 0.8 * made.noise_v + (0.05 * made.ring_v if made.duty_pct == 5.0 or made.rate_hz < 1e5 else 0.02 * made.ring_v)
+    slack = (
+        0.1
+        + 0.8 * made.noise_v
+        + (0.05 * made.ring_v if made.duty_pct == 5.0 or made.rate_hz < 1e5 else 0.02 * made.ring_v)
+    )
     for level, true in ((found.high, made.high_v), (found.low, made.low_v)):
         assert abs(level.value - true - made.offset_v) < slack + abs(made.drift_v) / 2
         assert level.lo <= level.value <= level.hi
@@ -96,10 +111,17 @@ def test_levels_duty_and_frequency_come_back(made: Made) -> None:
 def test_a_shorted_diode_shows_in_the_low_half_only(state: str, *, shorted: bool) -> None:
     """FACTS A3 (derived): the state by the positive half stays, the low half leaves the generator's window."""
     load = LOAD_OHM[state]
-    made = Made(high_v=high_v(load, diode_v=0.0 if shorted else 0.7), low_v=low_v(load) if shorted else -12.0, noise_v=0.05)
+    made = Made(
+        high_v=high_v(load, diode_v=0.0 if shorted else 0.7),
+        low_v=low_v(load) if shorted else -12.0,
+        noise_v=0.05,
+    )
     found = seen(made).longest
     assert found is not None
-    assert (found.state.name, found.state.low_fit) == (f"{state}2", "outside" if shorted else "within")
+    assert (found.state.name, found.state.low_fit) == (
+        f"{state}2",
+        "outside" if shorted else "within",
+    )
 
 
 @pytest.mark.parametrize("tau_us", [1.0, 3.0, 6.0])
@@ -128,7 +150,15 @@ def joined(*parts: tuple[float, float | None, int]) -> Trace:
 def test_events_over_time() -> None:
     """Plug-in, PWM on, the vehicle asks, lets go, is unplugged, the equipment goes to F: each at its time."""
     found = analyse(
-        joined((12, None, 20), (9, None, 20), (9, -12, 30), (6, -12, 40), (9, -12, 20), (12, None, 20), (-12, None, 20))
+        joined(
+            (12, None, 20),
+            (9, None, 20),
+            (9, -12, 30),
+            (6, -12, 40),
+            (9, -12, 20),
+            (12, None, 20),
+            (-12, None, 20),
+        )
     )
     assert [span.state.name for span in found.spans] == ["A1", "B1", "B2", "C2", "B2", "A1", "F"]
     words = [words for _, words in found.events]
@@ -141,11 +171,20 @@ def test_events_over_time() -> None:
 
 
 @settings(max_examples=25, deadline=None, derandomize=True)
-@given(factor=st.sampled_from([0.1, 10.0]), state=st.sampled_from(["B", "C"]), shorted=st.booleans())
-def test_a_forgotten_probe_factor_is_taken_and_told(factor: float, state: str, *, shorted: bool) -> None:
+@given(
+    factor=st.sampled_from([0.1, 10.0]), state=st.sampled_from(["B", "C"]), shorted=st.booleans()
+)
+def test_a_forgotten_probe_factor_is_taken_and_told(
+    factor: float, state: str, *, shorted: bool
+) -> None:
     """Levels a tenth or ten times those a pilot can have: only one factor fits, and the doubt says so."""
     load = LOAD_OHM[state]
-    t, v = trace(Made(high_v=high_v(load, diode_v=0.0 if shorted else 0.7), low_v=low_v(load) if shorted else -12.0))
+    t, v = trace(
+        Made(
+            high_v=high_v(load, diode_v=0.0 if shorted else 0.7),
+            low_v=low_v(load) if shorted else -12.0,
+        )
+    )
     found = analyse(read_trace(as_csv(t, v * factor)))
     assert found.longest is not None
     assert found.longest.state.name == f"{state}2"
@@ -203,7 +242,9 @@ def test_what_is_no_trace_is_refused_with_the_reason(text: str, said: str) -> No
 
 def test_the_channel_may_be_named() -> None:
     """Of two channels the one asked for is read; an unknown name lists those there are."""
-    text = "Time(s),CP(V),PP(V)\n" + "".join(f"{t:.6f},{v:.4f},{-v:.4f}\n" for t, v in zip(_T, _V, strict=True))
+    text = "Time(s),CP(V),PP(V)\n" + "".join(
+        f"{t:.6f},{v:.4f},{-v:.4f}\n" for t, v in zip(_T, _V, strict=True)
+    )
     found = analyse(read_trace(text, column="pp")).longest
     assert found is not None
     assert found.high.value == pytest.approx(12, abs=0.01)
