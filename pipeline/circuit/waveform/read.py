@@ -85,19 +85,11 @@ def read_trace(
     column: str | None = None,
     probe_factor: float | None = None,
 ) -> Trace:
-    """Read an export.
+    """Read an export from its text; `where` names it in messages.
 
-    Parameters
-    ----------
-    text : the file's text.
-    where : its name, for messages.
-    column : name of the column with the pilot; without it, the one that looks most like a pilot.
-    probe_factor : multiply volts by it; without it 1, or 10 or 0.1 where only that gives the levels of a pilot.
-
-    Raises
-    ------
-    TraceError : no rows of figures, sampled too slowly, too short, or no level a pilot can have.
-
+    `column` names the column with the pilot (without it, the one that looks most like a pilot); volts are multiplied by
+    `probe_factor` (without it 1, or 10 or 0.1 where only that gives the levels of a pilot). Raises TraceError where rows
+    of figures are missing, too slow, too few, or reach no level of a pilot.
     """
     block = _block(text, where)
     time_s, others = _time(block, where)
