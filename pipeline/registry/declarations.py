@@ -5,6 +5,7 @@ DDL, polars schemas, expectations and the data dictionary are derived from here 
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
@@ -15,6 +16,7 @@ import polars as pl
 import yaml
 
 from pipeline.core.errors import SchemaError
+from pipeline.registry.models import checked
 
 SCHEMAS = Path(__file__).resolve().parents[2] / "schemas"
 
@@ -103,8 +105,29 @@ class Registry:
         return self.tables[name]
 
 
+class _UniqueKeys(yaml.SafeLoader):
+    """YAML in which a key written twice is a fault, not the last one's quiet win."""
+
+    def construct_mapping(self, node: yaml.MappingNode, deep: bool = False) -> dict[Any, Any]:  # noqa: FBT001, FBT002
+        """The mapping of a node; raises yaml.constructor.ConstructorError on a key written twice."""
+        keys = [key.value for key, _ in node.value]
+        twice = [key for key, times in Counter(keys).items() if times > 1]
+        if twice:
+            raise yaml.constructor.ConstructorError(
+                None, None, f"{', '.join(map(repr, twice))} is declared twice", node.start_mark
+            )
+        return super().construct_mapping(node, deep)
+
+
 def _load_yaml(path: Path) -> dict[str, Any]:
-    loaded = yaml.safe_load(path.read_text(encoding="utf-8")) or {}
+    try:
+        loaded = yaml.load(path.read_text(encoding="utf-8"), _UniqueKeys) or {}  # noqa: S506 -- a SafeLoader
+    except (yaml.YAMLError, UnicodeDecodeError) as error:
+        raise SchemaError(
+            f"not a declaration file: {' '.join(str(error).split())}",
+            where=f"schemas/{path.parent.name}/{path.name}",
+            next_step="mend the line it names",
+        ) from None
     if not isinstance(loaded, dict):
         raise SchemaError("a declaration file must hold a mapping", where=str(path))
     return loaded
@@ -122,7 +145,7 @@ def load_folder(folder: str) -> dict[str, Any]:
                 raise SchemaError(
                     f"{name!r} is declared twice", where=str(path), next_step="keep one declaration"
                 )
-            joined[name] = body
+            joined[name] = checked(folder, name, body, path)
     return joined
 
 
@@ -155,9 +178,31 @@ def registry() -> Registry:
         for name, body in load_folder("tables").items()
     }
     sources = {
-        name: Source(name, **body) for name, body in _load_yaml(SCHEMAS / "sources.yaml").items()
+        name: Source(name, **checked("sources", name, body, path))
+        for path in [SCHEMAS / "sources.yaml"]
+        for name, body in _load_yaml(path).items()
     }
-    return Registry(fields, tables, sources)
+    return _consistent(Registry(fields, tables, sources))
+
+
+def _consistent(declared: Registry) -> Registry:
+    """The declarations, if what they name exists; raises SchemaError where it does not."""
+    faults = [
+        f"field {field.name}: source {field.source!r} is not in schemas/sources.yaml"
+        for field in declared.fields.values()
+        if field.source not in declared.sources
+    ]
+    for table in declared.tables.values():
+        twice = [n for n, times in Counter(table.column_names).items() if times > 1]
+        faults += [f"table {table.name}: column {name!r} stands twice" for name in twice]
+        faults += [
+            f"table {table.name}: its key names {name!r}, which is no column of it"
+            for name in table.key
+            if name not in table.column_names
+        ]
+    if faults:
+        raise SchemaError("; ".join(faults), where="schemas", next_step="correct the declaration")
+    return declared
 
 
 def polars_schema(table: str) -> pl.Schema:

@@ -163,30 +163,20 @@ def _rule(name: str, body: Mapping[str, Any]) -> Rule:
         max_rate=body.get("max_rate"),
         limits=limits,
     )
-    faults = [
-        text
-        for wrong, text in (
-            (
-                rule.family not in FAMILIES,
-                f"family {rule.family!r} is none of {', '.join(FAMILIES)}",
-            ),
-            (
-                rule.severity not in registry().fields["severity"].values,
-                f"severity {rule.severity!r} is not declared",
-            ),
-            (rule.acts not in ACTORS, f"{rule.acts!r} is none of {', '.join(ACTORS)}"),
-            (
-                rule.source not in registry().sources,
-                f"source {rule.source!r} is not in schemas/sources.yaml",
-            ),
-            (rule.records not in views(), f"records {rule.records!r} are no view of schemas/views"),
-            (
-                (rule.severity == "reject") != (rule.max_rate is not None),
-                "a reject rule, and no other, states max_rate",
-            ),
-        )
-        if wrong
-    ]
+    checks = (
+        (rule.family in FAMILIES, f"family {rule.family!r} is none of {', '.join(FAMILIES)}"),
+        (rule.acts in ACTORS, f"acts: {rule.acts!r} is none of {', '.join(ACTORS)}"),
+        (
+            rule.source in registry().sources,
+            f"source {rule.source!r} is not in schemas/sources.yaml",
+        ),
+        (rule.records in views(), f"records {rule.records!r} are no view of schemas/views"),
+        (
+            (rule.severity == "reject") == (rule.max_rate is not None),
+            "a reject rule, and no other, states max_rate",
+        ),
+    )
+    faults = [fault for holds, fault in checks if not holds]
     if faults:
         raise SchemaError(
             "; ".join(faults), where=f"schemas/rules: {name}", next_step="mend the declaration"
