@@ -116,7 +116,8 @@ def staged_query() -> str:
         SELECT line, {kept}, {_reason()} AS reject_reason
         FROM (SELECT *, {typed}, {_zoneless()} AS unzoned
               FROM (SELECT line, f IS NULL AS not_json, {named}
-                    FROM (SELECT line, TRY(json_extract_string(text, [{paths}])) AS f FROM _lines)))"""
+                    FROM (SELECT line, CASE WHEN json_valid(text) THEN TRY(json_extract_string(text, [{paths}])) END AS f
+                          FROM _lines)))"""
 
 
 # `?` is the list of file ids
