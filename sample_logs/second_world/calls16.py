@@ -1,33 +1,47 @@
 """What a station of OCPP 1.6 says about each plug-in. Written from the contract alone; moves of section 4.9 only.
 
-A call is a row: attempt `n`, true time `t_s`, station, action, payload (with @@ for the station's own time), answer (null: none came).
+A call is a row: attempt `n`, true time `t_s`, station, action, payload (with @@ for the station's
+own time), answer (null: none came).
 """
 
 from __future__ import annotations
 
 import polars as pl
 
-from sample_logs.second_world.words import VENDOR
+from sample_logs.second_world.words import VENDOR, first_of
 
 NOW = "@@"
 ACCEPTED = '{"idTagInfo":{"status":"Accepted"}}'
 TIMEOUT_S = 75.0
 BOTH_EMPTY = pl.lit("{}")
+ALWAYS = pl.col("n").is_not_null()
 EASED_FOR_S = 60.0
 
 
 def joined(*parts: str | pl.Expr) -> pl.Expr:
     """Text of literal parts and columns, one after another."""
-    return pl.concat_str(pl.lit(part) if isinstance(part, str) else part.cast(pl.String) for part in parts)
+    return pl.concat_str(
+        pl.lit(part) if isinstance(part, str) else part.cast(pl.String) for part in parts
+    )
 
 
 def rows(
-    a: pl.DataFrame, when: pl.Expr, after_s: pl.Expr, action: str, payload: pl.Expr, answer: pl.Expr = BOTH_EMPTY
+    a: pl.DataFrame,
+    when: pl.Expr,
+    after_s: pl.Expr,
+    action: str,
+    payload: pl.Expr,
+    answer: pl.Expr = BOTH_EMPTY,
 ) -> pl.DataFrame:
     """A call for each plug-in where it came."""
     return a.filter(when & after_s.is_not_null()).select(
-        "n", "station_id", "version", (pl.col("t_s") + after_s).alias("t_s"), pl.lit(action).alias("action"),
-        payload.alias("payload"), answer.alias("answer"),
+        "n",
+        "station_id",
+        "version",
+        (pl.col("t_s") + after_s).alias("t_s"),
+        pl.lit(action).alias("action"),
+        payload.alias("payload"),
+        answer.alias("answer"),
     )
 
 
@@ -43,27 +57,57 @@ def with_steps(story: pl.DataFrame) -> pl.DataFrame:
     accepted = carded & ~pl.col("declined") & ~no_answer
     begun = accepted & ~unseen
     return story.with_columns(
-        unseen.alias("unseen"), no_answer.alias("no_answer"), carded.alias("carded"), accepted.alias("accepted"),
-        pl.when(begun & (pl.col("begins") == "energised")).then("close_s").when(begun & pl.col("begins").is_in(["authorised"]))
-        .then(pl.col("auth_s").clip(0) + 0.8).when((pl.col("begins") == "plugged") & ~unseen).then(0.3).otherwise(None).alias("tx_s"),
-        ((pl.col("left_s") - pl.col("eased_s")) > EASED_FOR_S).fill_null(value=False).alias("eases"),
+        unseen.alias("unseen"),
+        no_answer.alias("no_answer"),
+        carded.alias("carded"),
+        accepted.alias("accepted"),
+        pl.when(begun & (pl.col("begins") == "energised"))
+        .then("close_s")
+        .when(begun & pl.col("begins").is_in(["authorised"]))
+        .then(pl.col("auth_s").clip(0) + 0.8)
+        .when((pl.col("begins") == "plugged") & ~unseen)
+        .then(0.3)
+        .otherwise(None)
+        .alias("tx_s"),
+        ((pl.col("left_s") - pl.col("eased_s")) > EASED_FOR_S)
+        .fill_null(value=False)
+        .alias("eases"),
         (pl.col("trouble") == "dropped").fill_null(value=False).alias("dropped"),
-        (pl.col("code").is_not_null() & (pl.col("trouble") != "dropped")).fill_null(value=False).alias("faulted"),
-        pl.min_horizontal(pl.col("left_s"), pl.when("by_card").then(pl.col("left_s") - 25).otherwise("left_s")).alias("off_s"),
+        (pl.col("code").is_not_null() & (pl.col("trouble") != "dropped"))
+        .fill_null(value=False)
+        .alias("faulted"),
+        pl.min_horizontal(
+            pl.col("left_s"), pl.when("by_card").then(pl.col("left_s") - 25).otherwise("left_s")
+        ).alias("off_s"),
     ).with_columns(
-        pl.when("faulted").then(pl.col("fault_s") + 0.6).when(pl.col("by_card") & (pl.col("left_s") > 300)).then("off_s").otherwise("left_s").alias("end_s"),
+        pl.when("faulted")
+        .then(pl.col("fault_s") + 0.6)
+        .when(pl.col("by_card") & (pl.col("left_s") > 300))
+        .then("off_s")
+        .otherwise("left_s")
+        .alias("end_s"),
     )
 
 
 def calls(steps: pl.DataFrame) -> pl.DataFrame:
     """All calls of the 1.6 stations, a row each, in no order."""
     a = steps.filter((pl.col("version") == "1.6") & ~pl.col("exported"))
-    return pl.concat([*_statuses(a), _authorise(a), *_transactions(a), meter(a, _meter_payload(), "MeterValues")])
+    return pl.concat(
+        [*_statuses(a), _authorise(a), *_transactions(a), meter(a, _meter_payload(), "MeterValues")]
+    )
 
 
-def _status(a: pl.DataFrame, when: pl.Expr, after_s: pl.Expr, status: str, error: pl.Expr | None = None) -> pl.DataFrame:
+def _status(
+    a: pl.DataFrame, when: pl.Expr, after_s: pl.Expr, status: str, error: pl.Expr | None = None
+) -> pl.DataFrame:
     said = pl.lit('"errorCode":"NoError"') if error is None else error
-    payload = joined('{"connectorId":', pl.col("connector_id"), ",", said, f',"status":"{status}","timestamp":"{NOW}"}}')
+    payload = joined(
+        '{"connectorId":',
+        pl.col("connector_id"),
+        ",",
+        said,
+        f',"status":"{status}","timestamp":"{NOW}"}}',
+    )
     return rows(a, when, after_s, "StatusNotification", payload)
 
 
@@ -72,8 +116,14 @@ def _error() -> pl.Expr:
     own = joined(',"vendorErrorCode":"', pl.col("vendor_code"), '"')
     info = joined(',"info":"', pl.col("info"), '"')
     return joined(
-        '"errorCode":"', pl.col("code"), '"',
-        pl.when(pl.col("vendor_code").is_null()).then(pl.lit("")).when(pl.col("words") == "mrec").then(vendor).otherwise(own),
+        '"errorCode":"',
+        pl.col("code"),
+        '"',
+        pl.when(pl.col("vendor_code").is_null())
+        .then(pl.lit(""))
+        .when(pl.col("words") == "mrec")
+        .then(vendor)
+        .otherwise(own),
         pl.when(pl.col("info").is_null()).then(pl.lit("")).otherwise(info),
     )
 
@@ -97,7 +147,12 @@ def _statuses(a: pl.DataFrame) -> list[pl.DataFrame]:
         _status(a, waits & ~managed, pl.col("pwm_s") + 1.2, "SuspendedEV"),
         _status(a, waits & managed, pl.col("pwm_s") + 1.2, "SuspendedEVSE"),
         _status(a, closed, pl.col("close_s") + 0.4, "Charging"),
-        _status(a, pl.col("eases") & (pl.col("eased_s") < pl.col("end_s") - 2), pl.col("eased_s"), "SuspendedEV"),
+        _status(
+            a,
+            pl.col("eases") & (pl.col("eased_s") < pl.col("end_s") - 2),
+            pl.col("eased_s"),
+            "SuspendedEV",
+        ),
         _status(a, pl.col("dropped"), pl.col("fault_s") + 0.5, "SuspendedEV", _error()),
         _status(a, pl.col("faulted"), pl.col("fault_s") + 0.5, "Faulted", _error()),
         _status(a, finishing, pl.col("end_s") + 0.3, "Finishing"),
@@ -113,7 +168,14 @@ def _authorise(a: pl.DataFrame) -> pl.DataFrame:
         .then(pl.lit('{"idTagInfo":{"status":"Invalid"}}'))
         .otherwise(pl.lit(ACCEPTED))
     )
-    return rows(a, pl.col("carded"), pl.col("auth_s"), "Authorize", joined('{"idTag":"', pl.col("id_token"), '"}'), answer)
+    return rows(
+        a,
+        pl.col("carded"),
+        pl.col("auth_s"),
+        "Authorize",
+        joined('{"idTag":"', pl.col("id_token"), '"}'),
+        answer,
+    )
 
 
 def _transactions(a: pl.DataFrame) -> list[pl.DataFrame]:
@@ -127,11 +189,22 @@ def _transactions(a: pl.DataFrame) -> list[pl.DataFrame]:
         pl.col("meter_wh"),
         f',"timestamp":"{NOW}"}}',
     )
-    reason = pl.when(pl.col("trouble") == "voltage").then(pl.lit("PowerLoss")).when("faulted").then(pl.lit("Other"))
-    reason = reason.when(pl.col("end_s") < pl.col("left_s")).then(pl.lit("Local")).otherwise(pl.lit("EVDisconnected"))
+    reason = first_of(
+        [
+            (pl.col("trouble") == "voltage", "PowerLoss"),
+            (pl.col("faulted"), "Other"),
+            (pl.col("end_s") < pl.col("left_s"), "Local"),
+        ],
+        "EVDisconnected",
+    )
     stop = joined(
-        '{"transactionId":', tx, ',"meterStop":', pl.col("meter_wh") + (pl.col("energy_kwh") * 1000).round().cast(pl.Int64),
-        ',"reason":"', reason, f'","timestamp":"{NOW}"}}',
+        '{"transactionId":',
+        tx,
+        ',"meterStop":',
+        pl.col("meter_wh") + (pl.col("energy_kwh") * 1000).round().cast(pl.Int64),
+        ',"reason":"',
+        reason,
+        f'","timestamp":"{NOW}"}}',
     )
     begun = pl.col("tx_s").is_not_null() & (pl.col("tx_s") < pl.col("end_s"))
     return [
@@ -151,18 +224,32 @@ def meter(a: pl.DataFrame, payload: pl.Expr, action: str) -> pl.DataFrame:
     """Three meter readings a delivery, spread evenly; `reading_wh` is the register."""
     ends = pl.min_horizontal("eased_s", "end_s")
     charging = a.filter((pl.col("energy_kwh") > 0) & pl.col("tx_s").is_not_null())
-    parts = pl.concat([charging.with_columns(pl.lit(share).alias("_share")) for share in (0.25, 0.5, 0.9)])
+    parts = pl.concat(
+        [charging.with_columns(pl.lit(share).alias("_share")) for share in (0.25, 0.5, 0.9)]
+    )
     read = parts.with_columns(
-        (pl.col("meter_wh") + (pl.col("energy_kwh") * 1000 * pl.col("_share")).round().cast(pl.Int64)).alias("reading_wh"),
+        (
+            pl.col("meter_wh")
+            + (pl.col("energy_kwh") * 1000 * pl.col("_share")).round().cast(pl.Int64)
+        ).alias("reading_wh"),
         (pl.col("close_s") + (ends - pl.col("close_s")) * pl.col("_share")).alias("read_s"),
     )
-    return rows(read, pl.lit(value=True), pl.col("read_s"), action, payload)
+    return rows(read, ALWAYS, pl.col("read_s"), action, payload)
 
 
 def _meter_payload() -> pl.Expr:
     value = joined(
-        f'"meterValue":[{{"timestamp":"{NOW}","sampledValue":[{{"value":"', pl.col("reading_wh"),
-        '","measurand":"Energy.Active.Import.Register","unit":"Wh"},{"value":"', (pl.col("power_kw") * 1000).round().cast(pl.Int64),
+        f'"meterValue":[{{"timestamp":"{NOW}","sampledValue":[{{"value":"',
+        pl.col("reading_wh"),
+        '","measurand":"Energy.Active.Import.Register","unit":"Wh"},{"value":"',
+        (pl.col("power_kw") * 1000).round().cast(pl.Int64),
         '","measurand":"Power.Active.Import","unit":"W"}]}]}',
     )
-    return joined('{"connectorId":', pl.col("connector_id"), ',"transactionId":', pl.col("n") + 1000, ",", value)
+    return joined(
+        '{"connectorId":',
+        pl.col("connector_id"),
+        ',"transactionId":',
+        pl.col("n") + 1000,
+        ",",
+        value,
+    )

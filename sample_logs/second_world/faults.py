@@ -11,7 +11,14 @@ from numpy.typing import NDArray
 from sample_logs.second_world.fleet import Fleet
 from sample_logs.second_world.mechanics import Mechanics
 
-WET_SUSPECTS = ("pilot_diode_shorted", "pilot_leakage", "charger_leakage", "residual_current_device", "pilot_generator", "cable")
+WET_SUSPECTS = (
+    "pilot_diode_shorted",
+    "pilot_leakage",
+    "charger_leakage",
+    "residual_current_device",
+    "pilot_generator",
+    "cable",
+)
 """Faults that water can bring and take; others do not care for weather."""
 SOCKET = "sType2"
 
@@ -46,7 +53,9 @@ def draw_faults(rng: np.random.Generator, fleet: Fleet, mechanics: Mechanics) ->
     )
 
 
-def _course(rng: np.random.Generator, units: NDArray[np.int64], days: int, mechanics: Mechanics) -> pl.DataFrame:
+def _course(
+    rng: np.random.Generator, units: NDArray[np.int64], days: int, mechanics: Mechanics
+) -> pl.DataFrame:
     """When faults begin, whether a repair comes, helps, holds; days since the start, null where never."""
     count = len(units)
     first_day = rng.random(count) < mechanics.from_first_day
@@ -83,7 +92,9 @@ def _vehicle_faults(rng: np.random.Generator, fleet: Fleet, mechanics: Mechanics
         pl.Series("_wet", rng.random(len(units)) < mechanics.wet_only_share),
     )
     return frame.with_columns(
-        pl.col("suspect").replace_strict(silent, default=0.0, return_dtype=pl.Float64).alias("silent_share"),
+        pl.col("suspect")
+        .replace_strict(silent, default=0.0, return_dtype=pl.Float64)
+        .alias("silent_share"),
         (pl.col("_wet") & pl.col("suspect").is_in(WET_SUSPECTS)).alias("wet_only"),
     ).drop("_wet")
 
@@ -105,7 +116,10 @@ def _evse_faults(rng: np.random.Generator, fleet: Fleet, mechanics: Mechanics) -
         pl.Series("rate", rate),
         pl.Series("weak", weak),
         pl.Series("off_v", rng.choice([-1.6, -2.2, 1.5], len(units))),
-        (pl.Series("_wet", rng.random(len(units)) < mechanics.wet_only_share) & pl.Series("s", suspect, dtype=pl.String).is_in(WET_SUSPECTS)).alias("wet_only"),
+        (
+            pl.Series("_wet", rng.random(len(units)) < mechanics.wet_only_share)
+            & pl.Series("s", suspect, dtype=pl.String).is_in(WET_SUSPECTS)
+        ).alias("wet_only"),
     )
 
 
@@ -119,16 +133,32 @@ def _pairings(rng: np.random.Generator, fleet: Fleet, mechanics: Mechanics) -> p
     )
     on_ac = fleet.evses.filter((pl.col("supply") == "AC") & (pl.col("connector_type") != "cType1"))
     groups = (
-        on_ac.group_by("evse_model", "firmware_before").len().filter(pl.col("len") >= 2).sort("evse_model", "firmware_before")
+        on_ac.group_by("evse_model", "firmware_before")
+        .len()
+        .filter(pl.col("len") >= 2)
+        .sort("evse_model", "firmware_before")
     )
     count = min(mechanics.pairings, groups.height)
     group = groups[np.sort(rng.permutation(groups.height)[:count]).tolist()]
     weak = rng.random(count) < mechanics.weak_pairing_share
     cured = rng.random(count) < mechanics.cured_share
-    fits_any = [model for model in models if "Type1" not in fleet.vehicles.filter(pl.col("vehicle_model") == model)["inlets"][0]]
-    return group.select("evse_model", pl.col("firmware_before").alias("firmware")).with_columns(
-        pl.Series("vehicle_model", rng.permutation(np.array(fits_any or models))[np.arange(count) % max(1, len(fits_any or models))], dtype=pl.String),
-        pl.Series("rate", np.where(weak, rng.uniform(0.18, 0.25, count), rng.uniform(0.5, 0.9, count))),
+    fits_any = [
+        model
+        for model in models
+        if "Type1" not in fleet.vehicles.filter(pl.col("vehicle_model") == model)["inlets"][0]
+    ]
+    named: pl.DataFrame = group.select("evse_model", pl.col("firmware_before").alias("firmware"))
+    return named.with_columns(
+        pl.Series(
+            "vehicle_model",
+            rng.permutation(np.array(fits_any or models))[
+                np.arange(count) % max(1, len(fits_any or models))
+            ],
+            dtype=pl.String,
+        ),
+        pl.Series(
+            "rate", np.where(weak, rng.uniform(0.18, 0.25, count), rng.uniform(0.5, 0.9, count))
+        ),
         pl.Series("weak", weak),
         pl.Series("cured_by_update", cured),
         pl.Series("silent_share", np.where(rng.random(count) < 0.4, 0.8, 0.0)),
@@ -150,7 +180,9 @@ def _outages(rng: np.random.Generator, sites: int, days: int, mechanics: Mechani
     )
 
 
-def _spells(rng: np.random.Generator, units: int, days: int, share: float, mean_days: float) -> NDArray[np.bool_]:
+def _spells(
+    rng: np.random.Generator, units: int, days: int, share: float, mean_days: float
+) -> NDArray[np.bool_]:
     """Days (a column each) in spells of a mean length, so that a share of all days is in one."""
     if share <= 0 or units == 0:
         return np.zeros((units, days), dtype=np.bool_)

@@ -27,7 +27,9 @@ class Fleet:
     days: int
 
 
-def build_fleet(rng: np.random.Generator, vehicles: int, evses: int, weeks: int, mechanics: Mechanics) -> Fleet:
+def build_fleet(
+    rng: np.random.Generator, vehicles: int, evses: int, weeks: int, mechanics: Mechanics
+) -> Fleet:
     """Draw a fleet."""
     places = _evses(rng, evses, weeks, mechanics)
     return Fleet(_vehicles(rng, vehicles, places, mechanics), places, 7 * weeks)
@@ -60,16 +62,28 @@ def _evses(rng: np.random.Generator, count: int, weeks: int, mechanics: Mechanic
         pl.Series("generator_v", np.clip(rng.normal(12.0, 0.12, count), 11.7, 12.3)),
         pl.Series("chance_odds", rng.normal(0, mechanics.chance_spread, count)),
         pl.Series("load_managed", (rng.random(sites) < mechanics.load_managed_sites)[site]),
-        pl.Series("exported", site >= sites - mechanics.export_sites if sites > mechanics.export_sites + 1 else np.zeros(count, bool)),
+        pl.Series(
+            "exported",
+            site >= sites - mechanics.export_sites
+            if sites > mechanics.export_sites + 1
+            else np.zeros(count, bool),
+        ),
     )
     site_id = pl.format("yard-{}", pl.col("site") + 1)
-    zone = pl.col("site").replace_strict(dict(enumerate(np.resize(ZONES, sites).tolist())), return_dtype=pl.String)
+    zone = pl.col("site").replace_strict(
+        dict(enumerate(np.resize(ZONES, sites).tolist())), return_dtype=pl.String
+    )
     return (
         frame.with_columns(
             site_id.alias("site_id"),
             zone.alias("timezone"),
-            pl.format("y{}-{}", pl.col("site") + 1, pl.col("station_in_site") + 1).alias("station_id"),
-            pl.when(pl.col("update_day").is_finite()).then(pl.lit("2.0.1")).otherwise("firmware_before").alias("firmware"),
+            pl.format("y{}-{}", pl.col("site") + 1, pl.col("station_in_site") + 1).alias(
+                "station_id"
+            ),
+            pl.when(pl.col("update_day").is_finite())
+            .then(pl.lit("2.0.1"))
+            .otherwise("firmware_before")
+            .alias("firmware"),
             ((pl.col("begins") == "plugged") & pl.col("known")).alias("_"),
         )
         .drop("_")
@@ -77,29 +91,41 @@ def _evses(rng: np.random.Generator, count: int, weeks: int, mechanics: Mechanic
     )
 
 
-def _vehicles(rng: np.random.Generator, count: int, evses: pl.DataFrame, mechanics: Mechanics) -> pl.DataFrame:
+def _vehicles(
+    rng: np.random.Generator, count: int, evses: pl.DataFrame, mechanics: Mechanics
+) -> pl.DataFrame:
     share = VEHICLE_MODELS["share"].to_numpy()
     model = rng.choice(len(share), count, p=share / share.sum())
     use = rng.choice(
-        3, count, p=[mechanics.sparse_share, 1 - mechanics.sparse_share - mechanics.heavy_share, mechanics.heavy_share]
+        3,
+        count,
+        p=[
+            mechanics.sparse_share,
+            1 - mechanics.sparse_share - mechanics.heavy_share,
+            mechanics.heavy_share,
+        ],
     )
     rate = np.array([1.5 / 14, mechanics.attempts_per_day, 2 * mechanics.attempts_per_day])[use]
-    return VEHICLE_MODELS[model].with_columns(
-        pl.int_range(count).alias("i"),
-        pl.Series("home", rng.integers(0, evses["site"].n_unique(), count)),
-        pl.Series("per_day", rate * rng.lognormal(0, 0.25, count)),
-        pl.Series("use", np.array(["sparse", "ordinary", "heavy"])[use]),
-        pl.Series("known", rng.random(count) >= mechanics.unknown_models),
-        pl.Series("telematics", rng.random(count) < mechanics.telematics_share),
-        pl.Series("timer", rng.random(count) < mechanics.timer_share),
-        pl.Series("timer_hour", rng.uniform(21.5, 25.0, count)),
-        pl.Series("chance_odds", rng.normal(0, mechanics.chance_spread, count)),
-        pl.Series("series_ohm", rng.uniform(0, 15, count)),
-        pl.Series("model_year", rng.integers(2019, 2026, count)),
-    ).with_columns(
-        pl.format("van-{}", (pl.col("i") + 1).cast(pl.String).str.zfill(4)).alias("vehicle_id"),
-        pl.format("CARD{}", (pl.col("i") + 1).cast(pl.String).str.zfill(5)).alias("id_token"),
-        pl.col("inlets").str.contains("CCS").alias("shares_pilot"),
+    return (
+        VEHICLE_MODELS[model]
+        .with_columns(
+            pl.int_range(count).alias("i"),
+            pl.Series("home", rng.integers(0, evses["site"].n_unique(), count)),
+            pl.Series("per_day", rate * rng.lognormal(0, 0.25, count)),
+            pl.Series("use", np.array(["sparse", "ordinary", "heavy"])[use]),
+            pl.Series("known", rng.random(count) >= mechanics.unknown_models),
+            pl.Series("telematics", rng.random(count) < mechanics.telematics_share),
+            pl.Series("timer", rng.random(count) < mechanics.timer_share),
+            pl.Series("timer_hour", rng.uniform(21.5, 25.0, count)),
+            pl.Series("chance_odds", rng.normal(0, mechanics.chance_spread, count)),
+            pl.Series("series_ohm", rng.uniform(0, 15, count)),
+            pl.Series("model_year", rng.integers(2019, 2026, count)),
+        )
+        .with_columns(
+            pl.format("van-{}", (pl.col("i") + 1).cast(pl.String).str.zfill(4)).alias("vehicle_id"),
+            pl.format("CARD{}", (pl.col("i") + 1).cast(pl.String).str.zfill(5)).alias("id_token"),
+            pl.col("inlets").str.contains("CCS").alias("shares_pilot"),
+        )
     )
 
 
@@ -109,7 +135,8 @@ def choices(vehicles: pl.DataFrame, evses: pl.DataFrame) -> pl.DataFrame:
     fits = pl.DataFrame({"connector_type": list(FITS), "fits": list(FITS.values())})
     pairs = inlets.join(fits, how="cross").filter(
         pl.struct("inlets", "fits").map_elements(
-            lambda row: bool(pl.Series([row["inlets"]]).str.contains(row["fits"])[0]), return_dtype=pl.Boolean
+            lambda row: bool(pl.Series([row["inlets"]]).str.contains(row["fits"])[0]),
+            return_dtype=pl.Boolean,
         )
     )
     return (

@@ -33,14 +33,28 @@ class Mechanics:
     # vehicles at fault
     vehicle_faults: float = 0.08
     vehicle_suspects: tuple[str, ...] = (
-        "pilot_diode_shorted", "pilot_diode_leaky", "pilot_open", "pilot_leakage", "pilot_resistor", "carried_cable",
-        "inlet_lock", "charger_input", "charger_leakage", "never_requests",
+        "pilot_diode_shorted",
+        "pilot_diode_leaky",
+        "pilot_open",
+        "pilot_leakage",
+        "pilot_resistor",
+        "carried_cable",
+        "inlet_lock",
+        "charger_input",
+        "charger_leakage",
+        "never_requests",
     )
     from_first_day: float = 0.2
     # EVSEs at fault
     evse_faults: float = 0.1
     evse_suspects: tuple[str, ...] = (
-        "pilot_generator", "contactor", "residual_current_device", "connector_lock", "communication", "cable", "supply",
+        "pilot_generator",
+        "contactor",
+        "residual_current_device",
+        "connector_lock",
+        "communication",
+        "cable",
+        "supply",
     )
     weak_share: float = 0.35
     # pairings
@@ -71,7 +85,13 @@ WORLDS: dict[str, Mechanics] = {
         replace(_FEW, name="weather", wet_only_share=0.6, wet_days=0.35),
         replace(_FEW, name="intermittent", intermittent_share=0.7),
         replace(_FEW, name="outages", outages_per_site_week=0.4),
-        replace(_FEW, name="failed_repairs", repaired_share=0.8, failed_repair_share=0.5, relapse_share=0.4),
+        replace(
+            _FEW,
+            name="failed_repairs",
+            repaired_share=0.8,
+            failed_repair_share=0.5,
+            relapse_share=0.4,
+        ),
         replace(_FEW, name="sparse", sparse_share=0.8, heavy_share=0.0),
         replace(_FEW, name="timers", timer_share=0.6, full_share=0.2, load_managed_sites=0.6),
         replace(STANDARD, name="no_fault", vehicle_faults=0.0, evse_faults=0.0, pairings=0),

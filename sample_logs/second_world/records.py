@@ -1,60 +1,78 @@
-"""What others recorded: the controllers' pilot rows, vehicles' telematics, one site's export of finished sessions. Written from the contract alone."""
+"""What others recorded: pilot rows, telematics, a site's export of sessions. Written from the contract alone."""
 
 from __future__ import annotations
 
 import numpy as np
 import polars as pl
 
+from sample_logs.second_world.calls16 import ALWAYS
 from sample_logs.second_world.clocks import EPOCH_S, Clocks, station_time, text_utc
 
 NOISE_V = 0.04
 MAPPING = """exports:
   - file: "{site}_*.csv"
     delimiter: ";"
-    columns: {{evse_id: Post, id_token: Card, plugged_at: From, unplugged_at: Until, energy_kwh: "Energy Wh", end_reason: Ended, fault: Trouble}}
+    columns:
+      {{evse_id: Post, id_token: Card, plugged_at: From, unplugged_at: Until, energy_kwh: "Energy Wh",
+        end_reason: Ended, fault: Trouble}}
     time_format: ["%d.%m.%Y %H:%M:%S"]
     timezone: {zone}
     blank: ["-"]
     energy_unit: Wh
     end_reason: {{"pulled out": EVDisconnected, "card": Local, "broken off": Other}}
-    fault: {{"pilot": OtherError, "plug lock": ConnectorLockFailure, "earth leak": GroundFailure, "over current": OverCurrentFailure, "switch": PowerSwitchFailure, "mains low": UnderVoltage, "vehicle": EVCommunicationError}}
+    fault:
+      {{"pilot": OtherError, "plug lock": ConnectorLockFailure, "earth leak": GroundFailure,
+        "over current": OverCurrentFailure, "switch": PowerSwitchFailure, "mains low": UnderVoltage,
+        "vehicle": EVCommunicationError}}
 """
 EXPORT_WORDS = {
-    "diode": "pilot", "pilot_level": "pilot", "proximity": "pilot", "lock": "plug lock", "ground": "earth leak",
-    "overcurrent": "over current", "contactor": "switch", "voltage": "mains low", "dropped": "vehicle",
+    "diode": "pilot",
+    "pilot_level": "pilot",
+    "proximity": "pilot",
+    "lock": "plug lock",
+    "ground": "earth leak",
+    "overcurrent": "over current",
+    "contactor": "switch",
+    "voltage": "mains low",
+    "dropped": "vehicle",
 }
 
 
 def pilot_rows(rng: np.random.Generator, steps: pl.DataFrame, clocks: Clocks) -> pl.DataFrame:
     """Rows of the station controllers' own records, in the station's time: a row a change, and one amid each delivery."""
     a = steps.filter((pl.col("record") != "none") & ~pl.col("exported") & ~pl.col("unseen"))
-    never = pl.lit(value=False)
-    closed = pl.col("close_s").is_not_null() & (pl.col("energy_kwh") > 0)
-    deaf = (pl.col("trouble") == "silent") & (pl.col("p_unasked") > 0.5)
+    delivered = pl.col("close_s").is_not_null() & (pl.col("energy_kwh") > 0)
+    deaf = ((pl.col("trouble") == "silent") & (pl.col("p_unasked") > 0.5)).fill_null(value=False)
     amid = (pl.col("close_s") + pl.min_horizontal("eased_s", "end_s")) / 2
-    blank = pl.lit(None, dtype=pl.Float64)
+    in_b, in_c = ("high_b", "low_b"), ("high_c", "low_c")
     frame = pl.concat(
         [
-            _row(a, ~never, pl.lit(0.05), "B1", "high_b", blank),
-            _row(a, ~never, pl.col("pwm_s"), "B2", "high_b", pl.col("low_b")),
-            _row(a, deaf, pl.col("pwm_s") + 4, "B2", "high_c", pl.col("low_c")),
-            _row(a, ~deaf, pl.col("ask_s"), "C2", "high_c", pl.col("low_c")),
-            _row(a, pl.col("close_s").is_not_null(), pl.col("close_s"), "C2", "high_c", pl.col("low_c"), contactor="closed"),
-            _row(a, closed, amid, "C2", "high_c", pl.col("low_c"), contactor="closed"),
-            _row(a, pl.col("eases"), pl.col("eased_s"), "B2", "high_b", pl.col("low_b")),
-            _row(a, pl.col("dropped"), pl.col("fault_s"), "B2", "high_b", pl.col("low_b")),
-            _row(a, pl.col("faulted"), pl.col("fault_s"), "F", None, blank, fault=pl.col("_word")),
-            _row(a, ~never, pl.col("left_s"), "A1", "high_a", blank),
+            _row(a, ALWAYS, pl.lit(0.05), "B1", in_b),
+            _row(a, ALWAYS, pl.col("pwm_s"), "B2", in_b),
+            _row(a, deaf, pl.col("pwm_s") + 4, "B2", in_c),
+            _row(a, ~deaf, pl.col("ask_s"), "C2", in_c),
+            _row(a, ALWAYS, pl.col("close_s"), "C2", in_c, "closed"),
+            _row(a, delivered, amid, "C2", in_c, "closed"),
+            _row(a, pl.col("eases"), pl.col("eased_s"), "B2", in_b),
+            _row(a, pl.col("dropped"), pl.col("fault_s"), "B2", in_b),
+            _row(a, pl.col("faulted"), pl.col("fault_s"), "F", None),
+            _row(a, ALWAYS, pl.col("left_s"), "A1", ("high_a", "low_b")),
         ]
     )
     frame = station_time(frame, clocks)
     noise = [pl.Series(rng.normal(0, NOISE_V, frame.height)) for _ in range(2)]
     both, high = pl.col("record") == "both", pl.col("record").is_in(["both", "high"])
     return frame.sort("station_id", "t_s", maintain_order=True).select(
-        "site", text_utc("clock_s", milli=True).alias("at"), "station_id", "connector_id", "state",
+        "site",
+        text_utc("clock_s", milli=True).alias("at"),
+        "station_id",
+        "connector_id",
+        "state",
         pl.when(high).then(pl.col("high") + noise[0]).round(2).alias("high_v"),
         pl.when(both).then(pl.col("low") + noise[1]).round(2).alias("low_v"),
-        "duty_pct", "contactor", "fault",
+        "duty_pct",
+        "contactor",
+        "fault",
     )
 
 
@@ -63,21 +81,27 @@ def _row(
     when: pl.Expr,
     after_s: pl.Expr,
     state: str,
-    high: str | None,
-    low: pl.Expr,
-    *,
+    levels: tuple[str, str] | None,
     contactor: str = "open",
-    fault: pl.Expr | None = None,
 ) -> pl.DataFrame:
+    """Rows of one change; `levels` names the columns of the high and the low level, low only under PWM."""
     pwm = state.endswith("2")
-    amperes = pl.min_horizontal("max_current_a", 51)
-    word = pl.lit("") if fault is None else fault
-    a = a.with_columns(pl.coalesce("info", pl.col("vendor_code"), "code").alias("_word"))
+    blank = pl.lit(None, dtype=pl.Float64)
+    duty = (pl.min_horizontal("max_current_a", 51) / 0.6).round(2)
     return a.filter(when & after_s.is_not_null()).select(
-        "site", "station_id", "connector_id", (pl.col("t_s") + after_s).alias("t_s"), pl.lit(state).alias("state"), "record",
-        (pl.lit(None, dtype=pl.Float64) if high is None else pl.col(high)).alias("high"), low.alias("low"),
-        ((amperes / 0.6).round(2) if pwm else pl.lit(100.0 if state != "F" else None, dtype=pl.Float64)).alias("duty_pct"),
-        pl.lit(contactor).alias("contactor"), word.alias("fault"),
+        "site",
+        "station_id",
+        "connector_id",
+        (pl.col("t_s") + after_s).alias("t_s"),
+        pl.lit(state).alias("state"),
+        "record",
+        (pl.col(levels[0]) if levels else blank).alias("high"),
+        (pl.col(levels[1]) if levels and pwm else blank).alias("low"),
+        (duty if pwm else pl.lit(None if state == "F" else 100.0, dtype=pl.Float64)).alias(
+            "duty_pct"
+        ),
+        pl.lit(contactor).alias("contactor"),
+        (pl.coalesce("info", "vendor_code", "code") if state == "F" else pl.lit("")).alias("fault"),
     )
 
 
@@ -91,18 +115,26 @@ def telematics(rng: np.random.Generator, steps: pl.DataFrame) -> pl.DataFrame:
         .then(pl.lit("cType2"))
         .otherwise(pl.lit("cCCS2"))
     )
-    a = a.with_columns(pl.when(pl.col("supply") == "DC").then("connector_type").otherwise(ac).alias("inlet"))
+    a = a.with_columns(
+        pl.when(pl.col("supply") == "DC").then("connector_type").otherwise(ac).alias("inlet")
+    )
     charged = pl.col("energy_kwh") > 0
     told = (pl.col("cause_suspect") == "charger_input") & (pl.col("trouble") != "silent")
     events = [
-        ("plugged", pl.lit(value=True), pl.lit(0.0), "soc"), ("charge_started", charged, pl.col("close_s") + 1, "soc"),
-        ("charge_stopped", charged, pl.min_horizontal("eased_s", "end_s"), "soc_left"), ("charge_fault", told, pl.col("fault_s") + 0.5, "soc"),
-        ("unplugged", pl.lit(value=True), pl.col("left_s"), "soc_left"),
+        ("plugged", ALWAYS, pl.lit(0.0), "soc"),
+        ("charge_started", charged, pl.col("close_s") + 1, "soc"),
+        ("charge_stopped", charged, pl.min_horizontal("eased_s", "end_s"), "soc_left"),
+        ("charge_fault", told, pl.col("fault_s") + 0.5, "soc"),
+        ("unplugged", ALWAYS, pl.col("left_s"), "soc_left"),
     ]
     frame = pl.concat(
         [
             a.filter(when & after.is_not_null()).select(
-                (pl.col("t_s") + after).alias("t_s"), "vehicle_id", pl.lit(event).alias("event"), "inlet", (pl.col(soc) * 100).round(1).alias("soc_pct")
+                (pl.col("t_s") + after).alias("t_s"),
+                "vehicle_id",
+                pl.lit(event).alias("event"),
+                "inlet",
+                (pl.col(soc) * 100).round(1).alias("soc_pct"),
             )
             for event, when, after, soc in events
         ]
@@ -134,8 +166,16 @@ def exported(steps: pl.DataFrame, zone: str) -> pl.DataFrame:
         .otherwise(pl.lit("pulled out"))
     )
     return a.select(
-        pl.col("evse_id").alias("Post"), pl.col("id_token").alias("Card"),
-        local(pl.col("t_s")).alias("From"), local(pl.col("t_s") + pl.col("left_s")).alias("Until"),
-        (pl.col("energy_kwh") * 1000).round().cast(pl.Int64).alias("Energy Wh"), ended.alias("Ended"),
-        pl.when(pl.col("code").is_null()).then(pl.lit("-")).otherwise(pl.col("trouble").replace_strict(EXPORT_WORDS, default="-", return_dtype=pl.String)).alias("Trouble"),
+        pl.col("evse_id").alias("Post"),
+        pl.col("id_token").alias("Card"),
+        local(pl.col("t_s")).alias("From"),
+        local(pl.col("t_s") + pl.col("left_s")).alias("Until"),
+        (pl.col("energy_kwh") * 1000).round().cast(pl.Int64).alias("Energy Wh"),
+        ended.alias("Ended"),
+        pl.when(pl.col("code").is_null())
+        .then(pl.lit("-"))
+        .otherwise(
+            pl.col("trouble").replace_strict(EXPORT_WORDS, default="-", return_dtype=pl.String)
+        )
+        .alias("Trouble"),
     )

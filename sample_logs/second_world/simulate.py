@@ -20,19 +20,36 @@ from sample_logs.second_world.words import worded
 SUFFIXES = ("", ".gz", ".zst")
 
 
-def simulate(out_dir: str | Path, vehicles: int, evses: int, weeks: int, seed: int, mechanics: Mechanics = STANDARD) -> Path:
-    """Write `out_dir/delivery` and `out_dir/truth`.
+def simulate(
+    out_dir: str | Path,
+    vehicles: int,
+    evses: int,
+    weeks: int,
+    seed: int,
+    mechanics: Mechanics = STANDARD,
+) -> Path:
+    """Write `out_dir/delivery` and `out_dir/truth`; equal seeds give equal files.
 
     Parameters
     ----------
-    out_dir : folder, made where absent
-    vehicles, evses, weeks : size of the world
-    seed : equal seeds give equal files
-    mechanics : how the world goes, see `WORLDS`
+    out_dir
+        Folder, made where absent.
+    vehicles
+        How many vehicles.
+    evses
+        How many EVSEs.
+    weeks
+        How long, from a Monday on.
+    seed
+        Of all that is drawn.
+    mechanics
+        How the world goes, see `WORLDS`.
 
     Returns
     -------
-    The delivery's folder.
+    Path
+        The delivery's folder.
+
     """
     rng = np.random.default_rng(seed)
     fleet = build_fleet(rng, vehicles, evses, weeks, mechanics)
@@ -46,24 +63,36 @@ def simulate(out_dir: str | Path, vehicles: int, evses: int, weeks: int, seed: i
     return delivery
 
 
-def attempts_of(rng: np.random.Generator, fleet: Fleet, faults: Faults, mechanics: Mechanics) -> pl.DataFrame:
+def attempts_of(
+    rng: np.random.Generator, fleet: Fleet, faults: Faults, mechanics: Mechanics
+) -> pl.DataFrame:
     """Every plug-in with its story, second tries among them; `n` numbers them, `t_s` is the second since the start."""
 
     def told(frame: pl.DataFrame) -> pl.DataFrame:
-        frame = frame.drop("n", strict=False).with_row_index("n").with_columns(pl.col("n").cast(pl.Int64))
+        frame = (
+            frame.drop("n", strict=False)
+            .with_row_index("n")
+            .with_columns(pl.col("n").cast(pl.Int64))
+        )
         return story(rng, chances(frame, fleet, faults, mechanics), mechanics)
 
     first = told(plug_ins(rng, fleet, mechanics))
     second = told(again(rng, first.filter("noticed"), fleet, mechanics))
     whole = pl.concat([first, second.with_columns(pl.col("n") + first.height)])
     whole = apart(apart(whole, "v"), "e").filter(pl.col("left_d") < fleet.days).sort("t_d", "n")
-    whole = whole.drop("n").with_row_index("n").with_columns(pl.col("n").cast(pl.Int64), (pl.col("t_d") * DAY_S).alias("t_s"))
+    whole = (
+        whole.drop("n")
+        .with_row_index("n")
+        .with_columns(pl.col("n").cast(pl.Int64), (pl.col("t_d") * DAY_S).alias("t_s"))
+    )
     wh = (pl.col("energy_kwh") * 1000).round().cast(pl.Int64)
     whole = whole.with_columns((100_000 + wh.cum_sum().over("e") - wh).alias("meter_wh"))
     return calls16.with_steps(worded(whole))
 
 
-def _write_offices(rng: np.random.Generator, delivery: Path, fleet: Fleet, faults: Faults, steps: pl.DataFrame) -> None:
+def _write_offices(
+    rng: np.random.Generator, delivery: Path, fleet: Fleet, faults: Faults, steps: pl.DataFrame
+) -> None:
     tables = {
         "fleet/vehicles.csv": offices.vehicle_list(fleet),
         "fleet/tokens.csv": offices.token_list(fleet),
@@ -79,9 +108,16 @@ def _write_offices(rng: np.random.Generator, delivery: Path, fleet: Fleet, fault
 
 
 def _write_logs(
-    rng: np.random.Generator, delivery: Path, fleet: Fleet, clocks: Clocks, steps: pl.DataFrame, mechanics: Mechanics
+    rng: np.random.Generator,
+    delivery: Path,
+    fleet: Fleet,
+    clocks: Clocks,
+    steps: pl.DataFrame,
+    mechanics: Mechanics,
 ) -> None:
-    where = fleet.evses.select("station_id", "site_id", "exported").unique("station_id", maintain_order=True)
+    where = fleet.evses.select("station_id", "site_id", "exported").unique(
+        "station_id", maintain_order=True
+    )
     talking = where.filter(~pl.col("exported"))["station_id"].implode()
     calls = pl.concat(
         [
@@ -90,20 +126,35 @@ def _write_logs(
             wire.housekeeping(rng, fleet, clocks).filter(pl.col("station_id").is_in(talking)),
         ]
     )
-    frame = wire.lines(calls, clocks).join(where, on="station_id", how="left", maintain_order="left")
+    frame = wire.lines(calls, clocks).join(
+        where, on="station_id", how="left", maintain_order="left"
+    )
     month = (pl.col("at_s") / (28 * DAY_S)).floor().cast(pl.Int64)
     for number, ((site, part), lines) in enumerate(
-        frame.with_columns(month.alias("_part")).partition_by("site_id", "_part", as_dict=True, maintain_order=True).items()
+        frame.with_columns(month.alias("_part"))
+        .partition_by("site_id", "_part", as_dict=True, maintain_order=True)
+        .items()
     ):
         dirty = wire.dirtied(rng, lines, mechanics.dirt)
-        wire.write_text(delivery / f"ocpp/{site}_{part}.jsonl{SUFFIXES[number % 3]}", "\n".join(dirty["line"].to_list()) + "\n")
+        wire.write_text(
+            delivery / f"ocpp/{site}_{part}.jsonl{SUFFIXES[number % 3]}",
+            "\n".join(dirty["line"].to_list()) + "\n",
+        )
     pilot = records.pilot_rows(rng, steps, clocks)
     for (site,), rows in pilot.partition_by("site", as_dict=True, maintain_order=True).items():
         wire.write_text(
-            delivery / f"pilot/yard-{int(str(site)) + 1}.csv{SUFFIXES[int(str(site)) % 3]}", rows.drop("site").write_csv()
+            delivery / f"pilot/yard-{int(str(site)) + 1}.csv{SUFFIXES[int(str(site)) % 3]}",
+            rows.drop("site").write_csv(),
         )
     for (site, zone), sessions in (
-        steps.filter("exported").partition_by("site_id", "timezone", as_dict=True, maintain_order=True).items()
+        steps.filter("exported")
+        .partition_by("site_id", "timezone", as_dict=True, maintain_order=True)
+        .items()
     ):
-        wire.write_text(delivery / f"sites/{site}_sessions.csv", records.exported(sessions, str(zone)).write_csv(separator=";"))
-        wire.write_text(delivery / f"sites/{site}.mapping.yaml", records.MAPPING.format(site=site, zone=zone))
+        wire.write_text(
+            delivery / f"sites/{site}_sessions.csv",
+            records.exported(sessions, str(zone)).write_csv(separator=";"),
+        )
+        wire.write_text(
+            delivery / f"sites/{site}.mapping.yaml", records.MAPPING.format(site=site, zone=zone)
+        )

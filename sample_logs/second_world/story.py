@@ -15,31 +15,53 @@ STAGES = ("plugged", "offered", "requested", "energised", "delivering")
 MANNERS = pl.DataFrame(
     [
         # suspect, how it shows: trouble ('silent', 'unseen', 'no_answer' are no words of the EVSE), stage it ends in, weight
-        ("pilot_diode_shorted", "diode", "check", 0.9), ("pilot_diode_shorted", "pilot_level", "check", 0.1),
-        ("pilot_diode_leaky", "diode", "check", 0.6), ("pilot_diode_leaky", "pilot_level", "check", 0.4),
-        ("pilot_leakage", "pilot_level", "check", 0.7), ("pilot_leakage", "diode", "check", 0.3),
-        ("pilot_resistor", "silent", "offered", 0.7), ("pilot_resistor", "pilot_level", "offered", 0.3),
+        ("pilot_diode_shorted", "diode", "check", 0.9),
+        ("pilot_diode_shorted", "pilot_level", "check", 0.1),
+        ("pilot_diode_leaky", "diode", "check", 0.6),
+        ("pilot_diode_leaky", "pilot_level", "check", 0.4),
+        ("pilot_leakage", "pilot_level", "check", 0.7),
+        ("pilot_leakage", "diode", "check", 0.3),
+        ("pilot_resistor", "silent", "offered", 0.7),
+        ("pilot_resistor", "pilot_level", "offered", 0.3),
         ("pilot_open", "unseen", "plugged", 1.0),
-        ("carried_cable", "proximity", "plugged", 0.7), ("carried_cable", "lock", "plugged", 0.3),
-        ("inlet_lock", "silent", "offered", 0.5), ("inlet_lock", "lock", "plugged", 0.35), ("inlet_lock", "dropped", "requested", 0.15),
-        ("charger_input", "overcurrent", "energised", 0.35), ("charger_input", "dropped", "energised", 0.5), ("charger_input", "silent", "offered", 0.15),
+        ("carried_cable", "proximity", "plugged", 0.7),
+        ("carried_cable", "lock", "plugged", 0.3),
+        ("inlet_lock", "silent", "offered", 0.5),
+        ("inlet_lock", "lock", "plugged", 0.35),
+        ("inlet_lock", "dropped", "requested", 0.15),
+        ("charger_input", "overcurrent", "energised", 0.35),
+        ("charger_input", "dropped", "energised", 0.5),
+        ("charger_input", "silent", "offered", 0.15),
         ("charger_leakage", "ground", "energised", 1.0),
         ("never_requests", "silent", "offered", 1.0),
-        ("pilot_generator", "pilot_level", "offered", 0.7), ("pilot_generator", "diode", "offered", 0.3),
+        ("pilot_generator", "pilot_level", "offered", 0.7),
+        ("pilot_generator", "diode", "offered", 0.3),
         ("contactor", "contactor", "requested", 1.0),
-        ("residual_current_device", "ground", "energised", 0.8), ("residual_current_device", "ground", "offered", 0.2),
+        ("residual_current_device", "ground", "energised", 0.8),
+        ("residual_current_device", "ground", "offered", 0.2),
         ("connector_lock", "lock", "plugged", 1.0),
         ("communication", "no_answer", "plugged", 1.0),
-        ("cable", "unseen", "plugged", 0.4), ("cable", "pilot_level", "offered", 0.35), ("cable", "dropped", "energised", 0.25),
-        ("supply", "voltage", "plugged", 0.5), ("supply", "voltage", "energised", 0.5),
-        ("pairing", "pilot_level", "requested", 0.4), ("pairing", "dropped", "energised", 0.6),
+        ("cable", "unseen", "plugged", 0.4),
+        ("cable", "pilot_level", "offered", 0.35),
+        ("cable", "dropped", "energised", 0.25),
+        ("supply", "voltage", "plugged", 0.5),
+        ("supply", "voltage", "energised", 0.5),
+        ("pairing", "pilot_level", "requested", 0.4),
+        ("pairing", "dropped", "energised", 0.6),
         ("pairing_silent", "silent", "offered", 1.0),
-        ("chance", "silent", "offered", 0.2), ("chance", "pilot_level", "offered", 0.15), ("chance", "diode", "check", 0.05),
-        ("chance", "lock", "plugged", 0.1), ("chance", "proximity", "plugged", 0.1), ("chance", "ground", "energised", 0.1),
-        ("chance", "contactor", "requested", 0.05), ("chance", "overcurrent", "energised", 0.05),
-        ("chance", "dropped", "energised", 0.1), ("chance", "no_answer", "plugged", 0.1),
+        ("chance", "silent", "offered", 0.2),
+        ("chance", "pilot_level", "offered", 0.15),
+        ("chance", "diode", "check", 0.05),
+        ("chance", "lock", "plugged", 0.1),
+        ("chance", "proximity", "plugged", 0.1),
+        ("chance", "ground", "energised", 0.1),
+        ("chance", "contactor", "requested", 0.05),
+        ("chance", "overcurrent", "energised", 0.05),
+        ("chance", "dropped", "energised", 0.1),
+        ("chance", "no_answer", "plugged", 0.1),
     ],
-    schema=["suspect", "trouble", "stage", "weight"], orient="row",
+    schema=["suspect", "trouble", "stage", "weight"],
+    orient="row",
 )
 CAUSES = ("site", "evse", "vehicle", "pairing", "chance")
 NEVER = 99
@@ -54,16 +76,32 @@ def story(rng: np.random.Generator, frame: pl.DataFrame, mechanics: Mechanics) -
 def _manner(rng: np.random.Generator, suspect: pl.Series, looks: pl.Series) -> pl.DataFrame:
     """How a cause would show if it hit: `trouble` and `stage` a row; stage 'check' is where this EVSE looks for the diode."""
     weights = MANNERS.with_columns(
-        (pl.col("weight").cum_sum().over("suspect") / pl.col("weight").sum().over("suspect")).alias("to")
+        (pl.col("weight").cum_sum().over("suspect") / pl.col("weight").sum().over("suspect")).alias(
+            "to"
+        )
     )
-    weights = weights.with_columns((pl.col("to") - pl.col("weight") / pl.col("weight").sum().over("suspect")).alias("from"))
-    drawn = pl.DataFrame({"row": np.arange(len(suspect)), "suspect": suspect, "looks": looks, "u": rng.random(len(suspect))})
+    weights = weights.with_columns(
+        (pl.col("to") - pl.col("weight") / pl.col("weight").sum().over("suspect")).alias("from")
+    )
+    drawn = pl.DataFrame(
+        {
+            "row": np.arange(len(suspect)),
+            "suspect": suspect,
+            "looks": looks,
+            "u": rng.random(len(suspect)),
+        }
+    )
     picked = drawn.join(weights, on="suspect", how="left").filter(
         pl.col("from").is_null() | ((pl.col("u") >= pl.col("from")) & (pl.col("u") < pl.col("to")))
     )
-    at_check = pl.when(pl.col("looks") == "c2").then(pl.lit("requested")).otherwise(pl.lit("offered"))
+    at_check = (
+        pl.when(pl.col("looks") == "c2").then(pl.lit("requested")).otherwise(pl.lit("offered"))
+    )
     whole = drawn.select("row").join(picked.unique("row"), on="row", how="left").sort("row")
-    return whole.select("trouble", pl.when(pl.col("stage") == "check").then(at_check).otherwise("stage").alias("stage"))
+    return whole.select(
+        "trouble",
+        pl.when(pl.col("stage") == "check").then(at_check).otherwise("stage").alias("stage"),
+    )
 
 
 def _cause(rng: np.random.Generator, frame: pl.DataFrame, mechanics: Mechanics) -> pl.DataFrame:
@@ -75,8 +113,11 @@ def _cause(rng: np.random.Generator, frame: pl.DataFrame, mechanics: Mechanics) 
         .otherwise(pl.lit("pairing"))
     )
     kinds = frame.select(
-        pl.col("site_suspect").fill_null("supply").alias("site"), pl.col("evse_suspect").fill_null("supply").alias("evse"),
-        pl.col("vehicle_suspect").fill_null("never_requests").alias("vehicle"), pairing.alias("pairing"), pl.lit("chance").alias("chance"),
+        pl.col("site_suspect").fill_null("supply").alias("site"),
+        pl.col("evse_suspect").fill_null("supply").alias("evse"),
+        pl.col("vehicle_suspect").fill_null("never_requests").alias("vehicle"),
+        pairing.alias("pairing"),
+        pl.lit("chance").alias("chance"),
     )
     ranks, manners = [], []
     no_wish = (frame["full"] | (frame["timer_h"] > frame["stay_h"])).to_numpy()
@@ -98,36 +139,68 @@ def _cause(rng: np.random.Generator, frame: pl.DataFrame, mechanics: Mechanics) 
     suspect = np.stack([kinds[c].to_numpy() for c in CAUSES])[first, np.arange(count)]
     u = rng.random(count)
     declined = (u < mechanics.declined_rate) & (trouble != "unseen")
-    abandoned = ~declined & (u < mechanics.declined_rate + mechanics.abandoned_rate) & (trouble != "unseen")
+    abandoned = (
+        ~declined & (u < mechanics.declined_rate + mechanics.abandoned_rate) & (trouble != "unseen")
+    )
     hit = failed & ~declined & ~abandoned
     nothing = pl.lit(None, dtype=pl.String)
     return frame.with_columns(
-        pl.Series("declined", declined), pl.Series("abandoned", abandoned), pl.Series("hit", hit), pl.Series("no_wish", no_wish),
-        pl.when(pl.Series(hit)).then(pl.Series(np.array(CAUSES)[first])).otherwise(nothing).alias("cause"),
-        pl.when(pl.Series(hit)).then(pl.Series(trouble, dtype=pl.String)).otherwise(nothing).alias("trouble"),
-        pl.when(pl.Series(hit)).then(pl.Series(stage, dtype=pl.String)).otherwise(nothing).alias("stage_hit"),
-        pl.when(pl.Series(hit)).then(pl.Series(suspect, dtype=pl.String)).otherwise(nothing).alias("cause_suspect"),
+        pl.Series("declined", declined),
+        pl.Series("abandoned", abandoned),
+        pl.Series("hit", hit),
+        pl.Series("no_wish", no_wish),
+        pl.when(pl.Series(hit))
+        .then(pl.Series(np.array(CAUSES)[first]))
+        .otherwise(nothing)
+        .alias("cause"),
+        pl.when(pl.Series(hit))
+        .then(pl.Series(trouble, dtype=pl.String))
+        .otherwise(nothing)
+        .alias("trouble"),
+        pl.when(pl.Series(hit))
+        .then(pl.Series(stage, dtype=pl.String))
+        .otherwise(nothing)
+        .alias("stage_hit"),
+        pl.when(pl.Series(hit))
+        .then(pl.Series(suspect, dtype=pl.String))
+        .otherwise(nothing)
+        .alias("cause_suspect"),
     )
 
 
 def _timeline(rng: np.random.Generator, frame: pl.DataFrame) -> pl.DataFrame:
     """When card, PWM, request, contactor, fault and end of delivery came, in seconds since the plug-in."""
     count = frame.height
-    card_first = (rng.random(count) < 0.25) | ((frame["trouble"] == "unseen") & pl.Series(rng.random(count) < 0.7)).fill_null(
-        value=False
-    ).to_numpy()
+    card_first = (rng.random(count) < 0.25) | (
+        (frame["trouble"] == "unseen") & pl.Series(rng.random(count) < 0.7)
+    ).fill_null(value=False).to_numpy()
     auth = np.where(card_first, -rng.uniform(4, 25, count), rng.uniform(5, 60, count))
-    rank = pl.col("stage_hit").replace_strict({s: i for i, s in enumerate(STAGES)}, default=NEVER, return_dtype=pl.Int64)
+    rank = pl.col("stage_hit").replace_strict(
+        {s: i for i, s in enumerate(STAGES)}, default=NEVER, return_dtype=pl.Int64
+    )
     silent = (pl.col("trouble") == "silent").fill_null(value=False)
     never_offered = pl.col("declined") | pl.col("abandoned") | (rank == 0)
     wait_s = pl.max_horizontal("timer_h", "managed_h") * 3600
-    frame = frame.with_columns(
-        pl.when("abandoned").then(None).otherwise(pl.Series(auth)).alias("auth_s"),
-        pl.when(never_offered).then(None).otherwise(pl.Series(np.maximum(auth, 0) + rng.uniform(1, 4, count))).alias("pwm_s"),
-    ).with_columns(
-        pl.when((rank == 1) | silent | pl.col("no_wish")).then(None).otherwise(pl.col("pwm_s") + pl.Series(rng.uniform(1.5, 7, count)) + wait_s).alias("ask_s"),
-    ).with_columns(
-        pl.when(rank == 2).then(None).otherwise(pl.col("ask_s") + pl.Series(rng.uniform(0.4, 2.4, count))).alias("close_s"),
+    frame = (
+        frame.with_columns(
+            pl.when("abandoned").then(None).otherwise(pl.Series(auth)).alias("auth_s"),
+            pl.when(never_offered)
+            .then(None)
+            .otherwise(pl.Series(np.maximum(auth, 0) + rng.uniform(1, 4, count)))
+            .alias("pwm_s"),
+        )
+        .with_columns(
+            pl.when((rank == 1) | silent | pl.col("no_wish"))
+            .then(None)
+            .otherwise(pl.col("pwm_s") + pl.Series(rng.uniform(1.5, 7, count)) + wait_s)
+            .alias("ask_s"),
+        )
+        .with_columns(
+            pl.when(rank == 2)
+            .then(None)
+            .otherwise(pl.col("ask_s") + pl.Series(rng.uniform(0.4, 2.4, count)))
+            .alias("close_s"),
+        )
     )
     after = (
         pl.when(rank == 0)
@@ -142,28 +215,49 @@ def _timeline(rng: np.random.Generator, frame: pl.DataFrame) -> pl.DataFrame:
         .then(pl.col("close_s") + pl.Series(rng.uniform(1, 25, count)))
     )
     worded = pl.col("hit") & ~pl.col("trouble").is_in(["silent", "unseen", "no_answer"])
-    return frame.with_columns(pl.when(worded).then(after.otherwise(None)).otherwise(None).alias("fault_s"))
+    return frame.with_columns(
+        pl.when(worded).then(after.otherwise(None)).otherwise(None).alias("fault_s")
+    )
 
 
 def _outcome(frame: pl.DataFrame) -> pl.DataFrame:
     """Power, energy and the outcome in the contract's words."""
     ac_kw = pl.min_horizontal(
-        "onboard_charger_kw", pl.col("max_power_kw") * pl.min_horizontal("ac_phases", "phases") / pl.col("phases")
+        "onboard_charger_kw",
+        pl.col("max_power_kw") * pl.min_horizontal("ac_phases", "phases") / pl.col("phases"),
     )
-    power = pl.when(pl.col("supply") == "DC").then(pl.min_horizontal("max_power_kw", 45.0)).otherwise(ac_kw)
+    power = (
+        pl.when(pl.col("supply") == "DC")
+        .then(pl.min_horizontal("max_power_kw", 45.0))
+        .otherwise(ac_kw)
+    )
     delivers = pl.col("close_s").is_not_null() & ~pl.col("hit")
     left_h = pl.col("stay_h") - pl.col("close_s") / 3600
     need = (1 - pl.col("soc")) * pl.col("battery_kwh")
     energy = pl.min_horizontal(need, power * left_h.clip(0.0))
     outcome = (
-        pl.when("declined").then(pl.lit("declined")).when("abandoned").then(pl.lit("abandoned")).when("hit").then(pl.lit("failed"))
-        .when("no_wish").then(pl.lit("not_requested")).when(energy >= LEAST_ENERGY_KWH).then(pl.lit("charged")).otherwise(pl.lit("unknown"))
+        pl.when("declined")
+        .then(pl.lit("declined"))
+        .when("abandoned")
+        .then(pl.lit("abandoned"))
+        .when("hit")
+        .then(pl.lit("failed"))
+        .when("no_wish")
+        .then(pl.lit("not_requested"))
+        .when(energy >= LEAST_ENERGY_KWH)
+        .then(pl.lit("charged"))
+        .otherwise(pl.lit("unknown"))
     )
     return frame.with_columns(
-        power.alias("power_kw"), pl.when(delivers).then(energy).otherwise(0.0).alias("energy_kwh"), outcome.alias("outcome"),
+        power.alias("power_kw"),
+        pl.when(delivers).then(energy).otherwise(0.0).alias("energy_kwh"),
+        outcome.alias("outcome"),
         ((pl.col("trouble") == "silent") & pl.col("hit")).fill_null(value=False).alias("silent"),
     ).with_columns(
-        pl.when(delivers).then(pl.col("close_s") + pl.col("energy_kwh") / pl.col("power_kw") * 3600).otherwise(None).alias("eased_s"),
+        pl.when(delivers)
+        .then(pl.col("close_s") + pl.col("energy_kwh") / pl.col("power_kw") * 3600)
+        .otherwise(None)
+        .alias("eased_s"),
         (pl.col("soc") + pl.col("energy_kwh") / pl.col("battery_kwh")).clip(0, 1).alias("soc_left"),
     )
 
@@ -174,14 +268,26 @@ def _ends(rng: np.random.Generator, frame: pl.DataFrame) -> pl.DataFrame:
     soon = pl.Series(rng.uniform(40, 400, count))
     noticed = pl.Series(rng.random(count)) < pl.when("silent").then(0.35).otherwise(0.75)
     stay_s = pl.col("stay_h") * 3600
-    seen = pl.max_horizontal(pl.col("fault_s").fill_null(0.0), pl.col("pwm_s").fill_null(0.0), pl.col("auth_s").fill_null(0.0))
+    seen = pl.max_horizontal(
+        pl.col("fault_s").fill_null(0.0),
+        pl.col("pwm_s").fill_null(0.0),
+        pl.col("auth_s").fill_null(0.0),
+    )
     left = (
-        pl.when("abandoned").then(pl.Series(rng.uniform(4, 25, count)))
-        .when("declined").then(pl.col("auth_s").clip(0) + soon / 4)
-        .when((pl.col("outcome") == "failed") & noticed).then(seen + soon)
-        .otherwise(pl.max_horizontal(stay_s, pl.col("eased_s").fill_null(0.0) + 1, pl.col("fault_s").fill_null(0.0) + 60))
+        pl.when("abandoned")
+        .then(pl.Series(rng.uniform(4, 25, count)))
+        .when("declined")
+        .then(pl.col("auth_s").clip(0) + soon / 4)
+        .when((pl.col("outcome") == "failed") & noticed)
+        .then(seen + soon)
+        .otherwise(
+            pl.max_horizontal(
+                stay_s, pl.col("eased_s").fill_null(0.0) + 1, pl.col("fault_s").fill_null(0.0) + 60
+            )
+        )
     )
     return frame.with_columns(
-        left.alias("left_s"), ((pl.col("outcome") == "failed") & noticed).alias("noticed"),
+        left.alias("left_s"),
+        ((pl.col("outcome") == "failed") & noticed).alias("noticed"),
         pl.Series("by_card", rng.random(count) < 0.5),
     ).with_columns((pl.col("t_d") + pl.col("left_s") / 86400).alias("left_d"))

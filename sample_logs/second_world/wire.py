@@ -1,4 +1,4 @@
-"""Calls onto the wire: station times, answers, reboots, heartbeats, queues, and what goes wrong with files. Written from the contract alone."""
+"""Calls onto the wire: times, answers, reboots, heartbeats, queues, damage. Written from the contract alone."""
 
 from __future__ import annotations
 
@@ -29,25 +29,48 @@ def housekeeping(rng: np.random.Generator, fleet: Fleet, clocks: Clocks) -> pl.D
         pl.lit('"}'),
     )
     newer = pl.concat_str(
-        pl.lit('{"reason":"PowerUp","chargingStation":{"vendorName":"Invented","model":"'), "evse_model", pl.lit('","firmwareVersion":"'), "firmware", pl.lit('"}}')
+        pl.lit('{"reason":"PowerUp","chargingStation":{"vendorName":"Invented","model":"'),
+        "evse_model",
+        pl.lit('","firmwareVersion":"'),
+        "firmware",
+        pl.lit('"}}'),
     )
     boots = clocks.boots.select(
-        pl.lit(None, dtype=pl.Int64).alias("n"), "station_id", "version", "t_s", pl.lit("BootNotification").alias("action"),
+        pl.lit(None, dtype=pl.Int64).alias("n"),
+        "station_id",
+        "version",
+        "t_s",
+        pl.lit("BootNotification").alias("action"),
         pl.when(pl.col("version") == "1.6").then(text).otherwise(newer).alias("payload"),
         pl.lit('{"currentTime":"%%","interval":14400,"status":"Accepted"}').alias("answer"),
     )
-    stations = fleet.evses.unique("station_id", keep="first", maintain_order=True).select("station_id", "version")
-    stations = stations.with_columns(pl.Series("_phase", rng.uniform(900, HEARTBEAT_S, stations.height)))
-    beats = stations.join(pl.DataFrame({"_k": np.arange(int(fleet.days * DAY_S / HEARTBEAT_S))}), how="cross").select(
-        pl.lit(None, dtype=pl.Int64).alias("n"), "station_id", "version", (pl.col("_phase") + pl.col("_k") * HEARTBEAT_S).alias("t_s"),
-        pl.lit("Heartbeat").alias("action"), pl.lit("{}").alias("payload"), pl.lit('{"currentTime":"%%"}').alias("answer"),
+    stations = fleet.evses.unique("station_id", keep="first", maintain_order=True).select(
+        "station_id", "version"
+    )
+    stations = stations.with_columns(
+        pl.Series("_phase", rng.uniform(900, HEARTBEAT_S, stations.height))
+    )
+    beats = stations.join(
+        pl.DataFrame({"_k": np.arange(int(fleet.days * DAY_S / HEARTBEAT_S))}), how="cross"
+    ).select(
+        pl.lit(None, dtype=pl.Int64).alias("n"),
+        "station_id",
+        "version",
+        (pl.col("_phase") + pl.col("_k") * HEARTBEAT_S).alias("t_s"),
+        pl.lit("Heartbeat").alias("action"),
+        pl.lit("{}").alias("payload"),
+        pl.lit('{"currentTime":"%%"}').alias("answer"),
     )
     return pl.concat([boots, beats])
 
 
 def lines(calls: pl.DataFrame, clocks: Clocks) -> pl.DataFrame:
     """Envelopes as text: `station_id`, `at_s` (receiver's time), `line`."""
-    sent = _through(station_time(calls, clocks), clocks).sort("at_s", "station_id", maintain_order=True).with_row_index("id")
+    sent = (
+        _through(station_time(calls, clocks), clocks)
+        .sort("at_s", "station_id", maintain_order=True)
+        .with_row_index("id")
+    )
     sent = sent.with_columns(
         text_utc("clock_s").alias("_own"),
         text_utc("at_s", milli=True).alias("_at"),
@@ -57,12 +80,30 @@ def lines(calls: pl.DataFrame, clocks: Clocks) -> pl.DataFrame:
     head = pl.concat_str(pl.lit('","station_id":"'), "station_id", pl.lit('","dir":"'))
     mark = pl.concat_str(pl.lit('","version":"'), "version", pl.lit('","frame":['))
     call = pl.concat_str(
-        pl.lit('{"at":"'), "_at", head, pl.lit("in"), mark, pl.lit('2,"'), "id", pl.lit('","'), "action", pl.lit('",'),
-        pl.col("payload").str.replace_all(NOW, pl.col("_own"), literal=True), pl.lit("]}"),
+        pl.lit('{"at":"'),
+        "_at",
+        head,
+        pl.lit("in"),
+        mark,
+        pl.lit('2,"'),
+        "id",
+        pl.lit('","'),
+        "action",
+        pl.lit('",'),
+        pl.col("payload").str.replace_all(NOW, pl.col("_own"), literal=True),
+        pl.lit("]}"),
     )
     result = pl.concat_str(
-        pl.lit('{"at":"'), "_answered", head, pl.lit("out"), mark, pl.lit('3,"'), "id", pl.lit('",'),
-        pl.col("answer").str.replace("%%", pl.col("_answered"), literal=True), pl.lit("]}"),
+        pl.lit('{"at":"'),
+        "_answered",
+        head,
+        pl.lit("out"),
+        mark,
+        pl.lit('3,"'),
+        "id",
+        pl.lit('",'),
+        pl.col("answer").str.replace("%%", pl.col("_answered"), literal=True),
+        pl.lit("]}"),
     )
     calls_out = sent.select("station_id", "at_s", call.alias("line"))
     answers = sent.filter(pl.col("answer").is_not_null()).select(
@@ -74,7 +115,11 @@ def lines(calls: pl.DataFrame, clocks: Clocks) -> pl.DataFrame:
 def _through(calls: pl.DataFrame, clocks: Clocks) -> pl.DataFrame:
     """When each call reached the receiver: at once, or queued till the connection came back, or never."""
     there = calls.sort("t_s").join_asof(
-        clocks.offline, left_on="t_s", right_on="off_from_s", by="station_id", check_sortedness=False
+        clocks.offline,
+        left_on="t_s",
+        right_on="off_from_s",
+        by="station_id",
+        check_sortedness=False,
     )
     away = (pl.col("t_s") < pl.col("off_to_s")).fill_null(value=False)
     kept = pl.col("action").is_in(QUEUED)
@@ -90,7 +135,9 @@ def _through(calls: pl.DataFrame, clocks: Clocks) -> pl.DataFrame:
 def dirtied(rng: np.random.Generator, frame: pl.DataFrame, dirt: float) -> pl.DataFrame:
     """Lines delivered twice, cut off, or a few places out of order."""
     count = frame.height
-    place = np.arange(count) + np.where(rng.random(count) < 0.004 * dirt, rng.integers(-4, 5, count), 0)
+    place = np.arange(count) + np.where(
+        rng.random(count) < 0.004 * dirt, rng.integers(-4, 5, count), 0
+    )
     cut = rng.random(count) < 0.0004 * dirt
     twice = rng.random(count) < 0.003 * dirt
     frame = frame.with_columns(pl.Series("_place", place))
@@ -100,7 +147,9 @@ def dirtied(rng: np.random.Generator, frame: pl.DataFrame, dirt: float) -> pl.Da
         .otherwise("line")
         .alias("line")
     )
-    again = frame.filter(pl.Series(twice)).with_columns(pl.col("_place") + pl.Series(rng.integers(1, 200, int(twice.sum()))))
+    again = frame.filter(pl.Series(twice)).with_columns(
+        pl.col("_place") + pl.Series(rng.integers(1, 200, int(twice.sum())))
+    )
     return pl.concat([frame, again]).sort("_place", maintain_order=True).drop("_place")
 
 
