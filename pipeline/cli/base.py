@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import click
 
@@ -56,9 +57,17 @@ def path_type(*, folder: bool | None = None) -> click.Path:
     return click.Path(path_type=Path, file_okay=folder is not True, dir_okay=folder is not False)
 
 
-store = click.option(
-    "--store", type=path_type(), required=True, help="The warehouse: one DuckDB file."
-)
+_Command = TypeVar("_Command", bound=Callable[..., Any])
+
+
+def store(command: _Command) -> _Command:
+    """`--store` with `--settings`: who opens a store also reads where its decisions are kept."""
+    named = click.option(
+        "--store", type=path_type(), required=True, help="The warehouse: one DuckDB file."
+    )
+    return named(settings(command))
+
+
 out = click.option("--out", type=path_type(), required=True, help="Where the weeks' folders go.")
 settings = click.option(
     "--settings", "settings_file", type=path_type(), help="A TOML file of settings."

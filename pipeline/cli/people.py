@@ -38,7 +38,6 @@ def explain(name: str) -> None:
 @click.argument("name")
 @base.store
 @click.option("--week", help="ISO week asked about; the last complete one in the data if absent.")
-@base.settings
 def why(name: str, store: Path, week: str | None, settings_file: Path | None) -> None:
     """Say why a vehicle, an EVSE or an attempt was called as it was, and what would change the
     answer.
@@ -55,11 +54,12 @@ def why(name: str, store: Path, week: str | None, settings_file: Path | None) ->
     click.echo(explain_call(answer, settings.attribute, name).text())
 
 
-def _open(store: Path, decisions: str | None) -> str:
+def _decisions_of(store: Path, settings_file: Path | None, decisions: str | None) -> str:
+    """Where the decisions are: as named on the command line, else by the settings."""
     from pipeline.orchestrate.run import decisions_at
     from pipeline.settings import load_settings
 
-    return decisions or decisions_at(store, load_settings())
+    return decisions or decisions_at(store, load_settings(settings_file))
 
 
 @main.command()
@@ -71,14 +71,14 @@ def _open(store: Path, decisions: str | None) -> str:
 @_decisions
 @_by
 def review(
-    vehicle: str, decision: str, reason: str, week: str, store: Path, decisions: str | None, by: str
-) -> None:
+    vehicle: str, decision: str, reason: str, week: str, store: Path, settings_file: Path | None, decisions: str | None, by: str,
+) -> None:  # fmt: skip
     """Keep a decision on a VEHICLE's call; it counts in the lists of weeks that end after it."""
     from pipeline.core.weeks import week_start
     from pipeline.storage.decisions import open_decisions
 
     week_start(week)
-    kept = open_decisions(_open(store, decisions))
+    kept = open_decisions(_decisions_of(store, settings_file, decisions))
     kept.review(vehicle, week, decision, reason, by)
     kept.close()
     click.echo(f"Kept: {vehicle} {decision}, by {by}.")
@@ -106,7 +106,8 @@ def review(
 @_by
 def finding(
     vehicle: str, finding: str, at: datetime | None, pp_pe_v: float | None, forward_ohm: float | None,
-    reverse_ohm: float | None, repaired_at: datetime | None, note: str | None, store: Path, decisions: str | None, by: str,
+    reverse_ohm: float | None, repaired_at: datetime | None, note: str | None, store: Path,
+    settings_file: Path | None, decisions: str | None, by: str,
 ) -> None:  # fmt: skip
     """Keep what the workshop found in a VEHICLE (see `whichside explain finding` for the words)."""
     from pipeline.storage.decisions import open_decisions
@@ -115,7 +116,7 @@ def finding(
         "vehicle_id": vehicle, "at_utc": _utc(at) or datetime.now(UTC), "finding": finding, "pp_pe_v": pp_pe_v,
         "cp_pe_forward_ohm": forward_ohm, "cp_pe_reverse_ohm": reverse_ohm, "repaired_at_utc": _utc(repaired_at), "note": note,
     }  # fmt: skip
-    kept = open_decisions(_open(store, decisions))
+    kept = open_decisions(_decisions_of(store, settings_file, decisions))
     kept.finding(row, by)
     kept.close()
     click.echo(
@@ -130,7 +131,6 @@ def _utc(at: datetime | None) -> datetime | None:
 @main.command()
 @base.store
 @base.out
-@base.settings
 @click.option("--host", help="Address to listen on; other than loopback demands sign-in.")
 @click.option("--port", type=click.IntRange(1, 65535), help="Port to listen on.")
 @click.option(

@@ -16,10 +16,12 @@ DOCTOR_FOUND_TROUBLE = 9
 @main.command()
 @base.store
 @base.as_json
-def check(store: Path, *, as_json: bool) -> None:
+def check(store: Path, settings_file: Path | None, *, as_json: bool) -> None:
     """Check a warehouse against every rule and expectation (extra: check)."""
+    from pipeline.settings import load_settings
     from pipeline.validate import check as check_store
 
+    load_settings(settings_file)  # a wrong file is told, whatever the command uses of it
     result = check_store(store)
     if as_json:
         click.echo(result.to_json())
@@ -80,7 +82,6 @@ def _decisions(store: Path | None, settings_file: Path | None) -> str | None:
 )
 @base.store
 @base.out
-@base.settings
 def schedule(
     deliveries: tuple[Path, ...],
     cron: str,
@@ -103,7 +104,6 @@ def schedule(
 @click.argument("deliveries", nargs=-1, type=base.path_type())
 @base.store
 @base.out
-@base.settings
 def backfill(
     first: str,
     last: str,
@@ -131,7 +131,7 @@ def backfill(
     is_flag=True,
     help="Put TARGET in the place of the decisions, keeping what is there beside it.",
 )
-def backup(target: Path, store: Path, *, restore: bool) -> None:
+def backup(target: Path, store: Path, settings_file: Path | None, *, restore: bool) -> None:
     """Copy the decisions store to TARGET while it is in use; or bring TARGET back."""
     from pipeline.core.errors import StoreError
     from pipeline.orchestrate.run import decisions_at
@@ -139,7 +139,7 @@ def backup(target: Path, store: Path, *, restore: bool) -> None:
     from pipeline.storage.backup import backup_decisions, restore_decisions
     from pipeline.storage.decisions import file_of
 
-    decisions = file_of(decisions_at(store, load_settings()))
+    decisions = file_of(decisions_at(store, load_settings(settings_file)))
     if decisions is None:
         raise StoreError(
             "a database server keeps the decisions",

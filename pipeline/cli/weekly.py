@@ -24,7 +24,6 @@ SAMPLE_DELIVERY = Path(__file__).resolve().parents[2] / "sample_logs" / "deliver
 @click.option(
     "--week", help="ISO week to report, like 2026-W14; the last complete one in the data if absent."
 )
-@base.settings
 @click.option(
     "--cluster", help="Spread the reading over a Dask scheduler at this address (extra: cluster)."
 )
