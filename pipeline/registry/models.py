@@ -91,12 +91,13 @@ class SignatureDeclaration(Declaration):
 
 
 class CodeListDeclaration(Declaration):
-    """`schemas/codes`: the words of one list, in three states."""
+    """`schemas/codes`: the words of one list, in three states; `contains` names parts of words."""
 
     source: str
     canonical: list[str]
     alias: dict[str, str]
     unusable: list[str]
+    contains: dict[str, str] = {}
 
 
 class FaultDeclaration(Declaration):
