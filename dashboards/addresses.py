@@ -1,27 +1,29 @@
-"""Where a referral's files are: names that no file system or address trips over."""
+"""Where a unit's pages and files are."""
 
 from __future__ import annotations
 
-import hashlib
-import re
 from collections.abc import Iterable
+from dataclasses import dataclass
+from urllib.parse import quote
+
+from pipeline.publish.addresses import pack_folder
 
 PACK_PAGE = "index.html"
-_PLAIN_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,79}")
 
 
-def pack_folder(vehicle_id: str) -> str:
-    """Name of a vehicle's folder under `referrals/`.
+@dataclass(frozen=True)
+class UnitLinks:
+    """What comes before a unit's id in the address of its page; None where the reader has none."""
 
-    Its id; or, where a file system or an address would trip over that, a cleaned form with eight
-    hex digits of the id's SHA-256, so that two vehicles never share one.
-    """
-    if _PLAIN_NAME.fullmatch(vehicle_id) and not vehicle_id.endswith("."):
-        return vehicle_id
-    cleaned = re.sub(r"[^A-Za-z0-9_-]+", "_", vehicle_id)[:60].strip("_") or "vehicle"
-    return (
-        f"{cleaned}-{hashlib.sha256(vehicle_id.encode('utf-8', 'surrogatepass')).hexdigest()[:8]}"
-    )
+    vehicle: str | None = "vehicle.html#"
+    evse: str | None = "evse.html#"
+
+    def of(self, kind: str, unit_id: str | None) -> str | None:
+        """Address of a unit's page."""
+        prefix = self.vehicle if kind == "vehicle" else self.evse
+        if prefix is None or unit_id is None:
+            return None
+        return prefix + quote(unit_id, safe="")
 
 
 def pack_links(vehicles: Iterable[str], prefix: str = "") -> dict[str, str]:

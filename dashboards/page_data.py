@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import polars as pl
@@ -14,13 +14,40 @@ COUNTED = ("charged", "failed")
 CAUSES = ("vehicle", "evse", "pairing", "other")
 
 
+CALLS = pl.Schema(
+    {
+        "unit_kind": pl.String,
+        "unit_id": pl.String,
+        "week": pl.String,
+        "call": pl.String,
+        "p": pl.Float64,
+    }
+)
+
+
+def calls_in(week: str, vehicles: pl.DataFrame, evses: pl.DataFrame) -> pl.DataFrame:
+    """The calls of a week's vehicles and EVSEs, as `CALLS`."""
+    parts = [
+        frame.select(
+            unit_kind=pl.lit(kind),
+            unit_id=f"{kind}_id",
+            week=pl.lit(week),
+            call="call",
+            p=f"p_{kind}",
+        )
+        for kind, frame in (("vehicle", vehicles), ("evse", evses))
+    ]
+    return pl.concat(parts).match_to_schema(CALLS)
+
+
 @dataclass(frozen=True)
 class PageData:
     """One week's results.
 
     `evidence`: evidence.json of each referred vehicle. `vehicles_before`, `evses_before`: last
     week's frames, or none. `rule_results`, `rule_rates`, `equipment`: the validation summary's
-    `rules`, `firmware` and `equipment`, or empty.
+    `rules`, `firmware` and `equipment`, or empty. `earlier_calls`: calls of the weeks published
+    before (`CALLS`). `weeks`: every published week, newest first.
     """
 
     week: str
@@ -38,77 +65,18 @@ class PageData:
     equipment: pl.DataFrame = field(default_factory=pl.DataFrame)
     vehicles_before: pl.DataFrame | None = None
     evses_before: pl.DataFrame | None = None
+    about_vehicles: pl.DataFrame = field(default_factory=lambda: empty("out_about_vehicles"))
+    about_evses: pl.DataFrame = field(default_factory=lambda: empty("out_about_evses"))
+    marks: pl.DataFrame = field(default_factory=lambda: empty("out_marks"))
+    decisions: pl.DataFrame = field(default_factory=lambda: empty("out_decisions"))
+    evse_suspects: pl.DataFrame = field(default_factory=lambda: empty("out_evse_suspects"))
+    earlier_calls: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=CALLS))
+    weeks: tuple[str, ...] = ()
 
-    def at_sites(self, sites: frozenset[str]) -> PageData:
-        """What the operator of some sites may see.
-
-        Their EVSEs, attempts at them, vehicles that plugged in there.
-        """
-        evses = self.evses.filter(pl.col("site_id").is_in(sites))
-        attempts = self.attempts.filter(pl.col("site_id").is_in(sites))
-        seen = attempts["vehicle_id"].drop_nulls().unique().implode()
-        return replace(
-            self,
-            vehicles=self.vehicles.filter(pl.col("vehicle_id").is_in(seen)),
-            evses=evses,
-            pairings=self.pairings.join(
-                attempts.select("evse_model").unique(), on="evse_model", how="semi"
-            ),
-            attempts=attempts.with_columns(id_token=pl.lit(None, pl.String)),
-            rejected=empty("out_rejected"),
-            impossible=_tokens_shortened(
-                self.impossible.filter(
-                    pl.col("attempt_id").is_in(attempts["attempt_id"].implode())
-                ),
-                self.attempts["id_token"],
-            ),
-            next_tests=self.next_tests.filter(pl.col("evse_id").is_in(evses["evse_id"].implode())),
-            run={key: value for key, value in self.run.items() if key != "inputs"},
-            evidence={},
-            rule_results=pl.DataFrame(),
-            rule_rates=pl.DataFrame(),
-            equipment=self.equipment.filter(pl.col("site_id").is_in(sites))
-            if self.equipment.width
-            else self.equipment,
-            vehicles_before=None,
-            evses_before=None,
-        )
-
-    def referred_only(self) -> PageData:
-        """What the workshop may see.
-
-        Vehicles referred to it or back from it, and the tests proposed for them.
-        """
-        shown = self.vehicles.filter(pl.col("call").is_in(["refer", "proving", "proved"]))
-        ids = shown["vehicle_id"].implode()
-        return replace(
-            self,
-            vehicles=shown,
-            attempts=self.attempts.filter(pl.col("vehicle_id").is_in(ids)).with_columns(
-                id_token=pl.lit(None, pl.String)
-            ),
-            next_tests=self.next_tests.filter(pl.col("vehicle_id").is_in(ids)),
-            rejected=empty("out_rejected"),
-            impossible=empty("out_impossible"),
-            rule_results=pl.DataFrame(),
-            rule_rates=pl.DataFrame(),
-            equipment=pl.DataFrame(),
-            run={key: value for key, value in self.run.items() if key != "inputs"},
-            vehicles_before=None,
-            evses_before=None,
-        )
-
-
-def _tokens_shortened(impossible: pl.DataFrame, tokens: pl.Series) -> pl.DataFrame:
-    """The frame with every token in `detail` cut to its ends, for those who need not know it."""
-    known = tokens.drop_nulls().unique().sort()
-    # A token of three signs or less could be any word's part, and is no secret.
-    short = {token: f"{token[:2]}…{token[-2:]}" for token in known if len(token) > 3}
-    return (
-        impossible.with_columns(pl.col("detail").str.replace_many(short, leftmost=True))
-        if short
-        else impossible
-    )
+    @property
+    def calls_by_week(self) -> pl.DataFrame:
+        """unit_kind, unit_id, week, call, p: this week's calls after those published before."""
+        return pl.concat([self.earlier_calls, calls_in(self.week, self.vehicles, self.evses)])
 
 
 def iso_week(column: str = "plugged_at") -> pl.Expr:

@@ -44,9 +44,6 @@ PAGES: Mapping[str, Page] = {
     "data": Page("Data", "records.html.j2", lambda data, _packs, _reviews: records_view(data)),
 }
 ASSETS = "assets"
-# Frames the data page shows that the week's folder holds nowhere else: kept with the pages, for the
-# server to read again.
-CHECKS = ("rule_results", "rule_rates", "equipment")
 Menu = list[tuple[str, str, str]]
 
 
@@ -101,7 +98,5 @@ def write_assets(folder: Path) -> None:
 def write_pages(week_dir: Path, data: PageData) -> None:
     """Every page (`fleet.html` and so on) and their assets, into the week's folder."""
     write_assets(week_dir / ASSETS)
-    for name in CHECKS:
-        getattr(data, name).write_parquet(week_dir / ASSETS / f"{name}.parquet")
     for page in PAGES:
         (week_dir / f"{page}.html").write_text(render_page(page, data), encoding="utf-8")

@@ -5,20 +5,24 @@ from __future__ import annotations
 import json
 import re
 import time
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 
-from dashboards.page_data import PageData
-from dashboards.pages import ASSETS, CHECKS
+from dashboards.page_data import CALLS, PageData, calls_in
 from pipeline.core.errors import NotEnoughDataError, StoreError
-from pipeline.registry import conform, registry
+from pipeline.publish.week_folder import CSV_TABLES, MORE, PARQUET_TABLES, table_file
+from pipeline.registry import conform
 
 _WEEK = re.compile(r"\d{4}-W\d{2}")
 Stamp = tuple[int, int]
 _LOOKS, _PAUSE_S = 5, 0.02
-_FORMULA_GUARD = r"^'([=+\-@\t\r\n])"
+WEEKS_BEFORE = 26
+"""Published weeks whose calls a unit's page tells: half a year; decided."""
+MORE_TABLES = ("about_vehicles", "about_evses", "marks", "decisions", "evse_suspects")
+CHECKS = ("rule_results", "rule_rates", "equipment")
 
 
 def weeks(out: Path) -> list[str]:
@@ -29,28 +33,6 @@ def weeks(out: Path) -> list[str]:
         (p.name for p in out.iterdir() if _WEEK.fullmatch(p.name) and (p / "run.json").is_file()),
         reverse=True,
     )
-
-
-def read_csv(path: Path, table: str) -> pl.DataFrame:
-    """A CSV file of a week's folder as its declared table.
-
-    The apostrophe that disarms a formula is taken off again.
-    """
-    raw = pl.read_csv(path, infer_schema=False)
-    read = []
-    for column in registry().table(table).columns:
-        text = pl.col(column.name).str.replace(_FORMULA_GUARD, "$1")
-        if column.field.type == "timestamp":
-            read.append(
-                text.str.to_datetime("%Y-%m-%dT%H:%M:%SZ", time_unit="us", time_zone="UTC").alias(
-                    column.name
-                )
-            )
-        elif column.field.type == "text" and not column.nullable:
-            read.append(text.fill_null(""))
-        else:
-            read.append(text.cast(column.field.polars))
-    return conform(raw.select(read), table)
 
 
 def stamp(out: Path, week: str) -> Stamp:
@@ -86,9 +68,7 @@ def read_week(out: Path, week: str) -> PageData:
     for _ in range(_LOOKS):
         before = stamp(out, week)
         try:
-            data = _read(
-                out / week, week, next((out / name for name in weeks(out) if name < week), None)
-            )
+            data = read_folder(out / week, out)
         except (OSError, ValueError, KeyError, pl.exceptions.PolarsError) as error:
             fault = error
         else:
@@ -102,29 +82,50 @@ def read_week(out: Path, week: str) -> PageData:
     ) from fault
 
 
-def _read(folder: Path, week: str, before: Path | None) -> PageData:
-    tables = {
-        name: read_csv(folder / f"{name}.csv", f"out_{name}")
-        for name in ("vehicles", "evses", "pairings", "next_tests")
-    }
-    for name in ("attempts", "rejected", "impossible"):
-        tables[name] = conform(pl.read_parquet(folder / f"{name}.parquet"), f"out_{name}")
+def read_folder(folder: Path, out: Path) -> PageData:
+    """The week in a folder, finished or about to be, with what was published under `out` before it.
+
+    Raises StoreError where an earlier version, which kept no typed tables, wrote the week.
+    """
     run: dict[str, Any] = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+    week = str(run["week"])
+    if not table_file(folder, "vehicles").is_file():
+        cure = f"whichside backfill {week}"
+        raise StoreError("an earlier version wrote this week", where=str(folder), next_step=cure)
     packs = (
         json.loads(path.read_text(encoding="utf-8"))
         for path in sorted(folder.glob("referrals/*/evidence.json"))
     )
+    earlier = [name for name in weeks(out) if name < week and _typed(out / name)]
+    before = out / earlier[0] if earlier else None
     return PageData(
         week=week,
         run=run,
         evidence={pack["vehicle"]["vehicle_id"]: pack for pack in packs},
-        **{name: _kept(folder / ASSETS / f"{name}.parquet") for name in CHECKS},
-        vehicles_before=None
-        if before is None
-        else read_csv(before / "vehicles.csv", "out_vehicles"),
-        evses_before=None if before is None else read_csv(before / "evses.csv", "out_evses"),
-        **tables,
+        vehicles_before=None if before is None else _table(before, "vehicles"),
+        evses_before=None if before is None else _table(before, "evses"),
+        earlier_calls=calls_of([out / name for name in earlier[:WEEKS_BEFORE]]),
+        weeks=tuple(sorted({week, *weeks(out)}, reverse=True)),
+        **{name: _kept(folder / MORE / f"{name}.parquet") for name in CHECKS},
+        **{name: _table(folder, name) for name in (*CSV_TABLES, *PARQUET_TABLES, *MORE_TABLES)},
     )
+
+
+def calls_of(folders: Iterable[Path]) -> pl.DataFrame:
+    """The calls of published weeks, as `CALLS`."""
+    parts = [
+        calls_in(folder.name, _table(folder, "vehicles"), _table(folder, "evses"))
+        for folder in folders
+    ]
+    return pl.concat([pl.DataFrame(schema=CALLS), *parts])
+
+
+def _typed(folder: Path) -> bool:
+    return table_file(folder, "vehicles").is_file()
+
+
+def _table(folder: Path, name: str) -> pl.DataFrame:
+    return conform(pl.read_parquet(table_file(folder, name)), f"out_{name}")
 
 
 def _kept(path: Path) -> pl.DataFrame:

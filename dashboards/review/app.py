@@ -22,12 +22,12 @@ from dashboards.pages import chart_script
 from dashboards.review import handing_in, signing, weekly
 from dashboards.review.context import Context, page
 from dashboards.review.guard import LOOPBACK, WILDCARDS, Guard
+from dashboards.review.kept import DecisionStore
 from dashboards.review.people import load_people
 from dashboards.review.runs import RunDelivery, Runs
 from dashboards.review.sessions import Sessions
 from pipeline.core.errors import SettingsError, WhichsideError
 from pipeline.settings.serve import ServeSettings
-from pipeline.storage.decisions import open_decisions
 
 _NO_SESSION = ("/assets/", "/healthy")
 _ASSETS = {
@@ -142,14 +142,14 @@ def _check_address(settings: ServeSettings) -> None:
 
 
 def create_app(
-    store: Path, out: Path, decisions_url: str, run: RunDelivery, settings: ServeSettings
+    store: Path, out: Path, decisions: DecisionStore, run: RunDelivery, settings: ServeSettings
 ) -> Starlette:
     """The review app over the finished weeks in `out`.
 
-    store: the warehouse (deliveries handed in are kept beside it); decisions_url: the decisions
-    store, a path or a database URL; run: takes a delivery and a progress, gives the week it
+    store: the warehouse (deliveries handed in are kept beside it); decisions: the opened
+    decisions store, closed with the app; run: takes a delivery and a progress, gives the week it
     finished. Raises SettingsError when other machines reach the address and nobody can sign in or
-    no host name is known, StoreError when the decisions store cannot be opened.
+    no host name is known.
     """
     _check_address(settings)
     runs = Runs(run)
@@ -171,7 +171,7 @@ def create_app(
     app.state.context = Context(
         out=out,
         deliveries=store.parent / "handed_in",
-        decisions=open_decisions(decisions_url),
+        decisions=decisions,
         people=None if settings.people is None else load_people(settings.people),
         settings=settings,
         sessions=Sessions(settings),
@@ -182,10 +182,10 @@ def create_app(
 
 
 def serve(
-    store: Path, out: Path, decisions_url: str, run: RunDelivery, settings: ServeSettings
+    store: Path, out: Path, decisions: DecisionStore, run: RunDelivery, settings: ServeSettings
 ) -> None:
     """Run the app until stopped. Raises what `create_app` raises."""
-    app = create_app(store, out, decisions_url, run, settings)
+    app = create_app(store, out, decisions, run, settings)
     uvicorn.run(
         app,
         host=settings.host,

@@ -18,13 +18,14 @@ from starlette.responses import HTMLResponse
 
 from dashboards.page_data import PageData
 from dashboards.pages import PAGES, Menu
+from dashboards.review.kept import DecisionStore
 from dashboards.review.people import Person
 from dashboards.review.runs import Runs
 from dashboards.review.sessions import Session, Sessions, same_token
+from dashboards.seen_by import at_sites, referred_only
 from dashboards.snapshots import Stamp, read_week, stamp, weeks
 from pipeline.core.errors import NotEnoughDataError
 from pipeline.settings.serve import ServeSettings
-from pipeline.storage.decisions import Decisions
 
 MAY: dict[str, tuple[str, ...]] = {
     "manager": ("review", *PAGES, "upload"),
@@ -45,7 +46,7 @@ class Context:
 
     out: Path
     deliveries: Path
-    decisions: Decisions
+    decisions: DecisionStore
     people: dict[str, tuple[Person, str]] | None
     settings: ServeSettings
     sessions: Sessions
@@ -134,8 +135,8 @@ def allow(request: Request, *pages: str) -> Person:
 def seen_by(data: PageData, who: Person) -> PageData:
     """The part of a week that somebody may see."""
     if who.role == "operator":
-        return data.at_sites(who.sites)
-    return data.referred_only() if who.role == "workshop" else data
+        return at_sites(data, who.sites)
+    return referred_only(data) if who.role == "workshop" else data
 
 
 async def checked_form(request: Request, *, files: int = 0) -> FormData:

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from types import MappingProxyType
 from typing import Any
 
-from pipeline.storage.decisions import DecisionError
+from pipeline.core.errors import DecisionError
 
 DECISIONS = ("accept", "hold", "dismiss")
 LONGEST_TEXT = 2000

@@ -31,8 +31,7 @@ from dashboards.review.forms import FINDINGS, NUMBERS, Review, parse_finding, pa
 from dashboards.review.people import Person
 from dashboards.snapshots import weeks
 from dashboards.words import VEHICLE_CALLS, sentence
-from pipeline.core.errors import WhichsideError
-from pipeline.storage.decisions import ConflictError, DecisionError
+from pipeline.core.errors import ConflictError, DecisionError, WhichsideError
 
 _TO_REVIEW = ("refer", "watch", "proving")
 _FIELDS = ("decision", "reason", "finding", "at", "repaired_at", "note", *NUMBERS)

@@ -152,6 +152,7 @@ def serve(
     from pipeline.core.progress import Progress
     from pipeline.orchestrate.run import Request, decisions_at, run_week
     from pipeline.settings import load_settings
+    from pipeline.storage.decisions import open_decisions
 
     settings = load_settings(settings_file)
     given = {
@@ -165,7 +166,8 @@ def serve(
 
     serving = settings.serve.model_copy(update=given)
     click.echo(f"http://{serving.host}:{serving.port}/ (stop with Ctrl-C)", err=True)
-    serve_pages(store, out, decisions_at(store, settings), run_delivery, serving)
+    decisions = open_decisions(decisions_at(store, settings))
+    serve_pages(store, out, decisions, run_delivery, serving)
 
 
 @main.command()

@@ -51,3 +51,18 @@ class NotEnoughDataError(WhichsideError):
     """A question cannot be asked of this data (nothing in the week, no attempts)."""
 
     exit_code = 7
+
+
+class ConflictError(WhichsideError):
+    """Someone else decided on the same vehicle meanwhile."""
+
+    exit_code = 5
+
+
+class DecisionError(WhichsideError):
+    """A decision or finding is not one of ours.
+
+    An unknown word, or something that must be said and was not.
+    """
+
+    exit_code = 2

@@ -22,6 +22,7 @@ from dashboards.pages import PAGES
 from dashboards.review.app import create_app
 from pipeline.core.errors import WhichsideError
 from pipeline.settings.serve import ServeSettings
+from pipeline.storage.decisions import open_decisions
 
 FLAGS = (
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
@@ -94,7 +95,7 @@ def served(out: Path) -> Iterator[str]:
         app = create_app(
             room / "w.duckdb",
             out,
-            str(room / "decisions.sqlite"),
+            open_decisions(room / "decisions.sqlite"),
             lambda *_: "",
             ServeSettings(port=port),
         )

@@ -13,6 +13,7 @@ from typing import Any
 
 import polars as pl
 
+from dashboards.written import write_week_pages
 from pipeline.core.errors import NotEnoughDataError
 from pipeline.core.logs import event
 from pipeline.core.progress import Progress, silent
@@ -173,7 +174,7 @@ def publish_step(
         "settings": told_settings(request.settings),
         "timings_s": timings.seconds,
     }
-    folder, tables, run = publish_week(con, request.out, report, about)
+    folder, tables, run = publish_week(con, request.out, report, about, write_week_pages)
     store = open_decisions(decisions_at(request.store, request.settings))
     try:
         store.add_referrals(report.referral.listed)

@@ -6,38 +6,39 @@ Its tables, `run.json`, the pages and the referrals' packs, all in one swap.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 
-from dashboards.addresses import pack_folder
-from dashboards.packs import write_evidence_page
-from dashboards.page_data import PageData
-from dashboards.pages import write_pages
-from dashboards.snapshots import read_csv
-from pipeline.core.weeks import week_before
 from pipeline.ingest.file_accounts import tell
+from pipeline.publish.addresses import SHEET, pack_folder
 from pipeline.publish.sheet import sheet_pdf
-from pipeline.publish.week_folder import complete_or_absent, write_tables
+from pipeline.publish.week_folder import MORE, complete_or_absent, write_tables
 from pipeline.publish.week_report import WeekReport
 from pipeline.refer.pack.model import Evidence
 from pipeline.refer.referral import Referral
 from pipeline.registry import conform, registry
 from pipeline.storage.warehouse import Connection, append, query, replace, transaction
 
-SHEET = "sheet.pdf"
+CHECKS = {"rules": "rule_results", "firmware": "rule_rates", "equipment": "equipment"}
+"""Frames of the validation summary that the pages show, and the names they have in the folder."""
 
 
 def publish_week(
-    con: Connection, out: Path, report: WeekReport, about: Mapping[str, Any]
+    con: Connection,
+    out: Path,
+    report: WeekReport,
+    about: Mapping[str, Any],
+    pages: Callable[[Path], None],
 ) -> tuple[Path, dict[str, pl.DataFrame], dict[str, Any]]:
     """Write `<out>/<week>/`, complete or absent, and the same tables into the warehouse; gives
     folder, tables and run.json.
 
     `about`: what run.json holds beside week and counts; its `inputs` name the files whose rejected
-    lines are shown. Raises StoreError when the folder cannot be written.
+    lines are shown. `pages` is called with the folder when all but the pages stands in it.
+    Raises StoreError when the folder cannot be written.
     """
     tables = {
         **report.tables,
@@ -55,7 +56,9 @@ def publish_week(
         write_tables(partial, tables, run)
         for vehicle_id, pack in report.referral.packs.items():
             write_pack(partial / "referrals" / pack_folder(vehicle_id), pack)
-        write_pages(partial, page_data(report, tables, run, out))
+        for name, shown_as in CHECKS.items():
+            report.validation[name].write_parquet(partial / MORE / f"{shown_as}.parquet")
+        pages(partial)
     with transaction(con):
         for name, frame in tables.items():
             replace(con, f"out_{name}", frame)
@@ -67,12 +70,11 @@ def publish_week(
 
 
 def write_pack(folder: Path, pack: Evidence) -> None:
-    """One referral: `evidence.json`, the printable sheet, the page."""
+    """One referral: `evidence.json` and the printable sheet; its page is made from the former."""
     folder.mkdir(parents=True)
     plain = json.dumps(meant_digits(pack.model_dump(mode="json")), indent=1, ensure_ascii=False)
     (folder / "evidence.json").write_text(plain + "\n", encoding="utf-8")
     (folder / SHEET).write_bytes(sheet_pdf(pack))
-    write_evidence_page(folder, pack, sheet=SHEET)
 
 
 def meant_digits(value: Any) -> Any:
@@ -85,31 +87,6 @@ def meant_digits(value: Any) -> Any:
     if isinstance(value, dict):
         return {key: meant_digits(inner) for key, inner in value.items()}
     return [meant_digits(inner) for inner in value] if isinstance(value, list) else value
-
-
-def page_data(
-    report: WeekReport, tables: Mapping[str, pl.DataFrame], run: Mapping[str, Any], out: Path
-) -> PageData:
-    """What the pages show, last week's calls beside it where that week was published."""
-    before = out / week_before(report.week)
-    return PageData(
-        week=report.week,
-        **tables,
-        run=run,
-        evidence={
-            vehicle_id: pack.model_dump(mode="json")
-            for vehicle_id, pack in report.referral.packs.items()
-        },
-        rule_results=report.validation["rules"],
-        rule_rates=report.validation["firmware"],
-        equipment=report.validation["equipment"],
-        vehicles_before=_published(before / "vehicles.csv", "out_vehicles"),
-        evses_before=_published(before / "evses.csv", "out_evses"),
-    )
-
-
-def _published(path: Path, table: str) -> pl.DataFrame | None:
-    return read_csv(path, table) if path.is_file() else None
 
 
 def learning(referral: Referral) -> dict[str, Any]:

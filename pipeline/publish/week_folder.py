@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -20,6 +20,8 @@ from pipeline.registry import conform
 
 CSV_TABLES = ("vehicles", "evses", "pairings", "next_tests")
 PARQUET_TABLES = ("attempts", "rejected", "impossible")
+MORE = "tables"
+"""Folder of the week's further tables, those that only the pages ask for."""
 
 # A spreadsheet takes a cell that starts with one of these for a formula (contract; common
 # practice).
@@ -86,15 +88,23 @@ def _sync(folder: Path) -> None:
                 os.close(handle)
 
 
-def write_tables(folder: Path, tables: dict[str, pl.DataFrame], run: dict[str, Any]) -> None:
+def write_tables(folder: Path, tables: Mapping[str, pl.DataFrame], run: Mapping[str, Any]) -> None:
     """Write the week's tables (keys: names without `out_`) and `run.json` into a folder.
 
-    Raises SchemaError when a frame does not conform to its declaration.
+    Each as typed Parquet, those a person reads as CSV too; what the contract does not name lies in
+    `tables/`. Raises SchemaError when a frame does not conform to its declaration.
     """
-    for name in CSV_TABLES:
-        write_csv(conform(tables[name], f"out_{name}"), folder / f"{name}.csv")
-    for name in PARQUET_TABLES:
-        conform(tables[name], f"out_{name}").write_parquet(folder / f"{name}.parquet")
-    (folder / "run.json").write_text(
-        json.dumps(run, indent=1, sort_keys=True, ensure_ascii=False) + "\n", encoding="utf-8"
-    )
+    (folder / MORE).mkdir()
+    for name, frame in tables.items():
+        whole = conform(frame, f"out_{name}")
+        if name in CSV_TABLES:
+            write_csv(whole, folder / f"{name}.csv")
+        whole.write_parquet(table_file(folder, name))
+    text = json.dumps(run, indent=1, sort_keys=True, ensure_ascii=False)
+    (folder / "run.json").write_text(text + "\n", encoding="utf-8")
+
+
+def table_file(folder: Path, name: str) -> Path:
+    """Where a week's folder keeps a table (its name without `out_`) as Parquet."""
+    named_by_contract = name in CSV_TABLES or name in PARQUET_TABLES
+    return (folder if named_by_contract else folder / MORE) / f"{name}.parquet"

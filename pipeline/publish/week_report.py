@@ -13,6 +13,7 @@ import polars as pl
 from pipeline.attribute.attribution import Attribution, attribute
 from pipeline.attribute.baseline.warm import WarmStart
 from pipeline.core.weeks import LookBack, week_before
+from pipeline.publish.about import finding_marks, firmware_marks, out_decisions, within
 from pipeline.refer.inputs import Attributed, ReferInputs, join_findings
 from pipeline.refer.referral import Referral, refer
 from pipeline.registry import conform
@@ -62,15 +63,20 @@ def report_week(
     Raises NotEnoughDataError where its look-back holds no attempt.
     """
     attempts, decisions = read(con, "core_attempt"), past(decisions, week)
+    equipment, findings = (
+        read(con, "core_evse"),
+        join_findings(read(con, "raw_finding"), decisions.findings),
+    )
+    fleet = read(con, "core_vehicle")
     attribution = attribute_week(con, attempts, week, settings)
     referral = refer(
         ReferInputs(
             attempts=attempts,
             attributed=Attributed.of(attribution),
-            fleet=read(con, "core_vehicle"),
-            equipment=read(con, "core_evse"),
+            fleet=fleet,
+            equipment=equipment,
             dtcs=read(con, "raw_dtc"),
-            findings=join_findings(read(con, "raw_finding"), decisions.findings),
+            findings=findings,
             reviews=decisions.reviews,
             lessons=decisions.lessons,
             referrals=decisions.referrals,
@@ -87,6 +93,14 @@ def report_week(
         "next_tests": referral.next_tests,
         "attempts": out_attempts(attempts.filter(look_back.holds("plugged_at_utc")), attribution),
         "impossible": out_impossible(read(con, "core_impossible"), look_back),
+        "about_vehicles": conform(fleet.sort("vehicle_id"), "out_about_vehicles"),
+        "about_evses": conform(equipment.sort("evse_id"), "out_about_evses"),
+        "marks": within(
+            [firmware_marks(read(con, "core_firmware"), equipment), finding_marks(findings)],
+            look_back,
+        ),
+        "decisions": out_decisions(decisions, look_back),
+        "evse_suspects": referral.evse_suspects,
     }
     return WeekReport(week, tables, referral, validation_summary(con), baseline(attribution))
 

@@ -41,6 +41,7 @@ class Referral:
 
     vehicles: pl.DataFrame
     evses: pl.DataFrame
+    evse_suspects: pl.DataFrame
     pairings: pl.DataFrame
     next_tests: pl.DataFrame
     questions: pl.DataFrame
@@ -87,6 +88,7 @@ def refer(
     return Referral(
         vehicles=vehicles,
         evses=out_evses(evses),
+        evse_suspects=out_evse_suspects(evses),
         pairings=conform(judge_pairings(inputs, attempts, settings), "out_pairings"),
         next_tests=next_tests(inputs, attempts, questions, called, evses, settings),
         questions=questions,
@@ -142,3 +144,13 @@ def out_evses(called: pl.DataFrame) -> pl.DataFrame:
         evse_reason().alias("reason"), pl.col("onset_utc").alias("onset")
     )
     return conform(rows.with_columns(pl.when(pointed).then(suspect).alias("suspect")), "out_evses")
+
+
+def out_evse_suspects(called: pl.DataFrame) -> pl.DataFrame:
+    """Which part of an EVSE it is, should it be at fault: every part of each that is called."""
+    pointed = called.filter(pl.col("call").is_in(["faulty", "watch"]))
+    parts = pointed.select(
+        "evse_id", suspect="parts", p_suspect=pl.col("p_parts").arr.to_list()
+    ).explode("suspect", "p_suspect")
+    order = pl.col("p_suspect").neg()
+    return conform(parts.sort("evse_id", order, "suspect"), "out_evse_suspects")

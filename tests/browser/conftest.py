@@ -17,6 +17,7 @@ import uvicorn
 from dashboards.review.app import create_app
 from pipeline.measure.screenshots import FLAGS
 from pipeline.settings.serve import ServeSettings
+from pipeline.storage.decisions import open_decisions
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "dashboards"))
 
@@ -95,7 +96,7 @@ def served(week: Path, tmp_path: Path) -> Iterator[Callable[..., str]]:
         app = create_app(
             tmp_path / "w.duckdb",
             week.parent,
-            str(tmp_path / "decisions.sqlite"),
+            open_decisions(tmp_path / "decisions.sqlite"),
             run,
             ServeSettings(port=port, **settings),
         )

@@ -13,12 +13,12 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from dashboards.addresses import pack_folder
-from dashboards.packs import write_evidence_page
 from dashboards.page_data import PageData
-from dashboards.pages import write_pages
 from dashboards.review.people import Person, save_person
-from pipeline.publish.week_folder import write_tables
+from dashboards.snapshots import CHECKS, MORE_TABLES
+from dashboards.written import write_week_pages
+from pipeline.publish.addresses import pack_folder
+from pipeline.publish.week_folder import CSV_TABLES, MORE, PARQUET_TABLES, write_tables
 from pipeline.refer.pack.model import Evidence
 from pipeline.registry import conform, empty
 
@@ -77,6 +77,10 @@ def _attempts(
             "coupler": "cType2",
             "clock_error_s": np.where(e == 4, 300.0, 1.0),
             "weight": 1.0,
+            "pilot_high_b_v": 9.0,
+            "pilot_low_b_v": np.where(v == 0, -8.8, -12.0),
+            "pilot_high_c_v": np.nan,
+            "pilot_low_c_v": np.nan,
         },
         schema_overrides={
             "plugged_at": pl.Datetime("us", "UTC"),
@@ -171,6 +175,11 @@ def invented_week(
         "impossible": _impossible(),
         "next_tests": _next_tests(),
         "run": _run(),
+        "about_vehicles": _about_vehicles(vehicles),
+        "about_evses": _about_evses(of_evse),
+        "marks": _marks(),
+        "decisions": _decisions(),
+        "evse_suspects": _evse_suspects(),
         "evidence": {"V-0000": invented_evidence(attempts, "V-0000")},
         "rule_results": _rule_results(),
         "rule_rates": _rule_rates(),
@@ -180,6 +189,58 @@ def invented_week(
         ),
     }
     return PageData(**{**rows, **changed})
+
+
+def _about_vehicles(vehicles: int) -> pl.DataFrame:
+    """Every vehicle of the fleet and one that never plugged in."""
+    names = [f"V-{i:04d}" for i in range(vehicles)]
+    rows = {
+        "vehicle_id": [*names, "V-idle"],
+        "vehicle_model": [MODELS[i % 3] for i in range(vehicles)] + [MODELS[0]],
+        "model_year": 2023,
+        "inlets": "cCCS2",
+        "vin": [f"XWSLARCH{i:09d}" for i in range(vehicles + 1)],
+        "plate": [f"HB {i:04d}" for i in range(vehicles + 1)],
+    }
+    return conform(pl.DataFrame(rows), "out_about_vehicles")
+
+
+def _about_evses(of_evse: pl.DataFrame) -> pl.DataFrame:
+    number = pl.col("evse_id").str.slice(2).cast(pl.Int64)
+    rows = of_evse.sort("evse_id").select(
+        "evse_id",
+        "site_id",
+        station_id=pl.format("S-{}", pl.col("evse_id").str.slice(3)),
+        evse_model=pl.when(number % 3 == 2).then(pl.lit("Ridge 22")).otherwise(pl.lit("Brook 11")),
+        firmware=pl.lit("2.4"),
+        supply=pl.lit("AC"),
+        connector_type=pl.lit("sType2"),
+        timezone=pl.lit("Europe/Berlin"),
+    )
+    return conform(rows, "out_about_evses")
+
+
+def _marks() -> pl.DataFrame:
+    rows = [
+        ("evse", "E-001", END - timedelta(days=61), "firmware", "2.5"),
+        ("vehicle", "V-0003", END - timedelta(days=9), "finding", "diode_shorted"),
+        ("vehicle", "V-0003", END - timedelta(days=8), "repair", "diode_shorted"),
+    ]
+    names = ["unit_kind", "unit_id", "at", "mark", "words"]
+    return conform(pl.DataFrame(rows, schema=names, orient="row"), "out_marks")
+
+
+def _decisions() -> pl.DataFrame:
+    rows = {
+        "vehicle_id": ["V-0000"], "week": [WEEK], "decision": ["accept"],
+        "reason": ["its driver agrees"], "decided_by": ["mona"], "decided_at": [END - timedelta(hours=3)],
+    }  # fmt: skip
+    return conform(pl.DataFrame(rows), "out_decisions")
+
+
+def _evse_suspects() -> pl.DataFrame:
+    rows = {"evse_id": "E-001", "suspect": ["contactor", "unclear"], "p_suspect": [0.96, 0.04]}
+    return conform(pl.DataFrame(rows), "out_evse_suspects")
 
 
 def _rejected() -> pl.DataFrame:
@@ -339,17 +400,27 @@ def invented_evidence(attempts: pl.DataFrame, vehicle: str, **changed: Any) -> d
     return Evidence.model_validate({**pack, **changed}).model_dump(mode="json")
 
 
+WEEK_TABLES = (*CSV_TABLES, *PARQUET_TABLES, *MORE_TABLES)
+
+
+def write_week_tables(folder: Path, data: PageData) -> None:
+    """The week's tables and run.json, as a run writes them."""
+    run = {**data.run, "week": data.week}
+    write_tables(folder, {name: getattr(data, name) for name in WEEK_TABLES}, run)
+    for name in CHECKS:
+        getattr(data, name).write_parquet(folder / MORE / f"{name}.parquet")
+
+
 def write_finished_week(out: Path, data: PageData) -> Path:
-    """The week's folder as a run leaves it: tables, pages, evidence packs."""
+    """The week's folder as a run leaves it: tables, evidence packs, pages."""
     folder = out / data.week
     folder.mkdir(parents=True)
-    names = ("vehicles", "evses", "pairings", "attempts", "rejected", "impossible", "next_tests")
-    write_tables(folder, {name: getattr(data, name) for name in names}, dict(data.run))
-    write_pages(folder, data)
+    write_week_tables(folder, data)
     for vehicle, pack in data.evidence.items():
         place = folder / "referrals" / pack_folder(vehicle)
-        write_evidence_page(place, pack)
+        place.mkdir(parents=True)
         (place / "evidence.json").write_text(json.dumps(pack), encoding="utf-8")
+    write_week_pages(folder)
     return folder
 
 

@@ -8,6 +8,7 @@ from invented import WEEK, invented_week, nothing
 from scipy.stats import binomtest
 
 from dashboards.page_data import cells, changes, failures_by_cause, stories, success_by_site
+from dashboards.seen_by import at_sites, referred_only
 
 
 def test_causes_share_out_exactly_the_failed_attempts() -> None:
@@ -66,7 +67,7 @@ def test_stories_count_what_happened() -> None:
 def test_an_operators_view_holds_own_sites_only() -> None:
     """EVSEs, attempts, caught records and checks of other sites are gone, and no token is left."""
     data = invented_week()
-    view = data.at_sites(frozenset({"yard-0"}))
+    view = at_sites(data, frozenset({"yard-0"}))
     assert (
         set(view.evses["site_id"])
         == set(view.attempts["site_id"])
@@ -77,12 +78,12 @@ def test_an_operators_view_holds_own_sites_only() -> None:
     assert "04A1B2C30000" not in view.impossible["detail"].str.join().item()
     assert "04…00" in view.impossible["detail"].str.join().item()
     assert not view.evidence
-    assert data.at_sites(frozenset()).attempts.is_empty()
+    assert at_sites(data, frozenset()).attempts.is_empty()
 
 
 def test_a_workshops_view_holds_referred_vehicles_only() -> None:
     """Vehicles referred, proving or proved; nothing of the others."""
-    view = invented_week().referred_only()
+    view = referred_only(invented_week())
     assert set(view.vehicles["call"]) == {"refer", "proving"}
     assert set(view.attempts["vehicle_id"]) == {"V-0000", "V-0003"}
-    assert nothing().referred_only().week == WEEK
+    assert referred_only(nothing()).week == WEEK

@@ -44,7 +44,7 @@ def client(tmp_path: Path, out: Path) -> Iterator[Client]:
         app = create_app(
             tmp_path / "w.duckdb",
             out,
-            str(tmp_path / "decisions.sqlite"),
+            open_decisions(tmp_path / "decisions.sqlite"),
             run,
             ServeSettings(**settings),
         )

@@ -52,7 +52,10 @@ def inputs_of(world: World, week: str, look_back_weeks: int = 12) -> ReferInputs
     attribution = attribute(attempts, AttributeSettings(), week, look_back_weeks=look_back_weeks)
     missing = pl.lit(None, dtype=pl.Datetime("us", "UTC"))
     fleet = world.vehicles.with_columns(
-        vin=pl.lit(None, dtype=pl.String), in_service_from_utc=missing, in_service_to_utc=missing
+        vin=pl.lit(None, dtype=pl.String),
+        plate=pl.lit(None, dtype=pl.String),
+        in_service_from_utc=missing,
+        in_service_to_utc=missing,
     )
     return ReferInputs(
         attempts,

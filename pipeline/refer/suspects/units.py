@@ -116,6 +116,10 @@ def judge_evses(
     table = table.with_columns(
         pl.Series("suspect", [verdicts.suspects[i] for i in best], dtype=pl.String),
         pl.Series("p_suspect", verdicts.given_fault[np.arange(best.size), best]),
+        pl.Series(
+            "p_parts", verdicts.given_fault, dtype=pl.Array(pl.Float64, len(verdicts.suspects))
+        ),
+        pl.lit(list(verdicts.suspects)).alias("parts"),
     ).join(evse_levels(attempts, settings.level_others), on="evse_id", how="left")
     act = worth_acting(settings.cost_needless_evse_visit, settings.cost_week_faulty_evse)
     return call_units(

@@ -7,23 +7,10 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
-from pipeline.core.errors import WhichsideError
+from pipeline.core.errors import ConflictError, DecisionError
 from pipeline.registry import registry
 
-
-class ConflictError(WhichsideError):
-    """Someone else decided on the same vehicle meanwhile."""
-
-    exit_code = 5
-
-
-class DecisionError(WhichsideError):
-    """A decision or finding is not one of ours.
-
-    An unknown word, or something that must be said and was not.
-    """
-
-    exit_code = 2
+__all__ = ["ConflictError", "DecisionError", "finding_row", "known", "said"]
 
 
 def finding_row(row: Mapping[str, Any]) -> dict[str, Any]:

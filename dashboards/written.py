@@ -1,0 +1,21 @@
+"""The pages of a week, written into its folder: what a run calls when the tables stand there."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from dashboards.packs import write_evidence_page
+from dashboards.pages import write_pages
+from dashboards.snapshots import read_folder
+from pipeline.publish.addresses import SHEET, pack_folder
+
+
+def write_week_pages(folder: Path) -> None:
+    """Every page of the week in `folder`, from the tables in it and the weeks published beside it.
+
+    Raises StoreError where the folder holds no typed tables.
+    """
+    data = read_folder(folder, folder.parent)
+    write_pages(folder, data)
+    for vehicle_id, pack in data.evidence.items():
+        write_evidence_page(folder / "referrals" / pack_folder(vehicle_id), pack, sheet=SHEET)
