@@ -10,7 +10,6 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import FileResponse, HTMLResponse, RedirectResponse, Response
 
-from dashboards.addresses import pack_folder
 from dashboards.fleet import fleet_headline
 from dashboards.packs import render_evidence
 from dashboards.page_data import PageData
@@ -32,6 +31,7 @@ from dashboards.review.people import Person
 from dashboards.snapshots import weeks
 from dashboards.words import VEHICLE_CALLS, sentence
 from pipeline.core.errors import ConflictError, DecisionError, WhichsideError
+from pipeline.publish.addresses import pack_folder
 
 _TO_REVIEW = ("refer", "watch", "proving")
 _FIELDS = ("decision", "reason", "finding", "at", "repaired_at", "note", *NUMBERS)

@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 from invented import invented_evidence, invented_week
 from pydantic import ValidationError
 
-from dashboards.addresses import pack_folder, pack_links
+from dashboards.addresses import pack_links
 from dashboards.packs import render_evidence, write_evidence_page
+from pipeline.publish.addresses import pack_folder
 
 HOSTILE = '</script><script>alert(1)</script><img src=x onerror="alert(2)">\x1b[31m\u202e'
 WORDS_OF_THE_MODEL = {"call", "strength", "state", "side", "usual_from"}
