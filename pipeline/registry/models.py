@@ -61,7 +61,7 @@ class RuleDeclaration(Declaration):
     clause: str
     meaning: str = Field(min_length=1)
     records: str
-    needs: Words
+    needs: list[str]
     scope: str = Field(min_length=1)
     problem: str = Field(min_length=1)
     detail: str = Field(min_length=1)
