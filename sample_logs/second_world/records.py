@@ -15,9 +15,8 @@ MAPPING = """exports:
     columns:
       {{evse_id: Post, id_token: Card, plugged_at: From, unplugged_at: Until, energy_kwh: "Energy Wh",
         end_reason: Ended, fault: Trouble}}
-    time_format: ["%d.%m.%Y %H:%M:%S"]
+    time_format: "%d.%m.%Y %H:%M:%S"
     timezone: {zone}
-    blank: ["-"]
     energy_unit: Wh
     end_reason: {{"pulled out": EVDisconnected, "card": Local, "broken off": Other}}
     fault:
@@ -173,9 +172,9 @@ def exported(steps: pl.DataFrame, zone: str) -> pl.DataFrame:
         (pl.col("energy_kwh") * 1000).round().cast(pl.Int64).alias("Energy Wh"),
         ended.alias("Ended"),
         pl.when(pl.col("code").is_null())
-        .then(pl.lit("-"))
+        .then(pl.lit(""))
         .otherwise(
-            pl.col("trouble").replace_strict(EXPORT_WORDS, default="-", return_dtype=pl.String)
+            pl.col("trouble").replace_strict(EXPORT_WORDS, default="", return_dtype=pl.String)
         )
         .alias("Trouble"),
     )

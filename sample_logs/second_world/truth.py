@@ -47,6 +47,7 @@ def attempts(steps: pl.DataFrame) -> pl.DataFrame:
         "exported",
         pl.col("unseen").alias("unseen_by_evse"),
         pl.col("shares_pilot"),
+        "carded",
         "p_vehicle",
         "p_evse",
         "p_pairing",
