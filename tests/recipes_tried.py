@@ -1,4 +1,4 @@
-"""What the recipes of DEVELOPERS.md promise, asked of a copy of the source that followed them.
+"""What the recipes of docs/how-to promise, asked of a copy of the source that followed them.
 
 Run by test_recipes.py.
 """

@@ -1,4 +1,4 @@
-"""The recipes of DEVELOPERS.md, followed to the letter in a copy of the source."""
+"""The recipes of docs/how-to, followed to the letter in a copy of the source."""
 
 from __future__ import annotations
 
@@ -49,11 +49,8 @@ NEW = {
 
 def examples() -> list[tuple[str, str]]:
     """(file, lines) of every example in the recipes."""
-    recipes = (
-        (ROOT / "DEVELOPERS.md")
-        .read_text(encoding="utf-8")
-        .partition("## Recipes\n")[2]
-        .partition("\n## ")[0]
+    recipes = "\n".join(
+        path.read_text(encoding="utf-8") for path in sorted((ROOT / "docs" / "how-to").glob("*.md"))
     )
     blocks = re.findall(r"^```yaml\n(.*?)^```", recipes, re.MULTILINE | re.DOTALL)
     return [match for block in blocks for match in EXAMPLE.findall(block)]

@@ -1,1 +1,1 @@
-"""See DEVELOPERS.md, The map."""
+"""The control pilot as a circuit: levels, resistances, meter readings, traces."""

@@ -1,1 +1,1 @@
-"""See DEVELOPERS.md, The map."""
+"""The week: its tables, folder, sheets and pages, complete or absent."""

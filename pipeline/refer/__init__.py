@@ -1,1 +1,1 @@
-"""See DEVELOPERS.md, The map."""
+"""What is wrong with a vehicle or an EVSE, and what to do about it."""

@@ -34,7 +34,7 @@ def schemas(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     ("folder", "old", "new", "told"),
     [
         ("rules", "needs: [energy_kwh], ", "", "too_hot.needs is missing"),
-        ("rules", "needs: [energy_kwh]", "needs: []", "too_hot.needs"),
+        ("rules", "needs: [energy_kwh]", "needs: energy_kwh", "too_hot.needs"),
         ("rules", "severity: note", "severty: note", "did you mean severity?"),
         ("rules", "severity: note", "severity: loud", "'reject', 'distrust' or 'note'"),
         ("rules", 'scope: "true"', "scope: 1", "too_hot.scope: Input should be a valid string"),
@@ -86,3 +86,11 @@ def test_a_key_written_twice_or_a_file_that_is_no_mapping_is_refused(
     (schemas / "fields" / "one.yaml").write_text(text, encoding="utf-8")
     with pytest.raises(SchemaError, match=r"twice|mapping|not a declaration file"):
         load_folder("fields")
+
+
+@pytest.mark.parametrize(
+    "folder", ["fields", "tables", "rules", "views", "signatures", "codes", "moves"]
+)
+def test_every_declaration_of_ours_has_its_shape(folder: str) -> None:
+    """The declarations that ship are read without a fault."""
+    assert load_folder(folder)

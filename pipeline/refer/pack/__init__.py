@@ -1,1 +1,1 @@
-"""See DEVELOPERS.md, The map."""
+"""The evidence pack of one referral."""
