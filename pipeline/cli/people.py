@@ -62,6 +62,33 @@ def _decisions_of(store: Path, settings_file: Path | None, decisions: str | None
     return decisions or decisions_at(store, load_settings(settings_file))
 
 
+_force = click.option(
+    "--force", is_flag=True, help="Keep it although the warehouse knows no such vehicle or week."
+)
+
+
+def _known_to(store: Path, vehicle: str, week: str | None) -> None:
+    """Raise DecisionError unless the warehouse has the vehicle, and attempts in that week or later.
+
+    A slip of the pen would be kept for good, for a vehicle nobody has.
+    """
+    from pipeline.core.errors import DecisionError
+    from pipeline.core.weeks import week_of, week_start
+    from pipeline.storage.warehouse import reading
+
+    how = "check the spelling; `--force` keeps it all the same"
+    with reading(store) as con:
+        found = con.execute(
+            "SELECT count(*) FROM core_vehicle WHERE vehicle_id = ?", [vehicle]
+        ).fetchone()
+        span = con.execute("SELECT min(plugged_at_utc), max(plugged_at_utc) FROM core_attempt")
+        first, last = span.fetchone() or (None, None)
+    if not found or not found[0]:
+        raise DecisionError(f"the warehouse knows no vehicle {vehicle!r}", next_step=how)
+    if week and (last is None or not week_of(first) <= week_of(week_start(week)) <= week_of(last)):
+        raise DecisionError(f"the warehouse has no attempts in {week}", next_step=how)
+
+
 @main.command()
 @click.argument("vehicle")
 @click.argument("decision", type=click.Choice(["accept", "hold", "dismiss"]))
@@ -69,15 +96,17 @@ def _decisions_of(store: Path, settings_file: Path | None, decisions: str | None
 @click.option("--week", required=True, help="ISO week of the call decided on.")
 @base.store
 @_decisions
+@_force
 @_by
 def review(
     vehicle: str, decision: str, reason: str, week: str, store: Path, settings_file: Path | None, decisions: str | None, by: str,
+    *, force: bool,
 ) -> None:  # fmt: skip
     """Keep a decision on a VEHICLE's call; it counts in the lists of weeks that end after it."""
-    from pipeline.core.weeks import week_start
     from pipeline.storage.decisions import open_decisions
 
-    week_start(week)
+    if not force:
+        _known_to(store, vehicle, week)
     kept = open_decisions(_decisions_of(store, settings_file, decisions))
     kept.review(vehicle, week, decision, reason, by)
     kept.close()
@@ -103,15 +132,19 @@ def review(
 @click.option("--note", help="Free text.")
 @base.store
 @_decisions
+@_force
 @_by
 def finding(
     vehicle: str, finding: str, at: datetime | None, pp_pe_v: float | None, forward_ohm: float | None,
     reverse_ohm: float | None, repaired_at: datetime | None, note: str | None, store: Path,
     settings_file: Path | None, decisions: str | None, by: str,
+    *, force: bool,
 ) -> None:  # fmt: skip
     """Keep what the workshop found in a VEHICLE (see `whichside explain finding` for the words)."""
     from pipeline.storage.decisions import open_decisions
 
+    if not force:
+        _known_to(store, vehicle, None)
     row = {
         "vehicle_id": vehicle, "at_utc": _utc(at) or datetime.now(UTC), "finding": finding, "pp_pe_v": pp_pe_v,
         "cp_pe_forward_ohm": forward_ohm, "cp_pe_reverse_ohm": reverse_ohm, "repaired_at_utc": _utc(repaired_at), "note": note,

@@ -131,7 +131,12 @@ def backfill(
     is_flag=True,
     help="Put TARGET in the place of the decisions, keeping what is there beside it.",
 )
-def backup(target: Path, store: Path, settings_file: Path | None, *, restore: bool) -> None:
+@click.option(
+    "--unsealed", is_flag=True, help="With --restore: take a copy that has no seal, unchecked."
+)
+def backup(
+    target: Path, store: Path, settings_file: Path | None, *, restore: bool, unsealed: bool
+) -> None:
     """Copy the decisions store to TARGET while it is in use; or bring TARGET back."""
     from pipeline.core.errors import StoreError
     from pipeline.orchestrate.run import decisions_at
@@ -146,7 +151,7 @@ def backup(target: Path, store: Path, settings_file: Path | None, *, restore: bo
             next_step="use its own tools, such as pg_dump and pg_restore",
         )
     if restore:
-        kept = restore_decisions(target, decisions)
+        kept = restore_decisions(target, decisions, unsealed=unsealed)
         click.echo(
             f"Restored {decisions}" + (f"; what was there is kept as {kept}" if kept else "")
         )

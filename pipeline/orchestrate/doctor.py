@@ -279,36 +279,42 @@ def _run(folder: Path) -> Check:
 def _decisions(where: str | Path) -> Iterator[Check]:
     path = file_of(where)
     if path is None:
-        with closing(open_decisions(where)) as store:
-            kept = store.frames()
-        counts = ", ".join(f"{f.name} {getattr(kept, f.name).height:,}" for f in fields(kept))
-        yield Check("decisions", "good", f"{store.where}: {counts}")
+        yield from _decision_rows(where)
         return
     if not path.is_file():
         yield Check("decisions", "note", f"{path}: none yet")
         return
+    cure = "put back a copy with `whichside backup --restore`"
     try:
         with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as con:
             verdict = con.execute("PRAGMA quick_check").fetchone()[0]
-            tables = [
-                t
-                for (t,) in con.execute(
-                    "SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite_%'"
-                )
-            ]
-            rows = {t: con.execute(f'SELECT count(*) FROM "{t}"').fetchone()[0] for t in tables}
     except sqlite3.DatabaseError as error:
+        verdict = str(error)
+    if verdict != "ok":
+        yield Check("decisions", "trouble", f"{path}: {verdict}", cure)
+        return
+    try:
+        yield from _decision_rows(where)
+    except WhichsideError as error:
+        yield Check("decisions", "trouble", error.what, error.next_step or cure)
+    if path.stat().st_mode & 0o077:
+        yield Check("decisions", "note", f"{path}: others may read it", f"chmod 600 {path}")
+
+
+def _decision_rows(where: str | Path) -> Iterator[Check]:
+    """Every row read as a run would read it."""
+    with closing(open_decisions(where)) as store:
+        kept = store.frames()
+    frames = {f.name: getattr(kept, f.name) for f in fields(kept) if f.name != "unreadable"}
+    counts = ", ".join(f"{name} {frame.height:,}" for name, frame in frames.items())
+    yield Check("decisions", "good", f"{store.where}: {counts}")
+    for fault in kept.unreadable:
         yield Check(
             "decisions",
             "trouble",
-            f"{path}: {error}",
-            "put back a copy with `whichside backup --restore`",
+            f"{store.where}: {fault}",
+            "runs leave that row out; enter the decision again",
         )
-        return
-    found = f"{path}: {', '.join(f'{t} {n:,}' for t, n in rows.items())}"
-    good = verdict == "ok"
-    yield Check("decisions", "good" if good else "trouble", found if good else f"{path}: {verdict}",
-                "" if good else "put back a copy with `whichside backup --restore`")  # fmt: skip
 
 
 def _prefect(url: str | None) -> Iterator[Check]:

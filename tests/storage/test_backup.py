@@ -15,19 +15,24 @@ from pipeline.core.errors import StoreError
 from pipeline.storage.backup import backup_decisions, restore_decisions
 from pipeline.storage.decisions import open_decisions
 
+_INSERT = (
+    "INSERT INTO decision_review (vehicle_id, week, decision, reason, decided_by, decided_at_utc) "
+    "VALUES (?, '2026-W14', 'accept', 'seen', 'Kim', '2026-04-07T08:00:00.000000Z')"
+)
+
 
 def _store(path: Path, rows: int) -> Path:
+    open_decisions(path).close()
     with closing(sqlite3.connect(path)) as con:
-        con.execute("PRAGMA journal_mode=WAL")
-        con.execute("CREATE TABLE IF NOT EXISTS decision (id INTEGER PRIMARY KEY, pair INTEGER)")
-        con.executemany("INSERT INTO decision (pair) VALUES (?)", [(n,) for n in range(rows)])
+        con.executemany(_INSERT, [(str(n),) for n in range(rows)])
         con.commit()
     return path
 
 
 def _rows(path: Path) -> list[tuple[int, int]]:
     with closing(sqlite3.connect(path)) as con:
-        return con.execute("SELECT id, pair FROM decision ORDER BY id").fetchall()
+        found = con.execute("SELECT number, vehicle_id FROM decision_review ORDER BY number")
+        return [(number, int(vehicle)) for number, vehicle in found]
 
 
 def test_a_copy_holds_every_decision_even_those_in_the_journal(tmp_path: Path) -> None:
@@ -36,7 +41,7 @@ def test_a_copy_holds_every_decision_even_those_in_the_journal(tmp_path: Path) -
     """
     source = _store(tmp_path / "d.sqlite", 3)
     with closing(sqlite3.connect(source)) as writer:
-        writer.execute("INSERT INTO decision (pair) VALUES (99)")
+        writer.execute(_INSERT, ("99",))
         writer.commit()
         copy = backup_decisions(source, tmp_path / "copies" / "d.sqlite")
     assert [pair for _, pair in _rows(copy)] == [0, 1, 2, 99]
@@ -54,7 +59,7 @@ def test_a_copy_taken_while_writing_is_of_one_moment(tmp_path: Path) -> None:
         with closing(sqlite3.connect(source, timeout=30)) as con:
             n = 0
             while not stop.is_set() and n < 3000:
-                con.executemany("INSERT INTO decision (pair) VALUES (?)", [(n,), (n,)])
+                con.executemany(_INSERT, [(str(n),), (str(n),)])
                 con.commit()
                 n += 1
 
@@ -128,3 +133,64 @@ def test_a_real_store_comes_back_with_every_decision(tmp_path: Path) -> None:
     again.close()
     with closing(sqlite3.connect(store)) as con, pytest.raises(sqlite3.Error):
         con.execute("DELETE FROM decision_review")
+
+
+def test_restore_under_an_open_store_is_refused(tmp_path: Path) -> None:
+    """While pages hold the store, a restore would lose what they keep next: it is refused, and
+    what they keep is there; once they let go it works.
+    """
+    store = _store(tmp_path / "d.sqlite", 2)
+    copy = backup_decisions(store, tmp_path / "copy.sqlite")
+    held = open_decisions(store)
+    held.review("7", "2026-W14", "hold", "wait", "Kim")
+    with pytest.raises(StoreError, match="have this store open"):
+        restore_decisions(copy, store)
+    held.review("8", "2026-W14", "hold", "wait", "Kim")
+    assert [v for _, v in _rows(store)] == [0, 1, 7, 8]
+    held.close()
+    restore_decisions(copy, store)
+    assert [v for _, v in _rows(store)] == [0, 1]
+
+
+def test_another_database_is_not_restored(tmp_path: Path) -> None:
+    """A sound SQLite file that is no decisions store is refused by what it lacks."""
+    store, other = _store(tmp_path / "d.sqlite", 1), tmp_path / "other.sqlite"
+    with closing(sqlite3.connect(other)) as con:
+        con.execute("CREATE TABLE cake (layers INTEGER)")
+    with pytest.raises(StoreError, match="no decisions store"):
+        restore_decisions(other, store)
+    assert len(_rows(store)) == 1
+
+
+def test_a_flipped_bit_breaks_the_seal(tmp_path: Path) -> None:
+    """A changed letter in a reason passes SQLite's own check, not the seal."""
+    store = _store(tmp_path / "d.sqlite", 3)
+    copy = backup_decisions(store, tmp_path / "copy.sqlite")
+    content = copy.read_bytes()
+    assert content.count(b"seen") >= 3
+    copy.write_bytes(content.replace(b"seen", b"sees", 1))
+    with pytest.raises(StoreError, match="seal"):
+        restore_decisions(copy, store)
+    assert len(_rows(store)) == 3
+
+
+def test_a_copy_without_a_seal_is_taken_on_request_only(tmp_path: Path) -> None:
+    """A copy as 0.1.0 made it (no seal) needs a word of the one who restores it."""
+    store = _store(tmp_path / "d.sqlite", 3)
+    copy = backup_decisions(store, tmp_path / "copy.sqlite")
+    with closing(sqlite3.connect(copy)) as con:
+        con.execute("DROP TABLE copy_seal")
+    with pytest.raises(StoreError, match="no seal"):
+        restore_decisions(copy, store)
+    restore_decisions(copy, store, unsealed=True)
+    assert len(_rows(store)) == 3
+
+
+def test_a_copy_stands_alone_and_is_private(tmp_path: Path) -> None:
+    """No -wal, -shm or partial file is left beside a copy, and only its owner reads it."""
+    store = _store(tmp_path / "d.sqlite", 3)
+    copy = backup_decisions(store, tmp_path / "copies" / "copy.sqlite")
+    restore_decisions(copy, store)
+    assert [p.name for p in copy.parent.iterdir()] == ["copy.sqlite"]
+    assert copy.stat().st_mode & 0o777 == 0o600
+    assert store.stat().st_mode & 0o777 == 0o600

@@ -4,13 +4,41 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from pipeline.core.errors import ConflictError, DecisionError
+from pipeline.core.weeks import week_start
 from pipeline.registry import registry
 
-__all__ = ["ConflictError", "DecisionError", "finding_row", "known", "said"]
+__all__ = ["ConflictError", "DecisionError", "finding_row", "known", "plausible", "said", "week"]
+
+EARLIEST_UTC = datetime(2000, 1, 1, tzinfo=UTC)
+"""Nothing decided here is older: IEC 61851-1 first appeared in 2001 (from memory)."""
+CLOCKS_APART = timedelta(days=1)
+"""A machine's clock or a time zone left out may put 'now' so much ahead; more is a slip."""
+
+
+def plausible(name: str, at: datetime, now: datetime | None = None) -> datetime:
+    """The instant, if it is neither of the future nor of a time before there was such equipment.
+
+    Raises DecisionError naming the column: an append-only store cannot be mended afterwards.
+    """
+    latest = (now or datetime.now(UTC)) + CLOCKS_APART
+    if at.tzinfo is None:
+        raise DecisionError(f"{name} has no offset", next_step="write it with +00:00 or Z")
+    if not EARLIEST_UTC <= at <= latest:
+        raise DecisionError(
+            f"{name} cannot be {at.isoformat()}",
+            next_step=f"give a time from {EARLIEST_UTC:%Y} until now, the year with four figures",
+        )
+    return at
+
+
+def week(text: str, now: datetime | None = None) -> str:
+    """The ISO week, if it is one and has begun. Raises DecisionError or SettingsError."""
+    plausible(f"the week {text}", week_start(text), now)
+    return text
 
 
 def finding_row(row: Mapping[str, Any]) -> dict[str, Any]:
@@ -36,7 +64,7 @@ def finding_row(row: Mapping[str, Any]) -> dict[str, Any]:
         if value is None and not column.nullable:
             raise DecisionError(f"{column.name} is missing", next_step=column.field.meaning)
         if column.field.type == "timestamp" and isinstance(value, str):
-            value = _instant(column.name, value)
+            value = instant(column.name, value)
         if (
             column.field.type == "timestamp"
             and value is not None
@@ -47,7 +75,9 @@ def finding_row(row: Mapping[str, Any]) -> dict[str, Any]:
                 next_step="write it like 2026-04-02T09:30:00+02:00",
             )
         if column.field.type == "float" and value is not None:
-            value = _number(column.name, value)
+            value = number(column.name, value)
+        if isinstance(value, datetime):
+            value = plausible(column.name, value)
         full[column.name] = value
     known("decision_finding", "finding", full["finding"])
     if full["repaired_at_utc"] is not None and full["repaired_at_utc"] < full["at_utc"]:
@@ -58,28 +88,30 @@ def finding_row(row: Mapping[str, Any]) -> dict[str, Any]:
     return full
 
 
-def _instant(name: str, text: str) -> datetime:
+def instant(name: str, text: str) -> datetime:
+    """An ISO 8601 text as an instant; DecisionError naming the column where it is none."""
     try:
         return datetime.fromisoformat(text)
-    except ValueError as error:
+    except (TypeError, ValueError) as error:
         raise DecisionError(
             f"{name} is no time: {text!r}", next_step="write it like 2026-04-02T09:30:00+02:00"
         ) from error
 
 
-def _number(name: str, value: object) -> float:
+def number(name: str, value: object) -> float:
+    """A finite number within the field's limits; DecisionError naming the column where it is not."""
     least = registry().fields[name].minimum
     try:
-        number = float(value)  # type: ignore[arg-type]
+        given = float(value)  # type: ignore[arg-type]
     except (TypeError, ValueError) as error:
         raise DecisionError(
             f"{name} must be a number, not {value!r}", next_step="use a decimal point and no unit"
         ) from error
-    if math.isnan(number) or (least is not None and number < least):
+    if not math.isfinite(given) or (least is not None and given < least):
         raise DecisionError(
             f"{name} cannot be {value!r}", next_step="leave it out if it was not measured"
         )
-    return number
+    return given
 
 
 def known(table: str, column: str, word: object) -> None:

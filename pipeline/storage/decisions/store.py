@@ -15,9 +15,22 @@ import polars as pl
 import sqlalchemy as sa
 
 from pipeline.core.errors import StoreError
-from pipeline.registry import conform, empty, polars_schema, registry
-from pipeline.storage.decisions.checks import ConflictError, finding_row, known, said
+from pipeline.registry import Column, conform, empty, polars_schema, registry
+from pipeline.storage.decisions.checks import (
+    ConflictError,
+    DecisionError,
+    finding_row,
+    instant,
+    known,
+    number,
+    plausible,
+    said,
+)
+from pipeline.storage.decisions.checks import (
+    week as checked_week,
+)
 from pipeline.storage.decisions.tables import FINDING, LESSON, METADATA, REFERRAL, REVIEW
+from pipeline.storage.files import make_private
 
 BUSY_S = 30
 """Seconds a writer waits for another one; a write takes milliseconds."""
@@ -34,12 +47,17 @@ READING: Mapping[str, dict[str, Any]] = {
 
 @dataclass(frozen=True)
 class DecisionFrames:
-    """Everything in the store as frames, in the order it was written: what a run takes."""
+    """Everything in the store as frames, in the order it was written: what a run takes.
+
+    `unreadable` names each row that is not as declared (written by hand, or by an earlier version
+    that let it in) and was left out.
+    """
 
     reviews: pl.DataFrame = field(default_factory=lambda: empty("decision_review"))
     findings: pl.DataFrame = field(default_factory=lambda: empty("decision_finding"))
     lessons: pl.DataFrame = field(default_factory=lambda: empty("decision_lesson"))
     referrals: pl.DataFrame = field(default_factory=lambda: empty("decision_referral"))
+    unreadable: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -62,8 +80,8 @@ class Decisions:
         known("decision_review", "decision", decision)
         said({"vehicle_id": vehicle_id, "reason": reason, "decided_by": decided_by})
         row = {
-            "vehicle_id": vehicle_id, "week": week, "decision": decision, "reason": reason.strip(),
-            "decided_by": decided_by.strip(), "decided_at_utc": decided_at_utc or datetime.now(UTC),
+            "vehicle_id": vehicle_id, "week": checked_week(week), "decision": decision, "reason": reason.strip(),
+            "decided_by": decided_by.strip(), "decided_at_utc": plausible("decided_at_utc", decided_at_utc or datetime.now(UTC)),
         }  # fmt: skip
         with self._writing() as con:
             if after is not None:
@@ -103,9 +121,10 @@ class Decisions:
     def frames(self) -> DecisionFrames:
         """Everything, read in one transaction."""
         with self._reading() as con:
-            return DecisionFrames(
-                *(_frame(con, table) for table in (REVIEW, FINDING, LESSON, REFERRAL))
-            )
+            read = [_frame(con, table) for table in (REVIEW, FINDING, LESSON, REFERRAL)]
+        reviews, findings, lessons, referrals = (frame for frame, _ in read)
+        unreadable = tuple(fault for _, faults in read for fault in faults)
+        return DecisionFrames(reviews, findings, lessons, referrals, unreadable)
 
     def close(self) -> None:
         """Let go of the connections."""
@@ -167,6 +186,7 @@ def open_decisions(where: Path | str) -> Decisions:
     try:
         if file:
             file.parent.mkdir(parents=True, exist_ok=True)
+            make_private(file)
         # a server may have been restarted since: each connection is tried before it is used
         engine = sa.create_engine(url, pool_pre_ping=True, connect_args=_connect_args(url))
         if engine.dialect.name == "sqlite":
@@ -225,10 +245,40 @@ def _last_review(con: sa.Connection, vehicle_id: str) -> int:
     return int(found or 0)
 
 
-def _frame(con: sa.Connection, table: sa.Table) -> pl.DataFrame:
-    columns = [table.c[name] for name in registry().table(table.name).column_names]
-    rows = con.execute(sa.select(*columns).order_by(table.c.number)).fetchall()
-    return pl.DataFrame([tuple(r) for r in rows], schema=polars_schema(table.name), orient="row")
+def _frame(con: sa.Connection, table: sa.Table) -> tuple[pl.DataFrame, list[str]]:
+    """The good rows of a table, and what is wrong with each of the others."""
+    declared = registry().table(table.name).columns
+    plain = [
+        sa.type_coerce(table.c[c.name], sa.String)
+        if c.field.type == "timestamp"
+        else table.c[c.name]
+        for c in declared
+    ]
+    good: list[tuple[Any, ...]] = []
+    faults: list[str] = []
+    for row_number, *values in con.execute(
+        sa.select(table.c.number, *plain).order_by(table.c.number)
+    ):
+        try:
+            good.append(tuple(_value(c, value) for c, value in zip(declared, values, strict=True)))
+        except DecisionError as error:
+            faults.append(f"{table.name} {row_number}: {error.what}")
+    return pl.DataFrame(good, schema=polars_schema(table.name), orient="row"), faults
+
+
+def _value(column: Column, value: Any) -> Any:
+    """A stored value as declared; DecisionError where it is not what the column holds."""
+    if value is None:
+        if not column.nullable:
+            raise DecisionError(f"{column.name} is empty")
+        return None
+    if column.field.type == "timestamp":
+        return plausible(column.name, instant(column.name, value))
+    if column.field.type == "float":
+        return number(column.name, value)
+    if column.field.values and value not in column.field.values:
+        raise DecisionError(f"{column.name} is {value!r}")
+    return value
 
 
 def _sqlite_on_connect(connection: Any, _record: object) -> None:

@@ -21,7 +21,10 @@ class UtcText(sa.types.TypeDecorator[datetime]):
 
     def process_bind_param(self, value: datetime | None, dialect: sa.Dialect) -> str | None:  # noqa: ARG002
         """Instant to text."""
-        return None if value is None else value.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+        if value is None:
+            return None
+        # not strftime: it writes the year 26 as '26', which nothing reads back
+        return value.astimezone(UTC).replace(tzinfo=None).isoformat(timespec="microseconds") + "Z"
 
     def process_result_value(self, value: str | None, dialect: sa.Dialect) -> datetime | None:  # noqa: ARG002
         """Text to instant."""

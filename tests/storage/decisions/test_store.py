@@ -6,13 +6,17 @@ import multiprocessing
 import sqlite3
 import time
 from collections.abc import Iterator
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import polars as pl
 import pytest
 import sqlalchemy as sa
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from pipeline.core.errors import StoreError
 from pipeline.registry import polars_schema
@@ -218,3 +222,61 @@ def test_turning_to_wal_is_tried_until_others_let_go(monkeypatch: pytest.MonkeyP
     monkeypatch.setattr("pipeline.storage.decisions.store.BUSY_S", -1)
     with pytest.raises(sqlite3.OperationalError):
         _to_wal(Held(9))
+
+
+ISO_TEXT = st.one_of(
+    st.datetimes(timezones=st.just(UTC)).map(datetime.isoformat),
+    st.text(max_size=30),
+    st.sampled_from(["0026-04-01", "2026-04-01", "2026-04-01T08:00:00+99:00", "9999-12-31T23:59Z"]),
+)
+
+
+@given(at=ISO_TEXT, ohm=st.one_of(st.floats(), st.text(max_size=6), st.none()))
+@settings(max_examples=60, deadline=None)
+def test_whatever_is_accepted_can_be_read_back(at: str, ohm: object) -> None:
+    """A finding is either refused with a message or comes back in frames as it was given; a store
+    that took it stays readable.
+    """
+    with TemporaryDirectory() as folder:
+        store = open_decisions(Path(folder) / "d.sqlite")
+        row = {
+            "vehicle_id": "V", "at_utc": at, "finding": "diode_shorted", "cp_pe_reverse_ohm": ohm,
+        }  # fmt: skip
+        try:
+            store.finding(row, "Kim")
+            taken = 1
+        except DecisionError as error:
+            assert error.next_step  # noqa: PT017
+            taken = 0
+        frames = store.frames()
+        store.close()
+    assert frames.findings.height == taken
+    assert frames.unreadable == ()
+    assert all(2000 <= t.year <= datetime.now(UTC).year + 1 for t in frames.findings["at_utc"])
+
+
+def test_a_row_no_one_can_read_is_named_and_left_out(tmp_path: Path) -> None:
+    """A finding of the year 26, as an earlier version let it in, no longer stops whoever reads: the
+    others come, and the fault says which row it is.
+    """
+    store = open_decisions(tmp_path / "d.sqlite")
+    good = {"vehicle_id": "V1", "at_utc": "2026-04-01T08:00:00Z", "finding": "diode_shorted"}
+    store.finding(good, "Kim")
+    with closing(sqlite3.connect(tmp_path / "d.sqlite")) as con:
+        con.execute(
+            "INSERT INTO decision_finding (vehicle_id, at_utc, finding, decided_by, decided_at_utc)"
+            " VALUES ('V2', '26-04-01T08:00:00.000000Z', 'diode_shorted', 'Kim', '2026-04-02T08:00:00Z')"
+        )
+        con.commit()
+    frames = store.frames()
+    store.close()
+    assert frames.findings["vehicle_id"].to_list() == ["V1"]
+    assert len(frames.unreadable) == 1
+    assert frames.unreadable[0].startswith("decision_finding 2: at_utc")
+
+
+def test_a_decision_on_a_week_to_come_is_refused(store: Decisions) -> None:
+    """No list of 9999-W01 exists to decide on, nor one of the year 26."""
+    for week in ("9999-W01", "0026-W14"):
+        with pytest.raises(DecisionError, match="week"):
+            store.review("V1", week, "accept", "clear", "Kim")
