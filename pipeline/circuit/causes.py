@@ -44,8 +44,9 @@ class PilotCircuit:
     leak_ohm: Floats = field(default_factory=lambda: _array(DIODE_LEAK_OHM))
     beside_ohm: Floats = field(default_factory=lambda: _array(INFINITE))
     contact_ohm: Floats = field(default_factory=lambda: _array(0.0))
-    diode_v: float = DIODE_V
+    diode_v: float | Floats = DIODE_V
     open_line: bool = False
+    saturation_a: Floats = field(default_factory=lambda: _array(DIODE_SATURATION_A))
 
     def load_ohm(self, state: State) -> Floats:
         """R2, and what S2 puts parallel to it (C: R3; D: 270 ohm); state A has none."""
@@ -55,7 +56,10 @@ class PilotCircuit:
         return np.asarray(self.r2_ohm * second / (self.r2_ohm + second))
 
     def levels(
-        self, state: State, generator_v: float = GENERATOR_V, r1_ohm: float = R1_OHM
+        self,
+        state: State,
+        generator_v: float | Floats = GENERATOR_V,
+        r1_ohm: float | Floats = R1_OHM,
     ) -> tuple[Floats, Floats]:
         """(positive, negative) level in V as the EVSE measures them behind R1. In A only a path at the EVSE's side loads them."""
         source_ohm = r1_ohm + self.contact_ohm
@@ -79,7 +83,7 @@ class PilotCircuit:
         through = _array(INFINITE) if self.open_line else self.r2_ohm + self.leak_ohm
         return np.asarray(self.contact_ohm + _parallel(through, self.beside_ohm))
 
-    def forward_reading_ohm(self, current_a: float) -> Floats:
+    def forward_reading_ohm(self, current_a: float | Floats) -> Floats:
         """The same with red on CP, at the meter's test current: the junction's voltage is found by halving."""
         if self.open_line:
             return np.asarray(self.contact_ohm + self.beside_ohm)
@@ -96,7 +100,7 @@ class PilotCircuit:
 
     def _through(self, junction_v: Floats) -> tuple[Floats, Floats]:
         """Current through diode (its leak parallel) and R2, and the voltage over both, for a voltage over the junction."""
-        diode_a = DIODE_SATURATION_A * np.expm1(junction_v / (DIODE_IDEALITY * THERMAL_V))
+        diode_a = self.saturation_a * np.expm1(junction_v / (DIODE_IDEALITY * THERMAL_V))
         through_a = diode_a + junction_v / np.maximum(self.leak_ohm, SMALLEST_OHM)
         return through_a, np.asarray(junction_v + through_a * self.r2_ohm)
 
