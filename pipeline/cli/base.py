@@ -2,46 +2,83 @@
 
 from __future__ import annotations
 
+import traceback
 from collections.abc import Callable
 from importlib.metadata import version
 from pathlib import Path
+from tempfile import NamedTemporaryFile
 from typing import Any, TypeVar
 
 import click
 
 from pipeline.core.errors import WhichsideError
+from pipeline.core.wording import printable
 
 EXIT_CODES = (
     "Exit codes: 0 done; 1 a fault not named here; 2 wrong usage; 3 a delivery cannot be read; 4 data do not fit their "
     "declaration; 5 the warehouse or decisions store is missing, held by another run or damaged; 6 a wrong setting; "
-    "7 too little data for the question; 8 a check found more than its stated rate; 9 doctor found trouble."
+    "7 too little data for the question; 8 a check found more than its stated rate; 9 doctor found trouble; "
+    "130 stopped by Ctrl-C."
 )
 
 
-class _Group(click.Group):
-    """Turns our errors into a message and an exit code.
+STOPPED = 130
+"""Exit code of a command that was stopped by Ctrl-C, as shells give it (common practice)."""
 
-    Never a traceback for what a user can mend.
+
+def say(text: object, *, err: bool = False) -> None:
+    """Print a text; what a log wrote into it cannot steer the terminal."""
+    click.echo(printable(str(text)), err=err)
+
+
+class _Group(click.Group):
+    """Turns whatever ends a command into a line, what to do, and an exit code.
+
+    Never a traceback on the screen: that of a fault nobody foresaw goes to a file.
     """
 
     def invoke(self, ctx: click.Context) -> Any:
         try:
             return super().invoke(ctx)
-        except WhichsideError as error:
-            click.echo(f"whichside: {error}", err=True)
-            ctx.exit(error.exit_code)
-        except MemoryError:
-            click.echo(
-                "whichside: not enough memory\nWhat to do: give fewer deliveries at a time",
-                err=True,
-            )
-            ctx.exit(1)
-        except ModuleNotFoundError as error:
-            click.echo(
-                f"whichside: {error}\nWhat to do: install the extra that has it (check, schedule, serve, cluster)",
-                err=True,
-            )
-            ctx.exit(1)
+        except (click.exceptions.Exit, click.ClickException, click.Abort, SystemExit):
+            raise
+        except BaseException as error:  # noqa: BLE001 -- the one place where everything ends
+            text, code = _ending(error)
+            say(f"whichside: {text}", err=True)
+            ctx.exit(code)
+
+
+def _ending(error: BaseException) -> tuple[str, int]:
+    """What to say of an error, and the exit code."""
+    if isinstance(error, WhichsideError):
+        return str(error), error.exit_code
+    if isinstance(error, KeyboardInterrupt) or "Query interrupted" in str(error):
+        return "stopped\nWhat to do: run again; files read so far stay read", STOPPED
+    if isinstance(error, MemoryError):
+        return "not enough memory\nWhat to do: give fewer deliveries at a time", 1
+    if isinstance(error, ModuleNotFoundError):
+        extras = "check, schedule, serve, cluster, postgresql"
+        return f"{error}\nWhat to do: install the extra that has it ({extras})", 1
+    if isinstance(error, OSError) and error.strerror:
+        named = f"{error.filename}: " if error.filename else ""
+        return (
+            f"{named}{error.strerror}\nWhat to do: see that the path, its rights and its disk serve",
+            1,
+        )
+    return f"{type(error).__name__}: {error}\nWhat to do: {_kept_trace(error)}", 1
+
+
+def _kept_trace(error: BaseException) -> str:
+    """Keep where it happened in a private file; say which."""
+    lines = "".join(traceback.format_exception(error))
+    try:
+        with NamedTemporaryFile(
+            "w", prefix="whichside-trace-", suffix=".txt", delete=False, encoding="utf-8"
+        ) as file:
+            file.write(lines)
+    except OSError:
+        return "report it with this line; the trace could not be written"
+    return f"report it with the trace in {file.name}"
 
 
 @click.group(
@@ -68,7 +105,9 @@ def store(command: _Command) -> _Command:
     return named(settings(command))
 
 
-out = click.option("--out", type=path_type(), required=True, help="Where the weeks' folders go.")
+out = click.option(
+    "--out", type=path_type(folder=True), required=True, help="Where the weeks' folders go."
+)
 settings = click.option(
     "--settings", "settings_file", type=path_type(), help="A TOML file of settings."
 )

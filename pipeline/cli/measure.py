@@ -55,7 +55,7 @@ def bench_demo() -> None:
         subprocess.run(command, check=True)  # noqa: S603 - our own command
         wall, now = time.perf_counter() - start, resource.getrusage(resource.RUSAGE_CHILDREN)
     processor = now.ru_utime + now.ru_stime - used.ru_utime - used.ru_stime
-    click.echo(f"demo: {wall:.1f} s, {processor:.1f} s of processor")
+    base.say(f"demo: {wall:.1f} s, {processor:.1f} s of processor")
 
 
 @bench.command("ingest")
@@ -81,9 +81,7 @@ def bench_ingest(gigabytes: float = 1.0, rounds: int = 2) -> None:
     from sample_logs.generator import simulate_frames
 
     with tempfile.TemporaryDirectory() as folder:
-        click.echo(
-            as_words(bench(simulate_frames, Path(folder), gigabytes=gigabytes, rounds=rounds))
-        )
+        base.say(as_words(bench(simulate_frames, Path(folder), gigabytes=gigabytes, rounds=rounds)))
 
 
 @bench.command("validate")
@@ -96,7 +94,7 @@ def bench_validate(rows: int = 5_000_000) -> None:
 
     took = measure(rows)
     against = f"bare SQL {took.bare_s:.1f} s, ratio {took.overhead:.2f} (asked < 3)"
-    click.echo(f"validate {took.rows:,} core rows: {took.validate_s:.1f} s, {against}")
+    base.say(f"validate {took.rows:,} core rows: {took.validate_s:.1f} s, {against}")
 
 
 @bench.command("attribute")
@@ -117,8 +115,8 @@ def bench_attribute(*, largest: bool = False, plot: Path | None = None) -> None:
     for row in table.to_dicts():
         size = f"attribute {row['vehicles']:,} × {row['evses']:,}, {row['sessions']:,} sessions"
         took = f"{row['seconds']:.1f} s, {row['processor_seconds']:.1f} s of processor, {row['peak_mb']:,.0f} MB"
-        click.echo(f"{size}: {took}{ASKED.get(row['sessions'], '')}")
-    click.echo(f"attribute: time grows as cells to the power {growth_exponent(table):.2f}")
+        base.say(f"{size}: {took}{ASKED.get(row['sessions'], '')}")
+    base.say(f"attribute: time grows as cells to the power {growth_exponent(table):.2f}")
     if plot:
         _write_growth(table, plot)
 

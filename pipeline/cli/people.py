@@ -31,7 +31,7 @@ def explain(name: str) -> None:
     """
     from pipeline.cli.explain import explain as explain_name
 
-    click.echo(explain_name(name))
+    base.say(explain_name(name))
 
 
 @main.command()
@@ -51,7 +51,7 @@ def why(name: str, store: Path, week: str | None, settings_file: Path | None) ->
     settings = load_settings(settings_file)
     with reading(store) as con:
         answer = attribute_week(con, read(con, "core_attempt"), week_to_report(con, week), settings)
-    click.echo(explain_call(answer, settings.attribute, name).text())
+    base.say(explain_call(answer, settings.attribute, name).text())
 
 
 def _decisions_of(store: Path, settings_file: Path | None, decisions: str | None) -> str:
@@ -110,7 +110,7 @@ def review(
     kept = open_decisions(_decisions_of(store, settings_file, decisions))
     kept.review(vehicle, week, decision, reason, by)
     kept.close()
-    click.echo(f"Kept: {vehicle} {decision}, by {by}.")
+    base.say(f"Kept: {vehicle} {decision}, by {by}.")
 
 
 @main.command()
@@ -152,7 +152,7 @@ def finding(
     kept = open_decisions(_decisions_of(store, settings_file, decisions))
     kept.finding(row, by)
     kept.close()
-    click.echo(
+    base.say(
         f"Kept: {vehicle} {finding}, by {by}. It counts in the lists of weeks that end after it."
     )
 
@@ -198,7 +198,7 @@ def serve(
         return run_week(Request((delivery,), store, out, None, settings), progress).week
 
     serving = settings.serve.model_copy(update=given)
-    click.echo(f"http://{serving.host}:{serving.port}/ (stop with Ctrl-C)", err=True)
+    base.say(f"http://{serving.host}:{serving.port}/ (stop with Ctrl-C)", err=True)
     decisions = open_decisions(decisions_at(store, settings))
     serve_pages(store, out, decisions, run_delivery, serving)
 
@@ -222,4 +222,4 @@ def person(name: str, role: str, people_file: Path, sites: tuple[str, ...], pass
     from dashboards.review.people import Person, save_person
 
     save_person(people_file, Person(name, role, frozenset(sites)), password)  # type: ignore[arg-type]  # click checked the role
-    click.echo(f"{name} may sign in as {role}.")
+    base.say(f"{name} may sign in as {role}.")

@@ -116,8 +116,8 @@ def _attribution(
     evaluation = evaluate_worlds(
         fleets, scenarios, first_seed=first_seed, weeks=weeks, settings=settings, tell=_tell
     )
-    click.echo(f"Attribution, {weeks} weeks, seeds from {first_seed}\n")
-    click.echo(table(ATTRIBUTION, columns_of(summary(evaluation))))
+    base.say(f"Attribution, {weeks} weeks, seeds from {first_seed}\n")
+    base.say(table(ATTRIBUTION, columns_of(summary(evaluation))))
     if table_file:
         evaluation.worlds.write_csv(table_file)
     if plot:
@@ -148,19 +148,19 @@ def _referral(fleet: Fleet, scenarios: tuple[str, ...], first_seed: int) -> None
         warned[column] = early_warning_summary(
             early_warning(seeds, fleet.vehicles, fleet.evses, ATTEMPTS_PER_DAY, scenario)
         )
-    click.echo(
+    base.say(
         f"\nReferral, {ATTEMPTS_PER_DAY:g} attempts a vehicle and day, seeds from {first_seed}\n"
     )
-    click.echo(
+    base.say(
         table((*CALLS, *WARNINGS), {column: called[column] | warned[column] for column in called})
     )
     few = seeds[: max(1, fleet.seeds // 4)]
     tests = settled(few, min(fleet.vehicles, 300), min(fleet.evses, 60), ATTEMPTS_PER_DAY)
     means = tests.select("ordinary", "advised").mean().row(0)
-    click.echo(
+    base.say(
         "\nAttempts until an undecided vehicle is settled, where most vehicles meet one EVSE only"
     )
-    click.echo(
+    base.say(
         f"  ordinary use {means[0] or nan:.1f}, tests proposed {means[1] or nan:.1f}: {tests.height} vehicles, {len(few)} seeds"
     )
 
@@ -171,8 +171,8 @@ def _reading() -> None:
     from pipeline.registry import SCHEMAS
     from pipeline.settings import load_settings
 
-    click.echo("\nAttempts read from the sample's dirty logs\n")
-    click.echo(
+    base.say("\nAttempts read from the sample's dirty logs\n")
+    base.say(
         table(
             READING, {"invented town": read_sample(SCHEMAS.parent / "sample_logs", load_settings())}
         )
@@ -181,4 +181,4 @@ def _reading() -> None:
 
 def _tell(said: str) -> None:
     """How far it is, apart from what is measured."""
-    click.echo(said, err=True)
+    base.say(said, err=True)

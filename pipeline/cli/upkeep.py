@@ -24,15 +24,15 @@ def check(store: Path, settings_file: Path | None, *, as_json: bool) -> None:
     load_settings(settings_file)  # a wrong file is told, whatever the command uses of it
     result = check_store(store)
     if as_json:
-        click.echo(result.to_json())
+        base.say(result.to_json())
     else:
         caught = result.rules.filter(result.rules["offending"] > 0).sort("severity", "rule")
         for row in caught.iter_rows(named=True):
             mark = "EXCEEDED" if row["exceeded"] else ""
-            click.echo(
+            base.say(
                 f"{row['severity']:<9}{row['rule']:<44}{row['offending']:>9} of {row['checked']:>10}  {mark}"
             )
-        click.echo(
+        base.say(
             f"{result.rules.height} rules, {caught.height} caught something, {len(result.exceeded)} beyond their rate"
         )
     click.get_current_context().exit(result.exit_code)
@@ -48,7 +48,7 @@ def doctor(store: Path | None, out: Path | None, settings_file: Path | None, *, 
     from pipeline.orchestrate.doctor import as_words, examine
 
     health = examine(store, out, _decisions(store, settings_file), settings_file, deep=deep)
-    click.echo(as_words(health))
+    base.say(as_words(health))
     click.get_current_context().exit(
         DOCTOR_FOUND_TROUBLE if any(c.state == "trouble" for c in health.checks) else 0
     )
@@ -120,7 +120,7 @@ def backfill(
     for result in backfill_weeks(
         Request(deliveries, store, out, None, load_settings(settings_file)), first, last
     ):
-        click.echo(str(result.folder))
+        base.say(str(result.folder))
 
 
 @main.command()
@@ -152,11 +152,9 @@ def backup(
         )
     if restore:
         kept = restore_decisions(target, decisions, unsealed=unsealed)
-        click.echo(
-            f"Restored {decisions}" + (f"; what was there is kept as {kept}" if kept else "")
-        )
+        base.say(f"Restored {decisions}" + (f"; what was there is kept as {kept}" if kept else ""))
     else:
-        click.echo(f"Copied to {backup_decisions(decisions, target)}")
+        base.say(f"Copied to {backup_decisions(decisions, target)}")
 
 
 @main.command()
@@ -168,4 +166,4 @@ def licences(*, as_json: bool) -> None:
     from pipeline.cli.licences import as_words, installed
 
     packages = installed()
-    click.echo(json.dumps([asdict(p) for p in packages]) if as_json else as_words(packages))
+    base.say(json.dumps([asdict(p) for p in packages]) if as_json else as_words(packages))

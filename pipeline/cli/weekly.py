@@ -84,9 +84,9 @@ def _tell(result: Result, *, quiet: bool, as_json: bool) -> None:
     from pipeline.cli.run_summary import as_words
 
     if as_json:
-        click.echo(json.dumps(result.run, ensure_ascii=False))
+        base.say(json.dumps(result.run, ensure_ascii=False))
     elif not quiet:
-        click.echo(as_words(result))
+        base.say(as_words(result))
 
 
 @main.command()
@@ -140,4 +140,4 @@ def simulate(
     if scenario not in SCENARIOS:
         raise click.BadParameter(f"use one of {', '.join(SCENARIOS)}", param_hint="--scenario")
     simulate_delivery(directory, vehicles, evses, weeks, seed, scenario=scenario, dirt=dirt)
-    click.echo(f"Delivery: {directory / 'delivery'}\nTruth:    {directory / 'truth'}")
+    base.say(f"Delivery: {directory / 'delivery'}\nTruth:    {directory / 'truth'}")

@@ -10,14 +10,19 @@ import polars as pl
 
 from pipeline.core.errors import SettingsError
 
-_WEEK = re.compile(r"(\d{4})-W(\d{2})")
+_WEEK = re.compile(r"(\d{4})-W(\d{2})", re.ASCII)
+_YEARS = range(1990, 2101)  # beyond lies a slip of the pen; the calendar itself ends in 9999
 
 
 def week_start(week: str) -> datetime:
     """Monday 00:00 UTC of an ISO week (ISO 8601); raises SettingsError when it is not one."""
     match = _WEEK.fullmatch(week)
-    number = int(match[2]) if match else 0
-    if match is None or not 1 <= number <= date(int(match[1]), 12, 28).isocalendar().week:
+    number = int(match[2]) if match and int(match[1]) in _YEARS else 0
+    if (
+        match is None
+        or number == 0
+        or not 1 <= number <= date(int(match[1]), 12, 28).isocalendar().week
+    ):
         raise SettingsError(f"{week!r} is not an ISO week", next_step="write it like 2026-W14")
     monday = date.fromisocalendar(int(match[1]), number, 1)
     return datetime(monday.year, monday.month, monday.day, tzinfo=UTC)

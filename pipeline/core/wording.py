@@ -85,3 +85,10 @@ def ohms_in(column: str) -> pl.Expr:
 def suspect_in(column: str) -> pl.Expr:
     """A column of suspects in words."""
     return pl.col(column).replace_strict(SUSPECTS, default=pl.col(column), return_dtype=pl.String)
+
+
+def printable(text: str) -> str:
+    """Text fit for a terminal: a control character of a log is shown, never obeyed."""
+    return "".join(
+        c if c in "\n\t" or (c.isprintable() and c != "\x7f") else f"\\x{ord(c):02x}" for c in text
+    )

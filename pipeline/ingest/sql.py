@@ -6,9 +6,11 @@ Arguments are expressions of ours, never input.
 from __future__ import annotations
 
 # ISO 8601 calendar dates, extended (time, seconds, fraction and offset may lack) or basic; year
-# 1000 to 2999.
-_EXTENDED = r"[12]\d{3}-\d\d-\d\d([Tt ]\d\d:\d\d(:\d\d([.,]\d+)?)?([Zz]|[+-]\d\d(:?\d\d)?)?)?"
-_BASIC = r"[12]\d{7}[Tt]\d{6}([.,]\d+)?([Zz]|[+-]\d\d(:?\d\d)?)?"
+# 1000 to 2999; offsets as far as any zone has one (14 h).
+_EXTENDED = (
+    r"[12]\d{3}-\d\d-\d\d([Tt ]\d\d:\d\d(:\d\d([.,]\d+)?)?([Zz]|[+-](0\d|1[0-4])(:?[0-5]\d)?)?)?"
+)
+_BASIC = r"[12]\d{7}[Tt]\d{6}([.,]\d+)?([Zz]|[+-](0\d|1[0-4])(:?[0-5]\d)?)?"
 _ZONED = r"[Zz]$|[Tt ]\d\d:?\d\d.*[+-]\d\d(:?\d\d)?$"
 _WHOLE = r"[+-]?\d{1,18}(\.0+)?"
 

@@ -14,9 +14,11 @@ from pathlib import Path
 from typing import Any
 
 import polars as pl
+from filelock import FileLock, Timeout
 
 from pipeline.core.errors import StoreError
 from pipeline.registry import conform
+from pipeline.storage.files import sync_folder
 
 CSV_TABLES = ("vehicles", "evses", "pairings", "next_tests")
 PARQUET_TABLES = ("attempts", "rejected", "impossible")
@@ -24,15 +26,18 @@ MORE = "tables"
 """Folder of the week's further tables, those that only the pages ask for."""
 
 # A spreadsheet takes a cell that starts with one of these for a formula (contract; common
-# practice).
+# practice); one that cuts cells at another sign than the comma finds such a start inside a cell.
 _FORMULA_START = r"^[=+\-@\t\r\n]"
+_FORMULA_INSIDE = r"([;|\t\r\n])([=+\-@])"
+WAIT_S = 120
+"""Seconds to wait for another run that publishes into the same folder; publishing takes seconds."""
 
 
 def harmless(frame: pl.DataFrame) -> pl.DataFrame:
     """The frame with every text cell that a spreadsheet would run as a formula led by an
     apostrophe.
     """
-    text = pl.col(pl.String)
+    text = pl.col(pl.String).str.replace_all(_FORMULA_INSIDE, "$1'$2")
     return frame.with_columns(
         pl.when(text.str.contains(_FORMULA_START)).then("'" + text).otherwise(text).name.keep()
     )
@@ -51,7 +56,36 @@ def complete_or_absent(folder: Path) -> Iterator[Path]:
 
     A folder of that name is replaced; what an earlier run left half written is cleared or put back.
     """
-    folder.parent.mkdir(parents=True, exist_ok=True)
+    with _alone(folder.parent):
+        yield from _swapped(folder)
+
+
+@contextmanager
+def _alone(parent: Path) -> Iterator[None]:
+    """Hold the folder of the weeks: two stores may publish into one, in turn."""
+    try:
+        parent.mkdir(parents=True, exist_ok=True)
+        lock = FileLock(parent / ".publishing.lock")
+        lock.acquire(timeout=WAIT_S)
+    except Timeout as error:
+        raise StoreError(
+            "another run is publishing into this folder",
+            where=str(parent),
+            next_step="wait for it to end, then run again",
+        ) from error
+    except OSError as error:
+        raise StoreError(
+            f"weeks cannot be written here: {error.strerror}",
+            where=str(parent),
+            next_step="name a folder that you may write with --out",
+        ) from error
+    try:
+        yield
+    finally:
+        lock.release()
+
+
+def _swapped(folder: Path) -> Iterator[Path]:
     partial, old = (folder.with_name(f".{folder.name}.{word}") for word in ("partial", "old"))
     if old.exists() and not folder.exists():
         old.rename(folder)
@@ -64,6 +98,7 @@ def complete_or_absent(folder: Path) -> Iterator[Path]:
         if folder.exists():
             folder.rename(old)
         partial.rename(folder)
+        sync_folder(folder.parent)
     except OSError as error:
         raise StoreError(
             f"the week's folder could not be written: {error}",
@@ -78,9 +113,11 @@ def complete_or_absent(folder: Path) -> Iterator[Path]:
 
 
 def _sync(folder: Path) -> None:
-    """Force the folder's files to disk, so that the rename cannot outlive their bytes."""
-    for path in folder.rglob("*"):
-        if path.is_file():
+    """Force the folder's files and names to disk, so that the rename cannot outlive them."""
+    for path in [folder, *folder.rglob("*")]:
+        if path.is_dir():
+            sync_folder(path)
+        elif path.is_file():
             handle = os.open(path, os.O_RDONLY)
             try:
                 os.fsync(handle)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -51,7 +52,7 @@ def test_a_failed_write_leaves_the_earlier_week(tmp_path: Path) -> None:
     with pytest.raises(RuntimeError):
         fail_midway()
     assert (week / "a").read_text() == "first"
-    assert [p.name for p in tmp_path.iterdir()] == ["2026-W14"]
+    assert {p.name for p in tmp_path.iterdir()} == {"2026-W14", ".publishing.lock"}
 
 
 def test_a_kill_between_the_two_renames_is_healed(tmp_path: Path) -> None:
@@ -65,4 +66,25 @@ def test_a_kill_between_the_two_renames_is_healed(tmp_path: Path) -> None:
         assert (tmp_path / "2026-W14" / "a").read_text() == "first"
         (folder / "a").write_text("second")
     assert (tmp_path / "2026-W14" / "a").read_text() == "second"
-    assert [p.name for p in tmp_path.iterdir()] == ["2026-W14"]
+    assert {p.name for p in tmp_path.iterdir()} == {"2026-W14", ".publishing.lock"}
+
+
+def test_a_formula_inside_a_cell_is_harmless_too() -> None:
+    """A program that cuts cells at semicolons finds no formula; a sentence stays as it is."""
+    frame = pl.DataFrame({"id": ["a;=1+1", "b|@x", "fails; -8.8 V seen", "a-b"]})
+    assert harmless(frame)["id"].to_list() == ["a;'=1+1", "b|'@x", "fails; -8.8 V seen", "a-b"]
+
+
+def test_two_stores_publish_into_one_folder_in_turn(tmp_path: Path) -> None:
+    """Weeks written at once into one folder are each whole, whoever comes second."""
+
+    def publish(turn: int) -> None:
+        with complete_or_absent(tmp_path / "out" / "2026-W14") as folder:
+            for part in range(20):
+                (folder / f"{part}").write_text(str(turn), encoding="utf-8")
+
+    with ThreadPoolExecutor(4) as pool:
+        list(pool.map(publish, range(12)))
+    found = {p.read_text() for p in (tmp_path / "out" / "2026-W14").iterdir()}
+    assert len(found) == 1
+    assert len(list((tmp_path / "out" / "2026-W14").iterdir())) == 20
