@@ -17,6 +17,16 @@ def _utc(seconds: pl.Expr) -> pl.Expr:
     ).dt.replace_time_zone("UTC")
 
 
+def _recorded() -> pl.Expr:
+    """Whether any source tells of the plug-in: the EVSE or its card reader, a finished session, or the vehicle."""
+    told = (
+        pl.when("exported")
+        .then(pl.col("accepted") & ~pl.col("unseen"))
+        .otherwise(~pl.col("unseen") | pl.col("carded"))
+    )
+    return told | pl.col("telematics")
+
+
 def attempts(steps: pl.DataFrame) -> pl.DataFrame:
     """A row a plug-in, with its true time, outcome, cause and the true chance of each cause."""
     return steps.select(
@@ -48,6 +58,7 @@ def attempts(steps: pl.DataFrame) -> pl.DataFrame:
         pl.col("unseen").alias("unseen_by_evse"),
         pl.col("shares_pilot"),
         "carded",
+        _recorded().alias("recorded"),
         "p_vehicle",
         "p_evse",
         "p_pairing",

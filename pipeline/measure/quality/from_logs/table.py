@@ -1,0 +1,74 @@
+"""The figures as text: a line each, and tables by kind of fault."""
+
+from __future__ import annotations
+
+from math import isnan
+from typing import Any
+
+import polars as pl
+
+from pipeline.measure.quality.from_logs.scores import Scored
+
+
+def table(told: dict[str, Any]) -> str:
+    """Text of all figures."""
+    lines: list[str] = []
+    for group in ("vehicles", "evses", "pairings", "attempts"):
+        lines += ["", group]
+        lines += [f"  {name.replace('_', ' '):<28}{_text(value)}" for name, value in told[group].items() if not isinstance(value, list)]
+        lines += [f"  {text}" for value in told[group].values() if isinstance(value, list) for text in value]
+    for group, call in (("vehicles_by_kind", "referred"), ("evses_by_kind", "called")):
+        lines += ["", f"{'kind of fault':<34}{call} of identifiable | oracle | {call} of all at fault | part right"]
+        lines += [_kind(row) for row in told[group]]
+    return "\n".join(lines)
+
+
+def _kind(row: dict[str, Any]) -> str:
+    oracle = row.get("oracle", "")
+    return (
+        f"  {row['kind']:<32}{row['called']:>4} of {row['identifiable']:<12}{oracle:>6}   "
+        f"{row['called_of_all']:>6} of {row['at_fault']:<12}{row['part_right']:>6}"
+    )
+
+
+def _text(value: float) -> str:
+    if isinstance(value, float):
+        return "nothing to count" if isnan(value) else f"{value:.3f}"
+    return f"{value:,}"
+
+
+def misses(scored: Scored) -> str:
+    """Every identifiable unit missed and every unit wrongly called, with what is true and what was said."""
+    v, e = scored.vehicles, scored.evses
+    missed = v.filter(pl.col("identifiable") & (pl.col("said_call") != "refer"))
+    wrong = v.filter((pl.col("said_call") == "refer") & ~pl.col("there"))
+    missed_evses = e.filter(pl.col("identifiable") & (pl.col("said_call") != "faulty"))
+    wrong_evses = e.filter((pl.col("said_call") == "faulty") & ~pl.col("there"))
+    return "\n".join(
+        [
+            "missed vehicles", *(_vehicle(row) for row in missed.to_dicts()),
+            "vehicles referred that are not at fault", *(_vehicle(row) for row in wrong.to_dicts()),
+            "missed EVSEs", *(_evse(row) for row in missed_evses.to_dicts()),
+            "EVSEs called faulty that are not", *(_evse(row) for row in wrong_evses.to_dicts()),
+        ]
+    )  # fmt: skip
+
+
+def _vehicle(row: dict[str, Any]) -> str:
+    since = f"since {row['since']:%Y-%m-%d}" if row["since"] else ""
+    repair = f", repaired {row['repaired_at']:%m-%d}{' in vain' if row['repair_failed'] else ''}" if row["repaired_at"] else ""
+    bite = f"fails {row['bite']:.2f} of {row['showing']} at {row['evses']} EVSEs ({row['own_failures']} own failures)" if row["bite"] else ""
+    return (
+        f"- {row['world']} seed {row['seed']} {row['vehicle_id']}: truth {row['kind'] or 'sound'} {since}{repair} {bite}; oracle {row['p_oracle']:.3f}; "
+        f"failures by EVSE {row['evse_share']:.2f}, pairing {row['pairing_share']:.2f}; "
+        f"said {row['said_call']} p {row['said_p_vehicle']:.3f} {row['said_suspect'] or ''}: {row['said_reason'] or ''}"
+    )
+
+
+def _evse(row: dict[str, Any]) -> str:
+    since = f"since {row['since']:%Y-%m-%d}" if row["since"] else ""
+    return (
+        f"- {row['world']} seed {row['seed']} {row['evse_id']}: truth {row['kind'] or 'sound'} {since} rate {row['rate'] or 0:.2f}, "
+        f"{row['own_failures'] or 0} own of {row['all_failures'] or 0} failures in {row['showing'] or 0}; "
+        f"said {row['said_call']} p {row['said_p_evse']:.3f} {row['said_suspect'] or ''}: {row['said_reason'] or ''}"
+    )
