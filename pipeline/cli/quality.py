@@ -80,13 +80,48 @@ PARTS = ("attribution", "referral", "reading")
     type=base.path_type(folder=False),
     help="Draw attribution's calibration and shares to this SVG or PNG file.",
 )
+@click.option(
+    "--from-logs",
+    is_flag=True,
+    help="Simulate deliveries, run the whole pipeline on them and score what is published; "
+    "--fleet is 80x24x4 then unless given.",
+)
+@click.option(
+    "--world",
+    "worlds",
+    multiple=True,
+    default=("standard",),
+    show_default=True,
+    help="From logs: a world of the second generator, or of the first as first-SCENARIO.",
+)
+@click.option("--units", is_flag=True, help="From logs: list every unit missed or wrongly called.")
+@click.option("--json", "as_json", is_flag=True, help="From logs: print the figures as JSON.")
+@click.option(
+    "--keep",
+    type=base.path_type(folder=True),
+    help="From logs: keep worlds, warehouses and weeks in this folder.",
+)
+@click.pass_context
 def evaluate(
-    fleets: tuple[Fleet, ...], referred: Fleet, first_seed: int, weeks: int, scenarios: tuple[str, ...], parts: tuple[str, ...],
-    table_file: Path | None, plot: Path | None,
+    context: click.Context, fleets: tuple[Fleet, ...], referred: Fleet, first_seed: int, weeks: int, scenarios: tuple[str, ...],
+    parts: tuple[str, ...], table_file: Path | None, plot: Path | None, worlds: tuple[str, ...], keep: Path | None,
+    *, from_logs: bool, units: bool, as_json: bool,
 ) -> None:  # fmt: skip
     """Measure the quality of attribution, referral and reading where the truth is known, over
     seeds.
     """
+    if from_logs:
+        given = context.get_parameter_source("fleets") is not click.core.ParameterSource.DEFAULT
+        _from_logs(
+            fleets if given else _small(),
+            worlds,
+            first_seed,
+            weeks,
+            keep,
+            units=units,
+            as_json=as_json,
+        )
+        return
     if plot and plot.suffix not in {".svg", ".png"}:
         raise click.BadParameter(
             f"{plot.name!r} ends neither in .svg nor in .png", param_hint="--plot"
@@ -163,6 +198,52 @@ def _referral(fleet: Fleet, scenarios: tuple[str, ...], first_seed: int) -> None
     base.say(
         f"  ordinary use {means[0] or nan:.1f}, tests proposed {means[1] or nan:.1f}: {tests.height} vehicles, {len(few)} seeds"
     )
+
+
+def _small() -> tuple[Fleet, ...]:
+    from pipeline.measure.quality.run import Fleet
+
+    return (Fleet(80, 24, 4),)
+
+
+def _from_logs(
+    fleets: tuple[Fleet, ...],
+    worlds: tuple[str, ...],
+    first_seed: int,
+    weeks: int,
+    keep: Path | None,
+    *,
+    units: bool,
+    as_json: bool,
+) -> None:
+    import json
+
+    from pipeline.measure.quality.from_logs.figures import figures
+    from pipeline.measure.quality.from_logs.run import Size, score_worlds, writer_of
+    from pipeline.measure.quality.from_logs.table import misses, table
+    from pipeline.settings import load_settings
+
+    settings, told = load_settings(), []
+    for world in worlds:
+        try:
+            writer_of(world)
+        except KeyError as error:
+            raise click.BadParameter(str(error.args[0]), param_hint="--world") from error
+    for world in worlds:
+        for fleet in fleets:
+            seeds = range(first_seed, first_seed + fleet.seeds)
+            size = Size(fleet.vehicles, fleet.evses, weeks)
+            scored = score_worlds(world, size, seeds, settings, _tell, keep)
+            counted = figures(scored)
+            head = f"{world}, {fleet.vehicles} vehicles x {fleet.evses} EVSEs x {weeks} weeks, "
+            head += f"{fleet.seeds} seeds from {first_seed}"
+            told.append({"world": head, **counted})
+            if not as_json:
+                click.echo(f"\n{head}\n{table(counted)}")
+                if units:
+                    click.echo(f"\n{misses(scored)}")
+    if as_json:
+        click.echo(json.dumps(told, indent=2))
 
 
 def _reading() -> None:

@@ -34,73 +34,158 @@ def _count(frame: pl.DataFrame, when: pl.Expr) -> int:
 
 
 def _vehicles(v: pl.DataFrame) -> dict[str, float]:
-    referred, there, identifiable = pl.col("said_call") == "refer", pl.col("there"), pl.col("identifiable")
+    referred, there, identifiable = (
+        pl.col("said_call") == "refer",
+        pl.col("there"),
+        pl.col("identifiable"),
+    )
     right, wanted = _count(v, referred & there), _count(v, identifiable)
-    found, oracle = _count(v, referred & identifiable), _count(v, (pl.col("p_oracle") >= ORACLE_CUT) & identifiable)
+    found, oracle = (
+        _count(v, referred & identifiable),
+        _count(v, (pl.col("p_oracle") >= ORACLE_CUT) & identifiable),
+    )
     ranked = v.filter(identifiable | ~there & ~pl.col("over"))
     truth = ranked["identifiable"].to_numpy()
     told = v.filter((pl.col("said_p_vehicle") > CALIBRATED_FROM) & ~pl.col("over"))
-    dated = v.filter(referred & there & pl.col("said_onset_lo").is_not_null() & (pl.col("kind") != "pilot_diode_leaky"))
+    dated = v.filter(
+        referred
+        & there
+        & pl.col("said_onset_lo").is_not_null()
+        & (pl.col("kind") != "pilot_diode_leaky")
+    )
     covered = pl.col("since").is_between("said_onset_lo", "said_onset_hi")
     return {
-        "referred": _count(v, referred), "referred_at_fault": right, "precision": ratio(right, _count(v, referred)),
-        "identifiable": wanted, "identifiable_referred": found, "recall": ratio(found, wanted),
-        "oracle_recall": ratio(oracle, wanted), "oracle_wrong": _count(v, (pl.col("p_oracle") >= ORACLE_CUT) & ~there & ~pl.col("over")),
+        "referred": _count(v, referred),
+        "referred_at_fault": right,
+        "precision": ratio(right, _count(v, referred)),
+        "identifiable": wanted,
+        "identifiable_referred": found,
+        "recall": ratio(found, wanted),
+        "oracle_recall": ratio(oracle, wanted),
+        "oracle_wrong": _count(v, (pl.col("p_oracle") >= ORACLE_CUT) & ~there & ~pl.col("over")),
         "average_precision": average_precision(ranked["said_p_vehicle"].to_numpy(), truth),
         "oracle_average_precision": average_precision(ranked["p_oracle"].to_numpy(), truth),
         "sound_for_bad_evse": _count(v, referred & ~there & (pl.col("evse_share") > 0.5)),
         "sound_for_bad_pairing": _count(v, referred & ~there & (pl.col("pairing_share") > 0.5)),
-        "part_right": ratio(_count(v, referred & there & (pl.col("said_suspect") == pl.col("kind"))), right),
-        "calibration_error": calibration_error(told["said_p_vehicle"].to_numpy(), told["there"].to_numpy()), "calibrated_units": told.height,
-        "onset_held": ratio(_count(dated, covered), dated.height), "onsets": dated.height,
-    }  # fmt: skip
+        "part_right": ratio(
+            _count(v, referred & there & (pl.col("said_suspect") == pl.col("kind"))), right
+        ),
+        "calibration_error": calibration_error(
+            told["said_p_vehicle"].to_numpy(), told["there"].to_numpy()
+        ),
+        "calibrated_units": told.height,
+        "onset_held": ratio(_count(dated, covered), dated.height),
+        "onsets": dated.height,
+    }
 
 
 def _by_kind(units: pl.DataFrame, call: str) -> list[dict[str, Any]]:
     said = pl.col("said_call") == call
-    rows = units.filter("there").group_by("kind").agg(
-        pl.len().alias("at_fault"), pl.col("identifiable").sum(), (pl.col("identifiable") & said).sum().alias("called"), said.sum().alias("called_of_all"),
-        (said & (pl.col("said_suspect") == pl.col("kind").str.replace(" (weak)", "", literal=True))).sum().alias("part_right"),
-        *([((pl.col("p_oracle") >= ORACLE_CUT) & pl.col("identifiable")).sum().alias("oracle")] if "p_oracle" in units.columns else []),
-    )  # fmt: skip
+    rows = (
+        units.filter("there")
+        .group_by("kind")
+        .agg(
+            pl.len().alias("at_fault"),
+            pl.col("identifiable").sum(),
+            (pl.col("identifiable") & said).sum().alias("called"),
+            said.sum().alias("called_of_all"),
+            (
+                said
+                & (
+                    pl.col("said_suspect")
+                    == pl.col("kind").str.replace(" (weak)", "", literal=True)
+                )
+            )
+            .sum()
+            .alias("part_right"),
+            *(
+                [
+                    ((pl.col("p_oracle") >= ORACLE_CUT) & pl.col("identifiable"))
+                    .sum()
+                    .alias("oracle")
+                ]
+                if "p_oracle" in units.columns
+                else []
+            ),
+        )
+    )
     return rows.sort("kind").to_dicts()
 
 
 def _evses(e: pl.DataFrame) -> dict[str, float]:
     called, there = pl.col("said_call") == "faulty", pl.col("there")
-    strong, weak = pl.col("identifiable") & pl.col("strong"), pl.col("identifiable") & ~pl.col("strong")
+    strong, weak = (
+        pl.col("identifiable") & pl.col("strong"),
+        pl.col("identifiable") & ~pl.col("strong"),
+    )
     right = _count(e, called & there)
     named = called & there & (pl.col("said_suspect") != "unclear")
     sound = e.filter(~there & ~pl.col("over"))
     return {
-        "called": _count(e, called), "called_at_fault": right, "precision": ratio(right, _count(e, called)),
-        "strong": _count(e, strong), "strong_called": _count(e, strong & called), "strong_recall": ratio(_count(e, strong & called), _count(e, strong)),
-        "weak": _count(e, weak), "weak_called": _count(e, weak & called), "weak_recall": ratio(_count(e, weak & called), _count(e, weak)),
+        "called": _count(e, called),
+        "called_at_fault": right,
+        "precision": ratio(right, _count(e, called)),
+        "strong": _count(e, strong),
+        "strong_called": _count(e, strong & called),
+        "strong_recall": ratio(_count(e, strong & called), _count(e, strong)),
+        "weak": _count(e, weak),
+        "weak_called": _count(e, weak & called),
+        "weak_recall": ratio(_count(e, weak & called), _count(e, weak)),
         "false_per_1000_evse_weeks": 1000 * ratio(_count(sound, called), sound.height),
-        "part_named": _count(e, named), "part_right": ratio(_count(e, named & (pl.col("said_suspect") == pl.col("kind"))), _count(e, named)),
-    }  # fmt: skip
+        "part_named": _count(e, named),
+        "part_right": ratio(
+            _count(e, named & (pl.col("said_suspect") == pl.col("kind"))), _count(e, named)
+        ),
+    }
 
 
 def _pairings(p: pl.DataFrame) -> dict[str, float]:
     called, bad = pl.col("said_call") == "faulty", pl.col("own_failures") > 0
     strong, weak = pl.col("identifiable") & ~pl.col("weak"), pl.col("identifiable") & pl.col("weak")
     return {
-        "called": _count(p, called), "precision": ratio(_count(p, called & bad), _count(p, called)),
-        "strong": _count(p, strong), "strong_called": _count(p, strong & called), "weak": _count(p, weak), "weak_called": _count(p, weak & called),
-    }  # fmt: skip
+        "called": _count(p, called),
+        "precision": ratio(_count(p, called & bad), _count(p, called)),
+        "strong": _count(p, strong),
+        "strong_called": _count(p, strong & called),
+        "weak": _count(p, weak),
+        "weak_called": _count(p, weak & called),
+    }
 
 
 def _attempts(a: pl.DataFrame) -> dict[str, Any]:
     """Outcomes read right: a silent failure may be `failed` or `not_requested`."""
     found = a.filter(pl.col("said_outcome").is_not_null())
-    same = pl.when("silent").then(pl.col("said_outcome").is_in(["failed", "not_requested"])).otherwise(pl.col("said_outcome") == pl.col("outcome"))
+    same = (
+        pl.when("silent")
+        .then(pl.col("said_outcome").is_in(["failed", "not_requested"]))
+        .otherwise(pl.col("said_outcome") == pl.col("outcome"))
+    )
     failed = found.filter((pl.col("outcome") == "failed") & pl.col("said_p_vehicle").is_not_null())
-    sides = pl.concat_list("said_p_vehicle", "said_p_evse", "said_p_pairing", "said_p_other").list.arg_max()
-    side = sides.replace_strict({0: "vehicle", 1: "evse", 2: "pairing", 3: "other"}, default=None, return_dtype=pl.String)
+    sides = pl.concat_list(
+        "said_p_vehicle", "said_p_evse", "said_p_pairing", "said_p_other"
+    ).list.arg_max()
+    side = sides.replace_strict(
+        {0: "vehicle", 1: "evse", 2: "pairing", 3: "other"}, default=None, return_dtype=pl.String
+    )
     cause = pl.col("cause").replace({"chance": "other", "site": "other"})
-    confusion = found.filter(~same).group_by("outcome", "said_outcome").len().sort("len", descending=True).head(12)
+    confusion = (
+        found.filter(~same)
+        .group_by("outcome", "said_outcome")
+        .len()
+        .sort("len", descending=True)
+        .head(12)
+    )
     return {
-        "told": a.height, "found": ratio(found.height, a.height), "vehicle_right": ratio(_count(found, pl.col("said_vehicle") == pl.col("vehicle_id")), found.height),
-        "outcome_right": ratio(_count(found, same), found.height), "blame_right": ratio(_count(failed, side == cause), failed.height), "blamed": failed.height,
-        "taken_for": [f"{row['outcome']} taken for {row['said_outcome']}: {row['len']}" for row in confusion.to_dicts()],
-    }  # fmt: skip
+        "told": a.height,
+        "found": ratio(found.height, a.height),
+        "vehicle_right": ratio(
+            _count(found, pl.col("said_vehicle") == pl.col("vehicle_id")), found.height
+        ),
+        "outcome_right": ratio(_count(found, same), found.height),
+        "blame_right": ratio(_count(failed, side == cause), failed.height),
+        "blamed": failed.height,
+        "taken_for": [
+            f"{row['outcome']} taken for {row['said_outcome']}: {row['len']}"
+            for row in confusion.to_dicts()
+        ],
+    }

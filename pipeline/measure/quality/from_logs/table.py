@@ -15,10 +15,22 @@ def table(told: dict[str, Any]) -> str:
     lines: list[str] = []
     for group in ("vehicles", "evses", "pairings", "attempts"):
         lines += ["", group]
-        lines += [f"  {name.replace('_', ' '):<28}{_text(value)}" for name, value in told[group].items() if not isinstance(value, list)]
-        lines += [f"  {text}" for value in told[group].values() if isinstance(value, list) for text in value]
+        lines += [
+            f"  {name.replace('_', ' '):<28}{_text(value)}"
+            for name, value in told[group].items()
+            if not isinstance(value, list)
+        ]
+        lines += [
+            f"  {text}"
+            for value in told[group].values()
+            if isinstance(value, list)
+            for text in value
+        ]
     for group, call in (("vehicles_by_kind", "referred"), ("evses_by_kind", "called")):
-        lines += ["", f"{'kind of fault':<34}{call} of identifiable | oracle | {call} of all at fault | part right"]
+        lines += [
+            "",
+            f"{'kind of fault':<34}{call} of identifiable | oracle | {call} of all at fault | part right",
+        ]
         lines += [_kind(row) for row in told[group]]
     return "\n".join(lines)
 
@@ -31,10 +43,10 @@ def _kind(row: dict[str, Any]) -> str:
     )
 
 
-def _text(value: float) -> str:
-    if isinstance(value, float):
-        return "nothing to count" if isnan(value) else f"{value:.3f}"
-    return f"{value:,}"
+def _text(value: float) -> str:  # counts come as int, shares as float
+    if isnan(value):
+        return "nothing to count"
+    return f"{value:,}" if isinstance(value, int) else f"{value:.3f}"
 
 
 def misses(scored: Scored) -> str:
@@ -46,29 +58,47 @@ def misses(scored: Scored) -> str:
     wrong_evses = e.filter((pl.col("said_call") == "faulty") & ~pl.col("there"))
     return "\n".join(
         [
-            "missed vehicles", *(_vehicle(row) for row in missed.to_dicts()),
-            "vehicles referred that are not at fault", *(_vehicle(row) for row in wrong.to_dicts()),
-            "missed EVSEs", *(_evse(row) for row in missed_evses.to_dicts()),
-            "EVSEs called faulty that are not", *(_evse(row) for row in wrong_evses.to_dicts()),
+            "missed vehicles",
+            *(_vehicle(row) for row in missed.to_dicts()),
+            "vehicles referred that are not at fault",
+            *(_vehicle(row) for row in wrong.to_dicts()),
+            "missed EVSEs",
+            *(_evse(row) for row in missed_evses.to_dicts()),
+            "EVSEs called faulty that are not",
+            *(_evse(row) for row in wrong_evses.to_dicts()),
         ]
-    )  # fmt: skip
+    )
+
+
+def _unit(row: dict[str, Any], name: str) -> str:
+    """Where it is, and what is true of it."""
+    since = f" since {row['since']:%Y-%m-%d}" if row["since"] else ""
+    vain = " in vain" if row["repair_failed"] else ""
+    repair = f", repaired {row['repaired_at']:%m-%d}{vain}" if row["repaired_at"] else ""
+    return (
+        f"- {row['world']} {row['seed']} {row[name]}: truth {row['kind'] or 'none'}{since}{repair}"
+    )
 
 
 def _vehicle(row: dict[str, Any]) -> str:
-    since = f"since {row['since']:%Y-%m-%d}" if row["since"] else ""
-    repair = f", repaired {row['repaired_at']:%m-%d}{' in vain' if row['repair_failed'] else ''}" if row["repaired_at"] else ""
-    bite = f"fails {row['bite']:.2f} of {row['showing']} at {row['evses']} EVSEs ({row['own_failures']} own failures)" if row["bite"] else ""
-    return (
-        f"- {row['world']} seed {row['seed']} {row['vehicle_id']}: truth {row['kind'] or 'sound'} {since}{repair} {bite}; oracle {row['p_oracle']:.3f}; "
-        f"failures by EVSE {row['evse_share']:.2f}, pairing {row['pairing_share']:.2f}; "
-        f"said {row['said_call']} p {row['said_p_vehicle']:.3f} {row['said_suspect'] or ''}: {row['said_reason'] or ''}"
+    bites = f"fails {row['bite']:.2f} of {row['showing']} at {row['evses']} EVSEs, {row['own_failures']} by itself"
+    return "; ".join(
+        [
+            _unit(row, "vehicle_id"),
+            *([bites] if row["showing"] else []),
+            f"oracle {row['p_oracle']:.3f}",
+            f"of its failures {row['evse_share']:.2f} by EVSEs and {row['pairing_share']:.2f} by pairings",
+            f"said {row['said_call']} {row['said_p_vehicle']:.3f} {row['said_suspect'] or ''}: {row['said_reason'] or ''}",
+        ]
     )
 
 
 def _evse(row: dict[str, Any]) -> str:
-    since = f"since {row['since']:%Y-%m-%d}" if row["since"] else ""
-    return (
-        f"- {row['world']} seed {row['seed']} {row['evse_id']}: truth {row['kind'] or 'sound'} {since} rate {row['rate'] or 0:.2f}, "
-        f"{row['own_failures'] or 0} own of {row['all_failures'] or 0} failures in {row['showing'] or 0}; "
-        f"said {row['said_call']} p {row['said_p_evse']:.3f} {row['said_suspect'] or ''}: {row['said_reason'] or ''}"
+    bites = f"rate {row['rate']:.2f}, {row['own_failures']} of {row['all_failures']} failures by itself in {row['showing']}"
+    return "; ".join(
+        [
+            _unit(row, "evse_id"),
+            *([bites] if row["showing"] else []),
+            f"said {row['said_call']} {row['said_p_evse']:.3f} {row['said_suspect'] or ''}: {row['said_reason'] or ''}",
+        ]
     )

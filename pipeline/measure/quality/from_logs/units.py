@@ -48,29 +48,56 @@ def _state(faults: pl.DataFrame, end: datetime) -> pl.DataFrame:
 
 
 def vehicle_truth(world: World, end: datetime) -> pl.DataFrame:
-    """A row a vehicle: `kind` (null where nothing ever was), `there`, `over`, `since`, `identifiable`, attempts and failures that show it."""
+    """A row a vehicle: `kind` (null: never a fault), `there`, `over`, `since`, `identifiable`, what shows it."""
     faults = _state(world.vehicle_faults, end)
     shows = (
         world.attempts.join(faults.select("vehicle_id", "since", "suspect"), on="vehicle_id")
         .filter(
-            (pl.col("plugged_at") >= pl.col("since")) & (pl.col("plugged_at") < end) & pl.col("recorded")
-            & (pl.col("p_vehicle") >= LEAST_CHANCE) & ~pl.col("evse_bites") & (pl.col("p_pairing") == 0) & ~pl.col("no_wish")
+            (pl.col("plugged_at") >= pl.col("since"))
+            & (pl.col("plugged_at") < end)
+            & pl.col("recorded")
+            & (pl.col("p_vehicle") >= LEAST_CHANCE)
+            & ~pl.col("evse_bites")
+            & (pl.col("p_pairing") == 0)
+            & ~pl.col("no_wish")
             # Where no EVSE sees the vehicle, only the vehicle itself can tell of its failures.
             & ((pl.col("suspect") != "pilot_open") | pl.col("telematics"))
-            & (pl.col("supply") == "AC") & ~pl.col("outcome").is_in(["declined", "abandoned"])
+            & (pl.col("supply") == "AC")
+            & ~pl.col("outcome").is_in(["declined", "abandoned"])
         )
         .group_by("vehicle_id")
         .agg(
-            pl.len().alias("showing"), pl.col("evse_id").n_unique().alias("evses"), (pl.col("cause") == "vehicle").sum().alias("own_failures"),
-            pl.col("p_vehicle").mean().alias("bite"), pl.col("plugged_at").filter(pl.col("cause") == "vehicle").sort().slice(2, 1).first().alias("third_at"),
+            pl.len().alias("showing"),
+            pl.col("evse_id").n_unique().alias("evses"),
+            (pl.col("cause") == "vehicle").sum().alias("own_failures"),
+            pl.col("p_vehicle").mean().alias("bite"),
+            pl.col("plugged_at")
+            .filter(pl.col("cause") == "vehicle")
+            .sort()
+            .slice(2, 1)
+            .first()
+            .alias("third_at"),
         )
-    )  # fmt: skip
+    )
     return (
-        world.vehicles.join(faults.drop("silent_share", strict=False).rename({"suspect": "kind"}), on="vehicle_id", how="left")
+        world.vehicles.join(
+            faults.drop("silent_share", strict=False).rename({"suspect": "kind"}),
+            on="vehicle_id",
+            how="left",
+        )
         .join(shows, on="vehicle_id", how="left")
-        .with_columns(pl.col("there", "over").fill_null(value=False), pl.col("showing", "evses", "own_failures").fill_null(0))
-        .with_columns((pl.col("there") & (pl.col("showing") >= LEAST_ATTEMPTS) & (pl.col("evses") >= LEAST_EVSES)).alias("identifiable"))
-    )  # fmt: skip
+        .with_columns(
+            pl.col("there", "over").fill_null(value=False),
+            pl.col("showing", "evses", "own_failures").fill_null(0),
+        )
+        .with_columns(
+            (
+                pl.col("there")
+                & (pl.col("showing") >= LEAST_ATTEMPTS)
+                & (pl.col("evses") >= LEAST_EVSES)
+            ).alias("identifiable")
+        )
+    )
 
 
 def evse_truth(world: World, end: datetime) -> pl.DataFrame:
@@ -78,21 +105,36 @@ def evse_truth(world: World, end: datetime) -> pl.DataFrame:
     faults = _state(world.evse_faults, end)
     shows = (
         world.attempts.join(faults.select("evse_id", "since"), on="evse_id")
-        .filter((pl.col("plugged_at") >= pl.col("since")) & (pl.col("plugged_at") < end) & pl.col("recorded") & pl.col("evse_bites"))
+        .filter(
+            (pl.col("plugged_at") >= pl.col("since"))
+            & (pl.col("plugged_at") < end)
+            & pl.col("recorded")
+            & pl.col("evse_bites")
+        )
         .group_by("evse_id")
         .agg(
-            pl.len().alias("showing"), (pl.col("cause") == "evse").sum().alias("own_failures"), (pl.col("outcome") == "failed").sum().alias("all_failures"),
-            pl.col("vehicle_id").filter(pl.col("cause") == "evse").n_unique().alias("vehicles_failed"), pl.col("p_evse").mean().alias("bite"),
+            pl.len().alias("showing"),
+            (pl.col("cause") == "evse").sum().alias("own_failures"),
+            (pl.col("outcome") == "failed").sum().alias("all_failures"),
+            pl.col("vehicle_id")
+            .filter(pl.col("cause") == "evse")
+            .n_unique()
+            .alias("vehicles_failed"),
+            pl.col("p_evse").mean().alias("bite"),
         )
-    )  # fmt: skip
+    )
     strong = pl.col("rate") >= STRONG_RATE
-    enough = pl.when(strong).then((pl.col("own_failures") >= 3) & (pl.col("vehicles_failed") >= 2)).otherwise(pl.col("all_failures") >= WEAK_FAILURES)
+    enough = (
+        pl.when(strong)
+        .then((pl.col("own_failures") >= 3) & (pl.col("vehicles_failed") >= 2))
+        .otherwise(pl.col("all_failures") >= WEAK_FAILURES)
+    )
     return (
         world.evses.join(faults.rename({"suspect": "kind"}), on="evse_id", how="left")
         .join(shows, on="evse_id", how="left")
         .with_columns(pl.col("there", "over").fill_null(value=False), strong.alias("strong"))
         .with_columns((pl.col("there") & enough).fill_null(value=False).alias("identifiable"))
-    )  # fmt: skip
+    )
 
 
 def pairing_truth(world: World, end: datetime) -> pl.DataFrame:
@@ -102,9 +144,16 @@ def pairing_truth(world: World, end: datetime) -> pl.DataFrame:
         world.attempts.filter((pl.col("p_pairing") > 0) & (pl.col("plugged_at") < end))
         .group_by("vehicle_model", "evse_model", "firmware")
         .agg(
-            pl.len().alias("showing"), (pl.col("cause") == "pairing").sum().alias("own_failures"), pl.col("p_pairing").mean().alias("bite"),
-            pl.col("vehicle_id").n_unique().alias("vehicles"), pl.col("evse_id").n_unique().alias("evses"), pl.col("plugged_at").max().alias("last_at"),
+            pl.len().alias("showing"),
+            (pl.col("cause") == "pairing").sum().alias("own_failures"),
+            pl.col("p_pairing").mean().alias("bite"),
+            pl.col("vehicle_id").n_unique().alias("vehicles"),
+            pl.col("evse_id").n_unique().alias("evses"),
+            pl.col("plugged_at").max().alias("last_at"),
         )
-    )  # fmt: skip
+    )
     enough = (pl.col("own_failures") >= 5) & (pl.col("vehicles") >= 2) & (pl.col("evses") >= 2)
-    return shows.with_columns((pl.col("bite") < STRONG_RATE + 0.05).alias("weak"), (enough & (pl.col("last_at") >= lately)).alias("identifiable"))
+    return shows.with_columns(
+        (pl.col("bite") < STRONG_RATE + 0.05).alias("weak"),
+        (enough & (pl.col("last_at") >= lately)).alias("identifiable"),
+    )
