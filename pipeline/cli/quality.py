@@ -219,23 +219,22 @@ def _from_logs(
     import json
 
     from pipeline.measure.quality.from_logs.figures import figures
-    from pipeline.measure.quality.from_logs.run import Size, score_worlds, writer_of
+    from pipeline.measure.quality.from_logs.run import Size, generator_of, score_worlds
     from pipeline.measure.quality.from_logs.table import misses, table
     from pipeline.settings import load_settings
 
     settings, told = load_settings(), []
-    for world in worlds:
-        try:
-            writer_of(world)
-        except KeyError as error:
-            raise click.BadParameter(str(error.args[0]), param_hint="--world") from error
-    for world in worlds:
+    try:
+        generators = [generator_of(world) for world in worlds]
+    except KeyError as error:
+        raise click.BadParameter(str(error.args[0]), param_hint="--world") from error
+    for generator in generators:
         for fleet in fleets:
             seeds = range(first_seed, first_seed + fleet.seeds)
             size = Size(fleet.vehicles, fleet.evses, weeks)
-            scored = score_worlds(world, size, seeds, settings, _tell, keep)
+            scored = score_worlds(generator, size, seeds, settings, _tell, keep)
             counted = figures(scored)
-            head = f"{world}, {fleet.vehicles} vehicles x {fleet.evses} EVSEs x {weeks} weeks, "
+            head = f"{generator.name}, {fleet.vehicles} vehicles x {fleet.evses} EVSEs x {weeks} weeks, "
             head += f"{fleet.seeds} seeds from {first_seed}"
             told.append({"world": head, **counted})
             if not as_json:

@@ -88,7 +88,7 @@ def _vehicle_faults(rng: np.random.Generator, fleet: Fleet, mechanics: Mechanics
         pl.Series("suspect", suspect, dtype=pl.String),
         pl.Series("rate", rng.uniform(0.5, 0.95, len(units))),
         pl.Series("ohm_at_onset", rng.uniform(14e3, 19e3, len(units))),
-        pl.Series("days_to_halve", rng.uniform(10, 45, len(units))),
+        pl.Series("days_to_halve", rng.uniform(6, 30, len(units))),
         pl.Series("_wet", rng.random(len(units)) < mechanics.wet_only_share),
     )
     return frame.with_columns(
@@ -102,13 +102,7 @@ def _vehicle_faults(rng: np.random.Generator, fleet: Fleet, mechanics: Mechanics
 def _evse_faults(rng: np.random.Generator, fleet: Fleet, mechanics: Mechanics) -> pl.DataFrame:
     count = fleet.evses.height
     units = np.sort(rng.permutation(count)[: round(count * mechanics.evse_faults)])
-    suspects = np.array(mechanics.evse_suspects)
-    suspect = suspects[(rng.permutation(len(suspects))[np.arange(len(units)) % len(suspects)])]
-    socket = fleet.evses["connector_type"].to_numpy()[units] == SOCKET
-    dc = fleet.evses["supply"].to_numpy()[units] == "DC"
-    suspect = np.where((suspect == "connector_lock") & ~socket, "contactor", suspect)
-    suspect = np.where((suspect == "cable") & socket, "pilot_generator", suspect)
-    suspect = np.where((suspect == "residual_current_device") & dc, "contactor", suspect)
+    suspect = _fitting(rng, fleet.evses[units], mechanics)
     weak = rng.random(len(units)) < mechanics.weak_share
     rate = np.where(weak, rng.uniform(0.1, 0.14, len(units)), rng.uniform(0.3, 0.8, len(units)))
     return _course(rng, units, fleet.days, mechanics).with_columns(
@@ -121,6 +115,22 @@ def _evse_faults(rng: np.random.Generator, fleet: Fleet, mechanics: Mechanics) -
             & pl.Series("s", suspect, dtype=pl.String).is_in(WET_SUSPECTS)
         ).alias("wet_only"),
     )
+
+
+def _fitting(
+    rng: np.random.Generator, evses: pl.DataFrame, mechanics: Mechanics
+) -> NDArray[np.str_]:
+    """A suspect for each EVSE, drawn evenly from those its kind can have."""
+    suspects = np.array(mechanics.evse_suspects)
+    socket = (evses["connector_type"] == SOCKET).to_numpy()[:, None]
+    dc = (evses["supply"] == "DC").to_numpy()[:, None]
+    cannot = (
+        ((suspects == "connector_lock") & ~socket)
+        | ((suspects == "cable") & socket)
+        | ((suspects == "residual_current_device") & dc)
+    )
+    drawn = np.where(cannot, -1.0, rng.random((evses.height, len(suspects))))
+    return np.asarray(suspects[drawn.argmax(axis=1)])
 
 
 def _pairings(rng: np.random.Generator, fleet: Fleet, mechanics: Mechanics) -> pl.DataFrame:

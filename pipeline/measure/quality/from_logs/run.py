@@ -12,7 +12,7 @@ import polars as pl
 
 from pipeline.core.weeks import week_end
 from pipeline.measure.quality.from_logs.scores import Scored, score
-from pipeline.measure.quality.from_logs.units import read_world
+from pipeline.measure.quality.from_logs.units import World, read_world
 from pipeline.orchestrate.run import Request, run_week
 from pipeline.settings import Settings
 from sample_logs.second_world import WORLDS, Mechanics, simulate
@@ -29,32 +29,53 @@ class Size:
     weeks: int = 12
 
 
-def writer_of(world: str) -> Mechanics:
-    """The mechanics of a named world; raises KeyError with the names there are."""
+@dataclass(frozen=True)
+class Generator:
+    """How a world is written to a folder (`write` gives the delivery) and what is true of it read back."""
+
+    name: str
+    write: Callable[[Path, Size, int], Path]
+    read: Callable[[Path], World]
+
+
+def generator_of(world: str) -> Generator:
+    """The generator of a named world; raises KeyError with the names there are."""
     if world not in WORLDS:
         raise KeyError(f"no world {world!r}; there are {', '.join(WORLDS)}")
-    return WORLDS[world]
+    return second(WORLDS[world])
 
 
-def score_world(world: str, size: Size, seed: int, settings: Settings, folder: Path) -> Scored:
+def second(mechanics: Mechanics) -> Generator:
+    """The second generator with any mechanics."""
+
+    def write(folder: Path, size: Size, seed: int) -> Path:
+        return simulate(folder, size.vehicles, size.evses, size.weeks, seed, mechanics)
+
+    return Generator(mechanics.name, write, read_world)
+
+
+def score_world(
+    generator: Generator, size: Size, seed: int, settings: Settings, folder: Path
+) -> Scored:
     """Simulate one world in a folder, run the pipeline on its delivery, score the week."""
-    delivery = simulate(folder, size.vehicles, size.evses, size.weeks, seed, writer_of(world))
+    delivery = generator.write(folder, size, seed)
     request = Request((delivery,), folder / "store.duckdb", folder / "out", None, settings)
     result = run_week(request)
-    scored = score(read_world(folder / "truth"), result.folder, week_end(result.week))
-    return Scored(
-        *(
-            getattr(scored, f.name).with_columns(world=pl.lit(world), seed=pl.lit(seed))
-            for f in fields(scored)
-        )
-    )
+    scored = score(generator.read(folder / "truth"), result.folder, week_end(result.week))
+    named = (pl.lit(generator.name).alias("world"), pl.lit(seed).alias("seed"))
+    return Scored(*(getattr(scored, f.name).with_columns(*named) for f in fields(scored)))
 
 
 def score_worlds(
-    world: str, size: Size, seeds: range, settings: Settings, tell: Tell, keep: Path | None = None
+    generator: Generator,
+    size: Size,
+    seeds: range,
+    settings: Settings,
+    tell: Tell,
+    keep: Path | None = None,
 ) -> Scored:
     """Score a world over seeds; the folders are kept where asked for."""
-    parts = list(_each(world, size, seeds, settings, tell, keep))
+    parts = list(_each(generator, size, seeds, settings, tell, keep))
     return Scored(
         *(
             pl.concat([getattr(part, f.name) for part in parts], how="diagonal_relaxed")
@@ -64,13 +85,17 @@ def score_worlds(
 
 
 def _each(
-    world: str, size: Size, seeds: range, settings: Settings, tell: Tell, keep: Path | None
+    generator: Generator,
+    size: Size,
+    seeds: range,
+    settings: Settings,
+    tell: Tell,
+    keep: Path | None,
 ) -> Iterator[Scored]:
     for seed in seeds:
         begun = perf_counter()
+        name = f"{generator.name}-{size.vehicles}x{size.evses}-{seed}"
         with TemporaryDirectory() as scratch:
-            folder = (
-                keep / f"{world}-{size.vehicles}x{size.evses}-{seed}" if keep else Path(scratch)
-            )
-            yield score_world(world, size, seed, settings, folder)
-        tell(f"{world} {size.vehicles} x {size.evses}, seed {seed}: {perf_counter() - begun:.0f} s")
+            folder = keep / name if keep else Path(scratch)
+            yield score_world(generator, size, seed, settings, folder)
+        tell(f"{name}: {perf_counter() - begun:.0f} s")
