@@ -156,7 +156,7 @@ class Frames(Told):
             "meterStart": int(wh),
             "timestamp": self.shown(),
         }
-        number = int(self.answer[0]) if self.answer and self.answer[0].isdigit() else 0
+        number = int(self.answer[0]) if self.answer and self.answer[0].lstrip("-").isdigit() else 0
         return (
             "StartTransaction",
             payload,
@@ -184,6 +184,20 @@ class Frames(Told):
             "meterValue": [{"timestamp": self.shown(), "sampledValue": [sample]}],
         }
         return "MeterValues", payload | ({"transactionId": int(number)} if number else {}), {}
+
+    def samples_16(self, number: str, *told: str) -> tuple[str, dict[str, Any], dict[str, Any]]:
+        """`A1 samples 7 Power.Active.Import:7000:W SoC:40:Percent`: values of one moment; `-` without transaction."""
+        names = ("measurand", "value", "unit")
+        sampled = [dict(zip(names, one.split(":"), strict=True)) for one in told]
+        payload: dict[str, Any] = {
+            "connectorId": self.connector,
+            "meterValue": [{"timestamp": self.shown(), "sampledValue": sampled}],
+        }
+        return (
+            "MeterValues",
+            payload | ({} if number == "-" else {"transactionId": int(number)}),
+            {},
+        )
 
     def remote_16(self, token: str) -> tuple[str, dict[str, Any], dict[str, Any]]:
         """`A1 remote T1`: the central system asks for a start."""
@@ -244,10 +258,10 @@ class Frames(Told):
             payload["offline"] = True
         if "token" in self.options:
             payload["idToken"] = {"idToken": self.token(self.options["token"]), "type": "ISO14443"}
-        if "wh" in self.options or "kwh" in self.options:
-            payload["meterValue"] = [
-                {"timestamp": self.shown(), "sampledValue": [self.sample_201()]}
-            ]
+        values = [self.sample_201()] if {"wh", "kwh"} & set(self.options) else []
+        values += [self.value_201(one) for one in self.options.get("also", "").split()]
+        if values:
+            payload["meterValue"] = [{"timestamp": self.shown(), "sampledValue": values}]
         said = {"idTokenInfo": {"status": self.said()}} if "token" in self.options else {}
         return "TransactionEvent", payload, said
 
@@ -261,6 +275,43 @@ class Frames(Told):
             else {}
         )
         return {"value": float(self.options["wh"])} | scale
+
+    def value_201(self, told: str) -> dict[str, Any]:
+        """`Power.Active.Import:7000:W` as a sampled value."""
+        measurand, value, unit = told.split(":")
+        return {"measurand": measurand, "value": float(value), "unitOfMeasure": {"unit": unit}}
+
+    def remote_201(self, token: str) -> tuple[str, dict[str, Any], dict[str, Any]]:
+        """`B1 remote T1`: the central system asks for a start."""
+        payload = {
+            "evseId": self.connector,
+            "remoteStartId": self.log.ids + 1,
+            "idToken": {"idToken": self.token(token), "type": "Central"},
+        }
+        return "RequestStartTransaction", payload, {"status": self.said()}
+
+    def notice_201(
+        self, trigger: str, component: str, variable: str, value: str
+    ) -> tuple[str, dict[str, Any], dict[str, Any]]:
+        """`B1 notice Delta PowerContactor State closed [code=…] [info=…] [tx=a]`: what changes, as a NotifyEvent."""
+        told: dict[str, Any] = {
+            "eventId": self.log.ids,
+            "timestamp": self.shown(),
+            "trigger": trigger,
+            "actualValue": value,
+            "eventNotificationType": "CustomMonitor",
+            "component": {
+                "name": component,
+                "evse": {"id": self.connector, "connectorId": 1},
+            },
+            "variable": {"name": variable},
+        }
+        optional = {"code": "techCode", "info": "techInfo"}
+        told |= {name: self.options[key] for key, name in optional.items() if key in self.options}
+        told |= (
+            {"transactionId": self.log.named(self.options["tx"])} if "tx" in self.options else {}
+        )
+        return "NotifyEvent", {"generatedAt": self.shown(), "seqNo": 0, "eventData": [told]}, {}
 
     def meter_201(self, value: str) -> tuple[str, dict[str, Any], dict[str, Any]]:
         """`B1 meter 6000`: a MeterValues message of its own, Wh."""
