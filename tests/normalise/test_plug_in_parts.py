@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from pipeline.core.overlap import meeting
-from pipeline.normalise.sessions.plug_in_spans import assigned, joined, parted, spans
+from pipeline.normalise.sessions.plug_in_spans import assigned, merge_spans, spans, split_spans
 from pipeline.normalise.sessions.presence_events import pilot_marks, signal_marks
 from pipeline.settings.normalise import NormaliseSettings
 from tests.normalise.rows import frame, seconds_of
@@ -118,7 +118,7 @@ def both(
         | {"began": "g:1", "ended": row["ended"] and row["ended"].replace("f", "g"), "error_s": 7.0}
         for row in other
     ]
-    return joined(frame(best, *columns), frame(mark, *columns), tolerance_s, early_s)
+    return merge_spans(frame(best, *columns), frame(mark, *columns), tolerance_s, early_s)
 
 
 def test_spans_of_two_sources_that_meet_are_one() -> None:
@@ -183,7 +183,7 @@ def test_a_lost_leaving_is_told_by_the_other_source() -> None:
     other = frame([span(0, 500), span(600, 900)])
 
     def split(*told: tuple[float, int]) -> list[bool]:
-        return parted(marks(*told), other, 5.0).sort("line")["split"].to_list()
+        return split_spans(marks(*told), other, 5.0).sort("line")["split"].to_list()
 
     assert split((0, 1), (601, 1)) == [False, True]
     assert split((0, 1), (605, 1)) == [False, True]
@@ -195,10 +195,10 @@ def test_a_lost_leaving_is_told_by_the_other_source() -> None:
     assert split((0, 1), (100, 0), (601, 1)) == [False, False, True]
     assert split((0, 1), (601, 0)) == [False, False]
     close = frame([span(0, 500), span(504, 900)])
-    assert not parted(marks((0, 1), (504, 1)), close, 5.0)["split"].any()
+    assert not split_spans(marks((0, 1), (504, 1)), close, 5.0)["split"].any()
     just = frame([span(0, 500), span(505, 900)])
-    assert parted(marks((0, 1), (505, 1)), just, 5.0)["split"].sum() == 1
-    kept = parted(marks((0, 1), (601, 1), split=True), other, 5.0)
+    assert split_spans(marks((0, 1), (505, 1)), just, 5.0)["split"].sum() == 1
+    kept = split_spans(marks((0, 1), (601, 1), split=True), other, 5.0)
     assert kept["split"].all()
     assert kept.columns == list(MARK)
 

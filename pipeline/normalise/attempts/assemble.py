@@ -15,6 +15,7 @@ from pipeline.normalise.attempts import energy, outcome, stage_events
 from pipeline.normalise.clocks.eras import CHANGE_ERROR_S, UNKNOWN_ERROR_S
 from pipeline.normalise.sessions import authorisations, exports, plug_in_spans, presence_events
 from pipeline.normalise.signals import messages
+from pipeline.ocpp import vocabulary
 from pipeline.settings.normalise import NormaliseSettings
 
 TAKEN_BACK = "offer taken back by the EVSE"
@@ -42,15 +43,15 @@ def find(evidence: Evidence, settings: NormaliseSettings) -> pl.DataFrame:
     by_signal = plug_in_spans.spans(
         presence_events.signal_marks(evidence.signals, settings), silence
     )
-    piloted = plug_in_spans.parted(
+    piloted = plug_in_spans.split_spans(
         presence_events.pilot_marks(evidence.pilot, settings.card_first_s),
         by_signal,
         settings.settle_s,
     )
     by_pilot = plug_in_spans.spans(piloted, silence)
-    seen = plug_in_spans.joined(by_pilot, by_signal, settings.settle_s, settings.card_first_s)
+    seen = plug_in_spans.merge_spans(by_pilot, by_signal, settings.settle_s, settings.card_first_s)
     told = evidence.exported.with_columns(source=pl.lit("export"))
-    every = plug_in_spans.joined(seen, told.select(seen.columns), exports.EXPORT_ERROR_S, 0.0)
+    every = plug_in_spans.merge_spans(seen, told.select(seen.columns), exports.EXPORT_ERROR_S, 0.0)
     every = every.unique(["evse_id", "from_utc"], keep="first", maintain_order=True).with_row_index(
         "plug_in"
     )
@@ -66,11 +67,11 @@ def place(evidence: Evidence, plug_ins: pl.DataFrame, settings: NormaliseSetting
     a fault after.
     """
     slack = settings.settle_s
-    cards_apart = pl.col("action").is_in(authorisations.SHOWN) & pl.col("evse_id").is_null()
+    cards_apart = pl.col("action").is_in(vocabulary.AUTHORISING) & pl.col("evse_id").is_null()
     here = evidence.signals.filter(~cards_apart)
     placed = plug_in_spans.assigned(here, plug_ins, slack, slack * 6)
     early = here.filter(
-        pl.col("action").is_in(["TransactionEvent", "StartTransaction", *authorisations.SHOWN])
+        pl.col("action").is_in(["TransactionEvent", "StartTransaction", *vocabulary.AUTHORISING])
     ).join(placed.select("file_id", "line"), on=["file_id", "line"], how="anti")
     early = plug_in_spans.assigned(early, plug_ins, settings.card_first_s, 0.0)
     shown = authorisations.placed(evidence.signals.filter(cards_apart), placed, plug_ins, settings)
@@ -165,7 +166,7 @@ def merged(facts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
 
     With the lineage of ends, fault and export.
     """
-    unsaid = pl.col("export_stop").is_in(stage_events.SIGNS) & pl.col("warning_at_utc").is_null()
+    unsaid = pl.col("export_stop").is_in(vocabulary.UNEXPLAINED_STOPS) & pl.col("warning_at_utc").is_null()
     told = pl.col("export_trouble").fill_null(value=False) & pl.col("fault_utc").is_null()
     lineage = (
         pl.concat_list("began", "ended", "fault_at", "told_at")
@@ -176,7 +177,7 @@ def merged(facts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
         seconds=2 * settings.settle_s
     )
     meant = is_true(
-        stopped & ~pl.col("stop_reason").fill_null("Local").is_in(stage_events.SIGNS)
+        stopped & ~pl.col("stop_reason").fill_null("Local").is_in(vocabulary.UNEXPLAINED_STOPS)
     ) | is_true(pl.col("paused"))
     cut = pl.when(pl.col("warning_at_utc").is_null() & ~meant).then("cut_utc")
     unsure = pl.when(pl.col("clock_error_s") >= UNKNOWN_ERROR_S).then(pl.lit("no_clock"))

@@ -11,10 +11,9 @@ import polars as pl
 
 from pipeline.core.masks import is_true
 from pipeline.normalise.attempts.stage_events import STAGES
-from pipeline.normalise.sessions.authorisations import STARTS
+from pipeline.ocpp import predicates, vocabulary
 from pipeline.settings.normalise import NormaliseSettings
 
-REFUSING_STOPS = ["DeAuthorized", "LocalOutOfCredit"]
 EXPORT_ONLY = ["export", "export+telematics"]
 FULL_SOC_PCT = 99.0
 USUAL_A, MAINS_V = 16.0, 230.0
@@ -92,15 +91,9 @@ def authorisation(signals: pl.DataFrame) -> pl.DataFrame:
 
     Token shown, whether accepted, refused or unanswered, and the transaction's ends.
     """
-    cards = pl.col("action").is_in(["Authorize", "StartTransaction"]) | (
-        (pl.col("action") == "TransactionEvent") & pl.col("id_token").is_not_null()
-    )
-    said = pl.col("id_token_status")
-    stops = ((pl.col("action") == "StopTransaction") | (pl.col("event_type") == "Ended")).fill_null(
-        value=False
-    )
-    started = pl.col("action").is_in(STARTS) & pl.col("id_token").is_not_null() & ~stops
-    taken = started & (said.fill_null("Accepted") == "Accepted")
+    said, cards = pl.col("id_token_status"), predicates.shows_token()
+    stops, started = predicates.is_stop(), predicates.takes_token()
+    taken = started & predicates.is_accepted()
     return (
         signals.sort("plug_in", "at_utc", "receiver_at_utc", "file_id", "line")
         .group_by("plug_in", maintain_order=True)
@@ -115,12 +108,12 @@ def authorisation(signals: pl.DataFrame) -> pl.DataFrame:
                 & pl.col("answers_seen")
             ).any(),
             transaction_id=pl.col("transaction_id").drop_nulls().first(),
-            stop_reason=pl.when(pl.col("action").is_in(["StopTransaction", "TransactionEvent"]))
+            stop_reason=pl.when(predicates.is_of_transaction())
             .then("stop_reason")
             .drop_nulls()
             .last(),
             stopped_utc=pl.col("at_utc").filter(stops).last(),
-            paused=(pl.coalesce("status", "charging_state") == "SuspendedEVSE").any(),
+            paused=(predicates.state() == "SuspendedEVSE").any(),
         )
     )
 
@@ -156,7 +149,7 @@ def outcome(facts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     full = is_true(pl.col("soc_pct") >= FULL_SOC_PCT)
     over = is_true(pl.col("done_utc") + timedelta(seconds=settings.settle_s) < pl.col("fault_utc"))
     faulted = pl.col("fault_utc").is_not_null() & ~(enough & (over | ~is_true(pl.col("lasting"))))
-    refused = is_true(pl.col("refused")) | is_true(pl.col("stop_reason").is_in(REFUSING_STOPS))
+    refused = is_true(pl.col("refused")) | is_true(pl.col("stop_reason").is_in(vocabulary.REFUSING_STOPS))
     unanswered = (
         is_true(pl.col("unanswered") & ~pl.col("accepted")) & pl.col("closed_utc").is_null()
     )

@@ -12,7 +12,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.normalise.signals import codes
-from pipeline.normalise.signals.messages import CLEARED
+from pipeline.ocpp import predicates, vocabulary
 from pipeline.settings.normalise import NormaliseSettings
 
 STAGES = ("plugged", "offered", "requested", "energised", "delivering")
@@ -30,10 +30,6 @@ MOMENT = [
     "file_id",
     "line",
 ]
-BY_VEHICLE = ["StoppedByEV", "SOCLimitReached"]
-SIGNS = ["HardReset", "Reboot", "ImmediateReset", "Other"]
-"""Stop reasons by which the station itself ended a session without saying why: a sign of trouble, not the trouble itself."""
-
 
 def _rank() -> pl.Expr:
     """How exactly a fault is named.
@@ -115,36 +111,29 @@ def of_signals(signals: pl.DataFrame) -> pl.DataFrame:
     whole station (connector 0) is a sign of trouble: what it means for the plug-in is told by what
     became of that.
     """
-    status = pl.when(pl.col("action") == "StatusNotification").then(pl.col("status"))
-    state = pl.coalesce(status, "charging_state")
-    started = (pl.col("action") == "StartTransaction") & (
-        pl.col("id_token_status").fill_null("Accepted") == "Accepted"
-    )
-    accepted = pl.col("action").is_in(["Authorize", "TransactionEvent"]) & (
-        pl.col("id_token_status") == "Accepted"
-    )
-    ended = (pl.col("action") == "StopTransaction") | (pl.col("event_type") == "Ended")
-    abnormal = pl.col("trigger_reason") == "AbnormalCondition"
+    status = pl.when(predicates.is_status()).then(pl.col("status"))
+    state = predicates.state()
+    started = (pl.col("action") == "StartTransaction") & predicates.is_accepted()
+    accepted = predicates.shows_token() & (pl.col("id_token_status") == "Accepted")
+    ended, abnormal = predicates.is_stop(), predicates.is_abnormal()
     whole = (pl.col("connector_id") == 0).fill_null(value=False)
     named = pl.col("fault").is_not_null() & ~pl.col("action").is_in(["StatusNotification"])
     hard = abnormal | ((status == "Faulted") & ~whole) | named
     soft = (
         pl.col("fault_raw").is_not_null()
         | (pl.col("trigger_reason") == "EVCommunicationLost")
-        | pl.col("stop_reason").is_in(SIGNS)
+        | pl.col("stop_reason").is_in(vocabulary.UNEXPLAINED_STOPS)
     )
-    meant = (
-        ended & pl.col("fault").is_null() & ~pl.col("stop_reason").fill_null("Local").is_in(SIGNS)
-    )
+    meant = predicates.is_meant_stop()
     lately = (
-        pl.when(ended.fill_null(value=False))
+        pl.when(ended)
         .then(pl.lit("Ended"))
         .otherwise(state)
         .forward_fill()
         .over("plug_in")
     )
     goes_on = (
-        (pl.col("action") == "NotifyEvent") & (pl.col("info") == CLEARED) & (lately == "Charging")
+        (pl.col("action") == "NotifyEvent") & (pl.col("info") == vocabulary.CLEARED) & (lately == "Charging")
     )
     return (
         signals.sort("plug_in", "at_utc", "file_id", "line")
@@ -166,7 +155,7 @@ def of_signals(signals: pl.DataFrame) -> pl.DataFrame:
             .then(1)
             .otherwise(0),
             done=(state.is_in(["SuspendedEV", "Finishing"]) | meant).fill_null(value=False),
-            eased=((state == "SuspendedEV") | pl.col("stop_reason").is_in(BY_VEHICLE)).fill_null(
+            eased=((state == "SuspendedEV") | pl.col("stop_reason").is_in(vocabulary.VEHICLE_STOPS)).fill_null(
                 value=False
             ),
             cut=pl.lit(value=False),

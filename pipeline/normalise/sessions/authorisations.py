@@ -10,20 +10,13 @@ from datetime import timedelta
 import polars as pl
 
 from pipeline.core.overlap import meeting
+from pipeline.ocpp.predicates import takes_token
 from pipeline.settings.normalise import NormaliseSettings
-
-SHOWN = ["Authorize", "RemoteStartTransaction", "RequestStartTransaction"]
-STARTS = ["StartTransaction", "TransactionEvent"]
 
 
 def begun(signals: pl.DataFrame) -> pl.DataFrame:
     """Per plug-in: when its transactions started and with which tokens, one row a transaction."""
-    started = (
-        pl.col("action").is_in(STARTS)
-        & pl.col("id_token").is_not_null()
-        & (pl.col("event_type").fill_null("Started") != "Ended")
-    )
-    return signals.filter(started).select("plug_in", started_utc="at_utc", started_token="id_token")  # noqa: S106
+    return signals.filter(takes_token()).select("plug_in", started_utc="at_utc", started_token="id_token")  # noqa: S106
 
 
 def placed(

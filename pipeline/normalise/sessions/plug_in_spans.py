@@ -56,7 +56,7 @@ def spans(marks: pl.DataFrame, silence: timedelta) -> pl.DataFrame:
     )
 
 
-def parted(marks: pl.DataFrame, other: pl.DataFrame, settle_s: float) -> pl.DataFrame:
+def split_spans(marks: pl.DataFrame, other: pl.DataFrame, settle_s: float) -> pl.DataFrame:
     """Marks with `split` where another source saw the vehicle leave and one come, and this one's
     leaving is missing.
 
@@ -91,7 +91,7 @@ def parted(marks: pl.DataFrame, other: pl.DataFrame, settle_s: float) -> pl.Data
     )
 
 
-def joined(
+def merge_spans(
     best: pl.DataFrame, other: pl.DataFrame, tolerance_s: float, early_s: float
 ) -> pl.DataFrame:
     """Spans of two sources: all of the better one, and those of the other that meet none of it.

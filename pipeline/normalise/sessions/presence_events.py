@@ -6,22 +6,27 @@ recorded.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import timedelta
 
 import polars as pl
 
 from pipeline.core.masks import is_true
 from pipeline.normalise.sessions.identities import same_token
+from pipeline.ocpp import vocabulary
+from pipeline.ocpp.predicates import (
+    has_left,
+    is_accepted,
+    is_arrival,
+    is_start,
+    is_status,
+    is_stop,
+    is_there,
+    is_transaction_event,
+    takes_token,
+)
 from pipeline.settings.normalise import NormaliseSettings
 
-OCCUPIED = ["Preparing", "Charging", "SuspendedEV", "SuspendedEVSE", "Occupied"]
-"""Statuses (1.6 and 2.0.1) with a vehicle there. Finishing does not say: it may follow the unplugging."""
-VACANT = ["Available", "Reserved"]
-ARRIVING = ["Preparing", "Occupied"]
-"""Statuses with which a vehicle's coming is told."""
-BY_CABLE = ["CablePluggedIn", "EVDetected"]
-"""2.0.1 triggers that tell of the cable, not of a card."""
-CONNECTED = ["EVConnected", "Charging", "SuspendedEV", "SuspendedEVSE"]
 MARK = ["evse_id", "at_utc", "clock_error_s", "order", "plug", "split", "file_id", "line", "source"]
 
 
@@ -61,89 +66,92 @@ def _next(mask: pl.Expr) -> pl.Expr:
     return pl.when(mask).then("at_utc").backward_fill().over("evse_id")
 
 
-STATUS = pl.col("action") == "StatusNotification"
-EVENT = pl.col("action") == "TransactionEvent"
-START = (pl.col("action") == "StartTransaction") | (EVENT & (pl.col("event_type") == "Started"))
-STOP = (pl.col("action") == "StopTransaction") | (EVENT & (pl.col("event_type") == "Ended"))
+@dataclass(frozen=True)
+class Before:
+    """What an EVSE's messages had said before each row, and who comes next; expressions over rows in order."""
+
+    state: pl.Expr
+    state_said: pl.Expr
+    started: pl.Expr
+    stopped: pl.Expr
+    left: pl.Expr
+    begun: pl.Expr
+    came: pl.Expr
+    transaction_said: pl.Expr
+    holder: pl.Expr
+    token: pl.Expr
+    next_token: pl.Expr
+
+    @classmethod
+    def of_messages(cls) -> Before:
+        """By the predicates of messages; a refused start is not whose charge it was."""
+        at, token = pl.col("at_utc"), same_token("id_token")
+        taken = is_accepted() & (is_start() | takes_token())
+        named = pl.when(takes_token()).then(token)
+        return cls(
+            state=_before(pl.when(is_status()).then("status")),
+            state_said=_before(pl.when(is_status()).then(at)),
+            started=_before(pl.when(is_start()).then(at)),
+            stopped=_before(pl.when(is_stop()).then(at)),
+            left=_before(pl.when(has_left()).then(at)),
+            begun=_before(pl.when(taken).then(at)),
+            came=_before(
+                pl.when(is_status() & pl.col("status").is_in(vocabulary.OCCUPIED)).then(at)
+            ),
+            transaction_said=_before(pl.when(pl.col("transaction_id").is_not_null()).then(at)),
+            holder=_before(pl.when(takes_token() & is_accepted()).then(token)),
+            token=_before(named),
+            next_token=named.backward_fill().over("evse_id"),
+        )
 
 
-def gone() -> pl.Expr:
-    """The vehicle has left."""
-    left = (pl.col("trigger_reason") == "EVDeparted") | (
-        (pl.col("charging_state") == "Idle") & (pl.col("event_type") != "Started")
-    )
-    return is_true(
-        (STATUS & pl.col("status").is_in(VACANT))
-        | (STOP & (pl.col("stop_reason") == "EVDisconnected"))
-        | (EVENT & left)
-    )
+def new_session_reasons(settings: NormaliseSettings) -> tuple[tuple[str, pl.Expr], ...]:
+    """Why a message begins a new plug-in though nobody reported a leaving: the table, any row of which suffices.
 
-
-def there() -> pl.Expr:
-    """The vehicle is plugged in."""
-    connected = (pl.col("event_type") != "Ended") & pl.col("charging_state").is_in(CONNECTED)
-    plugged = pl.col("trigger_reason").is_in(BY_CABLE)
-    return is_true(
-        (STATUS & pl.col("status").is_in(OCCUPIED))
-        | (pl.col("action") == "StartTransaction")
-        | (EVENT & (connected | plugged))
-    )
-
-
-def anew(settings: NormaliseSettings) -> pl.Expr:
-    """A new plug-in has begun though no leaving was reported.
-
-    A session under way does not go back to Preparing (OCPP 1.6, 4.9: C2, D2, E2 are no moves);
-    Finishing to Preparing is a retry while plugged only when it comes soon and with the same card.
-    Another card's transaction after one has ended (not after a refusal) is another vehicle's: it
-    begins with the coming told since, else with the transaction itself. After a stop, with no
-    status since (the station was offline), what begins later is another plug-in. In 2.0.1 a
-    transaction that starts with the cable is a new one. After a restart the station takes up the
-    vehicle it finds: going back to Preparing then says nothing.
+    Finishing to Preparing is a retry while plugged only when it comes soon and with the same token.
+    After a restart the station takes up the vehicle it finds: going back to Preparing then says nothing.
     """
     at, soon = pl.col("at_utc"), timedelta(seconds=settings.retry_gap_s)
-    state = _before(pl.when(STATUS).then("status"))
-    said = _before(pl.when(STATUS).then("at_utc"))
-    preparing = STATUS & (pl.col("status") == "Preparing")
-    started, stopped = _before(pl.when(START).then("at_utc")), _before(pl.when(STOP).then("at_utc"))
-    token = same_token("id_token")
-    starting = pl.when(START).then(token)
-    held, next_held = _before(starting), starting.backward_fill().over("evse_id")
-    starts_first = (_next(START) < _next(gone())).fill_null(value=True)
-    other_card = is_true(held != next_held) & starts_first
-    back = preparing & (
-        state.is_in(["Charging", "SuspendedEV", "SuspendedEVSE"])
-        | ((state == "Finishing") & ((at - said > soon) | other_card))
+    was = Before.of_messages()
+    preparing = is_status() & (pl.col("status") == "Preparing")
+    arriving = is_status() & pl.col("status").is_in(vocabulary.ARRIVING)
+    restarted = is_true(pl.col("booted_utc") > pl.coalesce(was.state_said, was.started))
+    start_comes_first = (_next(is_start()) < _next(has_left())).fill_null(value=True)
+    other_token = is_true(was.token != was.next_token) & start_comes_first
+    ended = was.stopped >= was.started
+    unseen_since = (
+        ended
+        & (was.left.is_null() | (was.begun > was.left))
+        & (was.came.is_null() | (was.came <= was.stopped))
     )
-    left, told = (
-        _before(pl.when(gone()).then("at_utc")),
-        _before(pl.when(pl.col("transaction_id").is_not_null()).then("at_utc")),
+    no_status_since = ended & (was.state_said.is_null() | (was.state_said < was.started))
+    settled = at - was.stopped > timedelta(seconds=settings.settle_s)
+    by_cable = (
+        is_transaction_event()
+        & is_start()
+        & pl.col("trigger_reason").is_in(vocabulary.BY_CABLE)
     )
-    ended, taken = (
-        stopped >= started,
-        START & (pl.col("id_token_status").fill_null("Accepted") == "Accepted"),
-    )
-    begun, holder = _before(pl.when(taken).then("at_utc")), _before(pl.when(taken).then(token))
-    came = _before(pl.when(STATUS & pl.col("status").is_in(OCCUPIED)).then("at_utc"))
-    over = ended & (left.is_null() | (begun > left)) & (came.is_null() | (came <= stopped))
-    comes = STATUS & pl.col("status").is_in(ARRIVING) & over & starts_first & (holder != next_held)
-    unseen = START & over & (holder != token)
-    restarted = is_true(pl.col("booted_utc") > pl.coalesce(said, started))
-    silent = ended & (said.is_null() | (said < started))
-    offline = silent & (
-        (preparing & (at - stopped > timedelta(seconds=settings.settle_s)))
-        | (START & (at - stopped > soon))
-    )
-    cable = EVENT & (pl.col("event_type") == "Started") & pl.col("trigger_reason").is_in(BY_CABLE)
-    other = (_before(pl.col("transaction_id")) != pl.col("transaction_id")) & (
-        left.is_null() | (told > left)
-    )
+    other_transaction = (
+        _before(pl.col("transaction_id")) != pl.col("transaction_id")
+    ) & (was.left.is_null() | (was.transaction_said > was.left))
+    under_way = was.state.is_in(["Charging", "SuspendedEV", "SuspendedEVSE"])
+    finishing = was.state == "Finishing"
     return (
-        ((is_true(back) | is_true(comes)) & ~restarted)
-        | is_true(offline)
-        | is_true(unseen)
-        | is_true(cable & other)
-    )
+        ("under way, and Preparing again: no move of OCPP 1.6 (4.9: C2, D2, E2)", preparing & under_way & ~restarted),
+        ("Finishing, and Preparing long after", preparing & finishing & (at - was.state_said > soon) & ~restarted),
+        ("Finishing, and Preparing for another token", preparing & finishing & other_token & ~restarted),
+        ("a transaction ended, an arrival, and then another token",
+         arriving & unseen_since & start_comes_first & (was.holder != was.next_token) & ~restarted),
+        ("a transaction ended with no status since, and Preparing", no_status_since & preparing & settled),
+        ("a transaction ended with no status since, and one starts long after", no_status_since & is_start() & (at - was.stopped > soon)),
+        ("a transaction ended, and another token's starts", is_start() & unseen_since & (was.holder != same_token("id_token"))),
+        ("a transaction starts with the cable beside another one", by_cable & other_transaction),
+    )  # fmt: skip
+
+
+def starts_new_session(settings: NormaliseSettings) -> pl.Expr:
+    """A new plug-in has begun though no leaving was reported: any reason of the table."""
+    return pl.any_horizontal(is_true(holds) for _, holds in new_session_reasons(settings))
 
 
 def signal_marks(signals: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
@@ -164,13 +172,11 @@ def signal_marks(signals: pl.DataFrame, settings: NormaliseSettings) -> pl.DataF
         )
         .sort("evse_id", "at_utc", "receiver_at_utc", "file_id", "line")
     )
-    coming = (pl.col("charging_state") == "EVConnected") & pl.col("trigger_reason").is_in(BY_CABLE)
-    plugging = is_true((STATUS & pl.col("status").is_in(ARRIVING)) | coming)
-    late_s = pl.when(plugging).then(0.0).otherwise(settings.card_first_s)
+    late_s = pl.when(is_arrival()).then(0.0).otherwise(settings.card_first_s)
     return placed.with_columns(
         clock_error_s=pl.col("clock_error_s") + late_s,
-        plug=pl.when(gone()).then(-1).when(there()).then(1).otherwise(0),
-        split=anew(settings),
+        plug=pl.when(has_left()).then(-1).when(is_there()).then(1).otherwise(0),
+        split=starts_new_session(settings),
         order=pl.col("receiver_at_utc").dt.epoch("us"),
         source=speaks(),
     ).select(MARK)

@@ -10,16 +10,7 @@ import polars as pl
 from pipeline.normalise.clocks import correct
 from pipeline.normalise.clocks.eras import Clock
 from pipeline.normalise.signals import codes
-
-ANSWER_EARLY_S = 1
-"""The receiver may note an answer this much before its call; practice."""
-ANSWER_WITHIN_S = 86_400
-"""An answer belongs to a call at most this much older: ids restart after a reboot; practice."""
-CLEARED = "cleared"
-"""What stands in `info` of an event that says its trouble is over (2.0.1 EventData.cleared)."""
-OUR_CALLS = ("RemoteStartTransaction", "RequestStartTransaction")
-"""Calls of the central system that say something of an attempt."""
-
+from pipeline.ocpp import pairing, predicates, transactions, vocabulary
 
 @dataclass(frozen=True)
 class Records:
@@ -42,44 +33,31 @@ def answered(frames: pl.DataFrame) -> pl.DataFrame:
     the result.
     """
     calls = frames.filter(pl.col("message_type") == 2)
-    results = frames.filter(pl.col("message_type") != 2).select(
-        "station_id",
-        "message_id",
-        pl.when(pl.col("direction") == "out")
-        .then(pl.lit("in"))
-        .otherwise(pl.lit("out"))
-        .alias("direction"),
-        answered_at="receiver_at_utc",
-        answer="message_type",
-        answer_status="id_token_status",
-        answer_word="status",
-        answer_transaction="transaction_id",
-    )
-    key = ["station_id", "message_id", "direction"]
-    early = pl.duration(seconds=ANSWER_EARLY_S)
-    paired = (
-        calls.with_columns(_from=pl.col("receiver_at_utc") - early)
-        .sort("_from")
-        .join_asof(
-            results.sort("answered_at"),
-            left_on="_from",
-            right_on="answered_at",
-            by=key,
-            strategy="forward",
-            tolerance=f"{ANSWER_WITHIN_S}s",
-            check_sortedness=False,
+    results = frames.filter(pl.col("message_type") != 2)
+    told = (
+        pairing.call_of(results, calls)
+        .sort("receiver_at_utc", "file_id", "line")
+        .unique("call", keep="first", maintain_order=True)
+        .select(
+            "call",
+            answer="message_type",
+            answer_status="id_token_status",
+            answer_word="status",
+            answer_transaction="transaction_id",
         )
     )
     return (
-        paired.sort("station_id", "receiver_at_utc", "file_id", "line")
+        calls.with_row_index("call")
+        .join(told, on="call", how="left", maintain_order="left")
+        .sort("station_id", "receiver_at_utc", "file_id", "line")
         .with_columns(
             id_token_status=pl.coalesce("answer_status", "id_token_status"),
             transaction_id=pl.coalesce("transaction_id", "answer_transaction"),
-            status=pl.when(pl.col("action").is_in(OUR_CALLS))
+            status=pl.when(pl.col("action").is_in(vocabulary.FROM_CENTRE))
             .then(pl.col("answer_word"))
             .otherwise(pl.col("status")),
         )
-        .drop("_from", "answered_at", "answer_status", "answer_word", "answer_transaction")
+        .drop("call", "answer_status", "answer_word", "answer_transaction")
     )
 
 
@@ -101,20 +79,18 @@ def of_events(events: pl.DataFrame, frames: pl.DataFrame) -> pl.DataFrame:
     """Events of 2.0.1 NotifyEvent as rows like frames; a component's AvailabilityState is its
     status.
 
-    An event counts as trouble when it names one (techCode, techInfo) or says that a component has a
-    problem.
+    Words of an event that tells of no trouble (`is_trouble_event`) are left out: they say how things
+    stand. A variable of trouble without words of its own names its component.
     """
     state = pl.col("variable") == "AvailabilityState"
-    holds = pl.col("actual_value").str.to_lowercase().is_in(["true", "1", "faulted", "tripped"])
-    problem = pl.col("variable").is_in(["Problem", "Tripped", "Fault"]) & holds
     over = pl.col("cleared").fill_null(value=False)
+    part = pl.when(pl.col("variable").is_in(vocabulary.TROUBLE_VARIABLES)).then("component")
+    trouble = predicates.is_trouble_event() & ~state.fill_null(value=False)
     shaped = events.with_columns(
         action=pl.when(state).then(pl.lit("StatusNotification")).otherwise(pl.lit("NotifyEvent")),
         status=pl.when(state).then("actual_value"),
-        vendor_error_code=pl.when(~over & ~state).then(
-            pl.coalesce("vendor_error_code", pl.when(problem).then("component"))
-        ),
-        info=pl.when(over).then(pl.lit(CLEARED)).when(~state).then("info"),
+        vendor_error_code=pl.when(trouble).then(pl.coalesce("vendor_error_code", part)),
+        info=pl.when(over).then(pl.lit(vocabulary.CLEARED)).when(trouble).then("info"),
         version=pl.lit("2.0.1"),
         direction=pl.lit("in"),
         message_type=pl.lit(2, dtype=pl.Int64),
@@ -133,7 +109,7 @@ def frame_fault(frame: pl.DataFrame, own: Mapping[str, str]) -> pl.DataFrame:
 
     Of a stop it is the reason, where that names a fault.
     """
-    status = pl.col("action") == "StatusNotification"
+    status = predicates.is_status()
     coded = frame.with_columns(
         _error=pl.when(status).then("error_code"),
         _stop16=pl.when(pl.col("version") == "1.6").then("stop_reason"),
@@ -170,17 +146,18 @@ def build(
 ) -> pl.DataFrame:
     """core_signal (with `fault_raw`, `answer`, `answers_seen` beside) from what some stations said."""
     calls = answered(records.frames).filter(
-        (pl.col("direction") == "in") | pl.col("action").is_in(OUR_CALLS)
+        (pl.col("direction") == "in") | pl.col("action").is_in(vocabulary.FROM_CENTRE)
     )
     calls = calls.filter(pl.col("action").fill_null("") != "NotifyEvent")
-    said = pl.concat([calls, of_events(records.events, calls)])
+    said = transactions.without_ids(pl.concat([calls, of_events(records.events, calls)]))
     names = ["station_id", "transaction_id", "connector_id"]
-    naming = pl.concat([said.select(names), records.samples.select(names)])
+    sampled = transactions.without_ids(records.samples)
+    naming = pl.concat([said.select(names), sampled.select(names)])
     day = pl.col("receiver_at_utc").dt.truncate("1d")
     timed = correct.frames(with_connector(said, naming), clock).with_columns(
         answers_seen=(pl.col("answer") == 3).any().over("station_id", day).fill_null(value=False)
     )
-    return at_evse(frame_fault(timed, own), evses)
+    return at_evse(frame_fault(transactions.paired(timed, evses), own), evses)
 
 
 def at_evse(rows: pl.DataFrame, evses: pl.DataFrame) -> pl.DataFrame:
@@ -200,7 +177,7 @@ def of_whole_stations(signals: pl.DataFrame, evses: pl.DataFrame) -> pl.DataFram
     connectors': it says nothing of a vehicle, and a connector may charge on.
     """
     faulted = (
-        (pl.col("action") == "StatusNotification")
+        predicates.is_status()
         & (pl.col("connector_id") == 0)
         & (pl.col("status") == "Faulted")
     )
@@ -216,5 +193,5 @@ def place_samples(
     samples: pl.DataFrame, signals: pl.DataFrame, clock: Clock, evses: pl.DataFrame
 ) -> pl.DataFrame:
     """Samples in true time at their EVSE; the connector of a transaction comes from its signals."""
-    named = with_connector(samples, signals.select("station_id", "transaction_id", "connector_id"))
+    named = with_connector(transactions.without_ids(samples), signals.select("station_id", "transaction_id", "connector_id"))
     return at_evse(correct.frames(named, clock), evses)

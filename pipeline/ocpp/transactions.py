@@ -1,0 +1,112 @@
+"""Transactions of OCPP 1.6 without an id: stations write 0 or below where a start was refused or never answered.
+
+Such a start and its stop are paired by connector, meter and order. Source: an open OCPP stack's
+issue tracker (secondary); the rule of pairing is ours.
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.core.masks import is_true
+from pipeline.ocpp.predicates import is_start, is_stop
+
+ROUNDS = 3
+"""Stops that a nearer start took look again, so often; more than three connectors rarely stop at once."""
+MOST_KW, SPARE_KWH = 400.0, 0.2
+"""A rise beyond this is another connector's register: the largest station where no rating is given; practice."""
+OLDEST = pl.duration(days=14)
+"""A start this old is not stopped any more; decided."""
+
+
+def without_ids(rows: pl.DataFrame) -> pl.DataFrame:
+    """Rows with `transaction_id` null where it is no id (0 or below); 2.0.1 ids are texts of the station's own."""
+    number = pl.col("transaction_id").cast(pl.Int64, strict=False)
+    none = is_true(number <= 0)
+    if "version" in rows.columns:
+        none &= is_true(pl.col("version") == "1.6")
+    return rows.with_columns(transaction_id=pl.when(~none).then("transaction_id"))
+
+
+def paired(rows: pl.DataFrame, evses: pl.DataFrame) -> pl.DataFrame:
+    """Rows of calls in true time with `transaction_id` and `connector_id` given to starts without an id and their stops.
+
+    A stop belongs to the latest start without an id at one of the connectors whose register can have
+    risen to the stop's by then; of several the one with the same token, then the least rise.
+    """
+    old = is_true(pl.col("version") == "1.6")
+    numbered = rows.with_row_index("_row")
+    starts = numbered.filter(old & is_start() & pl.col("transaction_id").is_null())
+    known = numbered.filter(old & is_start()).select("station_id", "transaction_id").drop_nulls()
+    stops = numbered.filter(old & is_stop()).join(
+        known.unique(), on=["station_id", "transaction_id"], how="anti"
+    )
+    if starts.is_empty():
+        return rows
+    told = _named(starts, matched(starts, stops, numbered.filter(old & is_start()), evses))
+    return (
+        numbered.join(told, on="_row", how="left", maintain_order="left")
+        .with_columns(
+            transaction_id=pl.coalesce("_transaction", "transaction_id"),
+            connector_id=pl.coalesce("connector_id", "_connector"),
+        )
+        .drop("_row", "_transaction", "_connector")
+    )
+
+
+def matched(
+    starts: pl.DataFrame, stops: pl.DataFrame, every_start: pl.DataFrame, evses: pl.DataFrame
+) -> pl.DataFrame:
+    """`start, stop` (row numbers): pairs that fit, each start and each stop once, the best first."""
+    limits = evses.select("station_id", "connector_id", limit_kw="max_power_kw")
+    following = (
+        every_start.sort("at_utc")
+        .with_columns(_next=pl.col("at_utc").shift(-1).over("station_id", "connector_id"))
+        .select("_row", "_next")
+    )
+    left = starts.join(following, on="_row").join(limits, on=["station_id", "connector_id"], how="left")
+    met = left.join(stops, on="station_id", suffix="_stop").filter(
+        (pl.col("at_utc_stop") >= pl.col("at_utc"))
+        & (pl.col("at_utc_stop") - pl.col("at_utc") <= OLDEST)
+        & (pl.col("_next").is_null() | (pl.col("at_utc_stop") <= pl.col("_next")))
+        & (
+            pl.col("connector_id_stop").is_null()
+            | (pl.col("connector_id_stop") == pl.col("connector_id"))
+        )
+    )
+    hours = (pl.col("at_utc_stop") - pl.col("at_utc")).dt.total_microseconds() / 3.6e9
+    rise_kwh = (pl.col("meter_wh_stop") - pl.col("meter_wh")) / 1000
+    most_kwh = pl.col("limit_kw").fill_null(MOST_KW) * 1.2 * hours + SPARE_KWH
+    scored = met.select(
+        start="_row",
+        stop="_row_stop",
+        misfit=(~is_true(rise_kwh.is_between(0, most_kwh))).cast(pl.Int8),
+        other=(~is_true(pl.col("id_token_stop") == pl.col("id_token"))).cast(pl.Int8),
+        rise=rise_kwh.abs().fill_null(0.0),
+        since=-hours,
+    ).sort("misfit", "other", "rise", "since", "stop", "start")
+    taken: list[pl.DataFrame] = []
+    for _ in range(ROUNDS):
+        best = scored.filter(
+            (pl.int_range(pl.len()).over("stop") == 0) & (pl.int_range(pl.len()).over("start") == 0)
+        ).select("start", "stop")
+        taken.append(best)
+        scored = scored.join(best, on="start", how="anti", maintain_order="left").join(
+            best, on="stop", how="anti", maintain_order="left"
+        )
+    return pl.concat(taken)
+
+
+def _named(starts: pl.DataFrame, pairs: pl.DataFrame) -> pl.DataFrame:
+    """`_row, _transaction, _connector` of starts without an id and of their stops; the id is made of connector and time."""
+    made = starts.select(
+        "_row",
+        _connector="connector_id",
+        _transaction=pl.format(
+            "no id, connector {}, {}", "connector_id", pl.col("station_at_utc").dt.epoch("ms")
+        ),
+    )
+    ends = pairs.join(made, left_on="start", right_on="_row").select(
+        pl.col("stop").alias("_row"), "_connector", "_transaction"
+    )
+    return pl.concat([made, ends])
