@@ -16,6 +16,8 @@ TABLES = {
     "charging": "raw_charging",
     "dtcs": "raw_dtc",
     "findings": "raw_finding",
+    "changes": "raw_change",
+    "work": "raw_work",
 }
 # Kinds are read in this order: zones and mappings come before what needs them.
 _LISTS = ("evses", "vehicles", "tokens")

@@ -64,7 +64,9 @@ def matched(
         .with_columns(_next=pl.col("at_utc").shift(-1).over("station_id", "connector_id"))
         .select("_row", "_next")
     )
-    left = starts.join(following, on="_row").join(limits, on=["station_id", "connector_id"], how="left")
+    left = starts.join(following, on="_row").join(
+        limits, on=["station_id", "connector_id"], how="left"
+    )
     met = left.join(stops, on="station_id", suffix="_stop").filter(
         (pl.col("at_utc_stop") >= pl.col("at_utc"))
         & (pl.col("at_utc_stop") - pl.col("at_utc") <= OLDEST)

@@ -113,6 +113,8 @@ def test_the_rules_views_ask_the_same_of_starts_and_stops() -> None:
     ends = sql.split("AS begins,")[1].split(" AS ends")[0]
     con = duckdb.connect()
     con.register("said", said.to_arrow())
-    asked = con.sql(f"SELECT coalesce({begins}, false), coalesce({ends}, false) FROM said").fetchall()
+    asked = con.sql(
+        f"SELECT coalesce({begins}, false), coalesce({ends}, false) FROM said"
+    ).fetchall()
     wanted = said.select(begins=predicates.is_start(), ends=predicates.is_stop()).rows()
     assert asked == wanted

@@ -11,7 +11,7 @@ from datetime import timedelta
 import polars as pl
 
 from pipeline.core.masks import is_true
-from pipeline.normalise.attempts import energy, outcome, stage_events
+from pipeline.normalise.attempts import energy, progress, stage_events
 from pipeline.normalise.clocks.eras import CHANGE_ERROR_S, UNKNOWN_ERROR_S
 from pipeline.normalise.sessions import authorisations, exports, plug_in_spans, presence_events
 from pipeline.normalise.signals import messages
@@ -99,16 +99,13 @@ def build(evidence: Evidence, evses: pl.DataFrame, settings: NormaliseSettings) 
         plugged_at_utc="from_utc",
         unplugged_at_utc="to_utc",
     )
-    said = pl.concat(
-        [
-            stage_events.of_pilot(there.pilot, settings),
-            stage_events.of_signals(stage_events.beside_pilot(there.signals, there.pilot)),
-        ]
-    )
+    numbered = rated(plug_ins, evses)
+    metered = energy.of_plug_ins(there.signals, there.samples, numbered)
+    said = moments(there, numbered, metered.curve, settings)
     parts = (
-        outcome.progress(said, timedelta(seconds=settings.settle_s)),
-        outcome.authorisation(there.signals),
-        energy.metered(energy.readings(there.signals, there.samples), rated(plug_ins, evses)),
+        progress.progress(said, timedelta(seconds=settings.settle_s)),
+        progress.authorisation(there.signals),
+        metered.totals,
         energy.sampled_flow(there.samples),
         stage_events.levels(there.pilot),
         there.exported,
@@ -120,6 +117,25 @@ def build(evidence: Evidence, evses: pl.DataFrame, settings: NormaliseSettings) 
     return merged(facts, settings).join(
         evses.select("evse_id", "station_id"), on="evse_id", how="left", maintain_order="left"
     )
+
+
+def moments(
+    there: Evidence, plug_ins: pl.DataFrame, curve: pl.DataFrame, settings: NormaliseSettings
+) -> pl.DataFrame:
+    """What each record says (`stage_events`), with the least energy that came after it (`after_kwh`)."""
+    ends = plug_ins.select("plug_in", "to_utc")
+
+    def ending(rows: pl.DataFrame) -> pl.DataFrame:
+        return rows.join(ends, on="plug_in", how="left", maintain_order="left")
+
+    signals = stage_events.beside_pilot(there.signals, there.pilot)
+    said = pl.concat(
+        [
+            stage_events.of_pilot(ending(there.pilot), settings),
+            stage_events.of_signals(ending(signals)),
+        ]
+    )
+    return energy.after(said, curve, plug_ins)
 
 
 def rated(plug_ins: pl.DataFrame, evses: pl.DataFrame) -> pl.DataFrame:
@@ -166,7 +182,10 @@ def merged(facts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
 
     With the lineage of ends, fault and export.
     """
-    unsaid = pl.col("export_stop").is_in(vocabulary.UNEXPLAINED_STOPS) & pl.col("warning_at_utc").is_null()
+    unsaid = (
+        pl.col("export_stop").is_in(vocabulary.UNEXPLAINED_STOPS)
+        & pl.col("warning_at_utc").is_null()
+    )
     told = pl.col("export_trouble").fill_null(value=False) & pl.col("fault_utc").is_null()
     lineage = (
         pl.concat_list("began", "ended", "fault_at", "told_at")
@@ -178,7 +197,7 @@ def merged(facts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     )
     meant = is_true(
         stopped & ~pl.col("stop_reason").fill_null("Local").is_in(vocabulary.UNEXPLAINED_STOPS)
-    ) | is_true(pl.col("paused"))
+    ) | is_true(pl.col("suspended_evse"))
     cut = pl.when(pl.col("warning_at_utc").is_null() & ~meant).then("cut_utc")
     unsure = pl.when(pl.col("clock_error_s") >= UNKNOWN_ERROR_S).then(pl.lit("no_clock"))
     return facts.with_columns(

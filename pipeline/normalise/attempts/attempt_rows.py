@@ -18,12 +18,13 @@ from pipeline.settings.normalise import NormaliseSettings
 
 @dataclass(frozen=True)
 class Fleet:
-    """Who and what there is: core_evse, core_vehicle, core_token, core_firmware."""
+    """Who and what there is: core_evse, core_vehicle, core_token, core_firmware, core_software."""
 
     evses: pl.DataFrame
     vehicles: pl.DataFrame
     tokens: pl.DataFrame
     firmware: pl.DataFrame
+    software: pl.DataFrame
 
 
 def build(
@@ -57,7 +58,7 @@ def build(
     described = identities.described(
         told.drop("station_id"), fleet.evses, fleet.firmware, fleet.vehicles
     )
-    decided = outcome.outcome(described, settings)
+    decided = outcome.outcome(identities.with_software(described, fleet.software), settings)
     return decided.with_columns(distrust=pl.lit(value=False), weight=pl.lit(1.0)).sort("attempt_id")
 
 

@@ -1,124 +1,50 @@
-"""How a plug-in ended.
+"""How a plug-in ended: named questions to its facts, then one table in the order of the contract.
 
-Facts gathered from its moments, then outcome, stage, fault and early_b as the contract decides.
+Facts are rows of core_plug_in with `supply`, `vehicle_fault` and `soc_leave_pct`.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import timedelta
 
 import polars as pl
 
 from pipeline.core.masks import is_true
-from pipeline.normalise.attempts.stage_events import STAGES
-from pipeline.ocpp import predicates, vocabulary
+from pipeline.normalise.attempts import stage
+from pipeline.normalise.attempts.energy import MAINS_V
+from pipeline.ocpp import vocabulary
 from pipeline.settings.normalise import NormaliseSettings
 
-EXPORT_ONLY = ["export", "export+telematics"]
 FULL_SOC_PCT = 99.0
-USUAL_A, MAINS_V = 16.0, 230.0
+USUAL_A = 16.0
 """Where no meter tells: what one phase delivers at the current offered, 16 A if that is not known either; practice."""
-CONTACTOR_FAULTS = ["PowerSwitchFailure", "EVSEContactorFault"]
-"""A contactor is told to close only when the vehicle asks (IEC 61851-1 sequence 4, as given by a secondary source)."""
-PILOT_FAULTS = ["DiodeFault", "PilotFault"]
+LOCK_FAULT = "ConnectorLockFailure"
 
 
-def _first(column: str, when: pl.Expr) -> pl.Expr:
-    return pl.col(column).filter(when.fill_null(value=False)).first()
+@dataclass(frozen=True)
+class Questions:
+    """What is asked of a plug-in's facts; each a mask without nulls."""
+
+    faulted: pl.Expr
+    enough: pl.Expr
+    some: pl.Expr
+    refused: pl.Expr
+    unanswered: pl.Expr
+    not_closed: pl.Expr
+    gave_up: pl.Expr
+    idle: pl.Expr
+    warned: pl.Expr
+    vehicle_fault: pl.Expr
+    vehicle_ended: pl.Expr
+    waited: pl.Expr
+    held_back: pl.Expr
+    never_closed: pl.Expr
+    exported: pl.Expr
+    broken_off: pl.Expr
 
 
-def progress(moments: pl.DataFrame, settle: timedelta) -> pl.DataFrame:
-    """Per plug-in: when each level was first reached, when charging was last good, and the fault
-    that ended it.
-
-    The ending fault is the first after the last good moment, named by the most exact code within
-    some seconds of it.
-    """
-    ordered = moments.sort("plug_in", "at_utc", "file_id", "line")
-    good = (pl.col("level") == 3) & (pl.col("strength") == 0)
-    ordered = ordered.with_columns(good_utc=pl.col("at_utc").filter(good).max().over("plug_in"))
-    after = pl.col("good_utc").is_null() | (pl.col("at_utc") >= pl.col("good_utc") - settle / 2)
-    hard = (pl.col("strength") == 2) & after
-    ordered = ordered.with_columns(
-        fault_utc=pl.coalesce(
-            pl.col("at_utc").filter(hard).min().over("plug_in"),
-            pl.col("at_utc").filter(pl.col("strength") == 2).min().over("plug_in"),
-        ),
-        lasting=hard.any().over("plug_in"),
-    )
-    near = (pl.col("strength") == 2) & pl.col("at_utc").is_between(
-        pl.col("fault_utc"), pl.col("fault_utc") + 2 * settle
-    )
-    upto = pl.col("fault_utc").is_null() | (pl.col("at_utc") <= pl.col("fault_utc"))
-    ended = (
-        pl.col("done") & pl.col("good_utc").is_not_null() & (pl.col("at_utc") > pl.col("good_utc"))
-    )
-    level = pl.col("level")
-    return ordered.group_by("plug_in", maintain_order=True).agg(
-        pl.col("fault_utc").first(),
-        pl.col("lasting").first(),
-        fault=pl.col("fault")
-        .filter(near)
-        .sort_by(pl.col("rank").filter(near), descending=True, maintain_order=True)
-        .first(),
-        fault_raw=pl.col("fault_raw")
-        .filter(near)
-        .sort_by(pl.col("rank").filter(near), descending=True, maintain_order=True)
-        .first(),
-        fault_at=pl.format("{}:{}", _first("file_id", near), _first("line", near)),
-        warning_at_utc=_first("at_utc", pl.col("strength") == 1),
-        warning_fault=_first("fault", pl.col("strength") == 1),
-        warning_raw=_first("fault_raw", pl.col("strength") == 1),
-        cut_utc=_first(
-            "at_utc",
-            pl.col("cut")
-            & (pl.col("good_utc").is_null() | (pl.col("at_utc") >= pl.col("good_utc"))),
-        ),
-        done_utc=_first("at_utc", ended),
-        ev_suspended_at_utc=_first(
-            "at_utc", pl.col("eased") & (pl.col("at_utc") > pl.col("good_utc"))
-        ),
-        offered_utc=_first("at_utc", level >= 1),
-        requested_utc=_first("at_utc", level >= 2),
-        closed_utc=_first("at_utc", level >= 3),
-        level_at_fault=level.filter(upto).max(),
-        level=level.max(),
-    )
-
-
-def authorisation(signals: pl.DataFrame) -> pl.DataFrame:
-    """Per plug-in.
-
-    Token shown, whether accepted, refused or unanswered, and the transaction's ends.
-    """
-    said, cards = pl.col("id_token_status"), predicates.shows_token()
-    stops, started = predicates.is_stop(), predicates.takes_token()
-    taken = started & predicates.is_accepted()
-    return (
-        signals.sort("plug_in", "at_utc", "receiver_at_utc", "file_id", "line")
-        .group_by("plug_in", maintain_order=True)
-        .agg(
-            started_token=pl.coalesce(_first("id_token", taken), _first("id_token", started)),
-            shown_token=_first("id_token", pl.col("id_token").is_not_null() & ~stops),
-            accepted=(cards & (said == "Accepted")).any(),
-            refused=said.filter(cards & said.is_not_null()).last() != "Accepted",
-            unanswered=(
-                (pl.col("action") == "Authorize")
-                & (pl.col("answer") != 3).fill_null(value=True)
-                & pl.col("answers_seen")
-            ).any(),
-            transaction_id=pl.col("transaction_id").drop_nulls().first(),
-            stop_reason=pl.when(predicates.is_of_transaction())
-            .then("stop_reason")
-            .drop_nulls()
-            .last(),
-            stopped_utc=pl.col("at_utc").filter(stops).last(),
-            paused=(predicates.state() == "SuspendedEVSE").any(),
-        )
-    )
-
-
-def _seconds(later: pl.Expr, earlier: pl.Expr) -> pl.Expr:
+def seconds(later: pl.Expr, earlier: pl.Expr) -> pl.Expr:
     """Seconds to the microsecond.
 
     Unrounded, the last bit hangs on where in the frame the row stands.
@@ -126,17 +52,9 @@ def _seconds(later: pl.Expr, earlier: pl.Expr) -> pl.Expr:
     return ((later - earlier).dt.total_microseconds() / 1e6).round(6)
 
 
-def outcome(facts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
-    """Adds `outcome`, `stage`, `stage_seconds`, `early_b`, and leaves in `fault` only what counts.
-
-    Facts are rows of core_plug_in with `supply` and `vehicle_fault`. The order of the questions is
-    the decision: did a fault end it; was enough delivered; was it refused; did something technical
-    stop it; did the vehicle end it or wait; is the record broken off; else the driver left before
-    anything could happen. A warning beside a short plug-in that nobody tried to use stopped
-    nothing.
-    """
-    end = pl.coalesce("unplugged_at_utc", "seen_utc")
-    closed_s = _seconds(
+def delivered(settings: NormaliseSettings) -> tuple[pl.Expr, pl.Expr]:
+    """`enough`: half a kilowatt hour, by the meter or, without one, by the time the contactor was closed; and that time."""
+    closed_s = seconds(
         pl.coalesce("done_utc", "fault_utc", "stopped_utc", "unplugged_at_utc", "seen_utc"),
         pl.col("closed_utc"),
     )
@@ -145,121 +63,111 @@ def outcome(facts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     enough = is_true(pl.col("energy_kwh") >= settings.charged_kwh) | (
         guessed & is_true(likely_kwh >= settings.charged_kwh)
     )
-    some = is_true(pl.col("energy_kwh") > 0)
-    full = is_true(pl.col("soc_pct") >= FULL_SOC_PCT)
-    over = is_true(pl.col("done_utc") + timedelta(seconds=settings.settle_s) < pl.col("fault_utc"))
-    faulted = pl.col("fault_utc").is_not_null() & ~(enough & (over | ~is_true(pl.col("lasting"))))
-    refused = is_true(pl.col("refused")) | is_true(pl.col("stop_reason").is_in(vocabulary.REFUSING_STOPS))
-    unanswered = (
-        is_true(pl.col("unanswered") & ~pl.col("accepted")) & pl.col("closed_utc").is_null()
+    return enough, closed_s
+
+
+def over_before_the_fault(enough: pl.Expr, some: pl.Expr, settings: NormaliseSettings) -> pl.Expr:
+    """The charge had ended as meant before the fault: by a person, or some seconds before by the vehicle.
+
+    A trip of the supply makes the vehicle stop asking too, so its stopping must lie before; a lock
+    that will not open is met only after the end.
+    """
+    settle = timedelta(seconds=settings.settle_s)
+    by_person = some & is_true(pl.col("meant_utc") <= pl.col("fault_utc"))
+    lock = is_true(pl.col("fault") == LOCK_FAULT) & is_true(
+        pl.col("done_utc") <= pl.col("fault_utc")
     )
-    not_closed = pl.col("closed_utc").is_null() & is_true(
-        pl.col("requested_s") > settings.close_limit_s
+    return by_person | (
+        enough & (is_true(pl.col("done_utc") + settle < pl.col("fault_utc")) | lock)
     )
-    closed, ended = pl.col("closed_utc").is_not_null(), pl.col("ev_suspended_at_utc").is_not_null()
-    idle = (
-        closed
+
+
+def questions(settings: NormaliseSettings) -> Questions:
+    """The questions, from the facts and the settings."""
+    end = pl.coalesce("unplugged_at_utc", "seen_utc")
+    enough, closed_s = delivered(settings)
+    some, nothing = is_true(pl.col("energy_kwh") > 0), is_true(pl.col("energy_kwh") == 0)
+    full = is_true(pl.col("soc_leave_pct") >= FULL_SOC_PCT)
+    closed, let_go = pl.col("closed_utc").is_not_null(), pl.col("let_go_utc").is_not_null()
+    ended, held_back = (
+        pl.col("ev_suspended_at_utc").is_not_null(),
+        is_true(pl.col("suspended_evse")),
+    )
+    over = over_before_the_fault(enough, some, settings)
+    let_go_s = seconds(pl.col("let_go_utc"), pl.col("closed_utc"))
+    unmetered = pl.col("energy_kwh").is_null() & is_true(let_go_s <= settings.waiting_s)
+    warned = pl.col("warning_at_utc").is_not_null()
+    passing = (
+        pl.col("warning_fault").is_not_null()
+        & pl.col("offered_utc").is_null()
+        & is_true(seconds(end, pl.col("plugged_at_utc")) < settings.waiting_s)
+    )
+    exported = is_true(pl.col("source").is_in(stage.EXPORT_ONLY))
+    begun = pl.coalesce("offered_utc", pl.when(exported).then("plugged_at_utc"))
+    waited = full | is_true(seconds(end, begun) >= settings.waiting_s)
+    by_messages = pl.col("source").str.replace("+telematics", "", literal=True) == "ocpp16"
+    return Questions(
+        faulted=pl.col("fault_utc").is_not_null() & ~over & (is_true(pl.col("lasting")) | ~enough),
+        enough=enough,
+        some=some,
+        refused=is_true(pl.col("refused"))
+        | is_true(pl.col("stop_reason").is_in(vocabulary.REFUSING_STOPS)),
+        unanswered=is_true(pl.col("unanswered") & ~pl.col("accepted")) & ~closed,
+        not_closed=~closed & is_true(pl.col("requested_s") > settings.close_limit_s),
+        gave_up=closed
+        & let_go
+        & pl.col("flow_utc").is_null()
+        & (nothing | unmetered)
+        & ~full
+        & ~held_back,
+        idle=closed
         & ~ended
         & ~full
-        & is_true((pl.col("energy_kwh") == 0) & (closed_s >= settings.idle_limit_s))
+        & ~held_back
+        & nothing
+        & is_true(closed_s >= settings.idle_limit_s),
+        warned=warned & ~passing,
+        vehicle_fault=is_true(pl.col("vehicle_fault")),
+        vehicle_ended=ended | full,
+        waited=waited & (pl.col("transaction_id").is_not_null() | ~is_true(by_messages)),
+        held_back=held_back,
+        never_closed=~closed,
+        exported=exported,
+        broken_off=pl.col("unplugged_at_utc").is_null() & pl.col("stopped_utc").is_null(),
     )
-    lasted_s, untried = _seconds(end, pl.col("plugged_at_utc")), pl.col("offered_utc").is_null()
-    warned = (
-        pl.col("warning_fault").is_not_null() & untried & is_true(lasted_s < settings.waiting_s)
-    )
-    signed = pl.col("warning_at_utc").is_not_null() & ~warned
-    technical = idle | unanswered | not_closed | signed | is_true(pl.col("vehicle_fault"))
-    begun = pl.coalesce(
-        "offered_utc", pl.when(pl.col("source").is_in(EXPORT_ONLY)).then("plugged_at_utc")
-    )
-    waited = full | is_true(_seconds(end, begun) >= settings.waiting_s)
-    waited &= pl.col("transaction_id").is_not_null() | (
-        pl.col("source").str.replace("+telematics", "", literal=True) != "ocpp16"
-    )
-    broken = pl.col("unplugged_at_utc").is_null() & pl.col("stopped_utc").is_null()
-    decided = (
-        pl.when(faulted)
-        .then(pl.lit("failed"))
-        .when(enough)
-        .then(pl.lit("charged"))
-        .when(refused & ~some)
-        .then(pl.lit("declined"))
-        .when(technical)
-        .then(pl.lit("failed"))
-        .when(some & (ended | full | (waited & (pl.col("source").is_in(EXPORT_ONLY)))))
-        .then(pl.lit("charged"))
-        .when(broken)
-        .then(pl.lit("unknown"))
-        .when(waited & (ended | full | ~closed))
-        .then(pl.lit("not_requested"))
-        .otherwise(pl.lit("abandoned"))
-    )
+
+
+def outcome_table(ask: Questions) -> tuple[tuple[pl.Expr, str, str], ...]:
+    """The decision: the first row that holds gives the outcome; the words say why."""
+    return (
+        (ask.faulted, "failed", "a fault ended it"),
+        (ask.enough, "charged", "half a kilowatt hour, and no fault ended it"),
+        (ask.refused & ~ask.some, "declined", "an answer that was not Accepted"),
+        (ask.idle, "failed", "energised for long, and not a watt-hour"),
+        (ask.gave_up, "failed", "energised, and the vehicle let go without a watt-hour"),
+        (ask.unanswered, "failed", "nothing answered the token"),
+        (ask.not_closed, "failed", "asked, and the contactor never closed"),
+        (ask.warned, "failed", "a sign of trouble, or the offer taken back, and no charge"),
+        (ask.vehicle_fault, "failed", "the vehicle reported a charge fault, and no charge"),
+        (ask.some & ask.vehicle_ended, "charged", "a little, and the vehicle ended it: full"),
+        (ask.some & ask.exported & ask.waited, "charged", "a little, told afterwards, without haste"),
+        (ask.broken_off, "unknown", "the record is broken off"),
+        (ask.waited & (ask.vehicle_ended | ask.never_closed | ask.held_back), "not_requested", "offered, and not asked for"),
+        (pl.lit(value=True), "abandoned", "left before anything could happen"),
+    )  # fmt: skip
+
+
+def outcome(facts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
+    """Adds `outcome`, `stage`, `stage_seconds`, `early_b`, and leaves in `fault` only what counts."""
+    ask = questions(settings)
+    decided = pl.lit(None, dtype=pl.String)
+    for holds, name, _ in reversed(outcome_table(ask)):
+        decided = pl.when(holds).then(pl.lit(name)).otherwise(decided)
     never = pl.col("closed_utc").is_null() & pl.col("flow_utc").is_null() & (decided != "charged")
-    none = pl.when(never).then(0.0)
     named = facts.with_columns(
         outcome=decided,
-        energy_kwh=pl.coalesce("energy_kwh", none),
-        _faulted=faulted,
-        _unanswered=unanswered,
+        energy_kwh=pl.coalesce("energy_kwh", pl.when(never).then(0.0)),
+        _faulted=ask.faulted,
+        _unanswered=ask.unanswered,
     )
-    return _stage(_fault(named), settings)
-
-
-def _fault(decided: pl.DataFrame) -> pl.DataFrame:
-    """`fault`, `fault_raw` and `ended_utc` of what made it fail; null where it did not."""
-    failed, hard = pl.col("outcome") == "failed", pl.col("_faulted")
-    by_sign = failed & ~hard & pl.col("warning_at_utc").is_not_null()
-    return decided.with_columns(
-        fault=pl.when(hard)
-        .then("fault")
-        .when(by_sign)
-        .then("warning_fault")
-        .when(failed & pl.col("_unanswered"))
-        .then(pl.lit("NoInternet")),
-        fault_raw=pl.when(hard).then("fault_raw").when(by_sign).then("warning_raw"),
-        ended_utc=pl.when(hard).then("fault_utc").when(by_sign).then("warning_at_utc"),
-    )
-
-
-def _stage(decided: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
-    """`stage`, `stage_seconds`, `early_b`.
-
-    An export does not say when the fault came: `stage_seconds` is null. A fault of the pilot, its
-    diode or the contactor before any energy came in B or on the step to C (no diode can be checked
-    before the PWM is on: derived); any other only if the whole plug-in was no longer than the
-    window.
-    """
-    failed, exported = pl.col("outcome") == "failed", pl.col("source").is_in(EXPORT_ONLY)
-    delivering = is_true(pl.col("energy_kwh") > 0) | pl.col("flow_utc").is_not_null()
-    pilot_fault = exported & is_true(pl.col("fault").is_in(PILOT_FAULTS))
-    level = pl.when(pl.col("_faulted")).then("level_at_fault").otherwise("level").fill_null(0)
-    level = pl.when(pilot_fault & ~delivering).then(1).otherwise(level)
-    level = pl.when((pl.col("outcome") == "not_requested") & exported).then(1).otherwise(level)
-    asked = (
-        is_true(pl.col("fault").is_in(CONTACTOR_FAULTS))
-        & ~pl.col("source").str.contains("pilot")
-        & (level < 2)
-    )
-    level = pl.when(failed & asked).then(2).otherwise(level)
-    level = (
-        pl.when(delivering & (exported | (level >= 3) | pl.col("closed_utc").is_null()))
-        .then(4)
-        .otherwise(level)
-    )
-    level = pl.when(pl.col("outcome") == "charged").then(4).otherwise(level)
-    end = pl.coalesce("ended_utc", "done_utc", "stopped_utc", "unplugged_at_utc", "seen_utc")
-    offer_s, plug_s = _seconds(end, pl.col("offered_utc")), _seconds(end, pl.col("plugged_at_utc"))
-    since_s = (
-        pl.when((offer_s >= 0) & (pl.col("offered_utc") >= pl.col("plugged_at_utc")))
-        .then(offer_s)
-        .otherwise(plug_s)
-    )
-    told = pilot_fault | (exported & asked)
-    soon = is_true(pl.min_horizontal(since_s, plug_s) <= settings.early_window_s) | told
-    timed = pl.col("ended_utc").is_not_null()
-    return decided.with_columns(
-        _level=level, stage_seconds=pl.when(~(failed & exported)).then(since_s.clip(lower_bound=0))
-    ).with_columns(
-        stage=pl.col("_level").replace_strict(dict(enumerate(STAGES)), return_dtype=pl.String),
-        early_b=failed & (pl.col("supply") == "AC") & (pl.col("_level") <= 2) & timed & soon,
-    )
+    return stage.of_outcome(named, settings)

@@ -1,16 +1,21 @@
 """Moments of a plug-in: what each record says of how far it had come and what went wrong.
 
-One row a record: `plug_in, at_utc, level, fault, fault_raw, rank, strength, done, eased, cut,
+One row a record: `plug_in, at_utc, level, fault, fault_raw, rank, strength, done, meant, let_go, cut,
 file_id, line`. level 0 plugged, 1 offered, 2 requested, 3 energised (4 delivering comes from the
 meter); null = does not say. strength 2 a fault, 1 a warning or sign, 0 none. done: charging has
-ended as meant. eased: the vehicle itself stopped asking. cut: the EVSE took back what it offered
-while the vehicle asked, or within the early window.
+ended as meant; meant: a person ended it. let_go: the vehicle itself stopped asking. cut: the EVSE
+took back what it offered while the vehicle asked, or within the early window.
+
+What happens as the vehicle is leaving is the driver's: a Type 1 button or the cable's way out makes
+it stop asking, and stations tell of that as lost communication. Rows are expected with `to_utc`, when
+the plug-in ended (null: not seen).
 """
 
 from __future__ import annotations
 
 import polars as pl
 
+from pipeline.core.masks import is_true
 from pipeline.normalise.signals import codes
 from pipeline.ocpp import predicates, vocabulary
 from pipeline.settings.normalise import NormaliseSettings
@@ -25,11 +30,23 @@ MOMENT = [
     "rank",
     "strength",
     "done",
-    "eased",
+    "meant",
+    "let_go",
     "cut",
     "file_id",
     "line",
 ]
+LEAVING_S = 10.0
+"""A driver presses the button, or pulls, and is out within this; practice."""
+BOUNCE_S = 1.0
+"""E or F for less than this on the way to A is the plug's contacts parting; practice."""
+COMMUNICATION = "EVCommunicationError"
+
+
+def leaving() -> pl.Expr:
+    """The vehicle is on its way out, or gone."""
+    return is_true(pl.col("at_utc") >= pl.col("to_utc") - pl.duration(seconds=LEAVING_S))
+
 
 def _rank() -> pl.Expr:
     """How exactly a fault is named.
@@ -51,56 +68,62 @@ def of_pilot(pilot: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
 
     Where the contactor is not recorded, C2 that lasts counts as closed.
     """
-    letter, pwm = (
-        pl.col("pilot_state").str.slice(0, 1),
-        pl.col("pilot_state").str.slice(1, 1) == "2",
-    )
-    asks = letter.is_in(["C", "D"])
-    lasts_s = (
+    before = pl.col("pilot_state").shift(1).over("plug_in")
+    after_s = (
         pl.col("at_utc").shift(-1).over("plug_in") - pl.col("at_utc")
-    ).dt.total_microseconds() / 1e6
-    unsaid = pl.col("contactor").is_null().all().over("plug_in")
-    state, closed_before = (
-        pl.col("pilot_state").shift(1).over("plug_in"),
-        (pl.col("contactor") == "closed").shift(1).over("plug_in"),
+    ).dt.total_microseconds()
+    rows = pilot.sort("plug_in", "at_utc", "file_id", "line").with_columns(
+        letter=pl.col("pilot_state").str.slice(0, 1),
+        pwm=pl.col("pilot_state").str.slice(1, 1) == "2",
+        before=before,
+        next_letter=pl.col("pilot_state").shift(-1).over("plug_in").str.slice(0, 1),
+        closed_before=is_true((pl.col("contactor") == "closed").shift(1).over("plug_in")),
+        unsaid=pl.col("contactor").is_null().all().over("plug_in"),
+        lasts_s=after_s / 1e6,
+        since_s=(after_s / 1e6).shift(1).over("plug_in"),
     )
-    offered_s = (
-        pl.col("at_utc") - pl.col("at_utc").shift(1).over("plug_in")
-    ).dt.total_microseconds() / 1e6
-    opened = asks & (pl.col("contactor") == "open") & closed_before
+    asks, held = pl.col("letter").is_in(["C", "D"]), pl.col("letter").is_in(["E", "F"])
+    lasted = pl.col("unsaid") & (pl.col("since_s") > settings.settle_s)
+    opened = asks & (pl.col("contactor") == "open") & pl.col("closed_before")
+    refused = (
+        pl.col("before").is_in(["C2", "D2"])
+        & ~pl.col("closed_before")
+        & ~lasted
+        & pl.col("pilot_state").is_in(["B1", "C1", "D1", "E", "F"])
+    )
     withdrawn = (
-        (pl.col("pilot_state") == "B1") & (state == "B2") & (offered_s <= settings.early_window_s)
+        (pl.col("pilot_state") == "B1")
+        & (pl.col("before") == "B2")
+        & (pl.col("since_s") <= settings.early_window_s)
     )
     closed = asks & (
-        (pl.col("contactor") == "closed") | (unsaid & pwm & (lasts_s > settings.settle_s))
+        (pl.col("contactor") == "closed")
+        | (pl.col("unsaid") & pl.col("pwm") & (pl.col("lasts_s") > settings.settle_s))
     )
-    return (
-        pilot.sort("plug_in", "at_utc", "file_id", "line")
-        .with_columns(
-            level=pl.when(closed.fill_null(value=False))
-            .then(3)
-            .when(asks)
-            .then(2)
-            .when((letter == "B") & pwm)
-            .then(1)
-            .when(letter == "B")
-            .then(0),
-            strength=pl.when("fault_trouble")
-            .then(2)
-            .when(letter.is_in(["E", "F"]))
-            .then(1)
-            .otherwise(0),
-            rank=_rank(),
-            done=(letter == "B") & ~pl.col("fault_trouble"),
-            eased=(letter == "B") & pwm & ~pl.col("fault_trouble"),
-            cut=(opened | withdrawn).fill_null(value=False),
-            fault_raw=pl.coalesce(
-                "fault_raw",
-                pl.when(letter.is_in(["E", "F"])).then(pl.format("state {}", "pilot_state")),
-            ),
-        )
-        .select(MOMENT)
+    out = (pl.col("next_letter") == "A") | (
+        pl.col("to_utc") - pl.col("at_utc") <= pl.duration(seconds=BOUNCE_S)
     )
+    bounce = held & is_true(out) & (pl.col("lasts_s").fill_null(0.0) < BOUNCE_S)
+    in_b = (pl.col("letter") == "B") & ~pl.col("fault_trouble")
+    return rows.with_columns(
+        level=pl.when(is_true(closed))
+        .then(3)
+        .when(asks)
+        .then(2)
+        .when((pl.col("letter") == "B") & pl.col("pwm"))
+        .then(1)
+        .when(pl.col("letter") == "B")
+        .then(0),
+        strength=pl.when("fault_trouble").then(2).when(held & ~bounce).then(1).otherwise(0),
+        rank=_rank(),
+        done=in_b,
+        meant=pl.lit(value=False),
+        let_go=in_b & pl.col("pwm") & ~leaving(),
+        cut=is_true(opened | withdrawn | refused),
+        fault_raw=pl.coalesce(
+            "fault_raw", pl.when(held).then(pl.format("state {}", "pilot_state"))
+        ),
+    ).select(MOMENT)
 
 
 def of_signals(signals: pl.DataFrame) -> pl.DataFrame:
@@ -115,25 +138,24 @@ def of_signals(signals: pl.DataFrame) -> pl.DataFrame:
     state = predicates.state()
     started = (pl.col("action") == "StartTransaction") & predicates.is_accepted()
     accepted = predicates.shows_token() & (pl.col("id_token_status") == "Accepted")
-    ended, abnormal = predicates.is_stop(), predicates.is_abnormal()
+    ended = predicates.is_stop()
+    unplugged = ended & is_true(pl.col("stop_reason") == "EVDisconnected")
+    abnormal = predicates.is_abnormal() & ~unplugged
     whole = (pl.col("connector_id") == 0).fill_null(value=False)
     named = pl.col("fault").is_not_null() & ~pl.col("action").is_in(["StatusNotification"])
+    parting = leaving() & is_true(pl.col("fault") == COMMUNICATION)
     hard = abnormal | ((status == "Faulted") & ~whole) | named
+    lost = ended & (pl.col("trigger_reason") == "EVCommunicationLost") & ~leaving() & ~unplugged
     soft = (
         pl.col("fault_raw").is_not_null()
-        | (pl.col("trigger_reason") == "EVCommunicationLost")
+        | lost
         | pl.col("stop_reason").is_in(vocabulary.UNEXPLAINED_STOPS)
     )
-    meant = predicates.is_meant_stop()
-    lately = (
-        pl.when(ended)
-        .then(pl.lit("Ended"))
-        .otherwise(state)
-        .forward_fill()
-        .over("plug_in")
-    )
+    lately = pl.when(ended).then(pl.lit("Ended")).otherwise(state).forward_fill().over("plug_in")
     goes_on = (
-        (pl.col("action") == "NotifyEvent") & (pl.col("info") == vocabulary.CLEARED) & (lately == "Charging")
+        (pl.col("action") == "NotifyEvent")
+        & (pl.col("info") == vocabulary.CLEARED)
+        & (lately == "Charging")
     )
     return (
         signals.sort("plug_in", "at_utc", "file_id", "line")
@@ -149,15 +171,17 @@ def of_signals(signals: pl.DataFrame) -> pl.DataFrame:
             .when(state.is_in(["Preparing", "EVConnected", "Occupied", "SuspendedEVSE"]))
             .then(0),
             rank=_rank(),
-            strength=pl.when(hard.fill_null(value=False))
+            strength=pl.when(parting)
+            .then(0)
+            .when(hard.fill_null(value=False))
             .then(2)
             .when(soft.fill_null(value=False))
             .then(1)
             .otherwise(0),
-            done=(state.is_in(["SuspendedEV", "Finishing"]) | meant).fill_null(value=False),
-            eased=((state == "SuspendedEV") | pl.col("stop_reason").is_in(vocabulary.VEHICLE_STOPS)).fill_null(
-                value=False
-            ),
+            done=is_true(state.is_in(["SuspendedEV", "Finishing"])) | predicates.is_meant_stop(),
+            meant=predicates.is_personal_stop(),
+            let_go=(is_true(state == "SuspendedEV") & ~leaving())
+            | is_true(pl.col("stop_reason").is_in(vocabulary.VEHICLE_STOPS)),
             cut=pl.lit(value=False),
         )
         .select(MOMENT)

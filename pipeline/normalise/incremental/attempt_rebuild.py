@@ -104,6 +104,7 @@ def attempts_of(con: Connection, spans: pl.DataFrame | None, settings: Normalise
         read(con, "core_vehicle"),
         read(con, "core_token"),
         read(con, "core_firmware"),
+        read(con, "core_software"),
     )
     for start, end in con.execute(
         "SELECT a, b + INTERVAL 1 SECOND FROM _spans WHERE a IS NOT NULL ORDER BY a"

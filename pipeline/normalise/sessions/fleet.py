@@ -30,6 +30,19 @@ def delivered(con: Connection, table: str) -> pl.DataFrame:
     )
 
 
+def changes(con: Connection) -> dict[str, pl.DataFrame]:
+    """core_change, core_software and core_work: what was done to vehicles and EVSEs, each told once."""
+    done = query(
+        con,
+        "SELECT DISTINCT vehicle_id, at_utc, change, software_version, note FROM raw_change ORDER BY ALL",
+    )
+    work = query(
+        con,
+        "SELECT DISTINCT evse_id, at_utc, work_finding, repaired_at_utc, note FROM raw_work ORDER BY ALL",
+    )
+    return {"core_change": done, "core_software": identities.software(done), "core_work": work}
+
+
 def update(con: Connection) -> Changed:
     """core_vehicle, core_evse, core_token, core_token_conflict from the raw lists."""
     tokens = identities.latest(
@@ -39,6 +52,7 @@ def update(con: Connection) -> Changed:
         "core_vehicle": identities.latest(delivered(con, "raw_vehicle"), ["vehicle_id"]),
         "core_evse": identities.latest(delivered(con, "raw_evse"), ["evse_id"]),
         "core_token": tokens,
+        **changes(con),
     }
     moved: dict[str, pl.DataFrame] = {}
     for table, rows in lists.items():

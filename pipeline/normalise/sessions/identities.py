@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.core.masks import is_true
+
 
 def latest(raw: pl.DataFrame, key: list[str]) -> pl.DataFrame:
     """The last delivered row of each key.
@@ -109,6 +111,39 @@ def firmwares(boots: pl.DataFrame) -> pl.DataFrame:
         valid_to_utc=pl.col("at_utc").shift(-1).over("station_id"),
         firmware="firmware",
     )
+
+
+def software(changes: pl.DataFrame) -> pl.DataFrame:
+    """core_software: one row a version of a vehicle's software, in force until its next change of it.
+
+    A change whose version is not given leaves the version unknown from then on: no row.
+    """
+    told = changes.filter(pl.col("change") == "software").sort(
+        "vehicle_id", "at_utc", "software_version"
+    )
+    each = told.unique(["vehicle_id", "at_utc"], keep="last", maintain_order=True)
+    return each.select(
+        "vehicle_id",
+        valid_from_utc="at_utc",
+        valid_to_utc=pl.col("at_utc").shift(-1).over("vehicle_id"),
+        software_version="software_version",
+    ).drop_nulls("software_version")
+
+
+def with_software(attempts: pl.DataFrame, versions: pl.DataFrame) -> pl.DataFrame:
+    """Adds `vehicle_software`, the version in force at plug-in; null where none is known."""
+    known = versions.sort("valid_from_utc")
+    found = attempts.sort("plugged_at_utc").join_asof(
+        known,
+        left_on="plugged_at_utc",
+        right_on="valid_from_utc",
+        by="vehicle_id",
+        check_sortedness=False,
+    )
+    past = pl.col("valid_to_utc") <= pl.col("plugged_at_utc")
+    return found.with_columns(
+        vehicle_software=pl.when(~is_true(past)).then("software_version")
+    ).drop("software_version", "valid_from_utc", "valid_to_utc")
 
 
 def described(

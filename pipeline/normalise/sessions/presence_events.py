@@ -127,13 +127,11 @@ def new_session_reasons(settings: NormaliseSettings) -> tuple[tuple[str, pl.Expr
     no_status_since = ended & (was.state_said.is_null() | (was.state_said < was.started))
     settled = at - was.stopped > timedelta(seconds=settings.settle_s)
     by_cable = (
-        is_transaction_event()
-        & is_start()
-        & pl.col("trigger_reason").is_in(vocabulary.BY_CABLE)
+        is_transaction_event() & is_start() & pl.col("trigger_reason").is_in(vocabulary.BY_CABLE)
     )
-    other_transaction = (
-        _before(pl.col("transaction_id")) != pl.col("transaction_id")
-    ) & (was.left.is_null() | (was.transaction_said > was.left))
+    other_transaction = (_before(pl.col("transaction_id")) != pl.col("transaction_id")) & (
+        was.left.is_null() | (was.transaction_said > was.left)
+    )
     under_way = was.state.is_in(["Charging", "SuspendedEV", "SuspendedEVSE"])
     finishing = was.state == "Finishing"
     return (

@@ -98,6 +98,7 @@ def enriched(
         .group_by("attempt_id", maintain_order=True)
         .agg(
             vehicle_fault=(pl.col("event") == "charge_fault").any(),
+            _soc_plug=pl.col("soc_pct").drop_nulls().first(),
             _soc=pl.col("soc_pct")
             .filter(pl.col("event").is_in(["charge_stopped", "unplugged", "charge_fault"]))
             .drop_nulls()
@@ -107,14 +108,15 @@ def enriched(
     return (
         attempts.join(told, on="attempt_id", how="left", maintain_order="left")
         .with_columns(
-            soc_pct=pl.coalesce("soc_pct", "_soc"),
+            soc_plug_pct=pl.coalesce("soc_plug_pct", "_soc_plug"),
+            soc_leave_pct=pl.coalesce("soc_leave_pct", "_soc"),
             source=pl.when(
                 pl.col("vehicle_fault").is_not_null() & ~pl.col("source").str.contains("telematics")
             )
             .then(pl.format("{}+telematics", "source"))
             .otherwise("source"),
         )
-        .drop("_soc")
+        .drop("_soc", "_soc_plug")
     )
 
 

@@ -12,6 +12,7 @@ from pipeline.normalise.clocks.eras import Clock
 from pipeline.normalise.signals import codes
 from pipeline.ocpp import pairing, predicates, transactions, vocabulary
 
+
 @dataclass(frozen=True)
 class Records:
     """Raw rows of some stations.
@@ -177,9 +178,7 @@ def of_whole_stations(signals: pl.DataFrame, evses: pl.DataFrame) -> pl.DataFram
     connectors': it says nothing of a vehicle, and a connector may charge on.
     """
     faulted = (
-        predicates.is_status()
-        & (pl.col("connector_id") == 0)
-        & (pl.col("status") == "Faulted")
+        predicates.is_status() & (pl.col("connector_id") == 0) & (pl.col("status") == "Faulted")
     )
     each = signals.filter(
         faulted & (pl.col("version") == "1.6") & pl.col("evse_id").is_null()
@@ -193,5 +192,8 @@ def place_samples(
     samples: pl.DataFrame, signals: pl.DataFrame, clock: Clock, evses: pl.DataFrame
 ) -> pl.DataFrame:
     """Samples in true time at their EVSE; the connector of a transaction comes from its signals."""
-    named = with_connector(transactions.without_ids(samples), signals.select("station_id", "transaction_id", "connector_id"))
+    named = with_connector(
+        transactions.without_ids(samples),
+        signals.select("station_id", "transaction_id", "connector_id"),
+    )
     return at_evse(correct.frames(named, clock), evses)

@@ -1,0 +1,116 @@
+"""Facts of a plug-in gathered from what its records say: how far it came, what ended it, who was authorised."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import polars as pl
+
+from pipeline.core.masks import is_true
+from pipeline.ocpp import predicates
+
+
+def _first(column: str, when: pl.Expr) -> pl.Expr:
+    return pl.col(column).filter(when.fill_null(value=False)).first()
+
+
+RESUMED_KWH = 0.1
+"""Energy that shows that charging went on: a register's step, practice (as rule energy_not_energised)."""
+
+
+def progress(moments: pl.DataFrame, settle: timedelta) -> pl.DataFrame:
+    """Per plug-in: when each level was first reached, when charging was last good, and the fault
+    that ended it.
+
+    A fault after which energy flowed (`after_kwh` of moments) ended nothing. The ending fault is the
+    first other one after the last good moment, named by the most exact code within some seconds of
+    it.
+    """
+    ordered = moments.sort("plug_in", "at_utc", "file_id", "line")
+    resumed = is_true(pl.col("after_kwh") >= RESUMED_KWH)
+    ordered = ordered.with_columns(fault_here=(pl.col("strength") == 2) & ~resumed)
+    good = (pl.col("level") == 3) & (pl.col("strength") == 0)
+    ordered = ordered.with_columns(good_utc=pl.col("at_utc").filter(good).max().over("plug_in"))
+    after = pl.col("good_utc").is_null() | (pl.col("at_utc") >= pl.col("good_utc") - settle / 2)
+    hard = pl.col("fault_here") & after
+    ordered = ordered.with_columns(
+        fault_utc=pl.coalesce(
+            pl.col("at_utc").filter(hard).min().over("plug_in"),
+            pl.col("at_utc").filter(pl.col("fault_here")).min().over("plug_in"),
+        ),
+        lasting=hard.any().over("plug_in"),
+        asked_utc=pl.col("at_utc").filter(pl.col("level") >= 2).min().over("plug_in"),
+    )
+    let_go = pl.col("let_go") & (pl.col("at_utc") > pl.col("asked_utc"))
+    ordered = ordered.with_columns(
+        let_go_utc=pl.col("at_utc").filter(is_true(let_go)).min().over("plug_in")
+    )
+    near = pl.col("fault_here") & pl.col("at_utc").is_between(
+        pl.col("fault_utc"), pl.col("fault_utc") + 2 * settle
+    )
+    upto = pl.col("fault_utc").is_null() | (pl.col("at_utc") <= pl.col("fault_utc"))
+    since_good = pl.col("good_utc").is_null() | (pl.col("at_utc") >= pl.col("good_utc"))
+    ended = pl.col("done") & (pl.col("at_utc") > pl.col("good_utc"))
+    warning = (pl.col("strength") == 1) & ~resumed
+    level = pl.col("level")
+    return ordered.group_by("plug_in", maintain_order=True).agg(
+        pl.col("fault_utc").first(),
+        pl.col("lasting").first(),
+        pl.col("let_go_utc").first(),
+        fault=_most_exact("fault", near),
+        fault_raw=_most_exact("fault_raw", near),
+        fault_at=pl.format("{}:{}", _first("file_id", near), _first("line", near)),
+        warning_at_utc=_first("at_utc", warning),
+        warning_fault=_first("fault", warning),
+        warning_raw=_first("fault_raw", warning),
+        cut_utc=_first("at_utc", pl.col("cut") & since_good),
+        done_utc=_first("at_utc", ended),
+        meant_utc=_first("at_utc", pl.col("meant") & since_good),
+        ev_suspended_at_utc=_first(
+            "at_utc", pl.col("let_go") & (pl.col("at_utc") > pl.col("good_utc"))
+        ),
+        asked_again_utc=_first("at_utc", (level >= 2) & (pl.col("at_utc") > pl.col("let_go_utc"))),
+        offered_utc=_first("at_utc", level >= 1),
+        requested_utc=_first("at_utc", level >= 2),
+        closed_utc=_first("at_utc", level >= 3),
+        level_at_fault=level.filter(upto).max(),
+        level=level.max(),
+    )
+
+
+def _most_exact(column: str, near: pl.Expr) -> pl.Expr:
+    """Of the words near the fault the one that names it most exactly, of equals the first."""
+    rank = pl.col("rank").filter(near)
+    return pl.col(column).filter(near).sort_by(rank, descending=True, maintain_order=True).first()
+
+
+def authorisation(signals: pl.DataFrame) -> pl.DataFrame:
+    """Per plug-in.
+
+    Token shown, whether accepted, refused or unanswered, and the transaction's ends.
+    """
+    said, cards = pl.col("id_token_status"), predicates.shows_token()
+    stops, started = predicates.is_stop(), predicates.takes_token()
+    taken = started & predicates.is_accepted()
+    return (
+        signals.sort("plug_in", "at_utc", "receiver_at_utc", "file_id", "line")
+        .group_by("plug_in", maintain_order=True)
+        .agg(
+            started_token=pl.coalesce(_first("id_token", taken), _first("id_token", started)),
+            shown_token=_first("id_token", pl.col("id_token").is_not_null() & ~stops),
+            accepted=(cards & (said == "Accepted")).any(),
+            refused=said.filter(cards & said.is_not_null()).last() != "Accepted",
+            unanswered=(
+                (pl.col("action") == "Authorize")
+                & (pl.col("answer") != 3).fill_null(value=True)
+                & pl.col("answers_seen")
+            ).any(),
+            transaction_id=pl.col("transaction_id").drop_nulls().first(),
+            stop_reason=pl.when(predicates.is_of_transaction())
+            .then("stop_reason")
+            .drop_nulls()
+            .last(),
+            stopped_utc=pl.col("at_utc").filter(stops).last(),
+            suspended_evse=(predicates.state() == "SuspendedEVSE").any(),
+        )
+    )
