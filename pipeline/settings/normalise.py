@@ -42,12 +42,12 @@ class NormaliseSettings(Frozen):
     settle_s: float = Field(
         5.0,
         gt=0,
-        description="Records of one happening lie within this: contactor 3 s, sequence 10.1 6 s at most; IEC 61851-1",
+        description="Records of one happening lie within this: contactor 3 s, and what messages take; IEC 61851-1",
     )
     close_limit_s: float = Field(
-        10.0,
+        5.0,
         gt=3,
-        description="Asked with PWM on and the contactor still open after this: it failed to close (limit 3 s); IEC 61851-1",
+        description="Asked with PWM on, contactor open for longer: it failed to close (3 s, and whole-second stamps); IEC 61851",
     )
     idle_limit_s: float = Field(
         600.0,

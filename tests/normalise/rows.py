@@ -19,11 +19,12 @@ TEXT = {
     "vendor_error_code", "fault", "fault_raw", "pilot_state", "contactor", "measurand", "location", "unit", "phase",
     "sample_context", "variable", "component", "actual_value", "began", "ended", "source", "time_doubt", "firmware", "event",
     "inlet", "warning_fault", "warning_raw", "end_reason_raw", "started_token", "shown_token", "supply", "known", "fault_at",
-    "pilot_doubt",
+    "pilot_doubt", "told_at",
 }  # fmt: skip
 TRUTH = {
-    "seen_by_pilot", "fault_trouble", "done", "eased", "cut", "closing", "partial", "cleared", "sudden", "accepted", "refused",
-    "unanswered", "paused", "lasting", "vehicle_fault", "answers_seen", "split", "export_trouble", "astray", "again",
+    "seen_by_pilot", "fault_trouble", "done", "meant", "let_go", "cut", "closing", "partial", "cleared", "sudden", "accepted",
+    "refused", "unanswered", "suspended_evse", "lasting", "vehicle_fault", "answers_seen", "split", "export_trouble",
+    "astray", "again",
 }  # fmt: skip
 WHOLE = {
     "line",

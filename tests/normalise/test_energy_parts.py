@@ -7,7 +7,19 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipeline.normalise.attempts.energy import REGISTER, following, metered, readings, sampled_flow
+from pipeline.normalise.attempts.energy import (
+    INTERVAL,
+    REGISTER,
+    after,
+    flow,
+    following,
+    intervals,
+    of_plug_ins,
+    of_steps,
+    readings,
+    sampled_flow,
+    steps,
+)
 from tests.normalise.rows import frame, seconds_of
 
 SIGNAL = ("plug_in", "transaction_id", "at_utc", "action", "event_type", "meter_wh")
@@ -15,6 +27,13 @@ SAMPLE = (
     "plug_in", "transaction_id", "at_utc", "measurand", "location", "unit", "phase", "sample_context", "sample_value",
 )  # fmt: skip
 HOUR = 3600.0
+
+
+def metered(register: pl.DataFrame, plug_ins: pl.DataFrame) -> pl.DataFrame:
+    """Energy by registers alone."""
+    return of_steps(steps(register, plug_ins))
+
+
 PLAIN = {"measurand": REGISTER, "location": "Outlet", "sample_context": "Sample.Periodic"}
 """What OCPP 1.6 means where it is left out; ingest fills it in."""
 
@@ -315,4 +334,93 @@ def test_what_flows_is_more_than_the_meters_noise(
 def test_the_last_state_of_charge_counts() -> None:
     """Of several, the latest in time."""
     rows = [{"at_utc": t, "measurand": "SoC", "sample_value": v} for t, v in ((9, 80.0), (5, 60.0))]
-    assert sampled_flow(frame(rows, *SAMPLE, plug_in=1))["soc_pct"].to_list() == [80.0]
+    found = sampled_flow(frame(rows, *SAMPLE, plug_in=1))
+    assert found.select("soc_plug_pct", "soc_leave_pct").rows() == [(60.0, 80.0)]
+
+
+@pytest.mark.parametrize(
+    ("rows", "kwh"),
+    [
+        ([(0, 999_000, False), (600, 999_900, False), (1200, 500, False), (HOUR, 3000, True)], 4.0),
+        ([(0, 99_998_000, False), (HOUR, 4000, True)], 6.0),
+        ([(0, 9_999_000, False), (HOUR, 1000, True)], 2.0),
+        ([(0, 1000, False), (HOUR, 5000, False), (HOUR + 60, 0, False), (2 * HOUR, 3000, True)], 7.0),
+        ([(0, 950_000, False), (HOUR, 3000, True)], 3.0),
+        ([(0, 5000, False), (600, 5500, False), (660, 0, False), (720, 5600, True)], 0.6),
+        ([(0, 5000, False), (600, 5500, False), (660, 90_000, False), (720, 5600, True)], 0.6),
+        ([(0, 5000, False), (600, 5500, False), (HOUR, 0, True)], 0.5),
+        ([(0, 5000, False), (HOUR, 0, True)], None),
+        ([(0, 5000, False), (HOUR, 4000, True)], None),
+    ],
+    ids=["10^6", "10^8, ends only", "10^7", "restart", "restart, ends only", "a lone nought", "a lone leap", "a stop's nought",
+         "a stop's nought alone", "a fall"],
+)  # fmt: skip
+def test_energy_is_the_sum_of_forward_steps(
+    rows: list[tuple[float, float, bool | None]], kwh: float | None
+) -> None:
+    """Over the end of the digits and after a restart from zero; a lone reading off the line is none (facts, H5)."""
+    assert energy(*rows) == (None if kwh is None else pytest.approx(kwh))
+
+
+def sampled(*rows: tuple[float, str, float, str], **usual: Any) -> pl.DataFrame:
+    """Samples (second, measurand, value, unit) of plug-in 1."""
+    told_ = [{"at_utc": t, "measurand": m, "sample_value": v, "unit": u} for t, m, v, u in rows]
+    return frame(told_, *SAMPLE, **({"plug_in": 1} | PLAIN | usual))
+
+
+def test_intervals_add_up_once() -> None:
+    """Periods and clock-aligned intervals tell the same energy twice: the fuller series counts."""
+    period = sampled((900, INTERVAL, 2500, "Wh"), (1800, INTERVAL, 1.5, "kWh"))
+    assert intervals(period)["kwh"].to_list() == [2.5, 4.0]
+    clock = sampled((1800, INTERVAL, 3000, "Wh"), sample_context="Sample.Clock")
+    assert intervals(pl.concat([period, clock]))["kwh"].to_list() == [2.5, 4.0]
+    begin = sampled((0, INTERVAL, 9, "Wh"), sample_context="Transaction.Begin")
+    assert intervals(begin).is_empty()
+
+
+def test_power_over_time_is_energy() -> None:
+    """10 kW for a quarter of an hour is 2.5 kWh (derived); current at 230 V where there is no power; an hour at most."""
+    power = "Power.Active.Import"
+    found = flow(sampled((0, power, 10_000, "W"), (900, power, 10, "kW")))
+    assert found["kwh"].to_list() == [0.0, pytest.approx(2.5)]
+    amps = flow(sampled((0, "Current.Import", 10, "A"), (1800, "Current.Import", 10, "A")))
+    assert amps["kwh"].to_list() == [0.0, pytest.approx(1.15)]
+    late = flow(sampled((0, power, 1000, "W"), (9 * HOUR, power, 1000, "W")))
+    assert late["kwh"].to_list()[-1] == pytest.approx(1.0)
+
+
+def test_registers_that_stand_still_while_current_flows_are_none() -> None:
+    """Then the intervals count, else power; a register that moved goes before both."""
+    ends = frame(
+        [
+            {"at_utc": 0, "action": "StartTransaction", "meter_wh": 0.0},
+            {"at_utc": HOUR, "action": "StopTransaction", "meter_wh": 0.0},
+        ],
+        *SIGNAL, plug_in=1, transaction_id="t",
+    )  # fmt: skip
+    power = sampled((0, "Power.Active.Import", 1000, "W"), (HOUR, "Power.Active.Import", 1000, "W"))
+    told_ = sampled((1800, INTERVAL, 700, "Wh"))
+    plug_ins = frame(PLUG_INS)
+
+    def kwh(samples: pl.DataFrame, signals: pl.DataFrame = ends) -> float:
+        return float(of_plug_ins(signals, samples, plug_ins).totals["metered_kwh"].item())
+
+    assert kwh(power) == pytest.approx(1.0)
+    assert kwh(pl.concat([power, told_])) == pytest.approx(0.7)
+    assert kwh(power.clear()) == 0.0
+    moved = ends.with_columns(meter_wh=pl.Series([0.0, 300.0]))
+    assert kwh(pl.concat([power, told_]), moved) == pytest.approx(0.3)
+
+
+def test_what_came_after_a_moment_is_the_least_it_can_be() -> None:
+    """Between two readings all may have come before, as far as 10 kW and a fifth allow: 2 kWh in ten minutes (derived)."""
+    curve = frame([{"at_utc": 0, "kwh": 0.0}, {"at_utc": HOUR, "kwh": 8.0}], plug_in=1)
+    moments = frame([{"at_utc": t} for t in (-10, 600, HOUR, HOUR + 10)], plug_in=1)
+    found = after(moments, curve, frame(PLUG_INS))["after_kwh"].to_list()
+    assert found == [pytest.approx(8.0), pytest.approx(6.0), 0.0, 0.0]
+    assert (
+        after(moments.with_columns(plug_in=pl.lit(2, pl.Int64)), curve, frame(PLUG_INS))[
+            "after_kwh"
+        ].to_list()
+        == [None] * 4
+    )

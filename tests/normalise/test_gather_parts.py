@@ -19,8 +19,8 @@ from tests.normalise.world import World, at, attempts
 SETTINGS = NormaliseSettings()
 FACTS = (
     "plug_in", "began", "ended", "unplugged_at_utc", "seen_utc", "clock_error_s", "fault_utc", "fault", "fault_raw", "lasting",
-    "fault_at", "warning_at_utc", "warning_raw", "cut_utc", "stopped_utc", "stop_reason", "paused", "metered_kwh", "flow_utc",
-    "delivering_utc", "started_token", "shown_token", "export_token", "export_vehicle",
+    "fault_at", "warning_at_utc", "warning_raw", "cut_utc", "stopped_utc", "stop_reason", "suspended_evse", "metered_kwh",
+    "flow_utc",     "delivering_utc", "started_token", "shown_token", "export_token", "export_vehicle",
     "export_kwh", "export_stop", "export_trouble",
     "export_fault", "export_raw", "told_at", "pilot_doubt", "time_doubt", "source", "pilot_low_samples",
 )  # fmt: skip
@@ -125,7 +125,7 @@ def test_an_odd_stop_of_an_export_is_a_sign() -> None:
         ({"stopped_utc": 49.9, "stop_reason": "Local"}, 60),
         ({"stopped_utc": 60, "stop_reason": "Other"}, 60),
         ({"stopped_utc": 60}, None),
-        ({"paused": True}, None),
+        ({"suspended_evse": True}, None),
         ({"warning_at_utc": 80, "warning_raw": "own"}, 80),
     ],
 )

@@ -160,7 +160,15 @@ def events(**told: Any) -> dict[str, Any]:
             {"variable": "Problem", "actual_value": "true", "vendor_error_code": "CX1"},
             ("NotifyEvent", None, "CX1", None),
         ),
-        ({"variable": "x", "info": "note"}, ("NotifyEvent", None, None, "note")),
+        ({"variable": "x", "info": "note"}, ("NotifyEvent", None, None, None)),
+        (
+            {"variable": "x", "info": "note", "trigger_reason": "Alerting"},
+            ("NotifyEvent", None, None, "note"),
+        ),
+        (
+            {"variable": "Problem", "info": "note", "actual_value": "false"},
+            ("NotifyEvent", None, None, None),
+        ),
         (
             {"variable": "Problem", "actual_value": "true", "cleared": True, "info": "n"},
             ("NotifyEvent", None, None, "cleared"),
@@ -331,7 +339,16 @@ PLUG_INS = frame([
     {"plug_in": 1, "evse_id": "a", "from_utc": 0, "bound_utc": 1000},
     {"plug_in": 2, "evse_id": "b", "from_utc": 500, "bound_utc": 2000},
 ])  # fmt: skip
-SAID = ("plug_in", "at_utc", "action", "event_type", "id_token", "evse_id", "station_id")
+SAID = (
+    "plug_in",
+    "at_utc",
+    "action",
+    "event_type",
+    "trigger_reason",
+    "id_token",
+    "evse_id",
+    "station_id",
+)
 
 
 def placed(second: float, *started: tuple[int, float, str], token: str = "T1") -> int | None:  # noqa: S107

@@ -8,7 +8,8 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipeline.normalise.attempts.outcome import authorisation, outcome, progress
+from pipeline.normalise.attempts.outcome import outcome
+from pipeline.normalise.attempts.progress import authorisation, progress
 from pipeline.normalise.attempts.stage_events import beside_pilot, levels, of_pilot, of_signals
 from pipeline.settings.normalise import NormaliseSettings
 from tests.normalise.rows import frame, seconds_of
@@ -17,7 +18,8 @@ SETTINGS = NormaliseSettings()
 FACTS = (
     "plugged_at_utc", "unplugged_at_utc", "seen_utc", "done_utc", "fault_utc", "stopped_utc", "closed_utc", "offered_utc",
     "ev_suspended_at_utc", "flow_utc", "warning_at_utc", "offered_a", "energy_kwh", "partial",
-    "soc_pct", "lasting", "refused", "accepted",
+    "soc_leave_pct", "meant_utc", "let_go_utc", "asked_again_utc", "requested_utc", "suspended_evse", "lasting",
+    "refused", "accepted",
     "unanswered", "stop_reason", "requested_s", "warning_fault", "warning_raw", "vehicle_fault",
     "source", "transaction_id", "fault",
     "fault_raw", "level", "level_at_fault", "supply",
@@ -49,9 +51,38 @@ def told(**facts: Any) -> dict[str, Any]:
         (CLOSED | {"energy_kwh": 0.5}, "charged"),
         (CLOSED | {"energy_kwh": 0.49}, "abandoned"),
         (CLOSED | {"energy_kwh": 0.49, "ev_suspended_at_utc": 90}, "charged"),
-        (CLOSED | {"energy_kwh": 0.0, "ev_suspended_at_utc": 90}, "not_requested"),
-        (CLOSED | {"energy_kwh": 0.01, "soc_pct": 99.0}, "charged"),
-        (CLOSED | {"energy_kwh": 0.01, "soc_pct": 98.9}, "abandoned"),
+        (CLOSED | {"energy_kwh": 0.0, "ev_suspended_at_utc": 90, "let_go_utc": 90}, "failed"),
+        (
+            CLOSED
+            | {
+                "energy_kwh": 0.0,
+                "ev_suspended_at_utc": 90,
+                "let_go_utc": 90,
+                "soc_leave_pct": 99.0,
+            },
+            "not_requested",
+        ),
+        (
+            CLOSED
+            | {
+                "energy_kwh": 0.0,
+                "ev_suspended_at_utc": 90,
+                "let_go_utc": 90,
+                "suspended_evse": True,
+            },
+            "not_requested",
+        ),
+        (CLOSED | {"ev_suspended_at_utc": 80, "let_go_utc": 80, "done_utc": 80}, "failed"),
+        (
+            CLOSED | {"ev_suspended_at_utc": 80.1, "let_go_utc": 80.1, "done_utc": 80.1},
+            "not_requested",
+        ),
+        (
+            CLOSED | {"ev_suspended_at_utc": 80, "let_go_utc": 80, "done_utc": 80, "flow_utc": 30},
+            "not_requested",
+        ),
+        (CLOSED | {"energy_kwh": 0.01, "soc_leave_pct": 99.0}, "charged"),
+        (CLOSED | {"energy_kwh": 0.01, "soc_leave_pct": 98.9}, "abandoned"),
         (CLOSED | {"energy_kwh": 0.1, "partial": True}, "charged"),
         (CLOSED | {"energy_kwh": 0.1, "partial": False}, "abandoned"),
         (FAULT | {"energy_kwh": 9.0}, "failed"),
@@ -59,6 +90,11 @@ def told(**facts: Any) -> dict[str, Any]:
         (FAULT | {"energy_kwh": 0.4, "lasting": False}, "failed"),
         (FAULT | {"energy_kwh": 9.0, "done_utc": 24}, "charged"),
         (FAULT | {"energy_kwh": 9.0, "done_utc": 25}, "failed"),
+        (FAULT | {"energy_kwh": 9.0, "done_utc": 30, "fault": "ConnectorLockFailure"}, "charged"),
+        (FAULT | {"energy_kwh": 9.0, "done_utc": 31, "fault": "ConnectorLockFailure"}, "failed"),
+        (FAULT | {"energy_kwh": 9.0, "meant_utc": 30}, "charged"),
+        (FAULT | {"energy_kwh": 9.0, "meant_utc": 31}, "failed"),
+        (FAULT | {"energy_kwh": 0.0, "meant_utc": 30}, "failed"),
         ({"refused": True}, "declined"),
         ({"stop_reason": "DeAuthorized"}, "declined"),
         ({"stop_reason": "LocalOutOfCredit"}, "declined"),
@@ -69,9 +105,9 @@ def told(**facts: Any) -> dict[str, Any]:
         ({"unanswered": True, "accepted": False}, "failed"),
         ({"unanswered": True, "accepted": True}, "abandoned"),
         (CLOSED | {"unanswered": True, "accepted": False, "energy_kwh": 0.1}, "abandoned"),
-        ({"requested_s": 10.1, "offered_utc": 10}, "failed"),
-        ({"requested_s": 10.0, "offered_utc": 3595}, "abandoned"),
-        (CLOSED | {"requested_s": 10.1, "energy_kwh": 0.1}, "abandoned"),
+        ({"requested_s": 5.1, "offered_utc": 10}, "failed"),
+        ({"requested_s": 5.0, "offered_utc": 3595}, "abandoned"),
+        (CLOSED | {"requested_s": 5.1, "energy_kwh": 0.1}, "abandoned"),
         (CLOSED | {"energy_kwh": 0.0, "stopped_utc": 620}, "failed"),
         (CLOSED | {"energy_kwh": 0.0, "stopped_utc": 619}, "abandoned"),
         (CLOSED | {"energy_kwh": 0.1, "stopped_utc": 620}, "abandoned"),
@@ -127,8 +163,8 @@ def test_a_full_battery_that_draws_nothing_has_not_failed() -> None:
     A failure, unless it says that it is full: it never asked.
     """
     idle = CLOSED | {"energy_kwh": 0.0, "stopped_utc": 620}
-    assert told(**idle, soc_pct=98.9)["outcome"] == "failed"
-    assert told(**idle, soc_pct=99.0)["outcome"] == "not_requested"
+    assert told(**idle, soc_leave_pct=98.9)["outcome"] == "failed"
+    assert told(**idle, soc_leave_pct=99.0)["outcome"] == "not_requested"
 
 
 @pytest.mark.parametrize(
@@ -274,7 +310,9 @@ MOMENT = (
     "rank",
     "strength",
     "done",
-    "eased",
+    "meant",
+    "let_go",
+    "after_kwh",
     "cut",
     "file_id",
     "line",
@@ -288,7 +326,8 @@ def gathered(*rows: dict[str, Any]) -> dict[str, Any]:
         "rank": 0,
         "strength": 0,
         "done": False,
-        "eased": False,
+        "meant": False,
+        "let_go": False,
         "cut": False,
         "file_id": "f",
     }
@@ -361,7 +400,7 @@ def test_levels_signs_and_ends_are_told_by_their_first() -> None:
         {"at_utc": 2, "level": 2, "strength": 1, "fault": "s", "fault_raw": "rs"},
         {"at_utc": 3, "level": 3},
         {"at_utc": 4, "cut": True},
-        {"at_utc": 5, "done": True, "eased": True, "level": 1},
+        {"at_utc": 5, "done": True, "let_go": True, "level": 1},
         {"at_utc": 6, "strength": 2},
         {"at_utc": 7, "level": 2, "done": True},
     )  # fmt: skip
@@ -386,7 +425,7 @@ def test_levels_signs_and_ends_are_told_by_their_first() -> None:
 
 SIGNAL = (
     "plug_in", "at_utc", "receiver_at_utc", "action", "event_type", "id_token", "id_token_status", "answer", "answers_seen",
-    "transaction_id", "stop_reason", "status", "charging_state", "file_id", "line",
+    "transaction_id", "stop_reason", "status", "charging_state", "trigger_reason", "fault", "file_id", "line",
 )  # fmt: skip
 
 
@@ -488,13 +527,13 @@ def test_a_transactions_end_and_pause() -> None:
         row["stop_reason"],
         row["transaction_id"],
     ) == ([9], "Other", "a")
-    assert not row["paused"]
+    assert not row["suspended_evse"]
     assert authorised({"at_utc": 0, "action": "StatusNotification", "status": "SuspendedEVSE"})[
-        "paused"
+        "suspended_evse"
     ]
     assert authorised(
         {"at_utc": 0, "action": "TransactionEvent", "charging_state": "SuspendedEVSE"}
-    )["paused"]
+    )["suspended_evse"]
     ended = authorised(
         {
             "at_utc": 3,
@@ -510,6 +549,7 @@ def test_a_transactions_end_and_pause() -> None:
 
 
 PILOT = (
+    "to_utc",
     "plug_in", "at_utc", "pilot_state", "contactor", "fault_trouble", "fault", "fault_raw", "duty_pct", "high_v", "low_v",
     "file_id", "line",
 )  # fmt: skip
@@ -542,7 +582,7 @@ def test_a_pilot_row_tells_how_far_it_came() -> None:
     assert made["strength"].to_list() == [0, 0, 0, 0, 0, 0, 0, 1, 1]
     assert made["fault_raw"].to_list()[-2:] == ["state E", "state F"]
     assert made["done"].to_list() == [True, True, False, False, False, True, False, False, False]
-    assert made["eased"].to_list() == [False, True, False, False, False, True, False, False, False]
+    assert made["let_go"].to_list() == [False, True, False, False, False, True, False, False, False]
     assert of_pilot(pilot((0, "B2", "open"), fault_trouble=True, fault_raw="x"), SETTINGS)[
         "strength"
     ].to_list() == [2]
@@ -573,7 +613,12 @@ def test_an_offer_taken_back_is_a_cut() -> None:
 
     assert cut((0, "C2", "closed"), (1, "C2", "open")) == [False, True]
     assert cut((0, "C2", "closed"), (1, "B2", "open")) == [False, False]
-    assert cut((0, "C2", "open"), (1, "C1", "open")) == [False, False]
+    assert cut((0, "C2", "open"), (1, "C1", "open")) == [False, True]
+    assert cut((0, "D2", "open"), (1, "B1", "open")) == [False, True]
+    assert cut((0, "C2", "open"), (1, "F", "open")) == [False, True]
+    assert cut((0, "C2", "open"), (1, "B2", "open")) == [False, False]
+    assert cut((0, "C2", None), (5, "C1", None)) == [False, True]
+    assert cut((0, "C2", None), (5.1, "C1", None)) == [False, False]
     assert cut((0, "B2", "open"), (60, "B1", "open")) == [False, True]
     assert cut((0, "B2", "open"), (60.1, "B1", "open")) == [False, False]
     assert cut((0, "C1", "open"), (6, "B1", "open")) == [False, False]
@@ -625,7 +670,7 @@ def test_levels_of_the_halves_are_medians_by_state() -> None:
 
 
 MESSAGE = (
-    *SIGNAL, "seen_by_pilot", "connector_id", "fault", "fault_raw", "trigger_reason", "info",
+    *SIGNAL, "to_utc", "seen_by_pilot", "connector_id", "fault_raw", "info",
 )  # fmt: skip
 
 
@@ -650,7 +695,65 @@ MESSAGE = (
         ({"action": "TransactionEvent", "charging_state": "EVConnected"}, 0, 0),
         ({"action": "TransactionEvent", "charging_state": "Charging"}, 3, 0),
         ({"action": "TransactionEvent", "trigger_reason": "AbnormalCondition"}, None, 2),
-        ({"action": "TransactionEvent", "trigger_reason": "EVCommunicationLost"}, None, 1),
+        ({"action": "TransactionEvent", "trigger_reason": "EVCommunicationLost"}, None, 0),
+        (
+            {
+                "action": "TransactionEvent",
+                "trigger_reason": "EVCommunicationLost",
+                "event_type": "Ended",
+            },
+            None,
+            1,
+        ),
+        (
+            {
+                "action": "TransactionEvent",
+                "trigger_reason": "EVCommunicationLost",
+                "event_type": "Ended",
+                "to_utc": 10,
+            },
+            None,
+            0,
+        ),
+        (
+            {
+                "action": "TransactionEvent",
+                "trigger_reason": "EVCommunicationLost",
+                "event_type": "Ended",
+                "to_utc": 10.1,
+            },
+            None,
+            1,
+        ),
+        (
+            {
+                "action": "TransactionEvent",
+                "trigger_reason": "AbnormalCondition",
+                "event_type": "Ended",
+                "stop_reason": "EVDisconnected",
+            },
+            None,
+            0,
+        ),
+        (
+            {
+                "status": "Finishing",
+                "fault": "EVCommunicationError",
+                "fault_raw": "EVCommunicationError",
+                "to_utc": 5,
+            },
+            None,
+            0,
+        ),
+        (
+            {
+                "status": "Finishing",
+                "fault": "EVCommunicationError",
+                "fault_raw": "EVCommunicationError",
+            },
+            None,
+            1,
+        ),
         ({"action": "StopTransaction", "stop_reason": "Other"}, None, 1),
         ({"action": "StopTransaction", "stop_reason": "Local"}, None, 0),
         ({"action": "StopTransaction", "stop_reason": "PowerLoss", "fault": "PowerLoss"}, None, 2),
@@ -676,7 +779,7 @@ def test_a_message_tells_how_far_it_came(
 
 
 @pytest.mark.parametrize(
-    ("row", "done", "eased"),
+    ("row", "done", "let_go"),
     [
         ({"status": "SuspendedEV"}, True, True),
         ({"status": "Finishing"}, True, False),
@@ -703,9 +806,9 @@ def test_a_message_tells_how_far_it_came(
     ],
 )
 def test_a_message_tells_that_charging_ended_as_meant(
-    row: dict[str, Any], *, done: bool, eased: bool
+    row: dict[str, Any], *, done: bool, let_go: bool
 ) -> None:
-    """By the vehicle (eased) or otherwise; a stop without a reason is local (OCPP 1.6, 4.10)."""
+    """By the vehicle (let_go) or otherwise; a stop without a reason is local (OCPP 1.6, 4.10)."""
     usual = {
         "plug_in": 1,
         "at_utc": 0,
@@ -715,7 +818,7 @@ def test_a_message_tells_that_charging_ended_as_meant(
         "connector_id": 1,
     }
     made = of_signals(frame([row], *MESSAGE, **usual)).row(0, named=True)
-    assert (made["done"], made["eased"]) == (done, eased)
+    assert (made["done"], made["let_go"]) == (done, let_go)
 
 
 def test_messages_beside_a_pilot_record_are_marked() -> None:

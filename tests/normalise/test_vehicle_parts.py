@@ -68,7 +68,8 @@ ATTEMPT = (
     "plugged_at_utc",
     "unplugged_at_utc",
     "seen_utc",
-    "soc_pct",
+    "soc_plug_pct",
+    "soc_leave_pct",
 )
 
 
@@ -96,7 +97,7 @@ def heard(
     if soc:
         told = told.with_columns(soc_pct=pl.Series(soc, dtype=pl.Float64))
     made = telematics.enriched(both, told, SETTINGS).sort("attempt_id")
-    return made.select("vehicle_fault", "soc_pct").rows()
+    return made.select("vehicle_fault", "soc_leave_pct").rows()
 
 
 def test_a_report_belongs_to_the_attempt_it_lies_in_else_to_the_nearest() -> None:
@@ -129,10 +130,10 @@ def test_the_last_state_of_charge_told_at_an_end_counts() -> None:
         (990.0, "charge_fault"),
     )
     assert heard(*rows, soc=(80.0, 70.0, 99.0, None))[0] == (True, 80.0)
-    both = tried({"plugged_at_utc": 0, "unplugged_at_utc": 1000, "soc_pct": 55.0})
+    both = tried({"plugged_at_utc": 0, "unplugged_at_utc": 1000, "soc_leave_pct": 55.0})
     told = reports((900, "charge_stopped")).with_columns(soc_pct=pl.lit(80.0))
     made = telematics.enriched(both, told, SETTINGS)
-    assert made.select("soc_pct", "source").rows() == [(55.0, "ocpp16+telematics")]
+    assert made.select("soc_leave_pct", "source").rows() == [(55.0, "ocpp16+telematics")]
     again = telematics.enriched(made.drop("vehicle_fault"), told, SETTINGS)
     assert again["source"].to_list() == ["ocpp16+telematics"]
 

@@ -38,7 +38,8 @@ def frames(direction: str, *seconds: float) -> pl.DataFrame:
         ([0, 3600], 0.2, 0),
         ([5, 5], 6, 0),
     ],
-    ids=["soon", "noted a second early", "earlier", "within a day", "a day later", "the id is used again", "before it is", "of equals the first"],
+    ids=["soon", "a second early", "earlier", "within a day", "a day later", "id used again", "before it is",
+         "of equals the first"],
 )  # fmt: skip
 def test_an_answer_belongs_to_the_latest_call_before_it(
     called: list[float], answered: float, want: int | None

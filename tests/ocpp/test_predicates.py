@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from itertools import product
 from typing import Any
 
 import duckdb
@@ -69,7 +68,7 @@ def holds(predicate: pl.Expr, **told: Any) -> bool:
         ("is_personal_stop", EVENT | {"event_type": "Ended", "trigger_reason": "StopAuthorized"}, True),
     ],
 )  # fmt: skip
-def test_what_one_message_says(name: str, message: dict[str, Any], want: bool) -> None:
+def test_what_one_message_says(name: str, message: dict[str, Any], *, want: bool) -> None:
     """Fields as OCPP 1.6 and 2.0.1 name them (published schemas); meanings decided."""
     assert holds(getattr(predicates, name)(), **message) is want
 
@@ -88,7 +87,7 @@ def test_what_one_message_says(name: str, message: dict[str, Any], want: bool) -
     ],
 )  # fmt: skip
 def test_only_an_alert_or_a_variable_of_trouble_turned_true_tells(
-    event: dict[str, Any], trouble: bool
+    event: dict[str, Any], *, trouble: bool
 ) -> None:
     """2.0.1 NotifyEvent: Delta and Periodic report values as they change; what cleared is over (facts, public examples)."""
     rows = pl.DataFrame([event], schema_overrides={"cleared": pl.Boolean})
@@ -101,20 +100,20 @@ def test_only_an_alert_or_a_variable_of_trouble_turned_true_tells(
 
 
 def test_the_rules_views_ask_the_same_of_starts_and_stops() -> None:
-    """`begins` and `ends` of the view `transaction` hold where `is_start` and `is_stop` do, over every action and event."""
-    actions = [None, "StartTransaction", "StopTransaction", "TransactionEvent", "MeterValues"]
+    """`begins` and `ends` of the view `transaction` hold where `is_start` and `is_stop` do, over its actions and every event."""
+    said = [("TransactionEvent", event) for event in (None, "Started", "Updated", "Ended")]
+    said += [("StartTransaction", None), ("StopTransaction", None)]
     rows = [
-        dict.fromkeys(COLUMNS) | {"action": action, "event_type": event}
-        for action, event in product(actions, [None, "Started", "Updated", "Ended"])
+        dict.fromkeys(COLUMNS) | {"action": action, "event_type": event} for action, event in said
     ]
-    said = pl.DataFrame(rows, schema=dict.fromkeys(COLUMNS, pl.String))
+    frame = pl.DataFrame(rows, schema=dict.fromkeys(COLUMNS, pl.String))
     sql = load_folder("views")["transaction"]["sql"]
     begins = sql.split("(SELECT *, ")[1].split(" AS begins")[0]
     ends = sql.split("AS begins,")[1].split(" AS ends")[0]
     con = duckdb.connect()
-    con.register("said", said.to_arrow())
+    con.register("said", frame.to_arrow())
     asked = con.sql(
         f"SELECT coalesce({begins}, false), coalesce({ends}, false) FROM said"
     ).fetchall()
-    wanted = said.select(begins=predicates.is_start(), ends=predicates.is_stop()).rows()
+    wanted = frame.select(begins=predicates.is_start(), ends=predicates.is_stop()).rows()
     assert asked == wanted

@@ -17,8 +17,10 @@ from pipeline.settings.normalise import NormaliseSettings
 def begun(signals: pl.DataFrame) -> pl.DataFrame:
     """Per plug-in: when its transactions started and with which tokens, one row a transaction."""
     return signals.filter(takes_token()).select(
-        "plug_in", started_utc="at_utc", started_token="id_token"
-    )  # noqa: S106
+        "plug_in",
+        started_utc="at_utc",
+        started_token="id_token",  # noqa: S106  # a column
+    )
 
 
 def placed(

@@ -141,7 +141,8 @@ def new_session_reasons(settings: NormaliseSettings) -> tuple[tuple[str, pl.Expr
         ("a transaction ended, an arrival, and then another token",
          arriving & unseen_since & start_comes_first & (was.holder != was.next_token) & ~restarted),
         ("a transaction ended with no status since, and Preparing", no_status_since & preparing & settled),
-        ("a transaction ended with no status since, and one starts long after", no_status_since & is_start() & (at - was.stopped > soon)),
+        ("a transaction ended with no status since, and one starts long after",
+         no_status_since & is_start() & (at - was.stopped > soon)),
         ("a transaction ended, and another token's starts", is_start() & unseen_since & (was.holder != same_token("id_token"))),
         ("a transaction starts with the cable beside another one", by_cable & other_transaction),
     )  # fmt: skip
