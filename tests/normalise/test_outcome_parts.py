@@ -51,13 +51,17 @@ def told(**facts: Any) -> dict[str, Any]:
         (CLOSED | {"energy_kwh": 0.5}, "charged"),
         (CLOSED | {"energy_kwh": 0.49}, "abandoned"),
         (CLOSED | {"energy_kwh": 0.49, "ev_suspended_at_utc": 90}, "charged"),
-        (CLOSED | {"energy_kwh": 0.0, "ev_suspended_at_utc": 90, "let_go_utc": 90}, "failed"),
+        (CLOSED | {"energy_kwh": 0.0, "ev_suspended_at_utc": 80, "let_go_utc": 80}, "failed"),
+        (
+            CLOSED | {"energy_kwh": 0.0, "ev_suspended_at_utc": 81, "let_go_utc": 81},
+            "not_requested",
+        ),
         (
             CLOSED
             | {
                 "energy_kwh": 0.0,
-                "ev_suspended_at_utc": 90,
-                "let_go_utc": 90,
+                "ev_suspended_at_utc": 80,
+                "let_go_utc": 80,
                 "soc_leave_pct": 99.0,
             },
             "not_requested",
@@ -66,8 +70,8 @@ def told(**facts: Any) -> dict[str, Any]:
             CLOSED
             | {
                 "energy_kwh": 0.0,
-                "ev_suspended_at_utc": 90,
-                "let_go_utc": 90,
+                "ev_suspended_at_utc": 80,
+                "let_go_utc": 80,
                 "suspended_evse": True,
             },
             "not_requested",

@@ -134,13 +134,16 @@ def steps(register: pl.DataFrame, plug_ins: pl.DataFrame) -> pl.DataFrame:
     stands for it, if it had risen.
     """
     transaction = ["plug_in", "transaction_id"]
-    ordered = pl.concat([register, following(register, plug_ins).select(READING)])
-    ordered = ordered.join(plug_ins.select("plug_in", "limit_kw"), on="plug_in").sort(ORDER)
+    limits = plug_ins.select("plug_in", "limit_kw")
+    own = register.join(limits, on="plug_in").sort(ORDER)
     before = (pl.col("register_wh").cum_max().shift(1) > 0).over(transaction)
     nought = is_true(pl.col("closing") & (pl.col("register_wh") == 0) & before)
-    ordered = _without_strays(ordered.filter(~nought), transaction)
+    own = _without_strays(own.filter(~nought), transaction)
+    late = following(register, plug_ins).select(READING).join(limits, on="plug_in")
+    ordered = pl.concat([own, late.select(own.columns)]).sort(ORDER)
     known = pl.col("closing").fill_null(value=False).any().over(transaction)
-    ordered = ordered.filter(pl.col("closing").is_not_null() | ~known)
+    lower = pl.col("register_wh") < pl.col("register_wh").shift(1).over(transaction)
+    ordered = ordered.filter(pl.col("closing").is_not_null() | (~known & ~is_true(lower)))
     rise_wh, most_wh = _since_previous(transaction)
     rolled = pl.coalesce(
         *(

@@ -88,14 +88,13 @@ def questions(settings: NormaliseSettings) -> Questions:
     enough, closed_s = delivered(settings)
     some, nothing = is_true(pl.col("energy_kwh") > 0), is_true(pl.col("energy_kwh") == 0)
     full = is_true(pl.col("soc_leave_pct") >= FULL_SOC_PCT)
-    closed, let_go = pl.col("closed_utc").is_not_null(), pl.col("let_go_utc").is_not_null()
+    closed = pl.col("closed_utc").is_not_null()
     ended, held_back = (
         pl.col("ev_suspended_at_utc").is_not_null(),
         is_true(pl.col("suspended_evse")),
     )
     over = over_before_the_fault(enough, some, settings)
     let_go_s = seconds(pl.col("let_go_utc"), pl.col("closed_utc"))
-    unmetered = pl.col("energy_kwh").is_null() & is_true(let_go_s <= settings.waiting_s)
     warned = pl.col("warning_at_utc").is_not_null()
     passing = (
         pl.col("warning_fault").is_not_null()
@@ -115,9 +114,9 @@ def questions(settings: NormaliseSettings) -> Questions:
         unanswered=is_true(pl.col("unanswered") & ~pl.col("accepted")) & ~closed,
         not_closed=~closed & is_true(pl.col("requested_s") > settings.close_limit_s),
         gave_up=closed
-        & let_go
+        & is_true(let_go_s <= settings.waiting_s)
         & pl.col("flow_utc").is_null()
-        & (nothing | unmetered)
+        & ~some
         & ~full
         & ~held_back,
         idle=closed
@@ -144,7 +143,7 @@ def outcome_table(ask: Questions) -> tuple[tuple[pl.Expr, str, str], ...]:
         (ask.enough, "charged", "half a kilowatt hour, and no fault ended it"),
         (ask.refused & ~ask.some, "declined", "an answer that was not Accepted"),
         (ask.idle, "failed", "energised for long, and not a watt-hour"),
-        (ask.gave_up, "failed", "energised, and the vehicle let go without a watt-hour"),
+        (ask.gave_up, "failed", "energised, and the vehicle let go within seconds, without a watt-hour"),
         (ask.unanswered, "failed", "nothing answered the token"),
         (ask.not_closed, "failed", "asked, and the contactor never closed"),
         (ask.warned, "failed", "a sign of trouble, or the offer taken back, and no charge"),
