@@ -20,12 +20,12 @@ TABLES = {
     "work": "raw_work",
 }
 # Kinds are read in this order: zones and mappings come before what needs them.
-_LISTS = ("evses", "vehicles", "tokens")
+LISTS = ("evses", "vehicles", "tokens")
 READ_ORDER = (
     "mapping",
-    *_LISTS,
+    *LISTS,
     "frames",
-    *(kind for kind in TABLES if kind not in _LISTS),
+    *(kind for kind in TABLES if kind not in LISTS),
     "sessions",
     "unrecognised",
 )

@@ -23,15 +23,16 @@ def readings(local: str, zone: str) -> tuple[str, str, str]:
     return f"least({at}, {same})", f"greatest({at}, {same})", f"timezone({zone}, {at}) <> {local}"
 
 
-def settle(rows: pl.DataFrame) -> pl.DataFrame:
+def settle(rows: pl.DataFrame, series: list[str]) -> pl.DataFrame:
     """`plugged_at_utc`, `unplugged_at_utc`, `time_doubt` from the readings of rows in file order.
 
+    `series` are the columns that tell one EVSE's rows in one file.
     Three facts decide a fold. A vehicle is unplugged after it was plugged in. An EVSE's rows stand
     in the order of their plug-ins: where the local time falls back between two of them, the change
     lies between. And the next vehicle is plugged in after the one before it was unplugged. What
     none of them decides keeps the earlier reading and is doubtful.
     """
-    rows = _by_order(rows, ["evse_id"], "plugged_early", "plugged_late")
+    rows = _by_order(rows, series, "plugged_early", "plugged_late")
     folded_in = pl.col("plugged_early") < pl.col("plugged_late")
     folded_out = pl.col("unplugged_early") < pl.col("unplugged_late")
     rows = rows.with_columns(
@@ -42,7 +43,7 @@ def settle(rows: pl.DataFrame) -> pl.DataFrame:
         .then("plugged_early")
         .otherwise("plugged_late"),
     )
-    following = pl.col("plugged_late").shift(-1).over("evse_id")
+    following = pl.col("plugged_late").shift(-1).over(series)
     over_by_then = (following >= pl.col("plugged_late")) & (pl.col("unplugged_late") > following)
     rows = rows.with_columns(
         unplugged_late=pl.when(over_by_then).then("unplugged_early").otherwise("unplugged_late")

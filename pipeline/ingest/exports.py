@@ -13,9 +13,9 @@ import polars as pl
 from pipeline.doorway.mapping import NO_FAULT, Export
 from pipeline.doorway.recognise import header_fields
 from pipeline.ingest.daylight_saving import readings, settle
-from pipeline.ingest.lines import Block, Recoder
-from pipeline.ingest.records import as_rows, one_a_line, records
-from pipeline.ingest.sink import Account, Sink
+from pipeline.ingest.lines import FILE_STEP, Block, Recoder
+from pipeline.ingest.records import data_rows, one_a_line
+from pipeline.ingest.sink import Sink
 from pipeline.ingest.sql import quoted, real, unzoned, utc
 from pipeline.storage.warehouse import append
 
@@ -66,40 +66,39 @@ def export_header(export: Export, head: bytes) -> tuple[tuple[str, ...], str | N
 
 def read_sessions(
     sink: Sink, export: Export, found: tuple[str, ...], blocks: Iterator[Block]
-) -> Iterator[Account]:
-    """Carry a session export into raw_session; yields the account after each block.
+) -> Iterator[None]:
+    """Carry session exports of one mapping entry and header into raw_session; comes back after each
+    block.
 
-    The typed rows of the whole file are held, since its order tells the hours of a clock change
-    apart (`folds`).
+    The typed rows of the whole files are held, since their order tells the hours of a clock change
+    apart (`daylight_saving`).
     """
-    unknown = tuple(name for name in found if name not in export.columns.values())
-    account, header = Account(unknown_columns=unknown), True
     query, held = _query(export, found), []
-    for part in records(blocks, export.delimiter, sink.settings):
-        account = account.plus(rejected=sink.reject(part.bad))
-        rows = as_rows(part, export.delimiter)
-        if header and rows.num_rows:
-            account, rows, header = account.plus(used=rows["span"][0].as_py()), rows.slice(1), False
-        if rows.num_rows:
-            with sink.seeing(_records=rows):
-                typed = sink.frame(query)
-            bad = pl.col("reject_reason").is_not_null()
-            held.append(typed.filter(~bad).select(_HELD))
-            account = account.plus(
-                used=int(held[-1]["span"].sum()),
-                rejected=sink.reject(one_a_line(typed.filter(bad))),
-            )
-        yield account
+    for rows in data_rows(sink, blocks, export.delimiter):
+        with sink.seeing(_records=rows):
+            typed = sink.frame(query)
+        bad = pl.col("reject_reason").is_not_null()
+        sink.reject(one_a_line(typed.filter(bad)))
+        held.append(typed.filter(~bad).select(_HELD))
+        sink.count("used", held[-1]["line"].to_numpy(), held[-1]["span"].to_numpy())
+        yield
     if held:
-        yield account.plus(touched=_insert(sink, export, pl.concat(held).sort("line")))
+        sink.touched.append(_insert(sink, export, pl.concat(held).sort("line")))
+
+
+def unmapped_columns(export: Export, found: tuple[str, ...]) -> tuple[str, ...]:
+    """Columns of a header that its mapping entry does not name."""
+    return tuple(name for name in found if name not in export.columns.values())
 
 
 def _insert(sink: Sink, export: Export, rows: pl.DataFrame) -> pl.DataFrame:
     def mapped(raw: str, words: dict[str, str]) -> pl.Expr:
         return pl.col(raw).replace_strict(words, default=None, return_dtype=pl.String)
 
-    sessions = settle(rows).with_columns(
-        file_id=pl.lit(sink.file_id),
+    rows = rows.with_columns(place=pl.col("line") // FILE_STEP)
+    sessions = settle(rows, ["place", "evse_id"]).with_columns(
+        line=pl.col("line") % FILE_STEP,
+        file_id=pl.Series(sink.file_ids).gather(rows["place"]),
         stop_reason=mapped("end_reason_raw", export.end_reason),
         fault=mapped("fault_raw", export.fault),
     )

@@ -8,7 +8,7 @@ from __future__ import annotations
 from functools import cache
 
 from pipeline.ingest.frame_paths import EVENT_SHAPE, METER_SHAPE, PATHS, REQUIRED
-from pipeline.ingest.sink import FILE_STEP
+from pipeline.ingest.lines import FILE_STEP
 from pipeline.ingest.sql import quoted, real, truth, unzoned, utc, whole
 from pipeline.registry import registry
 

@@ -5,8 +5,7 @@ Text → one parse → typed rows, repeats left out, answers paired with their c
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -15,8 +14,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.ingest.frame_sql import events_insert, frames_insert, samples_insert, staged_query
-from pipeline.ingest.lines import Block, good_and_bad
-from pipeline.ingest.sink import FILE_STEP, Account, Sink
+from pipeline.ingest.sink import Sink
 
 _REPEATED = """
     SELECT s.line FROM _staged s SEMI JOIN raw_frame h ON s.frame_key = h.frame_key
@@ -128,69 +126,33 @@ _REJECTED = """
 """
 
 
-def read_frames(sink: Sink, blocks: Iterator[Block]) -> Iterator[Account]:
-    """Carry a file of frames into raw_frame, raw_sample, raw_event and raw_rejected.
-
-    Yields the account after each block.
-    """
-    return read_lines(sink, (good_and_bad(block, sink.settings) for block in blocks))
-
-
-def read_lines(sink: Sink, parts: Iterable[tuple[pa.Table, pl.DataFrame]]) -> Iterator[Account]:
-    """As `read_frames`, from each block's good and bad lines.
+def read_frames(sink: Sink, parts: Iterable[tuple[pa.Table, pl.DataFrame]]) -> Iterator[None]:
+    """Carry good and bad lines (`good_and_bad`), part by part, into raw_frame, raw_sample, raw_event
+    and raw_rejected; comes back after each part.
 
     Lines of different stations do not meet: those of some stations alone give what these have in
     the whole.
     """
-    account, held, open_calls = Account(), [], _NO_CALLS
+    held, open_calls, before = list[pa.Table](), _NO_CALLS, len(sink.touched)
     for good, bad in parts:
-        staged, rejected = _typed(sink, good)
-        account = account.plus(rejected=rejected + sink.reject(bad))
-        held.append(staged)
+        sink.reject(bad)
+        held.append(_typed(sink, good))
         if sum(one.nbytes for one in held) > sink.settings.typed_bytes:
-            put = _put(sink, pa.concat_tables(held), open_calls)
-            account, held, open_calls = put.added_to(account), [], put.open_calls
-        yield account
+            open_calls, held = _put(sink, pa.concat_tables(held), open_calls), []
+        yield
     if held:
-        account = _put(sink, pa.concat_tables(held), open_calls).added_to(account)
-        yield account
-    _pair_across(sink, account)
+        _put(sink, pa.concat_tables(held), open_calls)
+    _pair_across(sink, sink.touched[before:])
 
 
-def read_together(sink: Sink, parts: Sequence[tuple[pa.Table, pl.DataFrame]]) -> list[Account]:
-    """Small files as if they were one, by good and bad lines that carry their file's place
-    (`placed`); an account each.
-
-    Most of the time a small file takes goes into planning the statements.
-    """
-    good, bad = pa.concat_tables(part for part, _ in parts), pl.concat([part for _, part in parts])
-    sink.reject(bad)
-    staged, _ = _typed(sink, good)
-    put = _put(sink, staged, _NO_CALLS)
-    typed, repeated = _by_file(sink, staged), _by_file(sink, put.repeated)
-    lines = _by_file(sink, good) + np.bincount(bad["line"] // FILE_STEP, minlength=len(sink.files))
-    accounts = [
-        Account(used=int(t - r), rejected=int(n - t), duplicates=int(r))
-        for n, t, r in zip(lines, typed, repeated, strict=True)
-    ]
-    accounts[0] = accounts[0].plus(touched=put.touched)
-    _pair_across(sink, accounts[0])
-    return accounts
-
-
-def _by_file(sink: Sink, rows: pa.Table) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
-    """Rows of each file."""
-    return np.bincount(rows["line"].to_numpy() // FILE_STEP, minlength=len(sink.files))
-
-
-def _pair_across(sink: Sink, account: Account) -> None:
+def _pair_across(sink: Sink, touched: list[pl.DataFrame]) -> None:
     """Give answers their action where the call stands in another block or file, as far apart as the
     settings allow.
     """
-    if not account.touched:
+    if not touched:
         return
     window = timedelta(hours=sink.settings.pair_window_hours)
-    spans = pl.concat(account.touched)
+    spans = pl.concat(touched)
     since, until = spans["from_utc"].min(), spans["to_utc"].max()
     if isinstance(since, datetime) and isinstance(until, datetime):
         span = {"since": since - window, "until": until + window}
@@ -204,37 +166,19 @@ def _pair_across(sink: Sink, account: Account) -> None:
                 sink.con.execute(_GIVE_ACTION, span)
 
 
-def _typed(sink: Sink, lines: pa.Table) -> tuple[pa.Table, int]:
-    """A block's lines, typed, but for those that had to be rejected; and their number."""
+def _typed(sink: Sink, lines: pa.Table) -> pa.Table:
+    """A part's lines, typed, but for those that had to be rejected."""
     with sink.seeing(_lines=lines):
         staged = sink.table(staged_query())
         if not _any(staged, "reject_reason"):
-            return staged, 0
+            return staged
         with sink.seeing(_staged=staged):
-            rejected = sink.reject(sink.frame(_REJECTED))
-    return staged.filter(pc.field("reject_reason").is_null()), rejected
+            sink.reject(sink.frame(_REJECTED))
+    return staged.filter(pc.field("reject_reason").is_null())
 
 
-@dataclass(frozen=True)
-class _Put:
-    """What came of lines that were put.
-
-    Which were repeats, the stations and times touched, and the calls not answered yet.
-    """
-
-    lines: int
-    repeated: pa.Table
-    touched: pl.DataFrame
-    open_calls: pa.Table
-
-    def added_to(self, account: Account) -> Account:
-        """The account of their only file."""
-        repeats = self.repeated.num_rows
-        return account.plus(used=self.lines - repeats, duplicates=repeats, touched=self.touched)
-
-
-def _put(sink: Sink, staged: pa.Table, open_calls: pa.Table) -> _Put:
-    """Typed lines of some blocks at once.
+def _put(sink: Sink, staged: pa.Table, open_calls: pa.Table) -> pa.Table:
+    """Typed lines of some parts at once; gives the calls that are not answered yet.
 
     DuckDB packs what is inserted by many rows in all threads, by few in one.
     """
@@ -252,7 +196,11 @@ def _put(sink: Sink, staged: pa.Table, open_calls: pa.Table) -> _Put:
                     sink.con.execute(insert(), [list(sink.file_ids)])
             if left_out.num_rows:
                 _received_sooner(sink, staged, left_out)
-        return _Put(staged.num_rows, repeated, sink.frame(_TOUCHED), sink.table(_OPEN))
+        sink.count("used", staged["line"].to_numpy())
+        sink.count("used", repeated["line"].to_numpy(), np.full(repeated.num_rows, -1))
+        sink.count("duplicates", repeated["line"].to_numpy())
+        sink.touched.append(sink.frame(_TOUCHED))
+        return sink.table(_OPEN)
 
 
 def _received_sooner(sink: Sink, staged: pa.Table, left_out: pa.Table) -> None:

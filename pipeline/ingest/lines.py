@@ -2,12 +2,14 @@
 their reason.
 
 A line ends with a newline; bytes after the last newline are a line too. Line numbers count from 1.
+Files go together: a line of the file at place i of those read in one go carries the number
+i * FILE_STEP + line until it is put.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Generator, Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -18,7 +20,10 @@ from pipeline.ingest.source import Source
 from pipeline.settings.ingest import IngestSettings
 
 Recoder = Callable[[Iterator[bytes]], Iterator[bytes]]
+Integers = np.ndarray[tuple[int], np.dtype[np.int64]]
 
+FILE_STEP = 1 << 40
+"""Above any line number."""
 TEXT_CAP = 2000
 EMPTY = "empty line"
 # Record batches a block is cut into, so that DuckDB reads it on all its threads (one batch is one
@@ -37,22 +42,49 @@ REJECT_SCHEMA = pl.Schema(
 
 @dataclass(frozen=True)
 class Block:
-    """Whole lines: `data` from `starts[i]` to `starts[i + 1]`, the newline included.
+    """Whole lines of a file, or of files one after the other.
 
-    `first_line` numbers the first of them, `offset` is the first byte's place in the unpacked file.
-    `unread` lines never came whole: (line, byte offset, first bytes, reason).
+    Line i is `data` from `starts[i]` to `starts[i + 1]`, the newline included; `line[i]` is its
+    number, `offset[i]` the place of its first byte in its unpacked file. `unread` lines never came
+    whole: (line, byte offset, first bytes, reason).
     """
 
     data: bytes
-    starts: np.ndarray[tuple[int], np.dtype[np.int64]]
-    first_line: int
-    offset: int
+    starts: Integers
+    line: Integers
+    offset: Integers
     unread: tuple[tuple[int, int, bytes, str], ...] = ()
 
     @property
     def count(self) -> int:
         """Lines in the block, unread ones aside."""
         return len(self.starts) - 1
+
+    def at(self, place: int) -> Block:
+        """The same lines with the numbers of the file at a place."""
+        step = place * FILE_STEP
+        unread = tuple((n + step, offset, head, reason) for n, offset, head, reason in self.unread)
+        return replace(self, line=self.line + step, unread=unread) if step else self
+
+
+_NO_LINES = np.zeros(0, np.int64)
+NOTHING = Block(b"", np.zeros(1, np.int64), _NO_LINES, _NO_LINES)
+
+
+def joined(blocks: Sequence[Block]) -> Block:
+    """Blocks as one (NOTHING for none); a file that ends within a character must not take one from the next."""
+    if len(blocks) < 2:
+        return blocks[0] if blocks else NOTHING
+    data = [b.data + b"\n" if b.data[-1:] >= b"\x80" else b.data for b in blocks]
+    begin = np.concatenate([[0], np.cumsum([len(part) for part in data])]).astype(np.int64)
+    starts = [b.starts[:-1] + at for b, at in zip(blocks, begin[:-1], strict=True)]
+    return Block(
+        b"".join(data),
+        np.concatenate([*starts, begin[-1:]]),
+        np.concatenate([b.line for b in blocks]),
+        np.concatenate([b.offset for b in blocks]),
+        tuple(line for b in blocks for line in b.unread),
+    )
 
 
 @dataclass
@@ -96,13 +128,7 @@ def _over_cap(settings: IngestSettings) -> str:
 
 
 def _unread(place: _Place, head: bytes, reason: str) -> Block:
-    return Block(
-        b"",
-        np.zeros(1, np.int64),
-        place.line,
-        place.offset,
-        ((place.line, place.offset, head[:TEXT_CAP], reason),),
-    )
+    return replace(NOTHING, unread=((place.line, place.offset, head[:TEXT_CAP], reason),))
 
 
 def _gathered(chunks: Iterator[bytes], size: int) -> Iterator[bytes]:
@@ -123,7 +149,9 @@ def _block(data: bytes, place: _Place) -> Block:
     ends = np.flatnonzero(np.frombuffer(data, np.uint8) == ord("\n")) + 1
     if not data.endswith(b"\n"):
         ends = np.append(ends, len(data))
-    block = Block(data, np.concatenate([np.zeros(1, np.int64), ends]), place.line, place.offset)
+    starts = np.concatenate([np.zeros(1, np.int64), ends])
+    line = np.arange(place.line, place.line + len(ends), dtype=np.int64)
+    block = Block(data, starts, line, place.offset + starts[:-1])
     place.line += block.count
     place.offset += len(data)
     return block
@@ -158,11 +186,10 @@ def good_and_bad(
     `blanks` says whether an empty line is one of the others.
     """
     starts = block.starts
-    line = np.arange(block.first_line, block.first_line + block.count, dtype=np.int64)
     text = pa.StringArray.from_buffers(
         block.count, pa.py_buffer(starts.astype(np.int32)), pa.py_buffer(block.data)
     )
-    columns = [pa.array(line), pa.array(block.offset + starts[:-1]), text]
+    columns = [pa.array(block.line), pa.array(block.offset), text]
     batch = pa.RecordBatch.from_arrays(columns, ["line", "byte_offset", "text"])
     problems = _problems(block, settings, blanks=blanks)
     if problems:
@@ -171,8 +198,8 @@ def good_and_bad(
         batch = batch.filter(pa.array(keep))
     rows = [
         (
-            int(line[i]),
-            int(block.offset + starts[i]),
+            int(block.line[i]),
+            int(block.offset[i]),
             reason,
             as_text(block.data[starts[i] : starts[i + 1]]),
         )
@@ -214,10 +241,7 @@ def _problems(block: Block, settings: IngestSettings, *, blanks: bool) -> dict[i
     return problems
 
 
-def _line_of(
-    starts: np.ndarray[tuple[int], np.dtype[np.int64]],
-    at: np.ndarray[tuple[int], np.dtype[np.int64]],
-) -> list[int]:
+def _line_of(starts: Integers, at: Integers) -> list[int]:
     found: list[int] = np.unique(np.searchsorted(starts, at, side="right") - 1).tolist()
     return found
 

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from typing import TypeVar
 
 T = TypeVar("T")
 
 
-def ahead(items: Iterator[T]) -> Iterator[T]:
+def ahead(items: Iterator[T]) -> Generator[T]:
     """The same items, one of them always being made in a second thread.
 
     An exception comes out where it would have.

@@ -1,77 +1,81 @@
-"""One file, read as what it is; yields its account so far."""
+"""Files of one kind, read in one go by the same statements."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 
 import polars as pl
 
-from pipeline.ingest.exports import read_sessions, recoder
+from pipeline.ingest.exports import read_sessions, recoder, unmapped_columns
 from pipeline.ingest.frames import read_frames
-from pipeline.ingest.lines import REJECT_SCHEMA, Block, blocks, good_and_bad
+from pipeline.ingest.lines import FILE_STEP, REJECT_SCHEMA, Block, good_and_bad
 from pipeline.ingest.opened import Opened
-from pipeline.ingest.read_ahead import ahead
 from pipeline.ingest.sink import Account, Sink
-from pipeline.ingest.source import Source
-from pipeline.ingest.tables import read_table
+from pipeline.ingest.tables import read_table, unknown_columns
 from pipeline.storage.warehouse import append
 
 
-def read_file(sink: Sink, one: Opened, source: Source) -> Iterator[Account]:
-    """Carry a file into the raw tables of its kind, or all its lines into raw_rejected where it is
-    of none.
+def read_files(
+    sink: Sink,
+    files: Sequence[Opened],
+    blocks: Iterator[Block],
+) -> Iterator[None]:
+    """Carry files that go together (`together.same_way`) into the raw tables of their kind, or all
+    their lines into raw_rejected where they are of none; comes back after each block.
     """
-    what, settings = one.what, sink.settings
-    if what.message is not None:
-        return _refuse(sink, what.message, ahead(blocks(source, settings)))
-    if what.kind == "frames":
-        return read_frames(sink, ahead(blocks(source, settings)))
-    if what.kind == "mapping":
-        return _keep_mapping(sink, source, blocks(source, settings))
+    first = files[0]
+    if first.what.message is not None:
+        return _refuse(sink, [one.what.message or "" for one in files], blocks)
+    if first.what.kind == "frames":
+        return read_frames(sink, (good_and_bad(block, sink.settings) for block in blocks))
+    if first.what.kind == "mapping":
+        return _keep_mappings(sink, blocks)
+    if first.export is not None:
+        return read_sessions(sink, first.export, first.what.found, blocks)
+    return read_table(sink, first.what.kind, first.what.found, blocks)
+
+
+def account_of(sink: Sink, place: int, one: Opened) -> Account:
+    """The account of the file at a place, its unknown columns named."""
+    what, unknown = one.what, tuple[str, ...]()
     if one.export is not None:
-        return read_sessions(
-            sink, one.export, what.found, blocks(source, settings, recoder(one.export))
-        )
-    return read_table(sink, what.kind, what.found, ahead(blocks(source, settings)))
+        unknown = unmapped_columns(one.export, what.found)
+    elif what.message is None and what.found:
+        unknown = unknown_columns(what.kind, what.found)
+    return sink.account(place, unknown)
 
 
-def _refuse(sink: Sink, message: str, read: Iterator[Block]) -> Iterator[Account]:
-    """Every line of a file that cannot be used, with the file's reason.
+def recoder_of(one: Opened) -> Callable[[Iterator[bytes]], Iterator[bytes]]:
+    """What turns the bytes of a file into UTF-8."""
+    return recoder(one.export) if one.export is not None and one.what.message is None else iter
 
-    What could not even be read keeps its own.
+
+def _refuse(sink: Sink, messages: list[str], blocks: Iterator[Block]) -> Iterator[None]:
+    """Every line of files that cannot be used, with the file's reason; what could not even be read
+    keeps its own.
     """
-    account = Account()
-    for block in read:
+    for block in blocks:
         good, bad = good_and_bad(block, sink.settings, blanks=False)
         lines = (
-            pl.DataFrame(good)
-            .with_columns(reject_reason=pl.lit(message))
-            .select(REJECT_SCHEMA.names())
+            pl.DataFrame(good).with_columns(reject_reason=pl.lit("")).select(REJECT_SCHEMA.names())
         )
-        seen = (
-            pl.when(pl.lit(not block.unread))
-            .then(pl.lit(message))
-            .otherwise("reject_reason")
-            .alias("reject_reason")
-        )
-        account = account.plus(rejected=sink.reject(pl.concat([lines, bad.with_columns(seen)])))
-        yield account
+        everything = pl.concat([lines, bad])
+        message = pl.Series(messages).gather(everything["line"] // FILE_STEP)
+        unread = pl.col("line").is_in([line for line, *_ in block.unread])
+        reason = pl.when(unread).then("reject_reason").otherwise(message)
+        sink.reject(everything.with_columns(reject_reason=reason))
+        yield
 
 
-def _keep_mapping(sink: Sink, source: Source, read: Iterator[Block]) -> Iterator[Account]:
-    """A mapping file: all its lines count as used, blank ones and comments too."""
-    held, account = [], Account()
-    for block in read:
+def _keep_mappings(sink: Sink, blocks: Iterator[Block]) -> Iterator[None]:
+    """A mapping file (one a go): all its lines count as used, blank ones and comments too."""
+    held = []
+    for block in blocks:
         held.append(block.data)
-        _, bad = good_and_bad(
-            Block(b"", block.starts[:1], block.first_line, block.offset, block.unread),
-            sink.settings,
-        )
-        account = account.plus(used=block.count, rejected=sink.reject(bad))
+        bare = Block(b"", block.starts[:1], block.line[:0], block.offset[:0], block.unread)
+        sink.reject(good_and_bad(bare, sink.settings)[1])
+        sink.count("used", block.line)
+        yield
     text = b"".join(held).decode("utf-8", "replace")
-    append(
-        sink.con,
-        "raw_mapping",
-        pl.DataFrame({"file_id": [source.sha256], "file": [sink.file], "mapping_text": [text]}),
-    )
-    yield account
+    row = {"file_id": sink.file_ids, "file": sink.files, "mapping_text": [text]}
+    append(sink.con, "raw_mapping", pl.DataFrame(row))

@@ -11,10 +11,12 @@ import csv
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+import numpy as np
 import polars as pl
 import pyarrow as pa
 
-from pipeline.ingest.lines import EMPTY, REJECT_SCHEMA, Block, good_and_bad
+from pipeline.ingest.lines import EMPTY, FILE_STEP, REJECT_SCHEMA, Block, good_and_bad
+from pipeline.ingest.sink import Sink
 from pipeline.settings.ingest import IngestSettings
 
 RECORD_SCHEMA = pl.Schema(
@@ -44,7 +46,25 @@ class Records:
 _Line = tuple[int, int, str]
 
 
-def as_rows(part: Records, delimiter: str) -> pa.Table:
+def data_rows(sink: Sink, blocks: Iterator[Block], delimiter: str) -> Iterator[pa.Table]:
+    """Records (RECORD_SCHEMA) after each file's header, which counts as used; what cannot be read
+    is rejected. A block without any gives no rows.
+    """
+    last_file = -1
+    for part in records(blocks, delimiter, sink.settings):
+        sink.reject(part.bad)
+        rows = _as_rows(part, delimiter)
+        line = rows["line"].to_numpy()
+        file = line // FILE_STEP
+        header = np.diff(file, prepend=last_file) > 0
+        last_file = int(file[-1]) if len(file) else last_file
+        sink.count("used", line[header], rows["span"].to_numpy()[header])
+        rows = rows.filter(pa.array(~header)) if header.any() else rows
+        if rows.num_rows:
+            yield rows
+
+
+def _as_rows(part: Records, delimiter: str) -> pa.Table:
     """Records as RECORD_SCHEMA; plain lines get their cells by a vectorised split."""
     if part.plain is None:
         return part.rows.to_arrow()

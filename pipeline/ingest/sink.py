@@ -1,62 +1,39 @@
-"""Where the rows of a file go, and the account of its lines.
-
-Small files go together: a line of the file at `place` i then carries the number i * FILE_STEP +
-line until it is put.
-"""
+"""Where the rows of files read in one go are put, and the account of their lines."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
+from typing import Literal
 
+import numpy as np
 import polars as pl
 import pyarrow as pa
 
-from pipeline.ingest.lines import printable
+from pipeline.ingest.lines import FILE_STEP, Integers, printable
 from pipeline.settings.ingest import IngestSettings
 from pipeline.storage.warehouse import Connection, append, query
-
-# Above any line number.
-FILE_STEP = 1 << 40
 
 # Rows of a record batch: one batch is one task for DuckDB's threads.
 _BATCH_ROWS = 1 << 14
 
+Fate = Literal["used", "rejected", "duplicates"]
+
 
 @dataclass(frozen=True)
 class Account:
-    """The lines of one file so far, each in one of three places, and the stations it touched
-    (report.TOUCHED_SCHEMA).
-    """
+    """The lines of one file, each in one of three places."""
 
     used: int = 0
     rejected: int = 0
     duplicates: int = 0
     unknown_columns: tuple[str, ...] = ()
-    touched: tuple[pl.DataFrame, ...] = field(default=(), repr=False)
 
     @property
     def lines(self) -> int:
         """All lines."""
         return self.used + self.rejected + self.duplicates
-
-    def plus(
-        self,
-        *,
-        used: int = 0,
-        rejected: int = 0,
-        duplicates: int = 0,
-        touched: pl.DataFrame | None = None,
-    ) -> Account:
-        """The account with more lines."""
-        return replace(
-            self,
-            used=self.used + used,
-            rejected=self.rejected + rejected,
-            duplicates=self.duplicates + duplicates,
-            touched=self.touched if touched is None else (*self.touched, touched),
-        )
 
 
 @dataclass
@@ -78,36 +55,40 @@ class _Slot:
 
 @dataclass(frozen=True)
 class Sink:
-    """The warehouse as a file, or small files together, see it."""
+    """The warehouse as files read in one go see it.
+
+    `touched` grows by the stations with new rows (report.TOUCHED_SCHEMA).
+    """
 
     con: Connection
     file_ids: tuple[str, ...]
     files: tuple[str, ...]
     settings: IngestSettings
+    touched: list[pl.DataFrame] = field(default_factory=list, repr=False)
+    _counts: dict[Fate, Integers] = field(default_factory=dict, repr=False)
     _slots: dict[str, _Slot] = field(default_factory=dict, repr=False)
 
-    @property
-    def file_id(self) -> str:
-        """The id of the only file."""
-        (file_id,) = self.file_ids
-        return file_id
+    def count(self, fate: Fate, line: Integers, span: Integers | None = None) -> None:
+        """Add lines to the accounts of their files; `span` says how many each stands for."""
+        before = self._counts.get(fate, np.zeros(len(self.files), np.int64))
+        add = np.bincount(line // FILE_STEP, weights=span, minlength=len(self.files))
+        self._counts[fate] = before + add.astype(np.int64)
 
-    @property
-    def file(self) -> str:
-        """The name of the only file."""
-        (file,) = self.files
-        return file
+    def account(self, place: int = 0, unknown_columns: tuple[str, ...] = ()) -> Account:
+        """The account of the file at a place, so far."""
+        counts = {fate: int(lines[place]) for fate, lines in self._counts.items()}
+        return Account(**counts, unknown_columns=unknown_columns)
 
-    def reject(self, lines: pl.DataFrame) -> int:
-        """Keep rejected lines (`lines.REJECT_SCHEMA`) with place and reason, and give their number."""
+    def reject(self, lines: pl.DataFrame) -> None:
+        """Keep rejected lines (`lines.REJECT_SCHEMA`) with place and reason, and count them."""
         if lines.is_empty():
-            return 0
+            return
         place = lines["line"] // FILE_STEP
         append(self.con, "raw_rejected", lines.with_columns(
             printable(pl.col("text")), pl.col("line") % FILE_STEP,
             pl.Series("file_id", self.file_ids).gather(place), pl.Series("file", self.files).gather(place),
         ))  # fmt: skip
-        return lines.height
+        self.count("rejected", lines["line"].to_numpy())
 
     @contextmanager
     def seeing(self, **tables: pa.Table) -> Iterator[None]:

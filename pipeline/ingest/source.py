@@ -54,6 +54,7 @@ class Source:
         self.changed = False
         self.damage: str | None = None
         self.sha256 = self._fingerprint()
+        self.read_bytes = 0
         self._content_hash: hashlib._Hash | None = None
 
     @property
@@ -84,6 +85,7 @@ class Source:
             held += chunk
             if len(held) >= size:
                 break
+        self.read_bytes = 0
         return held[:size]
 
     def chunks(self, size: int) -> Iterator[bytes]:

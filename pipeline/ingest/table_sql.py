@@ -6,6 +6,7 @@ Derived from the declared header of its kind and the table it fills.
 from __future__ import annotations
 
 from pipeline.doorway.kinds import TABLES, headers
+from pipeline.ingest.lines import FILE_STEP
 from pipeline.ingest.sql import in_zone, quoted, real, unzoned, utc, whole
 from pipeline.registry import Column, registry
 
@@ -49,11 +50,15 @@ def typed_query(kind: str, found: tuple[str, ...]) -> str:
 
 
 def insert_query(kind: str, found: tuple[str, ...]) -> str:
-    """INSERT of the used rows of `_typed` into the kind's table; `$file_id` is the file."""
+    """INSERT of the used rows of `_typed` into the kind's table; `$file_ids` are the files."""
     table = registry().table(TABLES[kind])
     given = {c.field.name for c in headers()[kind].columns if c.name in found}
     here = {c.name for c in table.columns if c.field.name in given}
-    extra = {"file_id": "$file_id", "line": "line", "unzoned": _unzoned_list(table.columns)}
+    extra = {
+        "file_id": f"list_extract($file_ids, (line // {FILE_STEP}) + 1)",
+        "line": f"line % {FILE_STEP}",
+        "unzoned": _unzoned_list(table.columns),
+    }
     columns = [
         f"{_filled(c)} AS {c.name}"
         if c.name in here

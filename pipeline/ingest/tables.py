@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.doorway.kinds import headers
 from pipeline.ingest.lines import Block
-from pipeline.ingest.records import as_rows, one_a_line, records
-from pipeline.ingest.sink import Account, Sink
+from pipeline.ingest.records import data_rows, one_a_line
+from pipeline.ingest.sink import Sink
 from pipeline.ingest.table_sql import insert_query, typed_query
 from pipeline.settings.ingest import IngestSettings
 from pipeline.storage.warehouse import Connection
@@ -26,35 +25,29 @@ _BAD = "SELECT line, byte_offset, span, reject_reason, text FROM _typed WHERE re
 
 def read_table(
     sink: Sink, kind: str, found: tuple[str, ...], blocks: Iterator[Block]
-) -> Iterator[Account]:
-    """Carry a CSV of a known kind into its raw table; yields the account after each block."""
-    unknown = tuple(name for name in found if name not in headers()[kind].known)
-    account, header = Account(unknown_columns=unknown), True
-    for part in records(blocks, ",", sink.settings):
-        account = account.plus(rejected=sink.reject(part.bad))
-        rows = as_rows(part, ",")
-        if header and rows.num_rows:
-            account, rows, header = account.plus(used=rows["span"][0].as_py()), rows.slice(1), False
-        if rows.num_rows:
-            account = _insert(sink, kind, found, rows, account)
-        yield account
+) -> Iterator[None]:
+    """Carry CSV files of a known kind with the same header into its raw table; comes back after
+    each block.
+    """
+    select, insert = typed_query(kind, found), insert_query(kind, found)
+    zone = {"fleet_zone": fleet_zone(sink.con, sink.settings)} if "$fleet_zone" in select else {}
+    for rows in data_rows(sink, blocks, ","):
+        with sink.seeing(_records=rows):
+            typed = sink.table(select, zone)
+        with sink.seeing(_typed=typed):
+            sink.con.execute(insert, {"file_ids": list(sink.file_ids)})
+            if kind in _TOUCHED:
+                sink.touched.append(sink.frame(_TOUCHED[kind]))
+            if typed["reject_reason"].null_count < typed.num_rows:
+                sink.reject(one_a_line(sink.frame(_BAD)))
+        good = typed.filter(pc.field("reject_reason").is_null())
+        sink.count("used", good["line"].to_numpy(), good["span"].to_numpy())
+        yield
 
 
-def _insert(
-    sink: Sink, kind: str, found: tuple[str, ...], rows: pa.Table, account: Account
-) -> Account:
-    select = typed_query(kind, found)
-    with sink.seeing(_records=rows):
-        typed = sink.table(
-            select,
-            {"fleet_zone": fleet_zone(sink.con, sink.settings)} if "$fleet_zone" in select else {},
-        )
-    with sink.seeing(_typed=typed):
-        bad = sink.frame(_BAD)
-        sink.con.execute(insert_query(kind, found), {"file_id": sink.file_id})
-        touched = sink.frame(_TOUCHED[kind]) if kind in _TOUCHED else None
-    used = pc.sum(rows["span"]).as_py() - int(bad["span"].sum())
-    return account.plus(used=used, rejected=sink.reject(one_a_line(bad)), touched=touched)
+def unknown_columns(kind: str, found: tuple[str, ...]) -> tuple[str, ...]:
+    """Columns of a header that the kind does not have."""
+    return tuple(name for name in found if name not in headers()[kind].known)
 
 
 def fleet_zone(con: Connection, settings: IngestSettings) -> str:

@@ -1,69 +1,56 @@
-"""Small frames files, read together.
+"""Files that are read in one go, by the same statements, in one transaction.
 
-Most of what one takes alone goes into planning the statements.
+Most of what a small file takes alone goes into planning the statements and committing.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Hashable, Iterator
 
-import polars as pl
-import pyarrow as pa
-import pyarrow.compute as pc
-
-from pipeline.ingest.lines import blocks, good_and_bad
+from pipeline.doorway.kinds import LISTS
 from pipeline.ingest.opened import Opened
-from pipeline.ingest.sink import FILE_STEP
-from pipeline.ingest.source import Source
 from pipeline.settings.ingest import IngestSettings
 
-# What a packed file is taken to unpack to, in times its size; only the memory of one go depends on
-# it.
-_UNPACKS = 30
+# What a packed file is taken to unpack to, in times its size; only the length of one go depends on
+# it. Common practice for logs.
+_UNPACKS = 12
+
+
+def same_way(one: Opened) -> Hashable:
+    """What files must have in common to be read by the same statements; a mapping stands alone."""
+    if one.source is None or one.what.kind == "mapping":
+        return one.file
+    if one.what.message is not None:
+        return None
+    return one.what.kind, one.what.found, one.export and one.export.reading
 
 
 def in_groups(found: list[Opened], settings: IngestSettings) -> Iterator[list[Opened]]:
-    """The files in their order.
+    """The files in groups of up to `together_bytes` (unpacked, about) that are read the same way.
 
-    Small frames files that follow each other up to a block together, any other alone.
+    Files of a kind that are read in several ways are gathered by the way; lists stay in their
+    order, because the row that is read last counts.
     """
+    first: dict[Hashable, int] = {}
+    for i, one in enumerate(found):
+        first.setdefault(same_way(one), i)
+    place = {one.file: i if one.what.kind in LISTS else first[same_way(one)] for i, one in enumerate(found)}  # fmt: skip
     group: list[Opened] = []
     held = 0
-    for one in found:
-        size = _size(one, settings)
-        if group and (size is None or held + size > settings.block_bytes):
+    for one in sorted(found, key=lambda one: place[one.file]):
+        size = _size(one)
+        other = group and same_way(one) != same_way(group[0])
+        if group and (other or held + size > settings.together_bytes):
             yield group
             group, held = [], 0
-        if size is None:
-            yield [one]
-        else:
-            group.append(one)
-            held += size
+        group.append(one)
+        held += size
     if group:
         yield group
 
 
-def _size(one: Opened, settings: IngestSettings) -> int | None:
-    """Unpacked bytes, about, of a file that may go with others."""
-    if one.source is None or one.what.kind != "frames" or one.what.message is not None:
-        return None
-    size = one.source.file_bytes * (_UNPACKS if one.source.packed else 1)
-    return size if size < settings.together_bytes else None
-
-
-def placed(sources: list[Source], settings: IngestSettings) -> list[tuple[pa.Table, pl.DataFrame]]:
-    """Good and bad lines of each block of the files, their numbers carrying the file's place in the
-    list.
-    """
-    parts = []
-    for place, source in enumerate(sources):
-        for block in blocks(source, settings):
-            good, bad = good_and_bad(block, settings)
-            line = pc.add(good["line"], place * FILE_STEP)
-            parts.append(
-                (
-                    good.set_column(0, "line", line),
-                    bad.with_columns(pl.col("line") + place * FILE_STEP),
-                )
-            )
-    return parts
+def _size(one: Opened) -> int:
+    """Unpacked bytes, about."""
+    if one.source is None:
+        return 0
+    return one.source.file_bytes * (_UNPACKS if one.source.packed else 1)

@@ -19,9 +19,10 @@ class IngestSettings(Frozen):
         description="Typed lines held before they are inserted together: bounds memory; measured",
     )
     together_bytes: int = Field(
-        1 << 20,
+        128 << 20,
         ge=0,
-        description="Frames files smaller than this are read together, up to a block of them; measured",
+        description="Files read the same way go through the same statements and one commit, up to this much unpacked; "
+        "0 = each by itself; measured",
     )
     engine_bytes: int = Field(
         512 << 20,

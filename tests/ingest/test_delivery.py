@@ -6,16 +6,16 @@ import gzip
 import os
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
 import zstandard
 from delivered import assert_accounts, frame, lines_of, put, read, reasons, row
 
+import pipeline.ingest.batch as batch_module
 import pipeline.ingest.delivery as delivery_module
 import pipeline.ingest.lines as lines_module
-import pipeline.ingest.reading as reading_module
-import pipeline.ingest.together as together_module
 from pipeline.core.errors import DeliveryError, StoreError
 from pipeline.ingest import ingest_delivery
 from pipeline.ingest.lines import Block
@@ -204,14 +204,13 @@ def _meddle(monkeypatch: pytest.MonkeyPatch, meddle: Callable[[], object]) -> No
     """Do something to the files after the first block of the next file is read."""
     real = lines_module.blocks
 
-    def meddling(source: Source, settings: IngestSettings) -> Iterator[Block]:
-        for i, block in enumerate(real(source, settings)):
+    def meddling(source: Source, *given: Any) -> Iterator[Block]:
+        for i, block in enumerate(real(source, *given)):
             if i == 0:
                 meddle()
             yield block
 
-    for module in (reading_module, together_module):
-        monkeypatch.setattr(module, "blocks", meddling)
+    monkeypatch.setattr(batch_module, "blocks", meddling)
 
 
 def test_a_growing_file_is_read_as_it_was(
@@ -296,7 +295,9 @@ def test_a_run_broken_off_leaves_whole_files_only(con: Connection, delivery: Pat
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        ingest_delivery(con, delivery, IngestSettings(block_bytes=4096), fail_in_b)
+        ingest_delivery(
+            con, delivery, IngestSettings(block_bytes=4096, together_bytes=0), fail_in_b
+        )
     assert query(con, "SELECT DISTINCT station_id FROM raw_frame").rows() == [("ST1",)]
     report = read(con, delivery)
     assert (row(report, "a.jsonl")["duplicates"], row(report, "b.jsonl")["used"]) == (500, 500)

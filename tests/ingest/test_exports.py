@@ -339,4 +339,4 @@ def test_more_than_one_fall_decides_nothing() -> None:
             "plugged_gap": [False] * 3,
         }
     ).with_columns(unplugged_early=none, unplugged_late=none, unplugged_gap=pl.lit(value=False))
-    assert settle(rows)["time_doubt"].to_list() == ["fold"] * 3
+    assert settle(rows, ["evse_id"])["time_doubt"].to_list() == ["fold"] * 3

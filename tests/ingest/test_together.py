@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 from pathlib import Path
+from typing import Any
 
 import pytest
 import zstandard
@@ -11,12 +12,12 @@ from delivered import frame, put, read, reasons, row
 from hypothesis import given
 from hypothesis import strategies as st
 
-import pipeline.ingest.together as together_module
+import pipeline.ingest.batch as batch_module
 from pipeline.doorway.recognise import Recognised
 from pipeline.ingest.lines import blocks
 from pipeline.ingest.opened import Opened
 from pipeline.ingest.source import Source
-from pipeline.ingest.together import in_groups
+from pipeline.ingest.together import in_groups, same_way
 from pipeline.orchestrate.fingerprint import of_warehouse
 from pipeline.settings.ingest import IngestSettings
 from pipeline.storage.warehouse import Connection, query, writing
@@ -107,13 +108,13 @@ def test_one_rewritten_file_spoils_no_other(
     changing = put(delivery, "a.jsonl", _file("ST1", 5))
     put(delivery, "b.jsonl", _file("ST2", 5))
 
-    def meddling(source: Source, settings: IngestSettings) -> object:
-        yield from blocks(source, settings)
+    def meddling(source: Source, *given: Any) -> object:
+        yield from blocks(source, *given)
         if source._path == changing:
             changing.write_text(_file("ST9", 5))
 
     monkeypatch.setattr(
-        together_module, "blocks", lambda source, settings: list(meddling(source, settings))
+        batch_module, "blocks", lambda source, *given: list(meddling(source, *given))
     )
     real = Source.chunks
 
@@ -130,30 +131,38 @@ def test_one_rewritten_file_spoils_no_other(
 
 @given(
     st.lists(
-        st.tuples(st.integers(0, 400), st.booleans(), st.sampled_from(["frames", "pilot"])),
+        st.tuples(
+            st.integers(0, 400), st.booleans(), st.sampled_from(["frames", "pilot", "evses"])
+        ),
         max_size=30,
     )
 )
-def test_groups_keep_order_and_stay_small(
+def test_groups_are_of_one_way_and_stay_small(
     tmp_path_factory: pytest.TempPathFactory, files: list[tuple[int, bool, str]]
 ) -> None:
-    """Every file stands in one group, in the order given.
+    """Every file stands in one group, those read in one way in the order given.
 
-    A group of several holds frames alone, no more than a block of them.
+    A group of several is read in one way, and is no more than may go together; lists keep the order
+    given whatever their way, since the row read last counts.
     """
-    settings = IngestSettings(block_bytes=1024, together_bytes=300)
+    settings = IngestSettings(together_bytes=1024)
     folder = tmp_path_factory.mktemp("g")
     found = []
     for i, (size, packed, kind) in enumerate(files):
         source = Source(put(folder, str(i), "x" * size), settings)
         source.packed = packed
-        found.append(Opened(str(i), source, Recognised(kind)))
+        found.append(Opened(str(i), source, Recognised(kind, found=(kind, str(i % 2)))))
     groups = list(in_groups(found, settings))
-    assert [one.file for group in groups for one in group] == [one.file for one in found]
     for group in groups:
         sizes = [
-            one.source.file_bytes * (30 if one.source.packed else 1) for one in group if one.source
+            one.source.file_bytes * (12 if one.source.packed else 1) for one in group if one.source
         ]
-        assert len(group) == 1 or (
-            sum(sizes) <= 1024 and {one.what.kind for one in group} == {"frames"}
-        )
+        assert len({same_way(one) for one in group}) == 1
+        assert len(group) == 1 or sum(sizes) <= 1024
+    together = [one.file for group in groups for one in group]
+    for way in {same_way(one) for one in found}:
+        mine = [one.file for one in found if same_way(one) == way]
+        assert [file for file in together if file in mine] == mine
+    lists = [one.file for one in found if one.what.kind == "evses"]
+    assert [file for file in together if file in lists] == lists
+    assert sorted(together) == sorted(one.file for one in found)

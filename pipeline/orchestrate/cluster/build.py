@@ -13,9 +13,9 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from pipeline.ingest.frames import read_lines
+from pipeline.ingest.frames import read_frames
 from pipeline.ingest.lines import REJECT_SCHEMA
-from pipeline.ingest.sink import Account, Sink
+from pipeline.ingest.sink import Sink
 from pipeline.ingest.tables import fleet_zone
 from pipeline.ingest.zones import place_local_times
 from pipeline.normalise import stage
@@ -98,12 +98,11 @@ def _take(con: Connection, lake: Lake, bucket: int, one: Cut, settings: Settings
         if bucket == 0:
             _insert(con, "raw_rejected", lake.table(f"cuts/{one.sha256}/raw_rejected-0000.parquet"))
         return [one.used, one.rejected, 0] if bucket == 0 else [0, 0, 0]
-    account = Account()
+    sink = Sink(con, (one.sha256,), (one.file,), settings.ingest)
     with lake.files.open(lake.at(f"cuts/{one.sha256}/lines-{bucket:04d}.parquet"), "rb") as handle:
-        for account in read_lines(  # noqa: B007 -- the last account is the file's
-            Sink(con, (one.sha256,), (one.file,), settings.ingest), _parts(pq.ParquetFile(handle))
-        ):
+        for _ in read_frames(sink, _parts(pq.ParquetFile(handle))):
             pass
+    account = sink.account()
     return [account.used, account.rejected, account.duplicates]
 
 

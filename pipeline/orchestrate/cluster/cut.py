@@ -17,7 +17,7 @@ from pipeline.doorway.recognise import HEAD_BYTES, Recognised, recognise
 from pipeline.ingest.lines import blocks, good_and_bad
 from pipeline.ingest.sink import Sink
 from pipeline.ingest.source import Source
-from pipeline.ingest.tables import read_table
+from pipeline.ingest.tables import read_table, unknown_columns
 from pipeline.settings.ingest import IngestSettings
 from pipeline.storage.lake import Lake, bucket_of
 from pipeline.storage.warehouse import Connection, writing
@@ -139,9 +139,8 @@ def _pilot(
         tempfile.TemporaryDirectory(prefix="whichside-") as folder,
         writing(Path(folder) / "cut.duckdb") as con,
     ):
-        account = None
         sink = Sink(con, (source.sha256,), (name,), settings)
-        for account in read_table(sink, what.kind, what.found, blocks(source, settings)):  # noqa: B007  # the last is the whole
+        for _ in read_table(sink, what.kind, what.found, blocks(source, settings)):
             pass
         for bucket in range(lake.buckets):
             mine = f"{bucket_of('station_id', lake.buckets)} = {bucket}"
@@ -152,7 +151,9 @@ def _pilot(
         lake.put_table(
             f"cuts/{source.sha256}/raw_rejected-0000.parquet", _rows(con, "raw_rejected")
         )
-    counts = (account.used, account.rejected, account.unknown_columns) if account else (0, 0, ())
+    unknown = unknown_columns(what.kind, what.found)
+    account = sink.account(unknown_columns=unknown)
+    counts = (account.used, account.rejected, unknown)
     return Cut(name, source.sha256, source.content_sha256, "pilot", source.file_bytes, *counts)
 
 
