@@ -66,14 +66,20 @@ class Batch:
         given: set[int] = set()
         content: dict[str, int] = {}
         for part in read:
-            left_out = {i for i in part.ended if self._left_out(files[i], i, content)}
+            ended = [source_of(files[i]) for i in part.ended]
+            known = self._contents.known(
+                s.content_sha256 for s in ended if s.content_sha256 != s.sha256
+            )
+            left_out = {i for i in part.ended if self._left_out(files[i], i, content, known)}
             if late := given & left_out:
                 raise LeftOutError(files[min(late)])
             kept = [(place, block) for place, block in part.blocks if place not in left_out]
             given.update(place for place, _ in kept)
             yield joined([block for _, block in kept])
 
-    def _left_out(self, one: Opened, place: int, content: dict[str, int]) -> bool:
+    def _left_out(
+        self, one: Opened, place: int, content: dict[str, int], known: dict[str, Known]
+    ) -> bool:
         """Decide on a file that was read to its end; `content` grows by what it holds."""
         source = source_of(one)
         if source.changed:
@@ -83,13 +89,10 @@ class Batch:
         if content.setdefault(unpacked, place) != place:
             self.repeats[one.file] = unpacked
             return True
-        if unpacked == source.sha256:
+        if unpacked not in known:
             return False
-        known = self._contents.known([unpacked]).get(unpacked)
-        if known is None:
-            return False
-        if self._contents.to_read_again(known, one):
-            self._contents.take_back([known])
+        if self._contents.to_read_again(known[unpacked], one):
+            self._contents.take_back([known[unpacked]])
             return False
         self.repeats[one.file] = unpacked
         return True
