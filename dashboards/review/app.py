@@ -20,12 +20,14 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from dashboards.markup import HERE, STATIC, environment
 from dashboards.pages import chart_script
 from dashboards.review import handing_in, signing, weekly
+from dashboards.review.connections import impatient
 from dashboards.review.context import Context, page
 from dashboards.review.guard import LOOPBACK, WILDCARDS, Guard
 from dashboards.review.kept import DecisionStore
-from dashboards.review.people import load_people
+from dashboards.review.people import People
 from dashboards.review.runs import RunDelivery, Runs
 from dashboards.review.sessions import Sessions
+from dashboards.review.sign_in_log import SignInLog
 from pipeline.core.errors import SettingsError, WhichsideError
 from pipeline.settings.serve import ServeSettings
 
@@ -69,6 +71,9 @@ class Gate:
         request = Request(scope)
         known: Context = request.app.state.context
         found = known.sessions.find(request)
+        if found and found.person and known.people and not known.people.still(found.person):
+            known.sessions.end(found)
+            found = None
         if found is None and request.method == "POST":
             refusal = PlainTextResponse(
                 "this form is from another sign-in; load the page again\n", 403
@@ -172,7 +177,10 @@ def create_app(
         out=out,
         deliveries=store.parent / "handed_in",
         decisions=decisions,
-        people=None if settings.people is None else load_people(settings.people),
+        people=None if settings.people is None else People(settings.people),
+        sign_ins=SignInLog(
+            settings.people and settings.people.with_name(f"{settings.people.name}.sign-ins.jsonl")
+        ),
         settings=settings,
         sessions=Sessions(settings),
         runs=runs,
@@ -192,5 +200,20 @@ def serve(
         port=settings.port,
         log_level="warning",
         server_header=False,
-        proxy_headers=False,
+        proxy_headers=bool(settings.trusted_proxies),
+        forwarded_allow_ips=list(settings.trusted_proxies),
+        http=impatient(settings.header_seconds, settings.connections_cap),
+        ws="none",
+        ssl_certfile=settings.certificate,
+        ssl_keyfile=settings.certificate_key,
+    )
+
+
+def clear_text_warning(settings: ServeSettings) -> str | None:
+    """What to say where names and passwords would cross a network readable by others."""
+    if settings.host in LOOPBACK or settings.https or settings.certificate:
+        return None
+    return (
+        f"{settings.host}: passwords and pages cross the network in clear text. "
+        "Set serve.certificate and serve.certificate_key, or put a TLS proxy in front and set serve.https"
     )

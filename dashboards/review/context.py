@@ -19,9 +19,10 @@ from starlette.responses import HTMLResponse
 from dashboards.page_data import PageData
 from dashboards.pages import PAGES, Menu
 from dashboards.review.kept import DecisionStore
-from dashboards.review.people import Person
+from dashboards.review.people import People, Person
 from dashboards.review.runs import Runs
 from dashboards.review.sessions import Session, Sessions, same_token
+from dashboards.review.sign_in_log import SignInLog
 from dashboards.seen_by import at_sites, referred_only
 from dashboards.snapshots import Stamp, read_week, stamp, weeks
 from pipeline.core.errors import NotEnoughDataError
@@ -47,7 +48,8 @@ class Context:
     out: Path
     deliveries: Path
     decisions: DecisionStore
-    people: dict[str, tuple[Person, str]] | None
+    people: People | None
+    sign_ins: SignInLog
     settings: ServeSettings
     sessions: Sessions
     runs: Runs

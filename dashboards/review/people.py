@@ -10,6 +10,7 @@ from typing import Literal, get_args
 
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
+from filelock import FileLock
 
 from pipeline.core.errors import SettingsError
 
@@ -78,18 +79,66 @@ def save_person(path: Path, person: Person, password: str) -> None:
         raise SettingsError(
             "a person needs a name, and an operator (only) needs sites", next_step="name them"
         )
-    people = load_people(path) if path.exists() else {}
-    people[person.name] = (person, _hasher.hash(password))
+    secret = _hasher.hash(password)
+    with FileLock(path.with_name(f".{path.name}.lock")):
+        people = load_people(path) if path.exists() else {}
+        people[person.name] = (person, secret)
+        _write(path, people)
+
+
+def remove_person(path: Path, name: str) -> None:
+    """Take a person out; their sessions end with the next request.
+
+    Raises SettingsError where there is nobody of that name.
+    """
+    with FileLock(path.with_name(f".{path.name}.lock")):
+        people = load_people(path)
+        if people.pop(name, None) is None:
+            known = ", ".join(sorted(people)) or "nobody"
+            raise SettingsError(
+                f"nobody is called {name!r}", where=str(path), next_step=f"there is {known}"
+            )
+        _write(path, people)
+
+
+def _write(path: Path, people: dict[str, tuple[Person, str]]) -> None:
     rows = [
         {**asdict(who), "sites": sorted(who.sites), "password_hash": secret}
         for who, secret in people.values()
     ]
+    text = json.dumps({"people": rows}, indent=1, ensure_ascii=False) + "\n"
     draft = path.with_name(f".{path.name}.new")
+    draft.unlink(missing_ok=True)
     draft.touch(mode=0o600)
-    draft.write_text(
-        json.dumps({"people": rows}, indent=1, ensure_ascii=False) + "\n", encoding="utf-8"
-    )
+    with draft.open("w", encoding="utf-8") as file:
+        file.write(text)
+        file.flush()
+        os.fsync(file.fileno())
     draft.replace(path)
+
+
+class People:
+    """The file of people as it stands: read again whenever it has changed."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._read: tuple[tuple[int, int], dict[str, tuple[Person, str]]] | None = None
+        self.now()
+
+    def now(self) -> dict[str, tuple[Person, str]]:
+        """Everybody who may sign in at this moment. Raises SettingsError as `load_people`."""
+        try:
+            found = self._path.stat()
+        except OSError:
+            return load_people(self._path)
+        stamp = (found.st_mtime_ns, found.st_ino)
+        if self._read is None or self._read[0] != stamp:
+            self._read = (stamp, load_people(self._path))
+        return self._read[1]
+
+    def still(self, person: Person) -> bool:
+        """Whether somebody who signed in may still: there, with the same role and sites."""
+        return self.now().get(person.name, (None, ""))[0] == person
 
 
 def check_password(

@@ -8,6 +8,7 @@ from __future__ import annotations
 import hmac
 import secrets
 import threading
+import time
 from dataclasses import dataclass
 
 from itsdangerous import BadSignature, TimestampSigner
@@ -39,27 +40,38 @@ class Sessions:
     def __init__(self, settings: ServeSettings) -> None:
         self._signer = TimestampSigner(secrets.token_bytes(32), salt="whichside-session")
         self._seconds = int(settings.session_hours * 3600)
+        self._idle_s = settings.session_idle_minutes * 60
+        self._seen: dict[str, float] = {}
         self._https = settings.https
         self._live: dict[str, Session] = {}
         self._lock = threading.Lock()
 
     def find(self, request: Request) -> Session | None:
-        """The session a request's cookie names, if it is signed by us, not too old and still live."""
+        """The session a request's cookie names, if it is signed by us, not too old, not left idle and still live."""
         try:
             key = self._signer.unsign(
                 request.cookies.get(COOKIE, ""), max_age=self._seconds
             ).decode()
         except BadSignature:
             return None
-        return self._live.get(key)
+        found, now = self._live.get(key), time.monotonic()
+        if found is not None and now - self._seen.get(key, now) > self._idle_s:
+            self.end(found)
+            return None
+        if found is not None:
+            self._seen[key] = now
+        return found
 
     def start(self, person: Person | None) -> Session:
         """A new session; when there are too many the oldest goes, those not signed in first."""
         session = Session(secrets.token_urlsafe(32), secrets.token_urlsafe(32), person)
         with self._lock:
             while len(self._live) >= _SESSIONS_CAP:
-                del self._live[self._least_wanted()]
+                old = self._least_wanted()
+                del self._live[old]
+                self._seen.pop(old, None)
             self._live[session.key] = session
+            self._seen[session.key] = time.monotonic()
         return session
 
     def _least_wanted(self) -> str:
@@ -70,6 +82,7 @@ class Sessions:
         """End a session."""
         with self._lock:
             self._live.pop(session.key, None)
+            self._seen.pop(session.key, None)
 
     def renew(self, session: Session, person: Person) -> Session:
         """Another session for somebody who has just signed in.

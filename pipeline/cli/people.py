@@ -181,6 +181,7 @@ def serve(
     people_file: Path | None,
 ) -> None:
     """Open the weekly review in a browser on this machine (extra: serve)."""
+    from dashboards.review.app import clear_text_warning
     from dashboards.review.app import serve as serve_pages
     from pipeline.core.progress import Progress
     from pipeline.orchestrate.run import Request, decisions_at, run_week
@@ -200,7 +201,26 @@ def serve(
     serving = settings.serve.model_copy(update=given)
     base.say(f"http://{serving.host}:{serving.port}/ (stop with Ctrl-C)", err=True)
     decisions = open_decisions(decisions_at(store, settings))
+    if warning := clear_text_warning(serving):
+        base.say(f"Warning: {warning}", err=True)
     serve_pages(store, out, decisions, run_delivery, serving)
+
+
+@main.command()
+@click.argument("name")
+@click.option(
+    "--people",
+    "people_file",
+    type=base.path_type(),
+    required=True,
+    help="The file the person stands in.",
+)
+def remove_person(name: str, people_file: Path) -> None:
+    """Let a person sign in no more; who is signed in is out with the next click."""
+    from dashboards.review.people import remove_person as remove
+
+    remove(people_file, name)
+    base.say(f"{name} may sign in no more.")
 
 
 @main.command()

@@ -31,9 +31,37 @@ class ServeSettings(Frozen):
     session_hours: float = Field(
         8.0, gt=0, le=72, description="A sign-in lasts a working day; decided"
     )
+    session_idle_minutes: float = Field(
+        60.0, gt=0, description="A sign-in left idle so long ends; common practice, no source"
+    )
     sign_ins: str = Field(
         "5/minute",
-        description="Sign-in attempts per address and per name; common practice, no source",
+        description="Sign-in attempts of one name from one address; common practice, no source",
+    )
+    sign_ins_wide: str = Field(
+        "20/minute",
+        description="Sign-in attempts of one address for any name, and of one name from addresses where it never "
+        "signed in; wider, since several people may share an address; decided",
+    )
+    trusted_proxies: tuple[str, ...] = Field(
+        (),
+        description="Addresses of reverse proxies whose word on the browser's address is taken; decided",
+    )
+    certificate: Path | None = Field(
+        None, description="TLS certificate (PEM) to serve with, where no proxy does it; decided"
+    )
+    certificate_key: Path | None = Field(
+        None, description="Private key (PEM) of the certificate; decided"
+    )
+    connections_cap: int = Field(
+        400,
+        ge=1,
+        description="Most connections at a time, below a process's usual 1,024 files; decided",
+    )
+    header_seconds: float = Field(
+        10.0,
+        gt=0,
+        description="A connection that sends no whole request head in so long is closed; decided",
     )
     upload_cap_bytes: int = Field(
         2 << 30, ge=1 << 10, description="Largest delivery taken through the browser; decided"
