@@ -10,6 +10,11 @@ import polars as pl
 SUSPECTS = {
     "pilot_diode_shorted": "shorted pilot diode",
     "pilot_diode_leaky": "leaking pilot diode",
+    "pilot_open": "open pilot line or diode",
+    "pilot_leakage": "leakage from pilot to earth (inlet or harness)",
+    "pilot_resistor": "pilot resistor or contact",
+    "carried_cable": "cable carried with the vehicle",
+    "charger_leakage": "leakage to earth in the on-board charger",
     "charger_input": "AC side of the on-board charger",
     "inlet_lock": "inlet lock or wiring",
     "never_requests": "never asks for charge",
@@ -19,6 +24,7 @@ SUSPECTS = {
     "connector_lock": "connector lock",
     "communication": "communication",
     "cable": "cable",
+    "supply": "mains supply or earth",
     "unclear": "part unclear",
 }
 OVER_RANGE = "over range"

@@ -1,20 +1,27 @@
 """From probabilities to calls, by stated costs.
 
-A vehicle is referred where waiting one more week costs more than a needless visit would: p * week
->= (1 - p) * visit. The list as a whole holds at most a stated number of expected false referrals;
-those beyond it wait. A vehicle the data cannot separate from its EVSE, or that has not yet failed
-(or ceased to ask), is never referred on the data alone.
+A vehicle is referred where waiting costs more than a needless visit would: p · f · week ≥ (1 − p) · visit, f being the chance that
+the fault keeps it from charging in the time planned for (1 once it fails, less for a leak that does not yet). The list as a whole
+holds at most a stated number of expected false referrals; those beyond it wait. A vehicle the data cannot tell from its EVSE is
+never referred on the data alone.
 """
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass
+
 import polars as pl
 
+from pipeline.core.masks import is_true
 from pipeline.settings.refer import ReferSettings
 
-LEAST_EVSES = 2
-LEAST_BLAMED = 2.0
-"""Vehicle-caused failures expected before a vehicle is referred: one failure is chance as often as not. Common practice."""
+TOLD_BY_LEVELS = math.log(20.0)
+"""Log factor of the pilot's levels from which they tell a vehicle from its EVSEs: others there show another level (19 to 1)."""
+RELAPSED = 1.5
+"""Vehicle-caused failures after a repair from which it is judged again before its proof is through; judgement."""
+NOT_YET = 0.5
+"""Vehicle-caused failures below which a leak counts as one that does not fail yet."""
 
 
 def worth_acting(cost_needless: float, cost_week: float) -> float:
@@ -28,66 +35,97 @@ def worth_watching(cost_watching: float, cost_week: float) -> float:
 
 
 def within_cap(p: pl.Expr, eligible: pl.Expr, cap: float) -> pl.Expr:
-    """Eligible rows, the most probable first, as long as the sum of 1 - p over them stays within
-    the cap; frame sorted by p.
+    """Eligible rows, the most probable first, as long as the sum of 1 - p over them stays within the
+    cap; frame sorted by p.
     """
     return eligible & ((1 - p) * eligible.cast(pl.Float64)).cum_sum().le(cap)
+
+
+@dataclass(frozen=True)
+class Case:
+    """One row of the decision: when it holds, the call, and the decision in a clause."""
+
+    holds: pl.Expr
+    call: str
+    why: str
+
+
+def cases() -> tuple[Case, ...]:
+    """The decision as an ordered table: the first row that holds counts.
+
+    The predicates are columns that `with_predicates` adds.
+    """
+    c = pl.col
+    return (
+        Case(c("found_unrepaired"), "refer", "the workshop found it and it is not reported repaired"),
+        Case(c("proving") == "back", "refer", "back from repair it failed the proving test"),
+        Case((c("proving") == "proving") & ~c("relapsed"), "proving", "back from repair, too few attempts yet that would show"),
+        Case((c("proving") == "proved") & ~c("sign"), "proved", "back from repair it passed the proving test"),
+        Case(c("dismissed") & c("sign"), "watch", "dismissed, and nothing new enough since"),
+        Case(c("held"), "watch", "held by a reviewer"),
+        Case(c("listed") & c("creeps"), "refer", "the leak is expected to fail attempts soon, and waiting for that costs more than a needless visit"),
+        Case(c("listed"), "refer", "waiting a week costs more than a needless visit"),
+        Case(c("due"), "watch", "due, but the week's list is full"),
+        Case(c("sign") & c("likely") & ~c("told_apart"), "watch", "the data cannot tell it from what it was plugged into"),
+        Case(c("sign") & c("likely") & c("creeps"), "watch", "the leak is not expected to fail attempts soon"),
+        Case(c("sign") & c("drifting"), "watch", "the pilot's negative level rises; not sure enough to refer"),
+        Case(c("sign"), "watch", "not sure enough to refer"),
+        Case(c("verdict") == "insufficient_data", "insufficient_data", "too little evidence"),
+        Case(pl.lit(value=True), "clear", "too little speaks against it to watch it"),
+    )  # fmt: skip
+
+
+def with_predicates(rows: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame:
+    """The predicates of the decision as columns, each True or False.
+
+    `sign`: worth watching. `likely`: probable enough to refer if nothing else stood against it. `told_apart`: from its EVSEs, by
+    where it failed, by the pilot's levels or by not asking at several. `creeps`: a leak that does not fail yet. `due`: waiting
+    costs more. `relapsed`: failed again since its repair.
+    """
+    p = pl.col("p_vehicle")
+    refer_at = worth_acting(settings.cost_needless_visit, settings.cost_week_without_ac)
+    watch_at = worth_watching(settings.cost_watching, settings.cost_week_without_ac)
+    silent = (pl.col("asks") == "never_asks") & (pl.col("suspect") == "never_requests")
+    creeps = pl.col("fails_within").is_not_null() & (pl.col("blamed") < NOT_YET)
+    told_apart = pl.col("separable") | (pl.col("level_factor") >= TOLD_BY_LEVELS) | silent
+    fails = pl.when(is_true(creeps)).then("fails_within").otherwise(1.0)
+    pays = (
+        p * fails * settings.cost_week_without_ac >= (1 - p) * settings.cost_needless_visit
+    ) & (p >= refer_at)
+    under_test = (pl.col("proving") == "proving") & (pl.col("blamed") < RELAPSED)
+    free = ~pl.col("dismissed") & ~pl.col("held") & ~is_true(under_test)
+    named = {
+        "found_unrepaired": pl.col("found").is_not_null() & pl.col("repaired_at_utc").is_null(),
+        "sign": p >= watch_at,
+        "likely": p >= refer_at,
+        "told_apart": told_apart,
+        "creeps": creeps,
+        "due": pays & is_true(told_apart) & free,
+        "relapsed": (p >= refer_at) & (pl.col("blamed") >= RELAPSED),
+    }
+    return rows.with_columns(is_true(condition).alias(name) for name, condition in named.items())
 
 
 def call_vehicles(
     table: pl.DataFrame, proving: pl.DataFrame, settings: ReferSettings
 ) -> pl.DataFrame:
-    """`table` with `call` and `why` (the decision in a clause), in order of vehicle_id.
+    """`table` with `call`, `why` (the decision in a clause) and the predicates, in order of vehicle_id.
 
     `table`: as `judge_vehicles` makes it, with the columns of `review_status` (reviews and findings).
     `proving`: as `proving_table`.
     """
-    refer_at = worth_acting(settings.cost_needless_visit, settings.cost_week_without_ac)
-    watch_at = worth_watching(settings.cost_watching, settings.cost_week_without_ac)
-    p = pl.col("p_vehicle")
     rows = table.join(proving, on="vehicle_id", how="left").sort(
         "p_vehicle", "vehicle_id", descending=[True, False]
     )
-    failing = (pl.col("blamed") >= LEAST_BLAMED) & (pl.col("blamed_evses") >= LEAST_EVSES)
-    under_test = (pl.col("proving") == "proving") | ((pl.col("proving") == "proved") & ~due_again())
-    free = ~pl.col("dismissed") & ~pl.col("held") & ~under_test.fill_null(value=False)
-    # a vehicle that asks at no EVSE is told from them by that; it has no failed attempts to be
-    # separated by
-    silent = (pl.col("asks") == "never_asks").fill_null(value=False) & (
-        pl.col("suspect") == "never_requests"
+    rows = with_predicates(rows, settings).with_columns(
+        listed=within_cap(pl.col("p_vehicle"), pl.col("due"), settings.cap_false_referrals)
     )
-    due = (p >= refer_at) & ((pl.col("separable") & failing) | silent) & free
-    rows = rows.with_columns(due.alias("due")).with_columns(
-        within_cap(p, pl.col("due"), settings.cap_false_referrals).alias("listed")
-    )
-    found = pl.col("found").is_not_null() & pl.col("repaired_at_utc").is_null()
-    sign = p >= watch_at
-    cases = [
-        (found, "refer", "the workshop found it and it is not reported repaired"),
-        (pl.col("proving") == "back", "refer", "back from repair it failed the proving test"),
-        ((pl.col("proving") == "proved") & ~(sign & due_again()), "proved", "back from repair it passed the proving test"),
-        (pl.col("proving") == "proving", "proving", "back from repair, too few attempts yet that would show"),
-        (pl.col("dismissed") & sign, "watch", "dismissed, and nothing new enough since"),
-        (pl.col("held"), "watch", "held by a reviewer"),
-        (pl.col("listed"), "refer", "waiting a week costs more than a needless visit"),
-        (pl.col("due"), "watch", "due, but the week's list is full"),
-        (sign & ~pl.col("separable") & failing & ~silent, "watch", "the data cannot tell it from its EVSE"),
-        (sign & pl.col("drifting") & ~failing, "watch", "the low side of the pilot rises, no failure of its own yet"),
-        (sign, "watch", "not sure enough to refer"),
-        (pl.col("verdict") == "insufficient_data", "insufficient_data", "too little evidence"),
-        (pl.lit(value=True), "clear", "nothing speaks against it"),
-    ]  # fmt: skip
     call, why = pl.lit(None, dtype=pl.String), pl.lit(None, dtype=pl.String)
-    for condition, name, words in reversed(cases):
-        hit = condition.fill_null(value=False)
-        call = pl.when(hit).then(pl.lit(name)).otherwise(call)
-        why = pl.when(hit).then(pl.lit(words)).otherwise(why)
+    for case in reversed(cases()):
+        hit = is_true(case.holds)
+        call = pl.when(hit).then(pl.lit(case.call)).otherwise(call)
+        why = pl.when(hit).then(pl.lit(case.why)).otherwise(why)
     return rows.with_columns(call.alias("call"), why.alias("why")).sort("vehicle_id")
-
-
-def due_again() -> pl.Expr:
-    """A proved vehicle shows a new trouble: its present onset lies after the proof."""
-    return (pl.col("onset_utc") > pl.col("decided_at_utc")).fill_null(value=False)
 
 
 def call_units(table: pl.DataFrame, p_name: str, act_at: float, watch_at: float) -> pl.DataFrame:

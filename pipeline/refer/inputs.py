@@ -84,7 +84,7 @@ class Attributed:
             attribution.pairings.sort("p_pairing", descending=True).unique(
                 ["vehicle_model", "evse_model", "firmware"], keep="first", maintain_order=True
             ),
-            attribution.blame,
+            with_silence(attribution.blame),
             pl.concat(checks)
             .filter(pl.col("p_checks").is_not_nan())
             .group_by("evse_model", "firmware")
@@ -92,6 +92,11 @@ class Attributed:
             if checks
             else pl.DataFrame(schema=CHECKS),
         )
+
+
+def with_silence(blame: pl.DataFrame) -> pl.DataFrame:
+    """Blame with `silent`; where attribution tells none, no attempt is silent."""
+    return blame if "silent" in blame.columns else blame.with_columns(silent=pl.lit(value=False))
 
 
 @dataclass(frozen=True)
@@ -119,9 +124,8 @@ class ReferInputs:
 def judged_attempts(
     inputs: ReferInputs, look_back: LookBack, checks_known_at: float
 ) -> pl.DataFrame:
-    """Attempts of the look-back with blame and `check`.
-
-    Whether the EVSE checks the pilot diode, given or learnt.
+    """Attempts of the look-back with blame, `silent` (the vehicle never asked, and nothing seen
+    explains it) and `check`: whether the EVSE checks the pilot diode, given or learnt.
     """
     learnt = (
         pl.when(pl.col("p_checks") >= checks_known_at)
@@ -133,6 +137,7 @@ def judged_attempts(
     return (
         inputs.attempts.filter(look_back.holds("plugged_at_utc"))
         .join(inputs.attributed.blame, on="attempt_id", how="left")
+        .with_columns(pl.col("silent").fill_null(value=False))
         .with_columns(pl.col("firmware").fill_null("").alias("_firmware"))
         .join(
             inputs.attributed.checks.rename({"firmware": "_firmware"}),

@@ -14,6 +14,7 @@ import polars as pl
 from pipeline.core.weeks import LookBack
 from pipeline.refer.decision import call_vehicles
 from pipeline.refer.findings import before_after, listed, precision
+from pipeline.refer.grounds import grounds
 from pipeline.refer.inputs import ReferInputs, judged_attempts
 from pipeline.refer.next_tests import next_tests, open_questions
 from pipeline.refer.pack.build import packs
@@ -22,8 +23,8 @@ from pipeline.refer.proving import SequentialTest, proving_table
 from pipeline.refer.review_status import review_status
 from pipeline.refer.suspects.lessons import lessons
 from pipeline.refer.suspects.units import co_occurring_onsets, judge_evses, judge_pairings
-from pipeline.refer.suspects.vehicles import judge_vehicles
-from pipeline.refer.wording import evse_reason, vehicle_reason
+from pipeline.refer.suspects.vehicles import LEAKS, judge_vehicles
+from pipeline.refer.wording import EVSE_NAMED_AT, NAMED_AT, evse_reason, vehicle_reason
 from pipeline.registry import conform, registry
 from pipeline.settings.refer import ReferSettings
 
@@ -67,7 +68,7 @@ def refer(
     attempts = judged_attempts(inputs, look_back, settings.checks_known_at)
     evses = judge_evses(inputs, attempts, settings)
     judged, taught = judge_vehicles(inputs, attempts, look_back, settings), inputs.lessons
-    new = lessons(inputs, attempts, judged.levels, look_back, settings)
+    new = lessons(inputs, attempts, look_back, settings)
     if not (known := all_lessons(taught, new)).equals(taught):
         inputs = replace(inputs, lessons=known)
         judged = judge_vehicles(inputs, attempts, look_back, settings)
@@ -82,6 +83,7 @@ def refer(
     table = judged.table.join(stood, on="vehicle_id", how="left").with_columns(
         pl.col("dismissed", "held", "accepted").fill_null(value=False)
     )
+    table = table.join(grounds(attempts, judged.since), on="vehicle_id", how="left")
     called = call_vehicles(table, proving, settings)
     vehicles = out_vehicles(called)
     questions = open_questions(attempts, called, evses)
@@ -115,11 +117,9 @@ def out_vehicles(called: pl.DataFrame) -> pl.DataFrame:
     A suspect is named where the call points at the vehicle, `unclear` where none leads.
     """
     pointed = pl.col("call").is_in(["refer", "watch"])
-    suspect = pl.when(pl.col("p_suspect") >= 0.5).then("suspect").otherwise(pl.lit("unclear"))
-    silent, creeping = (
-        pl.col("suspect") == "never_requests",
-        pl.col("drifting") & (pl.col("suspect") == "pilot_diode_leaky"),
-    )
+    suspect = pl.when(pl.col("p_suspect") >= NAMED_AT).then("suspect").otherwise(pl.lit("unclear"))
+    silent = pl.col("suspect") == "never_requests"
+    creeping = pl.col("drifting") & pl.col("suspect").is_in(LEAKS)
     onset = (
         pl.when(creeping).then(pl.coalesce("drift_since_utc", "onset_utc"))
         .when(silent).then(pl.coalesce("silent_since_utc", "onset_utc"))
@@ -132,13 +132,15 @@ def out_vehicles(called: pl.DataFrame) -> pl.DataFrame:
         pl.when(pointed).then(suspect).alias("suspect"),
         pl.when(moved).then(pl.col("onset") - doubt).otherwise("onset_lo_utc").alias("onset_lo"),
         pl.when(moved).then(pl.col("onset") + doubt).otherwise("onset_hi_utc").alias("onset_hi"),
+        pl.when(pointed & pl.col("creeps")).then("begins_utc").alias("refer_by"),
     )
     return conform(rows, "out_vehicles")
 
 
 def out_evses(called: pl.DataFrame) -> pl.DataFrame:
     """Called EVSEs as declared."""
-    suspect = pl.when(pl.col("p_suspect") >= 0.5).then("suspect").otherwise(pl.lit("unclear"))
+    named = pl.col("p_suspect") >= EVSE_NAMED_AT
+    suspect = pl.when(named).then("suspect").otherwise(pl.lit("unclear"))
     pointed = pl.col("call").is_in(["faulty", "watch"])
     rows = co_occurring_onsets(called).with_columns(
         evse_reason().alias("reason"), pl.col("onset_utc").alias("onset")

@@ -1,58 +1,90 @@
-"""Reasons in a sentence, from the row's own figures; every word in it is borne by a column."""
+"""Reasons in a sentence, from the row's own figures; every word in it is borne by a column.
+
+A reason is a table of clauses: a clause stands only where its condition holds, and states the figures of its columns.
+"""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import polars as pl
 
+from pipeline.core.masks import is_true
 from pipeline.core.wording import OVER_RANGE, ohms_in, probability_in, suspect_in
+from pipeline.refer.decision import TOLD_BY_LEVELS
+
+DAY = "%Y-%m-%d"
+NAMED_AT = 0.5
+"""Share of a suspect, if it is the vehicle, from which it is named."""
+MOSTLY = 0.5
+
+
+@dataclass(frozen=True)
+class Clause:
+    """One clause of a reason: stands where `holds`, says `words`."""
+
+    name: str
+    holds: pl.Expr
+    words: pl.Expr
+
+
+def vehicle_clauses() -> tuple[Clause, ...]:
+    """The clauses of a vehicle's reason, in order."""
+    c, at_issue = pl.col, pl.col("call").is_in(["refer", "watch"])
+    failed = c("ac_failures") > 0
+    lifted = at_issue & c("reverse_path_ohm").is_not_null() & (c("level_factor") > 0)
+    told = at_issue & c("level_factor").is_not_null()
+    return (
+        Clause("untried", c("ac_attempts") == 0, pl.lit("No AC attempt in the look-back charged or failed.")),
+        Clause("none_failed", (c("ac_attempts") > 0) & ~failed, pl.format("None of {} AC attempts failed.", "ac_attempts")),
+        Clause("failed", failed, pl.format("{} of {} AC attempts failed, at {}.", "ac_failures", "ac_attempts",
+               _counted("evses_failed_at", "EVSE"))),
+        Clause("others", failed & at_issue & (c("others_attempts") > 0),
+               pl.format("All others failed {} of {} there in that time.", "others_failures", "others_attempts")),
+        Clause("attributed", failed & ~at_issue & (c("attributed_share") > MOSTLY),
+               pl.format("Mostly attributed to {}.", "attributed_to")),
+        Clause("silent", at_issue & (c("silent") > 0), pl.format("It never asked for charge at {}, with nothing seen that explains it.",
+               _counted("silent", "AC plug-in"))),
+        Clause("not_asking", at_issue & (c("silent") == 0) & (c("asks") != "asks"),
+               pl.format("It did not ask for charge at {} of {} AC plug-ins lately.", "not_asked", "plug_ins")),
+        Clause("dc", at_issue & (c("dc_attempts") > 0), pl.format("On DC it charged at {} of {} attempts.", "dc_charged", "dc_attempts")),
+        Clause("repaired", c("repaired_at_utc").is_not_null(), pl.format("Repaired on {}.", c("repaired_at_utc").dt.strftime(DAY))),
+        Clause("probability", at_issue, pl.format("Probability that the vehicle is at fault: {}.", probability_in("p_vehicle"))),
+        Clause("suspect", at_issue & (c("p_suspect") >= NAMED_AT), _most_likely("vehicle")),
+        Clause("path", lifted, pl.format("Against the levels others show at each EVSE, CP to PE in reverse is {}, 90 % interval {} to {}.",
+               ohms_in("reverse_path_ohm"), ohms_in("reverse_path_lo_ohm"), ohms_in("reverse_path_hi_ohm").fill_null(OVER_RANGE))),
+        Clause("as_usual", told & (c("pilot_speaks") <= -TOLD_BY_LEVELS),
+               pl.lit("The pilot's levels with it are those of other vehicles there, which speaks against its pilot circuit.")),
+        Clause("plan", at_issue & c("creeps") & c("begins_utc").is_not_null(),
+               pl.format("As it goes, it begins to fail at the EVSEs it uses from {} on (early end of an 80 % interval).",
+                         c("begins_utc").dt.strftime(DAY))),
+        Clause("chance", at_issue & (c("fails_now") >= 0.01),
+               pl.format("At the EVSEs it uses, a plug-in is refused for its level with a chance of {}.", probability_in("fails_now"))),
+        Clause("said", c("dismissed") | c("held"), pl.format("{} by {} on {}: {}.",
+               pl.when("dismissed").then(pl.lit("Dismissed")).otherwise(pl.lit("Held")), c("said_by").fill_null("unknown"),
+               c("said_at_utc").dt.strftime(DAY), c("said_why").fill_null("no reason given"))),
+        Clause("decision", pl.lit(value=True), pl.format("{}: {}.", c("call").str.replace_all("_", " ").str.to_titlecase(), "why")),
+    )  # fmt: skip
+
+
+def joined(clauses: tuple[Clause, ...]) -> pl.Expr:
+    """The clauses that hold, in order, as one text."""
+    return pl.concat_str(
+        [pl.when(is_true(clause.holds)).then(clause.words) for clause in clauses],
+        separator=" ",
+        ignore_nulls=True,
+    )
 
 
 def vehicle_reason() -> pl.Expr:
-    """`reason` of out_vehicles.
+    """`reason` of out_vehicles, of a called table with `grounds`."""
+    return joined(vehicle_clauses())
 
-    Attribution's sentence, the probability, the suspect, the pilot, the standing, the decision.
-    """
-    at_issue = pl.col("call").is_in(["refer", "watch"])
-    pointed = at_issue & (pl.col("p_suspect") >= 0.5)
-    suspect = pl.when(pointed).then(_most_likely("vehicle"))
-    lifted = pl.col("reverse_path_ohm").is_not_null() & at_issue
-    path = pl.when(lifted).then(
-        pl.format(
-            " Low side of the pilot against each EVSE's usual level: reverse path {}, 90 % interval {} to {}.",
-            ohms_in("reverse_path_ohm"),
-            ohms_in("reverse_path_lo_ohm"),
-            ohms_in("reverse_path_hi_ohm").fill_null(OVER_RANGE),
-        )
-    )
-    silent = pl.when((pl.col("asks") != "asks") & at_issue).then(
-        pl.format(
-            " It did not ask for charge at {} of {} AC plug-ins lately.", "not_asked", "plug_ins"
-        )
-    )
-    said = pl.when(pl.col("dismissed") | pl.col("held")).then(
-        pl.format(
-            " {} by {} on {}: {}.",
-            pl.when("dismissed").then(pl.lit("Dismissed")).otherwise(pl.lit("Held")),
-            pl.col("said_by").fill_null("unknown"),
-            pl.col("said_at_utc").dt.strftime("%Y-%m-%d"),
-            pl.col("said_why").fill_null("no reason given"),
-        )
-    )
-    decision = pl.format(" {}: {}.", pl.col("call").str.to_titlecase(), "why")
-    back = pl.when(pl.col("repaired_at_utc").is_not_null()).then(
-        pl.format(" Repaired on {}.", pl.col("repaired_at_utc").dt.strftime("%Y-%m-%d"))
-    )
-    parts = [
-        pl.col("reason").str.strip_chars(),
-        back,
-        _at_fault(at_issue, "vehicle", "p_vehicle"),
-        suspect,
-        path,
-        silent,
-        said,
-        decision,
-    ]
-    return pl.concat_str(parts, ignore_nulls=True)
+
+def _counted(column: str, thing: str) -> pl.Expr:
+    """'1 EVSE', '3 EVSEs'."""
+    ending = pl.when(pl.col(column) == 1).then(pl.lit("")).otherwise(pl.lit("s"))
+    return pl.format("{} {}{}", column, pl.lit(thing), ending)
 
 
 def _at_fault(shown: pl.Expr, kind: str, p: str) -> pl.Expr:
@@ -62,9 +94,11 @@ def _at_fault(shown: pl.Expr, kind: str, p: str) -> pl.Expr:
 
 
 def _most_likely(kind: str) -> pl.Expr:
-    words = suspect_in("suspect")
     return pl.format(
-        " Most likely: {} ({} if it is the {}).", words, probability_in("p_suspect"), pl.lit(kind)
+        "Most likely: {} ({} if it is the {}).",
+        suspect_in("suspect"),
+        probability_in("p_suspect"),
+        pl.lit(kind),
     )
 
 
@@ -79,7 +113,8 @@ def pairing_reason() -> pl.Expr:
 def evse_reason() -> pl.Expr:
     """`reason` of out_evses, of a frame with `units.co_occurring_onsets`."""
     at_issue = pl.col("call").is_in(["faulty", "watch"])
-    suspect = pl.when(at_issue & (pl.col("p_suspect") >= 0.5)).then(_most_likely("EVSE"))
+    named = at_issue & (pl.col("p_suspect") >= EVSE_NAMED_AT)
+    suspect = pl.when(named).then(pl.concat_str(pl.lit(" "), _most_likely("EVSE")))
     ground = pl.col("attributed_reason").fill_null(
         "no attempt that charged or failed in the look-back."
     )
@@ -89,3 +124,7 @@ def evse_reason() -> pl.Expr:
         "at_once", "at_site",
     )  # fmt: skip
     return pl.concat_str([ground, at_fault, suspect, shared], ignore_nulls=True)
+
+
+EVSE_NAMED_AT = 0.7
+"""The same for an EVSE's part: who is sent to the wrong part opens a station for nothing; judgement."""

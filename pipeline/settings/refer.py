@@ -63,30 +63,18 @@ class ReferSettings(Frozen):
     level_creeping_days: float = Field(
         2.0, gt=0, description="The same for a leak that grows: it can double within a week"
     )
-    lifted_share: float = Field(
-        0.95,
-        gt=0.5,
-        lt=1,
-        description="Posterior mass of a reverse path below its bound from which a level counts as lifted",
-    )
-    lifted_below_ohm: float = Field(
-        3e5,
-        gt=0,
-        description="A reverse path below this lifts the low side by 40 mV or more: what a fleet's noise allows to see",
-    )
-    near_short_below_ohm: float = Field(
-        4e3, gt=2740, description="Below this hardly more than R2 is left of the path"
-    )
-    as_shorted_below_ohm: float = Field(
-        2950.0,
-        gt=2740,
-        description="Below this it is R2 (2740 ohm +-3 %) within what the readings can tell: shorted",
-    )
-    silent_prevalence: float = Field(
+    quiet_prevalence: float = Field(
         0.004,
         gt=0,
         lt=0.5,
-        description="Share of vehicles whose diode leaks but does not fail yet, and share of those that ceased to ask; assumed",
+        description="Share of vehicles whose diode leaks but does not fail an attempt yet; other "
+        "quiet faults are measured against it; assumed",
+    )
+    plan_days: int = Field(
+        28,
+        ge=7,
+        le=84,
+        description="How far ahead a leak is planned for: a workshop visit is booked within weeks",
     )
     drift_false_alarm: float = Field(
         0.01,

@@ -17,9 +17,12 @@ from pipeline.refer.referral import refer
 from pipeline.refer.suspects.charge_requests import asking
 from pipeline.refer.suspects.drift import drift_table
 from pipeline.refer.suspects.levels import against_usual, readings, recent, without_mended
-from pipeline.refer.suspects.signatures import learnt, limited, weigh
+from pipeline.refer.suspects.signatures import learnt
+from pipeline.refer.suspects.weighing import limited, weigh
 from pipeline.refer.suspects.signs import once
-from pipeline.refer.suspects.vehicles import DIODE, fault_odds, level_categories
+from pipeline.refer.suspects.level_factors import level_factors
+from pipeline.refer.suspects.posterior import fault_odds
+from pipeline.refer.suspects.vehicles import DIODE, LATELY
 from pipeline.registry import empty
 from pipeline.settings.refer import ReferSettings
 from sample_logs.generator.spec import WorldSpec
@@ -190,7 +193,6 @@ def _week_list(attempts: pl.DataFrame, end: datetime) -> pl.DataFrame:
     )
     signs = pl.concat(
         [
-            once(level_categories(recent(levels, bound, creeping, settings), settings), "low_side"),
             once(drift.select(unit="vehicle_id", category="category"), "drift"),
             once(asking(known, settings).select(unit="vehicle_id", category="category"), "asks"),
         ]
@@ -204,7 +206,10 @@ def _week_list(attempts: pl.DataFrame, end: datetime) -> pl.DataFrame:
         prior,
         settings.log_weight_cap,
     )
-    odds = fault_odds(np.full(vehicles.len(), PRIOR_FAULT), verdicts, settings)
+    factors = level_factors(
+        recent(levels, bound, creeping, *LATELY), vehicles, verdicts.suspects
+    )
+    odds = fault_odds(np.full(vehicles.len(), PRIOR_FAULT), verdicts, factors, settings)
     diode = [verdicts.suspects.index(s) for s in DIODE]
     p_diode = odds[:, diode].sum(axis=1) / (1 + odds.sum(axis=1))
     watch = p_diode >= worth_watching(settings.cost_watching, settings.cost_week_without_ac)

@@ -15,7 +15,7 @@ import polars as pl
 
 from pipeline.core.wording import SUSPECTS, counted, percent, probability
 from pipeline.refer.pack.model import RuledOut, Weight
-from pipeline.refer.suspects.signatures import log_factor
+from pipeline.refer.suspects.weighing import log_factor
 from pipeline.refer.suspects.vehicles import DIODE, Judged
 
 Strength = Literal["ruled_out", "unlikely", "open"]

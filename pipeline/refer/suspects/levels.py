@@ -7,6 +7,8 @@ vehicles read high) is not mistaken for a vehicle's diode.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import polars as pl
 
 from pipeline.circuit.pilot import GENERATOR_TOLERANCE, GENERATOR_V, LOAD_OHM, low_v
@@ -82,13 +84,13 @@ def others_median(frame: pl.DataFrame, over: list[str], value: str) -> pl.DataFr
     )
 
 
-def _usual(frame: pl.DataFrame, over: list[str], name: str) -> pl.DataFrame:
+def _usual(frame: pl.DataFrame, over: list[str], name: str, level: str = "low_v") -> pl.DataFrame:
     """Per `over` and `who`.
 
     The other vehicles' median (`<name>_v`), and how many they are (`<name>_n`).
     """
-    own = frame.group_by([*over, "who"]).agg(pl.col("low_v").median())
-    return others_median(own, over, "low_v").select(
+    own = frame.filter(pl.col(level).is_not_null()).group_by([*over, "who"])
+    return others_median(own.agg(pl.col(level).median()), over, level).select(
         *over, "who", pl.col("others").alias(f"{name}_v"), pl.col("others_n").alias(f"{name}_n")
     )
 
@@ -125,7 +127,8 @@ def _noise(frame: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame:
 
 def against_usual(frame: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame:
     """Readings of known vehicles with `usual_v`, `usual_se_v`, `usual_from` (same_week, look_back,
-    nominal) and `noise_v`.
+    nominal) and `noise_v`; besides `usual_high_v` and `usual_high_se_v`, the others' over the
+    look-back, null where they are too few.
 
     `frame`: as `readings` gives it. The usual level is that of the other vehicles in the same week,
     else in the look-back, else the nominal -12 V with the generator's tolerance. Weeks in which the
@@ -145,6 +148,12 @@ def against_usual(frame: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame:
             how="left",
             maintain_order="left",
         )
+        .join(
+            _usual(frame, ["evse_id", "state"], "others_high", "high_v"),
+            on=["evse_id", "state", "who"],
+            how="left",
+            maintain_order="left",
+        )
         .join(noise, on="evse_id", how="left", maintain_order="left")
         .sort("at", "attempt_id", "state")
     )
@@ -158,6 +167,8 @@ def against_usual(frame: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame:
         .otherwise(NOMINAL_SE_V).alias("usual_se_v"),
         pl.when(same_week).then(pl.lit("same_week")).when(long).then(pl.lit("look_back")).otherwise(pl.lit("nominal"))
         .alias("usual_from"),
+        pl.when(pl.col("others_high_n") >= enough).then("others_high_v").alias("usual_high_v"),
+        pl.when(pl.col("others_high_n") >= enough).then(se / pl.col("others_high_n").sqrt() * 2).alias("usual_high_se_v"),
     )  # fmt: skip
 
 
@@ -204,34 +215,47 @@ def without_mended(rows: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def recent(
-    rows: pl.DataFrame, since: pl.DataFrame, creeping: pl.Series, settings: ReferSettings
-) -> pl.DataFrame:
-    """Readings to judge the reverse path by today: per vehicle, EVSE and state, as
-    `circuit.reverse_path` takes them.
+@dataclass(frozen=True)
+class Window:
+    """Which readings tell of today: those of the last `days`, and the last `attempts` as far back as `most_days`."""
+
+    days: float
+    attempts: int = 0
+    most_days: float = 0.0
+
+
+def recent(rows: pl.DataFrame, since: pl.DataFrame, creeping: pl.Series, steady: Window, moving: Window) -> pl.DataFrame:
+    """Readings to judge a vehicle's pilot by today: per vehicle, EVSE and state, as
+    `circuit.reverse_path` takes them, and `high_off_v` with `high_se_v`.
 
     `rows`: as `against_usual` gives them; `since`: `vehicle_id, since_utc` (null: no bound), before
     which readings say nothing of today, such as the onset of a fault or a repair; `creeping`:
-    vehicles whose level moves by the day, so that only the last days tell where it is.
+    vehicles whose level moves by the day, so that only the last days tell where it is; the windows
+    of the others (`steady`) and of these (`moving`).
     """
-    days = pl.when(pl.col("vehicle_id").is_in(creeping.implode())).then(
-        settings.level_creeping_days
+    kept = rows.join(since, on="vehicle_id", how="left", maintain_order="left").filter(
+        pl.col("since_utc").is_null() | (pl.col("at") >= pl.col("since_utc"))
     )
-    rows = rows.with_columns(days.otherwise(settings.level_recent_days).alias("recent_days"))
-    last = pl.col("at").max().over("vehicle_id")
-    kept = (
-        rows.join(since, on="vehicle_id", how="left", maintain_order="left")
-        .filter(pl.col("since_utc").is_null() | (pl.col("at") >= pl.col("since_utc")))
-        .filter(pl.col("at") > last - pl.duration(days="recent_days"))
-    )
+    age_days = (pl.col("at").max().over("vehicle_id") - pl.col("at")).dt.total_microseconds() / 86_400e6
+    back = pl.col("at").rank("dense", descending=True).over("vehicle_id")
+    moves = pl.col("vehicle_id").is_in(creeping.implode())
+    kept = kept.filter(pl.when(moves).then(_within(moving, age_days, back)).otherwise(_within(steady, age_days, back)))
+    se = MEDIAN_EFFICIENCY * pl.col("noise_v").first() / pl.len().sqrt()
+    high_off = pl.col("high_v") - pl.col("usual_high_v")
     return (
         kept.group_by("vehicle_id", "evse_id", "state", maintain_order=True)
         .agg(
             (pl.col("low_v") - pl.col("usual_v")).median().alias("above_v"),
             pl.col("usual_v").mean(),
-            (MEDIAN_EFFICIENCY * pl.col("noise_v").first() / pl.len().sqrt()).alias("se_v"),
+            se.alias("se_v"),
             pl.col("usual_se_v").max(),
             (pl.col("usual_from") == "nominal").any().alias("nominal"),
+            high_off.median().alias("high_off_v"),
+            (se**2 + pl.col("usual_high_se_v").max() ** 2).sqrt().alias("high_se_v"),
         )
         .with_columns((pl.col("usual_v") + pl.col("above_v")).alias("low_v"))
     )
+
+
+def _within(window: Window, age_days: pl.Expr, back: pl.Expr) -> pl.Expr:
+    return (age_days < window.days) | ((back <= window.attempts) & (age_days < window.most_days))

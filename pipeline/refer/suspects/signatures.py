@@ -1,5 +1,4 @@
-"""Weights of evidence: declared tables of how often each sign goes with each suspect, and what they
-make of the signs seen.
+"""Weights of evidence: declared tables of how often each sign goes with each suspect.
 
 A table (schemas/signatures) holds P(category | suspect). Signs come as a frame of amounts: how many
 independent witnesses (EVSEs for a vehicle, vehicles for an EVSE) showed a category. The weight of a
@@ -22,7 +21,7 @@ from pipeline.registry import load_folder
 
 Floats = NDArray[np.float64]
 
-NO_FAULT = "none"
+NO_FAULT, OTHERS = "none", "others"
 SIGN_COLUMNS = ("unit", "signature", "category", "amount")
 LESSON_COLUMNS = ("suspect", "signature", "category", "amount")
 
@@ -75,9 +74,10 @@ def declared(kind: str) -> Mapping[str, Signature]:
     suspects = tuple(bodies[prior]["categories"])
     found: dict[str, Signature] = {}
     for name, body in bodies.items():
-        if "rows" not in body or not (name == prior or suspects[0] in body["rows"]):
+        if "rows" not in body or name.startswith("evse_") != (kind == "evse"):
             continue
-        rows, categories = body["rows"], tuple(body["categories"])
+        expected = (kind,) if name == prior else (*suspects, *((NO_FAULT,) if body.get("direct") else ()))
+        rows, categories = _spelt_out(name, body["rows"], expected), tuple(body["categories"])
         table = np.array(list(rows.values()), dtype=np.float64)
         if len(body.get("words", categories)) != len(categories):
             raise SchemaError(
@@ -91,19 +91,24 @@ def declared(kind: str) -> Mapping[str, Signature]:
             raise SchemaError(
                 f"signature {name}: each row needs {len(categories)} probabilities above 0 that sum to 1"
             )
-        expected = (
-            {kind}
-            if name == prior
-            else set(suspects) | ({NO_FAULT} if body.get("direct") else set())
-        )
-        if set(rows) != expected:
-            raise SchemaError(f"signature {name}: rows must be {', '.join(sorted(expected))}")
         found[name] = Signature(
             name, body["title"], categories, tuple(rows), table,
             float(body["strength"]), bool(body.get("direct", False)), body["source"],
             tuple(body.get("words", categories)),
         )  # fmt: skip
     return found
+
+
+def _spelt_out(
+    name: str, rows: Mapping[str, list[float]], expected: tuple[str, ...]
+) -> dict[str, list[float]]:
+    """A row for each expected suspect, in that order; `others` stands for all that are not named."""
+    strange, missing = set(rows) - {*expected, OTHERS}, [s for s in expected if s not in rows]
+    if strange or (missing and OTHERS not in rows) or (OTHERS in rows and not missing):
+        raise SchemaError(
+            f"signature {name}: rows must be {', '.join(expected)}, or some of them and {OTHERS}"
+        )
+    return {suspect: rows.get(suspect, rows.get(OTHERS, [])) for suspect in expected}
 
 
 @cache
@@ -116,106 +121,3 @@ def word_groups() -> Mapping[str, str]:
 def learnt(kind: str, lessons: pl.DataFrame) -> dict[str, Signature]:
     """All signatures of a kind with the lessons of confirmed cases added."""
     return {name: signature.learnt(lessons) for name, signature in declared(kind).items()}
-
-
-def limited(signs: pl.DataFrame, witnesses_at_most: float) -> pl.DataFrame:
-    """Signs with the amounts of one signature of one unit scaled down to at most so many witnesses."""
-    total = pl.col("amount").sum().over("unit", "signature")
-    return signs.sort("unit", "signature", "category").with_columns(
-        pl.col("amount") * pl.min_horizontal(witnesses_at_most / total, 1.0)
-    )
-
-
-@dataclass(frozen=True)
-class Verdicts:
-    """Probabilities of suspects.
-
-    Shapes (units, suspects). `looks`: shares by how the failures look, rows sum to 1; that tells
-    suspects apart but not fault from no fault, attribution has weighed the failures already.
-    `direct`: Bayes factor of the direct signatures for each suspect against no fault.
-    `given_fault`: both together, rows sum to 1. `log_by_signature`: each signature's natural log
-    likelihood, 0 for the suspect it fits best.
-    """
-
-    units: pl.Series
-    suspects: tuple[str, ...]
-    looks: Floats
-    direct: Floats
-    given_fault: Floats
-    log_by_signature: Mapping[str, Floats]
-
-
-def weigh(
-    signs: pl.DataFrame,
-    units: pl.Series,
-    signatures: Mapping[str, Signature],
-    prior: Floats,
-    cap: float,
-) -> Verdicts:
-    """Suspects of each unit from its signs.
-
-    `signs` has SIGN_COLUMNS; `prior` (units, suspects) sums to 1 by row, suspects in the order of
-    the prior signature; `cap` bounds each signature's natural log weight between any two suspects.
-    Raises SchemaError for a sign nobody declared.
-    """
-    suspects = next(s for s in signatures.values() if s.name.endswith("_prior")).categories
-    _refuse_undeclared(signs, signatures)
-    # a fixed order of summing, so that the same signs give the same bits
-    placed = signs.join(pl.DataFrame({"unit": units}).with_row_index("row"), on="unit").sort(
-        "row", "signature", "category"
-    )
-    by_signature: dict[str, Floats] = {}
-    looks, direct, nothing = np.log(prior), np.zeros(prior.shape), np.zeros(units.len())
-    for name, signature in signatures.items():
-        mine = placed.filter(pl.col("signature") == name)
-        if name.endswith("_prior") or mine.is_empty():
-            continue
-        logs = np.zeros((units.len(), len(signature.suspects)))
-        rows = mine["row"].to_numpy()
-        columns = np.array([signature.categories.index(c) for c in mine["category"]])
-        np.add.at(
-            logs, rows, mine["amount"].to_numpy()[:, None] * np.log(signature.table[:, columns].T)
-        )
-        logs = np.maximum(logs - logs.max(axis=1, keepdims=True), -cap)
-        own = logs[:, [signature.suspects.index(s) for s in suspects]]
-        by_signature[name] = own
-        if signature.direct:
-            direct = direct + own
-            nothing = nothing + logs[:, signature.suspects.index(NO_FAULT)]
-        else:
-            looks = looks + own
-    against_none = np.exp(direct - nothing[:, None])
-    return Verdicts(
-        units, suspects, shares(looks), against_none, shares(looks + direct), by_signature
-    )
-
-
-def _refuse_undeclared(signs: pl.DataFrame, signatures: Mapping[str, Signature]) -> None:
-    named = {
-        (name, category)
-        for name, signature in signatures.items()
-        for category in signature.categories
-    }
-    strange = sorted(set(signs.select("signature", "category").unique().rows()) - named)
-    if strange:
-        listed = ", ".join(f"{name}: {category}" for name, category in strange)
-        raise SchemaError(
-            f"signs that no signature declares: {listed}",
-            next_step="declare them in schemas/signatures",
-        )
-
-
-def shares(logs: Floats) -> Floats:
-    """Rows of logarithms as shares that sum to 1."""
-    raw = np.exp(logs - logs.max(axis=1, keepdims=True, initial=-np.inf))
-    return np.asarray(raw / raw.sum(axis=1, keepdims=True))
-
-
-def log_factor(verdicts: Verdicts, name: str, prior: Floats) -> Floats:
-    """Natural log Bayes factor of one signature for each suspect against the others together, shape
-    (units, suspects).
-    """
-    like = np.exp(verdicts.log_by_signature[name])
-    others = (prior * like).sum(axis=1, keepdims=True) - prior * like
-    against = others / np.maximum(1.0 - prior, 1e-12)
-    return np.asarray(np.log(like / np.maximum(against, 1e-300)))

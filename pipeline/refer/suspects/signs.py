@@ -14,6 +14,8 @@ from pipeline.refer.suspects.signatures import word_groups
 
 NAMED = ("diode", "pilot")
 GENERIC_WORDS = "generic"
+SOCKET = "s"
+"""ConnectorEnumType codes that begin so are socket outlets: the cable is the vehicle's."""
 CCS = ("cCCS1", "cCCS2")
 OWN_SIGNALS = ("cG105", "cGBT", "cChaoJi")
 """DC couplers without a pilot contact: CHAdeMO, GB/T and its successor (the last two from memory, not in ConnectorEnumType)."""
@@ -28,6 +30,11 @@ def stopped_at() -> pl.Expr:
         .when(pl.col("stage") == "energised").then(pl.lit("closed"))
         .otherwise(pl.lit("delivering"))
     )  # fmt: skip
+
+
+def loudness() -> pl.Expr:
+    """Category of `silence` for an AC attempt that went wrong."""
+    return pl.when("silent").then(pl.lit("silent")).otherwise(pl.lit("loud"))
 
 
 def evse_stopped_at() -> pl.Expr:
@@ -112,9 +119,11 @@ def once(frame: pl.DataFrame, signature: str) -> pl.DataFrame:
 def vehicle_signs(attempts: pl.DataFrame) -> pl.DataFrame:
     """Signs of vehicles from attempts since their trouble began.
 
-    `attempts`: core_attempt rows (charged or failed, weight above 0) with blame and `check` (yes,
-    no, unknown: whether the EVSE checks the diode, given or learnt).
+    `attempts`: core_attempt rows (charged, failed or silent, weight above 0) with blame, `silent`
+    and `check` (yes, no, unknown: whether the EVSE checks the diode, given or learnt).
     """
+    blamed = attempts.filter(pl.col("supply") == "AC", pl.col("p_vehicle").is_not_null())
+    attempts = attempts.filter(pl.col("outcome").is_in(["charged", "failed"]))
     ac = attempts.filter(pl.col("supply") == "AC")
     failed = with_words(ac.filter(pl.col("outcome") == "failed"))
     blame = pl.col("p_vehicle").fill_null(0.0) * pl.col("weight")
@@ -129,16 +138,19 @@ def vehicle_signs(attempts: pl.DataFrame) -> pl.DataFrame:
         witnessed(failed, "vehicle_id", "evse_id", "stopped_at", stopped_at(), blame),
         witnessed(failed, "vehicle_id", "evse_id", "fault_word", pl.col("fault_word"), blame),
         witnessed(failed, "vehicle_id", "evse_id", "vehicle_says", says, blame),
+        witnessed(blamed, "vehicle_id", "evse_id", "silence", loudness(), blame),
     ]
     ccs = attempts.filter(pl.col("supply") == "DC", pl.col("coupler").is_in(CCS))
     own = attempts.filter(pl.col("supply") == "DC", pl.col("coupler").is_in(OWN_SIGNALS))
-    split = [
+    looked = [
         (ac, "yes", "at_checking"), (ac, "no", "at_not_checking"),
         (ccs, "yes", "ccs_checking"), (ccs, "no", "ccs_not_checking"), (ccs, "unknown", "ccs_unknown"),
     ]  # fmt: skip
-    for rows, check, name in split:
-        here = rows.filter(pl.col("check") == check)
-        parts.append(witnessed(here, "vehicle_id", "evse_id", name, pl.col("outcome"), ended))
+    split = [(rows.filter(pl.col("check") == check), name) for rows, check, name in looked]
+    at_socket = pl.col("coupler").str.starts_with(SOCKET)
+    split += [(ac.filter(at_socket), "at_socket"), (ac.filter(~at_socket), "at_tethered")]
+    for rows, name in split:
+        parts.append(witnessed(rows, "vehicle_id", "evse_id", name, pl.col("outcome"), ended))
     parts.append(
         witnessed(own, "vehicle_id", "evse_id", "dc_own_signals", pl.col("outcome"), ended)
     )

@@ -11,26 +11,35 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.circuit.reverse_path import GRID_OHM, posterior, reverse_path
+from pipeline.circuit.causes import VARIANTS
+from pipeline.circuit.reverse_path import reverse_path
 from pipeline.core.weeks import LookBack
-from pipeline.refer.findings import confirmed, prior_lessons
 from pipeline.refer.inputs import ReferInputs, stored_code
 from pipeline.refer.suspects.charge_requests import asking
 from pipeline.refer.suspects.drift import drift_table
-from pipeline.refer.suspects.levels import against_usual, readings, recent, without_mended
-from pipeline.refer.suspects.signatures import Signature, Verdicts, learnt, limited, weigh
+from pipeline.refer.suspects.leaks import forecast
+from pipeline.refer.suspects.level_factors import LevelFactors, beside_path, level_factors
+from pipeline.refer.suspects.levels import Window, against_usual, readings, recent, without_mended
+from pipeline.refer.suspects.posterior import fault_odds, priors
+from pipeline.refer.suspects.signatures import Signature, learnt
 from pipeline.refer.suspects.signs import once, vehicle_signs
+from pipeline.refer.suspects.weighing import Verdicts, limited, weigh
 from pipeline.settings.refer import ReferSettings
 
 Floats = NDArray[np.float64]
 
 DIODE = ("pilot_diode_shorted", "pilot_diode_leaky")
-MODEL_WORTH = 5.0
-"""Findings of one vehicle model count as much as the fleet's prior once there are so many."""
+LEAKS = ("pilot_diode_leaky", "pilot_leakage")
 LEAST_P = 1e-6
+LEAST_PLANNED = 0.05
+"""Probability from which a leak's further course is worked out."""
 HALF = 0.5
-SILENT = ("pilot_diode_leaky", "never_requests")
-"""Faults that can be there without a failed attempt, so that attribution, which reads failures, cannot speak against them."""
+LATELY = (Window(21, 6, 42), Window(4, 4, 10))
+"""Readings that say what is wrong (steady, creeping): more than tell where the path is today, so that EVSEs agree or do not."""
+
+
+def _today(settings: ReferSettings) -> tuple[Window, Window]:
+    return Window(settings.level_recent_days), Window(settings.level_creeping_days)
 
 
 @dataclass(frozen=True)
@@ -49,6 +58,8 @@ class Judged:
     prior: Floats
     signatures: dict[str, Signature]
     levels: pl.DataFrame
+    factors: LevelFactors
+    since: pl.DataFrame
 
 
 def since(inputs: ReferInputs, known: pl.DataFrame) -> pl.DataFrame:
@@ -64,33 +75,6 @@ def since(inputs: ReferInputs, known: pl.DataFrame) -> pl.DataFrame:
     )
     return known.join(repaired, on="vehicle_id", how="left").select(
         "vehicle_id", pl.max_horizontal("onset_lo_utc", "repaired_at_utc").alias("since_utc")
-    )
-
-
-def level_categories(rows: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame:
-    """`unit, category` of `low_side` from the posterior of the reverse path.
-
-    Only where it does not rest on one nominal EVSE.
-    """
-    sure = rows.filter(
-        (~pl.col("nominal")).any().over("vehicle_id")
-        | (pl.col("evse_id").n_unique().over("vehicle_id") > 1)
-    )
-    vehicles, mass = posterior(sure)
-    lifted = mass[:, : np.searchsorted(GRID_OHM, settings.lifted_below_ohm)].sum(axis=1)
-    near = mass[:, : np.searchsorted(GRID_OHM, settings.near_short_below_ohm)].sum(axis=1)
-    short = mass[:, : np.searchsorted(GRID_OHM, settings.as_shorted_below_ohm)].sum(axis=1)
-    shares = {"unit": vehicles, "lifted": lifted, "near": near, "short": short}
-    return pl.DataFrame(shares, schema_overrides={"unit": pl.String}).select(
-        "unit",
-        pl.when(pl.col("short") >= settings.lifted_share)
-        .then(pl.lit("as_shorted"))
-        .when(pl.col("near") >= settings.lifted_share)
-        .then(pl.lit("near_short"))
-        .when(pl.col("lifted") >= settings.lifted_share)
-        .then(pl.lit("lifted"))
-        .otherwise(pl.lit("at_usual"))
-        .alias("category"),
     )
 
 
@@ -119,29 +103,6 @@ def _trouble_codes(
     )
 
 
-def priors(vehicles: pl.DataFrame, inputs: ReferInputs, signatures: dict[str, Signature]) -> Floats:
-    """Prior over suspects by vehicle, (vehicles, suspects).
-
-    The declared one with all findings, drawn to the model's own.
-    """
-    cases = confirmed(inputs.findings)
-    fleet = signatures["vehicle_prior"].learnt(prior_lessons(cases))
-    found = (
-        cases.join(inputs.fleet.select("vehicle_id", "vehicle_model"), on="vehicle_id")
-        .group_by("vehicle_model", "suspect")
-        .len("n")
-    )
-    wide = vehicles.select("vehicle_model").with_row_index("row")
-    counts = np.zeros((vehicles.height, len(fleet.categories)))
-    rows = wide.join(found, on="vehicle_model").sort("row")
-    columns = rows["suspect"].replace_strict(
-        {s: i for i, s in enumerate(fleet.categories)}, return_dtype=pl.Int64
-    )
-    np.add.at(counts, (rows["row"].to_numpy(), columns.to_numpy()), rows["n"].to_numpy())
-    total = counts.sum(axis=1, keepdims=True)
-    return np.asarray((MODEL_WORTH * fleet.table[0] + counts) / (MODEL_WORTH + total))
-
-
 def judge_vehicles(
     inputs: ReferInputs, attempts: pl.DataFrame, look_back: LookBack, settings: ReferSettings
 ) -> Judged:
@@ -154,22 +115,17 @@ def judge_vehicles(
     """
     known = _known(inputs, attempts)
     since_utc = since(inputs, known)
-    evidence = (
-        attempts.filter(pl.col("outcome").is_in(["charged", "failed"]), pl.col("weight") > 0)
-        .join(since_utc, on="vehicle_id", how="left", maintain_order="left")
-        .filter(pl.col("since_utc").is_null() | (pl.col("plugged_at_utc") >= pl.col("since_utc")))
-    )
+    evidence = _evidence(attempts, known, since_utc)
     levels = against_usual(readings(attempts), settings)
     valid = without_mended(levels)
     ask, drift = asking(attempts, settings), drift_table(valid, look_back, settings)
-    now = recent(
-        valid, since_utc, drift.filter(pl.col("category") == "rising")["vehicle_id"], settings
-    )
+    creeping = drift.filter(pl.col("category") == "rising")["vehicle_id"]
+    today = recent(valid, since_utc, creeping, *_today(settings))
+    lately = recent(valid, since_utc, creeping, *LATELY)
     signs = pl.concat(
         [
-            vehicle_signs(evidence),
+            vehicle_signs(_as_if_at_fault(evidence)),
             once(_trouble_codes(inputs, since_utc, look_back), "trouble_code"),
-            once(level_categories(now, settings), "low_side"),
             once(drift.select(pl.col("vehicle_id").alias("unit"), "category"), "drift"),
             once(ask.select(pl.col("vehicle_id").alias("unit"), "category"), "asks"),
         ]
@@ -183,31 +139,70 @@ def judge_vehicles(
         prior,
         settings.log_weight_cap,
     )
-    odds = fault_odds(
-        np.clip(known["p_vehicle"].to_numpy(), LEAST_P, 1 - LEAST_P), verdicts, settings
+    factors = level_factors(lately, known["vehicle_id"], verdicts.suspects)
+    attributed = np.clip(known["p_vehicle"].to_numpy(), LEAST_P, 1 - LEAST_P)
+    odds = fault_odds(attributed, verdicts, factors, settings)
+    table = _suspected(known, odds, verdicts.suspects).with_columns(
+        pl.Series("level_factor", _told_by_levels(odds, factors)),
+        pl.Series("pilot_speaks", _pilot_speaks(verdicts.suspects, factors)),
     )
-    table = _suspected(known, odds, verdicts.suspects)
-    for frame in [_blamed(evidence), *_measured(levels, now, ask, drift)]:
-        table = table.join(frame, on="vehicle_id", how="left")
+    for frame in [_blamed(evidence), _silent(attempts), *_measured(levels, today, factors, table, ask, drift)]:
+        table = table.join(frame, on="vehicle_id", how="left", maintain_order="left")
     table = table.with_columns(
-        pl.col("blamed", "blamed_evses").fill_null(0), pl.col("drifting").fill_null(value=False)
+        pl.col("blamed", "blamed_evses", "silent").fill_null(0), pl.col("drifting").fill_null(value=False)
     )
-    table = table.sort("vehicle_id")
-    return Judged(
-        table, odds / odds.sum(axis=1, keepdims=True), signs, verdicts, prior, signatures, levels
+    plan = leak_plan(inputs, attempts, valid, table, look_back, settings)
+    table = table.join(plan, on="vehicle_id", how="left", maintain_order="left")
+    given = odds / odds.sum(axis=1, keepdims=True)
+    return Judged(table, given, signs, verdicts, prior, signatures, levels, factors, since_utc)
+
+
+def _evidence(
+    attempts: pl.DataFrame, known: pl.DataFrame, since_utc: pl.DataFrame
+) -> pl.DataFrame:
+    """Attempts that speak of each vehicle's present state, with `p_state`: attribution's probability of it."""
+    state = known.select("vehicle_id", p_state="p_vehicle")
+    return (
+        attempts.filter(
+            pl.col("outcome").is_in(["charged", "failed"]) | pl.col("silent"), pl.col("weight") > 0
+        )
+        .join(since_utc, on="vehicle_id", how="left", maintain_order="left")
+        .filter(pl.col("since_utc").is_null() | (pl.col("plugged_at_utc") >= pl.col("since_utc")))
+        .join(state, on="vehicle_id", how="left", maintain_order="left")
     )
 
 
-def fault_odds(attributed: Floats, verdicts: Verdicts, settings: ReferSettings) -> Floats:
-    """Odds of each suspect against 'nothing wrong', shape (vehicles, suspects).
+def _as_if_at_fault(evidence: pl.DataFrame) -> pl.DataFrame:
+    """The same with the share of each attempt the vehicle would bear were it at fault: how its failures look, not whether."""
+    own = (pl.col("p_vehicle") / pl.col("p_state").clip(lower_bound=LEAST_P)).clip(0.0, 1.0)
+    return evidence.with_columns(p_vehicle=own)
 
-    A fault that fails attempts has attribution's odds, shared out by how the failures look; a
-    silent one has its own stated prevalence. Both are then multiplied by what the direct signatures
-    say.
-    """
-    odds = (attributed / (1 - attributed))[:, None] * verdicts.looks
-    odds[:, [verdicts.suspects.index(s) for s in SILENT]] += settings.silent_prevalence
-    return odds * verdicts.direct
+
+def _told_by_levels(odds: Floats, factors: LevelFactors) -> Floats:
+    """Natural log factor of the levels for the likeliest suspect (vehicles,)."""
+    best = odds.argmax(axis=1) if len(odds) else np.zeros(0, dtype=np.int64)
+    return np.maximum(factors.loud, factors.quiet)[np.arange(len(best)), best]
+
+
+def _pilot_speaks(suspects: tuple[str, ...], factors: LevelFactors) -> Floats:
+    """Largest log factor of the levels for any fault of the pilot that fails attempts; NaN-free, 0 where none is logged."""
+    pilot = [suspects.index(s) for s in VARIANTS if s != "pilot_open"]
+    return np.where(factors.row >= 0, factors.loud[:, pilot].max(axis=1, initial=-np.inf), 0.0)
+
+
+def leak_plan(
+    inputs: ReferInputs,
+    attempts: pl.DataFrame,
+    levels: pl.DataFrame,
+    table: pl.DataFrame,
+    look_back: LookBack,
+    settings: ReferSettings,
+) -> pl.DataFrame:
+    """`leaks.forecast` of the vehicles whose likeliest suspect is a leak that the levels tell."""
+    leaks = table.filter(
+        pl.col("suspect").is_in(LEAKS), pl.col("p_vehicle") >= LEAST_PLANNED, pl.col("level_factor") > 0
+    ).select("vehicle_id", beside=pl.col("suspect") == "pilot_leakage")
+    return forecast(attempts, levels, leaks, inputs.equipment, look_back, settings.plan_days)
 
 
 def _known(inputs: ReferInputs, attempts: pl.DataFrame) -> pl.DataFrame:
@@ -224,7 +219,7 @@ def _known(inputs: ReferInputs, attempts: pl.DataFrame) -> pl.DataFrame:
         "dc_charged",
     )
     return (
-        seen.join(inputs.attributed.vehicles, on="vehicle_id", how="left")
+        seen.join(inputs.attributed.vehicles.drop("silent", strict=False), on="vehicle_id", how="left")
         .join(inputs.fleet.select("vehicle_id", "vehicle_model"), on="vehicle_id", how="left")
         .with_columns(
             pl.col("p_vehicle").fill_null(0.0),
@@ -255,6 +250,12 @@ def _suspected(known: pl.DataFrame, odds: Floats, suspects: tuple[str, ...]) -> 
     )
 
 
+def _silent(attempts: pl.DataFrame) -> pl.DataFrame:
+    """`vehicle_id, silent`: AC plug-ins of the look-back at which it never asked and nothing seen explains it."""
+    mine = attempts.filter(pl.col("silent"), pl.col("supply") == "AC", pl.col("vehicle_id").is_not_null())
+    return mine.group_by("vehicle_id").agg(silent=pl.len().cast(pl.Int64))
+
+
 def _blamed(evidence: pl.DataFrame) -> pl.DataFrame:
     """`vehicle_id, blamed` (vehicle-caused AC failures expected), `blamed_evses` (EVSEs with half a
     failure or more of them).
@@ -278,15 +279,20 @@ def _blamed(evidence: pl.DataFrame) -> pl.DataFrame:
 
 
 def _measured(
-    levels: pl.DataFrame, now: pl.DataFrame, ask: pl.DataFrame, drift: pl.DataFrame
+    levels: pl.DataFrame,
+    today: pl.DataFrame,
+    factors: LevelFactors,
+    table: pl.DataFrame,
+    ask: pl.DataFrame,
+    drift: pl.DataFrame,
 ) -> list[pl.DataFrame]:
     """What the pilot and the two tests over time add to a vehicle's row, each frame one row per
     vehicle.
     """
-    low = (
+    shown = (
         levels.filter(pl.col("state") == "B2")
         .group_by("vehicle_id")
-        .agg(pl.col("low_v").median().alias("pilot_low_v"))
+        .agg(pilot_low_v=pl.col("low_v").median(), pilot_high_v=pl.col("high_v").median())
     )
     asks = ask.select(
         "vehicle_id",
@@ -301,4 +307,6 @@ def _measured(
         "drift_since_utc",
         "above_v",
     )
-    return [low, reverse_path(now), asks, drifts]
+    beside = table.filter(pl.col("suspect") == "pilot_leakage")["vehicle_id"]
+    paths = reverse_path(today.filter(~pl.col("vehicle_id").is_in(beside.implode())))
+    return [shown, pl.concat([paths, beside_path(factors, beside)]), asks, drifts]

@@ -1,0 +1,62 @@
+"""One posterior of a vehicle's faults: how often and where it failed, how that looks, what its pilot measures, what the rest says."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.refer.findings import confirmed, prior_lessons
+from pipeline.refer.inputs import ReferInputs
+from pipeline.refer.suspects.level_factors import LevelFactors
+from pipeline.refer.suspects.signatures import Signature
+from pipeline.refer.suspects.weighing import Verdicts
+from pipeline.settings.refer import ReferSettings
+
+Floats = NDArray[np.float64]
+
+MODEL_WORTH = 5.0
+"""Findings of one vehicle model count as much as the fleet's prior once there are so many."""
+QUIET = {
+    "pilot_diode_leaky": 1.0, "pilot_diode_shorted": 0.25, "pilot_leakage": 0.25, "pilot_resistor": 0.1, "pilot_open": 0.1,
+    "never_requests": 1.0,
+}  # fmt: skip
+"""Faults that may be there without a failed attempt, so that attribution cannot speak against them: how common each is against
+a leaking diode (`quiet_prevalence`). A short is quiet where no EVSE looks, an open line where none sees the vehicle. Judgement."""
+
+
+def priors(vehicles: pl.DataFrame, inputs: ReferInputs, signatures: dict[str, Signature]) -> Floats:
+    """Prior over suspects by vehicle, (vehicles, suspects).
+
+    The declared one with all findings, drawn to the model's own.
+    """
+    cases = confirmed(inputs.findings)
+    fleet = signatures["vehicle_prior"].learnt(prior_lessons(cases))
+    found = (
+        cases.join(inputs.fleet.select("vehicle_id", "vehicle_model"), on="vehicle_id")
+        .group_by("vehicle_model", "suspect")
+        .len("n")
+    )
+    wide = vehicles.select("vehicle_model").with_row_index("row")
+    counts = np.zeros((vehicles.height, len(fleet.categories)))
+    rows = wide.join(found, on="vehicle_model").sort("row")
+    columns = rows["suspect"].replace_strict(
+        {s: i for i, s in enumerate(fleet.categories)}, return_dtype=pl.Int64
+    )
+    np.add.at(counts, (rows["row"].to_numpy(), columns.to_numpy()), rows["n"].to_numpy())
+    total = counts.sum(axis=1, keepdims=True)
+    return np.asarray((MODEL_WORTH * fleet.table[0] + counts) / (MODEL_WORTH + total))
+
+
+def fault_odds(
+    attributed: Floats, verdicts: Verdicts, levels: LevelFactors, settings: ReferSettings
+) -> Floats:
+    """Odds of each suspect against 'nothing wrong', shape (vehicles, suspects).
+
+    A fault that fails attempts has attribution's odds (`attributed`: its probability, how often and
+    where), shared out by how the failures look; a quiet one has its own stated prevalence. Each is
+    multiplied by what the levels say of such a fault, both by what the direct signatures say.
+    """
+    loud = (attributed / (1 - attributed))[:, None] * verdicts.looks * np.exp(levels.loud)
+    common = np.array([QUIET.get(s, 0.0) for s in verdicts.suspects]) * settings.quiet_prevalence
+    return np.asarray((loud + common * np.exp(levels.quiet)) * verdicts.direct)
