@@ -1,8 +1,8 @@
 """From probabilities to calls, by stated costs.
 
-A vehicle is referred where waiting costs more than a needless visit would: p · f · week ≥ (1 − p) · visit, f being the chance that
-the fault keeps it from charging in the time planned for (1 once it fails, less for a leak that does not yet). The list as a whole
-holds at most a stated number of expected false referrals; those beyond it wait. A vehicle the data cannot tell from its EVSE is
+A vehicle is referred where waiting costs more than a needless visit would: p · f · week ≥ (1 − p) · visit,
+f being the chance that the fault keeps it from charging in the time planned for (1 once it fails, less
+for a leak that does not yet). The list as a whole holds at most a stated number of expected false referrals; those beyond it wait. A vehicle the data cannot tell from its EVSE is
 never referred on the data alone.
 """
 
@@ -57,22 +57,48 @@ def cases() -> tuple[Case, ...]:
     """
     c = pl.col
     return (
-        Case(c("found_unrepaired"), "refer", "the workshop found it and it is not reported repaired"),
+        Case(
+            c("found_unrepaired"), "refer", "the workshop found it and it is not reported repaired"
+        ),
         Case(c("proving") == "back", "refer", "back from repair it failed the proving test"),
-        Case((c("proving") == "proving") & ~c("relapsed"), "proving", "back from repair, too few attempts yet that would show"),
-        Case((c("proving") == "proved") & ~c("sign"), "proved", "back from repair it passed the proving test"),
+        Case(
+            (c("proving") == "proving") & ~c("relapsed"),
+            "proving",
+            "back from repair, too few attempts yet that would show",
+        ),
+        Case(
+            (c("proving") == "proved") & ~c("sign"),
+            "proved",
+            "back from repair it passed the proving test",
+        ),
         Case(c("dismissed") & c("sign"), "watch", "dismissed, and nothing new enough since"),
         Case(c("held"), "watch", "held by a reviewer"),
-        Case(c("listed") & c("creeps"), "refer", "the leak is expected to fail attempts soon, and waiting for that costs more than a needless visit"),
+        Case(
+            c("listed") & c("creeps"),
+            "refer",
+            "the leak is expected to fail attempts soon: waiting costs more than a needless visit",
+        ),
         Case(c("listed"), "refer", "waiting a week costs more than a needless visit"),
         Case(c("due"), "watch", "due, but the week's list is full"),
-        Case(c("sign") & c("likely") & ~c("told_apart"), "watch", "the data cannot tell it from what it was plugged into"),
-        Case(c("sign") & c("likely") & c("creeps"), "watch", "the leak is not expected to fail attempts soon"),
-        Case(c("sign") & c("drifting"), "watch", "the pilot's negative level rises; not sure enough to refer"),
+        Case(
+            c("sign") & c("likely") & ~c("told_apart"),
+            "watch",
+            "the data cannot tell it from what it was plugged into",
+        ),
+        Case(
+            c("sign") & c("likely") & c("creeps"),
+            "watch",
+            "the leak is not expected to fail attempts soon",
+        ),
+        Case(
+            c("sign") & c("drifting"),
+            "watch",
+            "the pilot's negative level rises; not sure enough to refer",
+        ),
         Case(c("sign"), "watch", "not sure enough to refer"),
         Case(c("verdict") == "insufficient_data", "insufficient_data", "too little evidence"),
         Case(pl.lit(value=True), "clear", "too little speaks against it to watch it"),
-    )  # fmt: skip
+    )
 
 
 def with_predicates(rows: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame:
@@ -89,9 +115,9 @@ def with_predicates(rows: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame
     creeps = pl.col("fails_within").is_not_null() & (pl.col("blamed") < NOT_YET)
     told_apart = pl.col("separable") | (pl.col("level_factor") >= TOLD_BY_LEVELS) | silent
     fails = pl.when(is_true(creeps)).then("fails_within").otherwise(1.0)
-    pays = (
-        p * fails * settings.cost_week_without_ac >= (1 - p) * settings.cost_needless_visit
-    ) & (p >= refer_at)
+    pays = (p * fails * settings.cost_week_without_ac >= (1 - p) * settings.cost_needless_visit) & (
+        p >= refer_at
+    )
     under_test = (pl.col("proving") == "proving") & (pl.col("blamed") < RELAPSED)
     free = ~pl.col("dismissed") & ~pl.col("held") & ~is_true(under_test)
     named = {

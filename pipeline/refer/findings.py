@@ -16,12 +16,11 @@ from pipeline.registry import conform
 FOUND = {
     "diode_shorted": "pilot_diode_shorted",
     "diode_leaky": "pilot_diode_leaky",
-    "diode_open": "unclear",
+    "diode_open": "pilot_open",
     "charger_other": "charger_input",
     "inlet_or_wiring": "inlet_lock",
 }
-"""Suspect that a finding confirms; `no_fault_found` confirms none. An open diode never shows as a failed attempt (the EVSE stays
-in state A), so it counts as unclear."""
+"""Suspect that a finding confirms; `no_fault_found` confirms none."""
 
 
 def latest_findings(findings: pl.DataFrame) -> pl.DataFrame:

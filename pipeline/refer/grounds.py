@@ -4,7 +4,12 @@ from __future__ import annotations
 
 import polars as pl
 
-SHARES = {"p_vehicle": "the vehicle", "p_evse": "its EVSEs", "p_pairing": "an incompatible pairing", "p_other": "chance"}
+SHARES = {
+    "p_vehicle": "the vehicle",
+    "p_evse": "its EVSEs",
+    "p_pairing": "an incompatible pairing",
+    "p_other": "chance",
+}
 
 
 def grounds(attempts: pl.DataFrame, since: pl.DataFrame) -> pl.DataFrame:
@@ -19,7 +24,9 @@ def grounds(attempts: pl.DataFrame, since: pl.DataFrame) -> pl.DataFrame:
     own = used.filter(pl.col("vehicle_id").is_not_null(), "bad")
     shares = own.group_by("vehicle_id").agg(pl.col(name).mean() for name in SHARES)
     most = pl.max_horizontal(list(SHARES))
-    named = pl.coalesce(pl.when(pl.col(name) == most).then(pl.lit(words)) for name, words in SHARES.items())
+    named = pl.coalesce(
+        pl.when(pl.col(name) == most).then(pl.lit(words)) for name, words in SHARES.items()
+    )
     return shares.select("vehicle_id", attributed_to=named, attributed_share=most).join(
         _others(used, own, since), on="vehicle_id", how="left"
     )
@@ -28,7 +35,9 @@ def grounds(attempts: pl.DataFrame, since: pl.DataFrame) -> pl.DataFrame:
 def _others(used: pl.DataFrame, own: pl.DataFrame, since: pl.DataFrame) -> pl.DataFrame:
     """How all others fared at the EVSEs where each vehicle failed, week by week since its trouble began."""
     week = pl.col("plugged_at_utc").dt.truncate("1w")
-    counts = used.group_by("evse_id", week.alias("week_utc")).agg(n=pl.len(), bad=pl.col("bad").sum())
+    counts = used.group_by("evse_id", week.alias("week_utc")).agg(
+        n=pl.len(), bad=pl.col("bad").sum()
+    )
     mine = used.group_by("vehicle_id", "evse_id", week.alias("week_utc")).agg(
         own_n=pl.len(), own_bad=pl.col("bad").sum()
     )

@@ -84,7 +84,7 @@ class Attributed:
             attribution.pairings.sort("p_pairing", descending=True).unique(
                 ["vehicle_model", "evse_model", "firmware"], keep="first", maintain_order=True
             ),
-            with_silence(attribution.blame),
+            attribution.blame,
             pl.concat(checks)
             .filter(pl.col("p_checks").is_not_nan())
             .group_by("evse_model", "firmware")
@@ -136,7 +136,7 @@ def judged_attempts(
     )
     return (
         inputs.attempts.filter(look_back.holds("plugged_at_utc"))
-        .join(inputs.attributed.blame, on="attempt_id", how="left")
+        .join(with_silence(inputs.attributed.blame), on="attempt_id", how="left")
         .with_columns(pl.col("silent").fill_null(value=False))
         .with_columns(pl.col("firmware").fill_null("").alias("_firmware"))
         .join(

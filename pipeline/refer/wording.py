@@ -35,36 +35,121 @@ def vehicle_clauses() -> tuple[Clause, ...]:
     lifted = at_issue & c("reverse_path_ohm").is_not_null() & (c("level_factor") > 0)
     told = at_issue & c("level_factor").is_not_null()
     return (
-        Clause("untried", c("ac_attempts") == 0, pl.lit("No AC attempt in the look-back charged or failed.")),
-        Clause("none_failed", (c("ac_attempts") > 0) & ~failed, pl.format("None of {} AC attempts failed.", "ac_attempts")),
-        Clause("failed", failed, pl.format("{} of {} AC attempts failed, at {}.", "ac_failures", "ac_attempts",
-               _counted("evses_failed_at", "EVSE"))),
-        Clause("others", failed & at_issue & (c("others_attempts") > 0),
-               pl.format("All others failed {} of {} there in that time.", "others_failures", "others_attempts")),
-        Clause("attributed", failed & ~at_issue & (c("attributed_share") > MOSTLY),
-               pl.format("Mostly attributed to {}.", "attributed_to")),
-        Clause("silent", at_issue & (c("silent") > 0), pl.format("It never asked for charge at {}, with nothing seen that explains it.",
-               _counted("silent", "AC plug-in"))),
-        Clause("not_asking", at_issue & (c("silent") == 0) & (c("asks") != "asks"),
-               pl.format("It did not ask for charge at {} of {} AC plug-ins lately.", "not_asked", "plug_ins")),
-        Clause("dc", at_issue & (c("dc_attempts") > 0), pl.format("On DC it charged at {} of {} attempts.", "dc_charged", "dc_attempts")),
-        Clause("repaired", c("repaired_at_utc").is_not_null(), pl.format("Repaired on {}.", c("repaired_at_utc").dt.strftime(DAY))),
-        Clause("probability", at_issue, pl.format("Probability that the vehicle is at fault: {}.", probability_in("p_vehicle"))),
+        Clause(
+            "untried",
+            c("ac_attempts") == 0,
+            pl.lit("No AC attempt in the look-back charged or failed."),
+        ),
+        Clause(
+            "none_failed",
+            (c("ac_attempts") > 0) & ~failed,
+            pl.format("None of {} AC attempts failed.", "ac_attempts"),
+        ),
+        Clause(
+            "failed",
+            failed,
+            pl.format(
+                "{} of {} AC attempts failed, at {}.",
+                "ac_failures",
+                "ac_attempts",
+                _counted("evses_failed_at", "EVSE"),
+            ),
+        ),
+        Clause(
+            "others",
+            failed & at_issue & (c("others_attempts") > 0),
+            pl.format(
+                "All others failed {} of {} there in that time.",
+                "others_failures",
+                "others_attempts",
+            ),
+        ),
+        Clause(
+            "attributed",
+            failed & ~at_issue & (c("attributed_share") > MOSTLY),
+            pl.format("Mostly attributed to {}.", "attributed_to"),
+        ),
+        Clause(
+            "silent",
+            at_issue & (c("silent") > 0),
+            pl.format(
+                "It never asked for charge at {}, with nothing seen that explains it.",
+                _counted("silent", "AC plug-in"),
+            ),
+        ),
+        Clause(
+            "not_asking",
+            at_issue & (c("silent") == 0) & (c("asks") != "asks"),
+            pl.format(
+                "It did not ask for charge at {} of {} AC plug-ins lately.", "not_asked", "plug_ins"
+            ),
+        ),
+        Clause(
+            "dc",
+            at_issue & (c("dc_attempts") > 0),
+            pl.format("On DC it charged at {} of {} attempts.", "dc_charged", "dc_attempts"),
+        ),
+        Clause(
+            "repaired",
+            c("repaired_at_utc").is_not_null(),
+            pl.format("Repaired on {}.", c("repaired_at_utc").dt.strftime(DAY)),
+        ),
+        Clause(
+            "probability",
+            at_issue,
+            pl.format("Probability that the vehicle is at fault: {}.", probability_in("p_vehicle")),
+        ),
         Clause("suspect", at_issue & (c("p_suspect") >= NAMED_AT), _most_likely("vehicle")),
-        Clause("path", lifted, pl.format("Against the levels others show at each EVSE, CP to PE in reverse is {}, 90 % interval {} to {}.",
-               ohms_in("reverse_path_ohm"), ohms_in("reverse_path_lo_ohm"), ohms_in("reverse_path_hi_ohm").fill_null(OVER_RANGE))),
-        Clause("as_usual", told & (c("pilot_speaks") <= -TOLD_BY_LEVELS),
-               pl.lit("The pilot's levels with it are those of other vehicles there, which speaks against its pilot circuit.")),
-        Clause("plan", at_issue & c("creeps") & c("begins_utc").is_not_null(),
-               pl.format("As it goes, it begins to fail at the EVSEs it uses from {} on (early end of an 80 % interval).",
-                         c("begins_utc").dt.strftime(DAY))),
-        Clause("chance", at_issue & (c("fails_now") >= 0.01),
-               pl.format("At the EVSEs it uses, a plug-in is refused for its level with a chance of {}.", probability_in("fails_now"))),
-        Clause("said", c("dismissed") | c("held"), pl.format("{} by {} on {}: {}.",
-               pl.when("dismissed").then(pl.lit("Dismissed")).otherwise(pl.lit("Held")), c("said_by").fill_null("unknown"),
-               c("said_at_utc").dt.strftime(DAY), c("said_why").fill_null("no reason given"))),
-        Clause("decision", pl.lit(value=True), pl.format("{}: {}.", c("call").str.replace_all("_", " ").str.to_titlecase(), "why")),
-    )  # fmt: skip
+        Clause(
+            "path",
+            lifted,
+            pl.format(
+                "Against the levels others show at each EVSE, CP to PE in reverse is {}, 90 % interval {} to {}.",
+                ohms_in("reverse_path_ohm"),
+                ohms_in("reverse_path_lo_ohm"),
+                ohms_in("reverse_path_hi_ohm").fill_null(OVER_RANGE),
+            ),
+        ),
+        Clause(
+            "as_usual",
+            told & (c("pilot_speaks") <= -TOLD_BY_LEVELS),
+            pl.lit(
+                "The pilot's levels with it are those of other vehicles there, which speaks against its pilot circuit."
+            ),
+        ),
+        Clause(
+            "plan",
+            at_issue & c("creeps") & c("begins_utc").is_not_null(),
+            pl.format(
+                "As it goes, it begins to fail at the EVSEs it uses from {} on (early end of an 80 % interval).",
+                c("begins_utc").dt.strftime(DAY),
+            ),
+        ),
+        Clause(
+            "chance",
+            at_issue & c("creeps") & (c("fails_now") >= 0.01),
+            pl.format(
+                "At the EVSEs it uses, a plug-in is refused for its level with a chance of {}.",
+                probability_in("fails_now"),
+            ),
+        ),
+        Clause(
+            "said",
+            c("dismissed") | c("held"),
+            pl.format(
+                "{} by {} on {}: {}.",
+                pl.when("dismissed").then(pl.lit("Dismissed")).otherwise(pl.lit("Held")),
+                c("said_by").fill_null("unknown"),
+                c("said_at_utc").dt.strftime(DAY),
+                c("said_why").fill_null("no reason given"),
+            ),
+        ),
+        Clause(
+            "decision",
+            pl.lit(value=True),
+            pl.format("{}: {}.", c("call").str.replace_all("_", " ").str.to_titlecase(), "why"),
+        ),
+    )
 
 
 def joined(clauses: tuple[Clause, ...]) -> pl.Expr:

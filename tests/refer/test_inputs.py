@@ -61,6 +61,7 @@ def test_the_look_back_is_half_open_and_in_order() -> None:
         "evse_model",
         "firmware",
         "p_vehicle",
+        "silent",
         "check",
     ]
     assert table["firmware"].to_list() == ["1", "1", None, "1"]

@@ -15,6 +15,7 @@ from pipeline.circuit.pilot import LOAD_OHM, low_v
 from pipeline.core.weeks import LookBack
 from pipeline.refer.suspects.drift import drift_table, spread, weekly
 from pipeline.refer.suspects.levels import (
+    Window,
     _noise,
     against_usual,
     others_median,
@@ -25,6 +26,7 @@ from pipeline.refer.suspects.levels import (
 from pipeline.settings.refer import ReferSettings
 
 SETTINGS = ReferSettings()
+TODAY = (Window(SETTINGS.level_recent_days), Window(SETTINGS.level_creeping_days))
 NONE = pl.Series("vehicle_id", [], dtype=pl.String)
 LOOK_BACK = LookBack.of("2026-W14", 12)
 VEHICLES, EVSES, WEEKS = 40, 6, 12
@@ -134,8 +136,8 @@ def test_recent_readings_start_after_the_onset() -> None:
     since = pl.DataFrame(
         {"vehicle_id": ["V00"], "since_utc": [LOOK_BACK.to_utc - timedelta(days=3)]}
     ).with_columns(pl.col("since_utc").dt.cast_time_unit("us"))
-    assert recent(rows.filter(pl.col("vehicle_id") == "V00"), since, NONE, SETTINGS).height <= 2
-    assert recent(rows, since, NONE, SETTINGS)["vehicle_id"].n_unique() == VEHICLES
+    assert recent(rows.filter(pl.col("vehicle_id") == "V00"), since, NONE, *TODAY).height <= 2
+    assert recent(rows, since, NONE, *TODAY)["vehicle_id"].n_unique() == VEHICLES
 
 
 CREEP = 10 ** np.linspace(6.2, 3.9, WEEKS)
@@ -236,7 +238,7 @@ def test_a_mended_diode_leaves_no_shadow() -> None:
 
 
 def test_readings_are_one_row_an_attempt_and_state() -> None:
-    """B2 and C2 rows where a low side was logged, by vehicle, else card, else attempt.
+    """B2 and C2 rows where a level was logged, by vehicle, else card, else attempt.
 
     Weeks from Monday; no rejected ones.
     """
@@ -262,7 +264,8 @@ def test_readings_are_one_row_an_attempt_and_state() -> None:
         "high_v",
     ]
     assert table.select("attempt_id", "who", "vehicle_id", "state", "low_v", "high_v").rows() == [
-        ("A1", "V", "V", "B2", -12.0, 9.0), ("A2", "token T", None, "B2", -11.0, None), ("A1", "V", "V", "C2", -11.9, 6.0),
+        ("A1", "V", "V", "B2", -12.0, 9.0), ("A2", "token T", None, "B2", -11.0, None),
+        ("A3", "A3", None, "B2", None, 9.1), ("A1", "V", "V", "C2", -11.9, 6.0),
         ("A3", "A3", None, "C2", -10.0, 6.1),
     ]  # fmt: skip
     assert set(table["week_utc"]) == {datetime(2026, 3, 23, tzinfo=UTC)}
@@ -296,7 +299,7 @@ def test_the_usual_level_is_the_others_median_with_its_error() -> None:
     table = against_usual(rows, SETTINGS)
     assert table.columns == [
         "attempt_id", "vehicle_id", "evse_id", "at", "week_utc", "state", "low_v", "high_v", "noise_v", "usual_v", "usual_se_v",
-        "usual_from",
+        "usual_from", "usual_high_v", "usual_high_se_v",
     ]  # fmt: skip
     assert set(table["noise_v"]) == {0.06}
     se = 1.2533 * 0.06 / np.sqrt(3)
@@ -375,7 +378,7 @@ def leveled(*rows: tuple[str, str, float, float], state: str = "B2") -> pl.DataF
     return frame.with_columns(
         attempt_id=pl.format("A{}", pl.int_range(pl.len())), at=at, week_utc=at.dt.truncate("1w"), state=pl.lit(state),
         usual_v=pl.lit(-12.0), low_v=pl.col("above") - 12.0, noise_v=pl.lit(0.05), usual_se_v=pl.lit(0.02),
-        usual_from=pl.lit("same_week"), high_v=pl.lit(9.0),
+        usual_from=pl.lit("same_week"), high_v=pl.lit(9.0), usual_high_v=pl.lit(8.9), usual_high_se_v=pl.lit(0.02),
     ).drop("day", "above")  # fmt: skip
 
 
@@ -439,7 +442,7 @@ def test_recent_gives_one_row_a_place_with_its_error() -> None:
         },
         schema_overrides={"since_utc": pl.Datetime("us", "UTC")},
     )
-    table = recent(rows, bound, pl.Series(["C"]), SETTINGS)
+    table = recent(rows, bound, pl.Series(["C"]), *TODAY)
     se = 1.2533 * 0.05
     assert table.columns == [
         "vehicle_id",
@@ -450,6 +453,8 @@ def test_recent_gives_one_row_a_place_with_its_error() -> None:
         "se_v",
         "usual_se_v",
         "nominal",
+        "high_off_v",
+        "high_se_v",
         "low_v",
     ]
     got = {(r["vehicle_id"], r["evse_id"]): r for r in table.to_dicts()}

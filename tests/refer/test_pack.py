@@ -40,8 +40,10 @@ from pipeline.refer.pack.model import (
     Weight,
 )
 from pipeline.refer.pack.parts import bands, by_vehicle, controls, peers
-from pipeline.refer.suspects.signatures import learnt, log_factor, weigh
+from pipeline.refer.suspects.level_factors import no_levels
+from pipeline.refer.suspects.signatures import learnt
 from pipeline.refer.suspects.vehicles import Judged
+from pipeline.refer.suspects.weighing import log_factor, weigh
 from pipeline.registry import empty
 
 UTC_US = pl.Datetime("us", "UTC")
@@ -193,7 +195,19 @@ def test_weights_are_bayes_factors_against_the_other_causes() -> None:
     verdicts = weigh(signs, pl.Series("unit", ["U", "V"]), tables, prior, 1e9)
     nothing = pl.DataFrame()
     made = weights(
-        Judged(nothing, prior, signs, verdicts, prior, tables, nothing), 1, "pilot_diode_shorted"
+        Judged(
+            nothing,
+            prior,
+            signs,
+            verdicts,
+            prior,
+            tables,
+            nothing,
+            no_levels(2, prior.shape[1]),
+            nothing,
+        ),
+        1,
+        "pilot_diode_shorted",
     )
     column = verdicts.suspects.index("pilot_diode_shorted")
     assert {w.signature for w in made} == {"stopped_at", "trouble_code", "at_checking"}
@@ -277,7 +291,7 @@ def test_doubts_are_counted() -> None:
         {"supply": "DC", "fault": None, "check": "unknown"}, OK | {"time_doubt": "no time"}, OK | {"distrust": True},
         OK | {"distrust": True, "time_doubt": "guessed"},
     )  # fmt: skip
-    levels = "No EVSE it used logs the low side of the pilot, so the diode is judged by where attempts stop, not by its level."
+    levels = "No EVSE it used logs the low side of the pilot: its circuit is judged by where attempts stop, not by its level."
     counted = (
         "Whether the EVSE checks the diode is not known for 2 of 3 failed AC attempts.",
         "1 of 3 failed AC attempts carry no fault code.",
@@ -363,7 +377,7 @@ def test_the_pilot_in_words(n: int, path: tuple[float | None, ...], text: str) -
     R2 is 2.74 kΩ (IEC 61851-1, second-hand).
     """
     names = ("reverse_path_ohm", "reverse_path_lo_ohm", "reverse_path_hi_ohm")
-    pilot = _pilot(dict(zip(names, path, strict=True)), levels(n))
+    pilot = _pilot(dict(zip(names, path, strict=True)), levels(n), "pilot_diode_shorted")
     assert pilot.text == text
     assert tuple(getattr(pilot, name) for name in names) == path
     assert pilot.bands == bands()
@@ -594,6 +608,8 @@ def three_vehicles() -> tuple[Judged, pl.DataFrame, pl.DataFrame, pl.DataFrame, 
         prior,
         tables,
         lows,
+        no_levels(len(units), prior.shape[1]),
+        pl.DataFrame(),
     )
     usual = {
         "coupler": "sType2", "stage": "offered", "stage_seconds": 4.0, "vehicle_id": "V", "site_id": "depot"

@@ -21,11 +21,13 @@ from pipeline.refer.suspects.signatures import (
     NO_FAULT,
     declared,
     learnt,
+    word_groups,
+)
+from pipeline.refer.suspects.weighing import (
     limited,
     log_factor,
     shares,
     weigh,
-    word_groups,
 )
 from pipeline.registry import empty, load_folder, registry
 
@@ -165,7 +167,7 @@ def findings(*rows: tuple[str, str, str]) -> pl.DataFrame:
 
 
 def test_findings_move_the_prior_and_before_and_after_are_shown() -> None:
-    """Three found diodes raise the prior of a short from 0.22 to (2.2 + 3) / 13.
+    """Three found diodes raise the prior of a short from 0.19 to (1.9 + 3) / 13.
 
     No fault found confirms nothing.
     """
@@ -175,7 +177,7 @@ def test_findings_move_the_prior_and_before_and_after_are_shown() -> None:
     )  # fmt: skip
     shown = before_after(NO_LESSONS, told).filter(pl.col("category") == "pilot_diode_shorted")
     assert shown.select("before", "after", "cases").row(0) == pytest.approx(
-        (0.22, (10 * 0.22 + 3) / 13, 3.0)
+        (0.19, (10 * 0.19 + 3) / 13, 3.0)
     )
     assert prior_lessons(confirmed(told)).height == 3
 
@@ -211,10 +213,10 @@ def test_precision_over_time() -> None:
 def test_the_last_finding_of_a_vehicle_stands() -> None:
     """By time, then by repair.
 
-    Each finding confirms its suspect, none confirms 'no fault found' (an open diode never fails).
+    Each finding confirms its suspect, none confirms 'no fault found'.
     """
     confirms = {
-        "diode_shorted": "pilot_diode_shorted", "diode_leaky": "pilot_diode_leaky", "diode_open": "unclear",
+        "diode_shorted": "pilot_diode_shorted", "diode_leaky": "pilot_diode_leaky", "diode_open": "pilot_open",
         "charger_other": "charger_input", "inlet_or_wiring": "inlet_lock", "no_fault_found": None,
     }  # fmt: skip
     assert set(confirms) == set(registry().fields["finding"].values)
@@ -350,7 +352,7 @@ def test_a_wrong_declaration_is_refused(
     bodies = {
         "thing_prior": prior,
         "sign": sign,
-        "other": {"rows": {"z": [1.0]}},
+        "evse_other": {"rows": {"z": [1.0]}},
         "words": {"just": "words"},
     }
     monkeypatch.setattr(signatures, "load_folder", lambda _: bodies)
@@ -382,10 +384,10 @@ def test_direct_signs_are_weighed_against_nothing_wrong() -> None:
     """
     tables = learnt("vehicle", NO_LESSONS)
     prior = np.tile(tables["vehicle_prior"].table, (2, 1))
-    seen = signs(("V", "low_side", "lifted", 1.0), ("stranger", "low_side", "lifted", 1.0))
+    seen = signs(("V", "drift", "rising", 1.0), ("stranger", "drift", "rising", 1.0))
     verdicts = weigh(seen, pl.Series("unit", ["U", "V"]), tables, prior, 1e9)
-    low = tables["low_side"]
-    column = low.categories.index("lifted")
+    low = tables["drift"]
+    column = low.categories.index("rising")
     expected = [
         low.table[low.suspects.index(s), column] / low.table[low.suspects.index(NO_FAULT), column]
         for s in verdicts.suspects
@@ -394,8 +396,8 @@ def test_direct_signs_are_weighed_against_nothing_wrong() -> None:
     assert verdicts.direct[0] == pytest.approx(1.0)
     assert verdicts.looks == pytest.approx(prior)
     assert verdicts.given_fault[0] == pytest.approx(prior[0])
-    assert list(verdicts.log_by_signature) == ["low_side"]
-    assert verdicts.log_by_signature["low_side"].max(axis=1) == pytest.approx([0.0, 0.0])
+    assert list(verdicts.log_by_signature) == ["drift"]
+    assert verdicts.log_by_signature["drift"].max(axis=1) == pytest.approx([0.0, 0.0])
 
 
 def test_shares_hold_however_far_apart_units_are() -> None:

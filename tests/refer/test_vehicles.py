@@ -12,22 +12,22 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.circuit.pilot import LOAD_OHM, low_v
+from pipeline.circuit.pilot import low_v
 from pipeline.core.weeks import LookBack
 from pipeline.refer.inputs import Attributed, ReferInputs, join_findings
 from pipeline.refer.suspects.lessons import lessons
-from pipeline.refer.suspects.signatures import Verdicts, learnt
+from pipeline.refer.suspects.level_factors import LevelFactors, level_factors, no_levels
+from pipeline.refer.suspects.posterior import fault_odds, priors
+from pipeline.refer.suspects.signatures import learnt
 from pipeline.refer.suspects.vehicles import (
     _blamed,
     _known,
     _measured,
     _suspected,
     _trouble_codes,
-    fault_odds,
-    level_categories,
-    priors,
     since,
 )
+from pipeline.refer.suspects.weighing import Verdicts
 from pipeline.registry import empty, polars_schema
 from pipeline.settings.refer import ReferSettings
 
@@ -92,45 +92,14 @@ def recent_levels(*rows: tuple[str, str, float, bool], se_v: float = 0.01) -> pl
     Vehicle, EVSE, reverse path in ohm, whether the usual level is only nominal.
     """
     return pl.DataFrame(
-        [(v, e, "B2", low_v(ohm), -12.0, se_v, 0.0, nominal) for v, e, ohm, nominal in rows], orient="row",
-        schema=["vehicle_id", "evse_id", "state", "low_v", "usual_v", "se_v", "usual_se_v", "nominal"],
+        [(v, e, "B2", low_v(ohm), low_v(ohm) + 12, -12.0, se_v, 0.0, nominal, None, None) for v, e, ohm, nominal in rows],
+        orient="row",
+        schema={
+            "vehicle_id": pl.String, "evse_id": pl.String, "state": pl.String, "low_v": pl.Float64, "above_v": pl.Float64,
+            "usual_v": pl.Float64, "se_v": pl.Float64, "usual_se_v": pl.Float64, "nominal": pl.Boolean,
+            "high_off_v": pl.Float64, "high_se_v": pl.Float64,
+        },
     )  # fmt: skip
-
-
-def test_a_level_is_lifted_in_three_steps() -> None:
-    """2.74 kΩ at three EVSEs reads as shorted, 3.4 kΩ nearly, 50 kΩ lifted, 1 MΩ at usual (bounds
-    2.95, 4, 300 kΩ; derived).
-    """
-    paths = {"a": 2740.0, "b": 3400.0, "c": 50e3, "d": 1e6, "e": 290e3}
-    rows = recent_levels(
-        *((v, f"E{i}", ohm, False) for v, ohm in paths.items() for i in range(3)), se_v=1e-3
-    )
-    found = dict(level_categories(rows, SETTINGS).iter_rows())
-    assert found == {
-        "a": "as_shorted",
-        "b": "near_short",
-        "c": "lifted",
-        "d": "at_usual",
-        "e": "lifted",
-    }
-    doubtful = recent_levels(("e", "E1", 290e3, False), se_v=0.01)
-    assert dict(level_categories(doubtful, SETTINGS).iter_rows()) == {"e": "at_usual"}
-
-
-def test_one_evse_without_others_gives_no_level() -> None:
-    """A usual level that is only the standard's -12 V counts where two EVSEs agree, or beside one
-    that others vouch for.
-    """
-    alone = ("alone", "E1", 2740.0, True)
-    two = [("two", "E1", 2740.0, True), ("two", "E2", 2740.0, True)]
-    vouched = ("vouched", "E1", 2740.0, False)
-    found = level_categories(recent_levels(alone, *two, vouched), SETTINGS)
-    assert found["unit"].to_list() == ["two", "vouched"]
-    assert level_categories(recent_levels(alone), SETTINGS).is_empty()
-    assert level_categories(recent_levels(alone).clear(), SETTINGS).schema == {
-        "unit": pl.String,
-        "category": pl.String,
-    }
 
 
 def test_trouble_codes_count_from_when_the_trouble_began() -> None:
@@ -190,8 +159,8 @@ def test_findings_of_a_model_draw_its_prior() -> None:
     assert table.sum(axis=1) == pytest.approx(1.0)
 
 
-def test_silent_faults_have_a_prevalence_of_their_own() -> None:
-    """Odds = attribution's, shared by looks, plus 0.4 % for a leak and for silence.
+def test_quiet_faults_have_a_prevalence_of_their_own() -> None:
+    """Odds = attribution's, shared by looks, times the levels' factor, plus 0.4 % of quiet leaks and silence times theirs.
 
     All times the direct signs (derived).
     """
@@ -206,9 +175,19 @@ def test_silent_faults_have_a_prevalence_of_their_own() -> None:
     looks = np.array([[0.4, 0.1, 0.2, 0.1, 0.1, 0.1]])
     direct = np.array([[2.0, 3.0, 1.0, 1.0, 5.0, 1.0]])
     verdicts = Verdicts(pl.Series(["V"]), suspects, looks, direct, looks, {})
-    odds = fault_odds(np.array([0.8]), verdicts, SETTINGS)
+    loud = np.log([[0.01, 2.0, 1.0, 1.0, 1.0, 1.0]])
+    quiet = np.log([[0.1, 10.0, 1.0, 1.0, 1.0, 1.0]])
+    factors = LevelFactors(loud, quiet, no_levels(1, 6).evidence, np.array([-1]))
+    odds = fault_odds(np.array([0.8]), verdicts, factors, SETTINGS)
     assert odds[0] == pytest.approx(
-        [4 * 0.4 * 2, (4 * 0.1 + 0.004) * 3, 0.8, 0.4, (0.4 + 0.004) * 5, 0.4]
+        [
+            (4 * 0.4 * 0.01 + 0.001 * 0.1) * 2,
+            (4 * 0.1 * 2 + 0.004 * 10) * 3,
+            0.8,
+            0.4,
+            (0.4 + 0.004) * 5,
+            0.4,
+        ]
     )
     known = pl.DataFrame({"vehicle_id": ["V"], "p_vehicle": [0.8]})
     row = _suspected(known, odds, suspects).row(0, named=True)
@@ -216,8 +195,8 @@ def test_silent_faults_have_a_prevalence_of_their_own() -> None:
     assert (row["p_attributed"], row["p_vehicle"]) == pytest.approx((0.8, total / (1 + total)))
     assert row["p_diode"] == pytest.approx((odds[0, 0] + odds[0, 1]) / (1 + total))
     assert (row["suspect"], row["p_suspect"]) == (
-        "pilot_diode_shorted",
-        pytest.approx(odds[0, 0] / total),
+        "pilot_diode_leaky",
+        pytest.approx(odds[0, 1] / total),
     )
     none = _suspected(known.clear(), odds[:0], suspects)
     assert none.is_empty()
@@ -309,10 +288,17 @@ def test_what_is_measured_over_time_joins_the_row() -> None:
          "above_v": [0.2, 0.0, 3.0],
          "weeks": [5, 5, 5]}
     )  # fmt: skip
-    now = recent_levels(("V", "E1", 20e3, False))
-    low, path, asks, drifts = _measured(levels, now, ask, drift)
-    assert low.rows() == [("V", -11.0)]
-    assert low.columns == ["vehicle_id", "pilot_low_v"]
+    levels = levels.with_columns(high_v=pl.Series([9.0, 8.9, 8.8, 6.0]))
+    now = recent_levels(("V", "E1", 20e3, False), ("W", "E1", 10e3, False))
+    factors = level_factors(now, pl.Series(["V", "W"]), ("pilot_leakage", "unclear"))
+    table = pl.DataFrame(
+        {"vehicle_id": ["V", "W"], "suspect": ["pilot_diode_leaky", "pilot_leakage"]}
+    )
+    low, path, asks, drifts = _measured(levels, now, factors, table, ask, drift)
+    assert low.rows() == [("V", -11.0, 8.9)]
+    assert low.columns == ["vehicle_id", "pilot_low_v", "pilot_high_v"]
+    assert path["vehicle_id"].to_list() == ["V", "W"]
+    assert path["reverse_path_ohm"][1] == pytest.approx(10e3, rel=0.2)
     assert path["reverse_path_ohm"][0] == pytest.approx(20e3, rel=0.05)
     assert asks.columns == ["vehicle_id", "asks", "silent_since_utc", "plug_ins", "not_asked"]
     assert drifts.rows() == [("V", True, AT, 0.2), ("W", False, None, 0.0), ("X", False, AT, 3.0)]
@@ -320,7 +306,7 @@ def test_what_is_measured_over_time_joins_the_row() -> None:
 
 
 def test_a_case_teaches_what_it_looked_like_in_the_four_weeks_before() -> None:
-    """Attempts and levels from four weeks before the last finding up to it; each vehicle once.
+    """Attempts from four weeks before the last finding up to it; each vehicle once.
 
     Nothing of who has no case.
     """
@@ -328,7 +314,7 @@ def test_a_case_teaches_what_it_looked_like_in_the_four_weeks_before() -> None:
     usual: dict[str, Any] = {
         "vehicle_id": "V", "evse_id": "E1", "evse_model": "M", "supply": "AC", "coupler": "sType2", "outcome": "failed",
         "stage": "offered", "early_b": True, "fault": "PilotFault", "vehicle_fault": None, "check": "yes", "weight": 1.0,
-        "p_vehicle": 1.0, "plugged_at_utc": found_at - DAY,
+        "p_vehicle": 1.0, "silent": False, "plugged_at_utc": found_at - DAY,
     }  # fmt: skip
     rows = [
         usual, usual | {"evse_id": "E2", "plugged_at_utc": found_at - timedelta(weeks=4)},
@@ -340,31 +326,23 @@ def test_a_case_teaches_what_it_looked_like_in_the_four_weeks_before() -> None:
     attempts = pl.DataFrame(
         rows, schema_overrides={"vehicle_fault": pl.Boolean, "plugged_at_utc": UTC_US}
     )
-    levels = pl.DataFrame(
-        [("V", e, "B2", at, low_v(LOAD_OHM["B"]), -12.0, 0.03, 0.01, "same_week")
-         for e in ("E1", "E2", "E3") for at in (found_at - DAY, found_at + DAY)]
-        + [("V", e, "B2", found_at - timedelta(weeks=5), -12.0, -12.0, 0.03, 0.01, "same_week") for e in ("E1", "E2", "E3")],
-        schema={"vehicle_id": pl.String, "evse_id": pl.String, "state": pl.String, "at": UTC_US, "low_v": pl.Float64,
-                "usual_v": pl.Float64, "noise_v": pl.Float64, "usual_se_v": pl.Float64, "usual_from": pl.String}, orient="row",
-    )  # fmt: skip
     found = told(
         ("V", found_at - 20 * DAY, "inlet_or_wiring", None), ("V", found_at, "diode_shorted", None),
         ("V", LOOK_BACK.to_utc, "charger_other", None), ("W", AT, "no_fault_found", None),
     )  # fmt: skip
-    table = lessons(inputs(findings=found), attempts, levels, LOOK_BACK, SETTINGS)
+    table = lessons(inputs(findings=found), attempts, LOOK_BACK, SETTINGS)
     assert table.schema == polars_schema("decision_lesson")
     assert set(table.select("vehicle_id", "found_at_utc", "suspect").rows()) == {
         ("V", found_at, "pilot_diode_shorted")
     }
     assert table.select("signature", "category", "amount").rows() == [
-        ("at_checking", "charged", 1.0), ("at_checking", "failed", 2.0), ("fault_word", "pilot", 2.0),
-        ("low_side", "as_shorted", 1.0),
-        ("stopped_at", "early_b", 2.0),
+        ("at_checking", "charged", 1.0), ("at_checking", "failed", 2.0), ("at_socket", "charged", 1.0),
+        ("at_socket", "failed", 2.0), ("fault_word", "pilot", 2.0), ("silence", "loud", 2.0), ("stopped_at", "early_b", 2.0),
     ]  # fmt: skip
     many = pl.concat(
         [attempts.with_columns(evse_id=pl.format("{}-{}", "evse_id", pl.lit(i))) for i in range(4)]
     )
     assert (
-        lessons(inputs(findings=found), many, levels, LOOK_BACK, SETTINGS)["amount"].max()
+        lessons(inputs(findings=found), many, LOOK_BACK, SETTINGS)["amount"].max()
         == SETTINGS.witnesses_at_most
     )

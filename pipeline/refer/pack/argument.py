@@ -13,10 +13,11 @@ from typing import Any, Literal
 import numpy as np
 import polars as pl
 
+from pipeline.circuit.causes import VARIANTS
 from pipeline.core.wording import SUSPECTS, counted, percent, probability
 from pipeline.refer.pack.model import RuledOut, Weight
-from pipeline.refer.suspects.weighing import log_factor
 from pipeline.refer.suspects.vehicles import DIODE, Judged
+from pipeline.refer.suspects.weighing import log_factor
 
 Strength = Literal["ruled_out", "unlikely", "open"]
 _SCALE = ((100.0, "very strongly"), (10.0, "strongly"), (3.0, "clearly"), (1.2, "weakly"))
@@ -54,7 +55,33 @@ def weights(judged: Judged, row: int, suspect: str) -> tuple[Weight, ...]:
                 factor=factor, log_factor=log, words=factor_words(factor), source=signature.source,
             )
         )  # fmt: skip
+    out += level_weight(judged, row, suspect)
     return tuple(sorted(out, key=lambda w: (-abs(w.log_factor), w.signature)))
+
+
+def level_weight(judged: Judged, row: int, suspect: str) -> list[Weight]:
+    """What the pilot's levels weigh, where any is logged: the circuit's likelihoods, no declared table."""
+    if judged.factors.row[row] < 0:
+        return []
+    table = judged.table.row(row, named=True)
+    column = judged.verdicts.suspects.index(suspect)
+    like = np.exp(np.maximum(judged.factors.loud[row], judged.factors.quiet[row]))
+    prior = judged.prior[row]
+    others = (prior @ like - prior[column] * like[column]) / max(1.0 - prior[column], 1e-12)
+    log = float(np.log(like[column] / others))
+    shown = [
+        f"{name} {table[key]:.1f} V"
+        for name, key in (("positive", "pilot_high_v"), ("negative", "pilot_low_v"))
+        if table[key] is not None
+    ]
+    return [
+        Weight(
+            signature="pilot_levels", title="Levels of the pilot against those of other vehicles there",
+            seen=", ".join(shown) + " (median in B2)" if shown else "levels in C2 only",
+            factor=float(np.exp(log)), log_factor=log, words=factor_words(float(np.exp(log))),
+            source="Derived from the circuit of IEC 61851-1 Annex A and SAE J1772, as given by secondary sources",
+        )
+    ]  # fmt: skip
 
 
 def _seen(part: pl.DataFrame, categories: tuple[str, ...], words: tuple[str, ...]) -> str:
@@ -127,28 +154,44 @@ def _strength(share: float | None) -> Strength:
     return "ruled_out" if share < 0.01 else "unlikely" if share < 0.1 else "open"
 
 
+_CHARGES = "Unrepaired, it charges at several healthy EVSEs of the control group in a row."
+_REFUTES: dict[str, tuple[str, ...]] = {
+    "pilot_leakage": (
+        "Dry and clean, both resistance readings are those of a healthy vehicle: then look where water came from.",
+        "In B2 and C2 the positive level is as with other vehicles.",
+    ),
+    "pilot_resistor": (
+        "In B2 and C2 the positive level is as with other vehicles.",
+        "The forward resistance reading is that of a healthy vehicle of the model.",
+    ),
+    "pilot_open": ("An EVSE shows state B when it is plugged in.",),
+    "carried_cable": (
+        "With another cable it fails at the same sockets.",
+        "It fails at EVSEs with a cable of their own.",
+    ),
+    "charger_leakage": ("Its insulation to earth is in order by the maker's procedure, at operating temperature.",),
+}  # fmt: skip
+
+
 def refutes(suspect: str) -> tuple[str, ...]:
     """Findings that would prove the claim wrong."""
-    common = "Unrepaired, it charges at several healthy EVSEs of the control group in a row."
     if suspect in DIODE:
         return (
             "The pair of resistance readings is kΩ one way and MΩ the other, as in a sound vehicle of the model.",
             "On the oscilloscope the low side in state B is at -12 V while the high half is at 9 V.",
-            common + " They must be known to check the diode.",
+            _CHARGES + " They must be known to check the diode.",
         )
-    return (
-        "The maker's procedure finds the named part in order and another part at fault.",
-        common,
-    )
+    other = "The maker's procedure finds the named part in order and another part at fault."
+    return (*_REFUTES.get(suspect, (other,)), _CHARGES)
 
 
 def doubts(attempts: pl.DataFrame, readings: int, suspect: str) -> tuple[str, ...]:
     """What the logs of one vehicle do not show, as far as it bears on the claim."""
     out = []
     ac = attempts.filter(pl.col("supply") == "AC", pl.col("outcome") == "failed")
-    if not readings:
+    if not readings and suspect in (*VARIANTS, "unclear"):
         out.append(
-            "No EVSE it used logs the low side of the pilot, so the diode is judged by where attempts stop, not by its level."
+            "No EVSE it used logs the low side of the pilot: its circuit is judged by where attempts stop, not by its level."
         )
     unknown = ac.filter(pl.col("check") == "unknown").height
     if suspect in DIODE and unknown:

@@ -105,7 +105,7 @@ def _pack(
     suspect, named = suspects[0][0], row["suspect"] or "unclear"
     inlets = tuple(i for i in (own.fleet.get("inlets") or "").split(";") if i)
     strip = _strip(own.attempts)
-    pilot = _pilot(row, own.levels)
+    pilot = _pilot(row, own.levels, suspect)
     path = (row["reverse_path_ohm"], row["reverse_path_lo_ohm"], row["reverse_path_hi_ohm"])
     control, control_text = _control(own.control, row["vehicle_id"])
     return Evidence(
@@ -128,7 +128,7 @@ def _pack(
         ruled_out=ruled_out(_since(own.attempts, row["onset_lo_utc"]), own.peers, dict(suspects)),
         bench=bench(named, inlets, path),
         refutes=refutes(named),
-        doubts=doubts(own.attempts, own.levels.height, named),
+        doubts=doubts(own.attempts, own.levels["low_v"].count(), named),
         history=own.history,
         form=FORM,
     )  # fmt: skip
@@ -182,28 +182,41 @@ def _control(frame: pl.DataFrame | None, vehicle_id: str) -> tuple[tuple[Control
     return tuple(Control(**row) for row in shown.to_dicts()), text
 
 
-def _pilot(row: dict[str, Any], levels: pl.DataFrame) -> Pilot:
+def _pilot(row: dict[str, Any], levels: pl.DataFrame, suspect: str) -> Pilot:
     columns = list(PilotReading.model_fields)
     readings = tuple(
         PilotReading(**r)
         for r in levels.rename({"usual_v": "usual_low_v"}).select(columns).to_dicts()
     )
     path = (row["reverse_path_ohm"], row["reverse_path_lo_ohm"], row["reverse_path_hi_ohm"])
-    if not readings:
-        text = "No EVSE this vehicle used in the look-back logs the low side of the pilot."
-    elif path[0] is None and path[1] is None:
-        text = "The readings at hand are too few to judge the reverse path by."
-    elif path[0] is None:
-        text = f"The low side is at each EVSE's usual level: reverse path above {ohms(path[1])}, as with a sound diode."
-    else:
-        text = (
-            f"Against each EVSE's own usual low side the reverse path is {ohms(path[0])}, "
-            f"90 % interval {ohms_between(path[1], path[2])}; a sound diode gives MΩ, a shorted one 2.74 kΩ."
-        )
     return Pilot(
-        text=text, readings=readings, bands=bands(),
+        text=_pilot_text(levels, suspect, path), readings=readings, bands=bands(),
         reverse_path_ohm=path[0], reverse_path_lo_ohm=path[1], reverse_path_hi_ohm=path[2],
     )  # fmt: skip
+
+
+def _pilot_text(
+    levels: pl.DataFrame, suspect: str, path: tuple[float | None, float | None, float | None]
+) -> str:
+    """What the levels say, in a sentence or two."""
+    if not levels["low_v"].count():
+        return "No EVSE this vehicle used in the look-back logs the low side of the pilot." + (
+            " Some log the positive level, which is shown." if levels.height else ""
+        )
+    if path[0] is None and path[1] is None:
+        return "The readings at hand are too few to judge the reverse path by."
+    if path[0] is None:
+        return f"The low side is at each EVSE's usual level: reverse path above {ohms(path[1])}, as with a sound diode."
+    measured = (
+        f"Against each EVSE's own usual low side the reverse path is {ohms(path[0])}, "
+        f"90 % interval {ohms_between(path[1], path[2])}"
+    )
+    if suspect == "pilot_leakage":
+        return (
+            f"{measured}. The positive level falls with it and the low side is alike in B2 and C2: "
+            "a path from pilot to earth beside the diode, not the diode."
+        )
+    return f"{measured}; a sound diode gives MΩ, a shorted one 2.74 kΩ."
 
 
 def _history(

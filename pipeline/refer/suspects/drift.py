@@ -55,7 +55,7 @@ def weekly(levels: pl.DataFrame) -> pl.DataFrame:
     `levels`: as `against_usual` gives them. Only rows whose usual level other vehicles gave.
     """
     return (
-        levels.filter(pl.col("usual_from") != "nominal")
+        levels.filter(pl.col("usual_from") != "nominal", pl.col("low_v").is_not_null())
         .group_by("vehicle_id", "week_utc", "evse_id", "state")
         .agg(
             (pl.col("low_v") - pl.col("usual_v")).median().alias("above_v"),

@@ -49,7 +49,10 @@ def check_limits(attempts: pl.DataFrame, levels: pl.DataFrame, equipment: pl.Dat
     `attempts`: as `judged_attempts`; `levels`: as `against_usual`.
     """
     lifted = (
-        levels.filter(pl.col("low_v") - pl.col("usual_v") > 5 * pl.col("noise_v"), pl.col("low_v") > -GENERATOR_V)
+        levels.filter(
+            pl.col("low_v") - pl.col("usual_v") > 5 * pl.col("noise_v"),
+            pl.col("low_v") > -GENERATOR_V,
+        )
         .group_by("attempt_id")
         .agg(pl.col("low_v").max())
     )
@@ -79,11 +82,18 @@ def trend(levels: pl.DataFrame, beside: pl.Series, look_back: LookBack) -> pl.Da
         levels.filter(pl.col("at") >= look_back.to_utc - timedelta(days=TREND_DAYS))
         .with_columns(lift=lift, ohm=whole - R1_OHM - load, x=x)
         .filter(pl.col("lift") > LEAST_LIFT_SDS * pl.col("noise_v"), pl.col("ohm") > 0)
-        .with_columns(y=pl.col("ohm").log(), var=(pl.col("noise_v") * whole / (pl.col("lift") * pl.col("ohm"))) ** 2 + 0.01)
+        .with_columns(
+            y=pl.col("ohm").log(),
+            var=(pl.col("noise_v") * whole / (pl.col("lift") * pl.col("ohm"))) ** 2 + 0.01,
+        )
     )
     w, x, y = 1 / pl.col("var"), pl.col("x"), pl.col("y")
     sums = rows.group_by("vehicle_id", maintain_order=True).agg(
-        s0=w.sum(), s1=(w * x).sum(), s2=(w * x * x).sum() + 1 / SLOPE_SD**2, t0=(w * y).sum(), t1=(w * x * y).sum()
+        s0=w.sum(),
+        s1=(w * x).sum(),
+        s2=(w * x * x).sum() + 1 / SLOPE_SD**2,
+        t0=(w * y).sum(),
+        t1=(w * x * y).sum(),
     )
     det = pl.col("s0") * pl.col("s2") - pl.col("s1") ** 2
     return sums.select(
@@ -97,7 +107,12 @@ def trend(levels: pl.DataFrame, beside: pl.Series, look_back: LookBack) -> pl.Da
 
 
 def forecast(
-    attempts: pl.DataFrame, levels: pl.DataFrame, leaks: pl.DataFrame, equipment: pl.DataFrame, look_back: LookBack, days: int
+    attempts: pl.DataFrame,
+    levels: pl.DataFrame,
+    leaks: pl.DataFrame,
+    equipment: pl.DataFrame,
+    look_back: LookBack,
+    days: int,
 ) -> pl.DataFrame:
     """One row per leak with a lifted level: columns as SCHEMA.
 
@@ -107,10 +122,14 @@ def forecast(
     """
     mine = levels.filter(pl.col("vehicle_id").is_in(leaks["vehicle_id"].implode()))
     lines = trend(mine, leaks.filter("beside")["vehicle_id"], look_back)
-    used = _used(attempts, mine, equipment, look_back).join(lines.with_row_index("line"), on="vehicle_id")
+    used = _used(attempts, mine, equipment, look_back).join(
+        lines.with_row_index("line"), on="vehicle_id"
+    )
     if used.is_empty():
         return pl.DataFrame(schema=SCHEMA)
-    beside = used.join(leaks, on="vehicle_id", how="left", maintain_order="left")["beside"].to_numpy()
+    beside = used.join(leaks, on="vehicle_id", how="left", maintain_order="left")[
+        "beside"
+    ].to_numpy()
     limits = check_limits(attempts, levels, equipment)[used["place"].to_numpy()]
     table = np.stack([chance_refused(np.full(len(limits), v), limits) for v in LEVELS_V], axis=1)
     ahead = np.arange(HORIZON_DAYS + 1) / 7.0
@@ -121,7 +140,9 @@ def forecast(
         usual = used["usual_v"].to_numpy()[:, None]
         low = usual - usual * R1_OHM / (R1_OHM + np.exp(log_ohm) + load)
         chance = used["p_checks"].to_numpy()[:, None] * _read_off(table, low)
-        np.add.at(per_day[:, node], used["line"].to_numpy(), used["tried"].to_numpy()[:, None] * chance)
+        np.add.at(
+            per_day[:, node], used["line"].to_numpy(), used["tried"].to_numpy()[:, None] * chance
+        )
     weight = np.outer(SHARES, SHARES).ravel()
     calm = np.exp(-np.cumsum(per_day / USED_DAYS, axis=2) + per_day[:, :, :1] / USED_DAYS)
     spared = np.einsum("lnd,n->ld", calm, weight)
@@ -139,13 +160,15 @@ def forecast(
 
 
 def _paths(used: pl.DataFrame, ahead: Floats) -> list[Floats]:
-    """ln of the path (rows, days) at each pair of nodes of level and slope, drawn jointly."""
+    """Ln of the path (rows, days) at each pair of nodes of level and slope, drawn jointly."""
     level, slope, var, var_slope, cov = (
         used[c].to_numpy()[:, None] for c in ("log_ohm", "slope", "var_log", "var_slope", "cov")
     )
     sd = np.sqrt(var)
     left = np.sqrt(np.maximum(var_slope - cov**2 / var, 0.0))
-    return [level + sd * a + (slope + cov / sd * a + left * b) * ahead for a in NODES for b in NODES]
+    return [
+        level + sd * a + (slope + cov / sd * a + left * b) * ahead for a in NODES for b in NODES
+    ]
 
 
 def _read_off(table: Floats, low_v: Floats) -> Floats:
@@ -154,13 +177,19 @@ def _read_off(table: Floats, low_v: Floats) -> Floats:
     place = np.clip((low_v - LEVELS_V[0]) / step, 0.0, LEVELS_V.size - 1.001)
     below = place.astype(np.int64)
     rows = np.arange(len(table))[:, None]
-    return np.asarray(table[rows, below] * (below + 1 - place) + table[rows, below + 1] * (place - below))
+    return np.asarray(
+        table[rows, below] * (below + 1 - place) + table[rows, below + 1] * (place - below)
+    )
 
 
-def _used(attempts: pl.DataFrame, levels: pl.DataFrame, equipment: pl.DataFrame, look_back: LookBack) -> pl.DataFrame:
+def _used(
+    attempts: pl.DataFrame, levels: pl.DataFrame, equipment: pl.DataFrame, look_back: LookBack
+) -> pl.DataFrame:
     """EVSEs each vehicle used on AC lately: `vehicle_id, evse_id, tried, usual_v, p_checks, place` (row in `equipment`)."""
     usual = levels.group_by("evse_id").agg(pl.col("usual_v").median())
-    knows = pl.col("check").replace_strict({"yes": 1.0, "no": 0.0, "unknown": CHECKS_IF_UNKNOWN}, return_dtype=pl.Float64)
+    knows = pl.col("check").replace_strict(
+        {"yes": 1.0, "no": 0.0, "unknown": CHECKS_IF_UNKNOWN}, return_dtype=pl.Float64
+    )
     return (
         attempts.filter(
             pl.col("supply") == "AC",
@@ -170,7 +199,11 @@ def _used(attempts: pl.DataFrame, levels: pl.DataFrame, equipment: pl.DataFrame,
         .group_by("vehicle_id", "evse_id", maintain_order=True)
         .agg(tried=pl.len(), p_checks=knows.last())
         .join(usual, on="evse_id", how="left", maintain_order="left")
-        .join(equipment.with_row_index("place").select("evse_id", "place"), on="evse_id", maintain_order="left")
+        .join(
+            equipment.with_row_index("place").select("evse_id", "place"),
+            on="evse_id",
+            maintain_order="left",
+        )
         .with_columns(pl.col("usual_v").fill_null(-GENERATOR_V))
         .sort("vehicle_id", "evse_id")
     )

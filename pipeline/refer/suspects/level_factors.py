@@ -13,7 +13,14 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy.special import logsumexp
 
-from pipeline.circuit.level_evidence import LEVELS, SOUND, Hypotheses, LevelEvidence, level_evidence
+from pipeline.circuit.level_evidence import (
+    LEVELS,
+    SOUND,
+    Hypotheses,
+    LevelEvidence,
+    hypotheses,
+    level_evidence,
+)
 from pipeline.circuit.pilot import GENERATOR_V
 from pipeline.refer.suspects.levels import NOMINAL_SE_V
 
@@ -33,7 +40,7 @@ LOG_CAP = np.log(1e6)
 
 @dataclass(frozen=True)
 class LevelFactors:
-    """Natural log Bayes factors of the levels for each suspect against a sound pilot, (vehicles, suspects), 0 where none is logged.
+    """Natural log Bayes factors of the levels for each suspect against a sound pilot, (vehicles, suspects), 0 without levels.
 
     `loud`: of a fault that fails attempts; `quiet`: of one that has not. `evidence` has the posterior behind them; `row` of it
     by vehicle (-1: no level logged).
@@ -43,6 +50,13 @@ class LevelFactors:
     quiet: Floats
     evidence: LevelEvidence
     row: NDArray[np.int64]
+
+
+def no_levels(vehicles: int, suspects: int) -> LevelFactors:
+    """Factors of vehicles of which no level is logged: all 1."""
+    none = np.zeros((vehicles, suspects))
+    evidence = LevelEvidence(pl.Series("vehicle_id", [], dtype=pl.String), hypotheses(), none[:0])
+    return LevelFactors(none, none, evidence, np.full(vehicles, -1, dtype=np.int64))
 
 
 def level_rows(now: pl.DataFrame) -> pl.DataFrame:
@@ -59,17 +73,22 @@ def level_rows(now: pl.DataFrame) -> pl.DataFrame:
         low_se_v=(pl.col("se_v") ** 2 + pl.col("usual_se_v") ** 2).sqrt(),
     )
     keys = ["vehicle_id", "evse_id"]
-    rows = own.group_by(keys, maintain_order=True).agg(scale=(-pl.col("usual_v") / GENERATOR_V).mean())
+    rows = own.group_by(keys, maintain_order=True).agg(
+        scale=(-pl.col("usual_v") / GENERATOR_V).mean()
+    )
     for level in LEVELS:
         which, state = level.split("_")
         mine = own.filter(pl.col("side") == state).select(
-            *keys, *(pl.col(f"{which}_{what}_v").alias(f"{level}_{what}_v") for what in ("off", "se"))
+            *keys,
+            *(pl.col(f"{which}_{what}_v").alias(f"{level}_{what}_v") for what in ("off", "se")),
         )
         rows = rows.join(mine, on=keys, how="left", maintain_order="left")
     return rows.with_columns(pl.col(f"{level}_se_v").fill_null(NOMINAL_SE_V) for level in LEVELS)
 
 
-def level_factors(now: pl.DataFrame, vehicles: pl.Series, suspects: tuple[str, ...]) -> LevelFactors:
+def level_factors(
+    now: pl.DataFrame, vehicles: pl.Series, suspects: tuple[str, ...]
+) -> LevelFactors:
     """Factors of the vehicles asked for, in their order; `now` as `levels.recent` gives it."""
     evidence = level_evidence(level_rows(now))
     grid = evidence.grid
@@ -78,9 +97,14 @@ def level_factors(now: pl.DataFrame, vehicles: pl.Series, suspects: tuple[str, .
     known = row >= 0
     loud, quiet = np.zeros((2, vehicles.len(), len(suspects)))
     for column, suspect in enumerate(suspects):
-        for target, weight in ((loud, loud_weight(grid, suspect)), (quiet, quiet_weight(grid, suspect))):
+        for target, weight in (
+            (loud, loud_weight(grid, suspect)),
+            (quiet, quiet_weight(grid, suspect)),
+        ):
             target[known, column] = _marginal(evidence.log_likelihood[row[known]], weight)
-    return LevelFactors(np.clip(loud, -LOG_CAP, LOG_CAP), np.clip(quiet, -LOG_CAP, LOG_CAP), evidence, row)
+    return LevelFactors(
+        np.clip(loud, -LOG_CAP, LOG_CAP), np.clip(quiet, -LOG_CAP, LOG_CAP), evidence, row
+    )
 
 
 def beside_path(factors: LevelFactors, vehicles: pl.Series, interval: float = 0.9) -> pl.DataFrame:
@@ -99,7 +123,10 @@ def beside_path(factors: LevelFactors, vehicles: pl.Series, interval: float = 0.
     columns = {"": 0.5, "_lo": tail, "_hi": 1 - tail}
     return pl.DataFrame(
         {"vehicle_id": pl.Series(known, dtype=pl.String)}
-        | {f"reverse_path{name}_ohm": pl.Series(point(share), dtype=pl.Float64) for name, share in columns.items()}
+        | {
+            f"reverse_path{name}_ohm": pl.Series(point(share), dtype=pl.Float64)
+            for name, share in columns.items()
+        }
     )
 
 
@@ -114,13 +141,17 @@ def _marginal(logs: Floats, weight: Floats) -> Floats:
 def loud_weight(grid: Hypotheses, suspect: str) -> Floats:
     """Prior over the grid's points of a fault that fails attempts (points,), sums to 1."""
     if suspect == "unclear":
-        return np.asarray((1 - UNCLEAR_SHARE) * _even(grid.of(SOUND)) + UNCLEAR_SHARE * _even(~grid.of(SOUND)))
+        return np.asarray(
+            (1 - UNCLEAR_SHARE) * _even(grid.of(SOUND)) + UNCLEAR_SHARE * _even(~grid.of(SOUND))
+        )
     own = grid.of(suspect)
     if not own.any():
         return _even(grid.of(SOUND))
     if suspect in ("pilot_diode_leaky", "pilot_leakage"):
         fails = own & (grid.value <= FAILS_BELOW_OHM)
-        return np.asarray((1 - FAILS_ABOVE_SHARE) * _even(fails) + FAILS_ABOVE_SHARE * _even(own & ~fails))
+        return np.asarray(
+            (1 - FAILS_ABOVE_SHARE) * _even(fails) + FAILS_ABOVE_SHARE * _even(own & ~fails)
+        )
     return _even(own)
 
 

@@ -1,4 +1,4 @@
-"""Each EVSE's own usual low side, and each vehicle's readings against it.
+"""Each EVSE's own usual levels, and each vehicle's readings against them.
 
 The usual level leaves the vehicle in question out, so an odd vehicle cannot shift what it is
 measured against; and as it comes from other vehicles at the same EVSE, a weak pilot generator (all
@@ -28,7 +28,7 @@ RESTLESS_SHARE = 1 / 3
 
 
 def readings(attempts: pl.DataFrame) -> pl.DataFrame:
-    """One row per attempt and state (B2, C2) with a low side.
+    """One row per attempt and state (B2, C2) of which a level was logged.
 
     Columns `attempt_id, who, vehicle_id, evse_id, at, week_utc, state, low_v, high_v`; `who` is the
     vehicle, or whatever stands for it where it is unknown.
@@ -42,7 +42,7 @@ def readings(attempts: pl.DataFrame) -> pl.DataFrame:
     )
     columns = ("attempt_id", "who", "vehicle_id", "evse_id", "at", "week_utc")
     return pl.concat(
-        base.filter(pl.col(low).is_not_null()).select(
+        base.filter(pl.col(low).is_not_null() | pl.col(high).is_not_null()).select(
             *columns,
             pl.lit(state).alias("state"),
             pl.col(low).alias("low_v"),
@@ -101,11 +101,15 @@ def _noise(frame: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame:
     `noise_v`, the robust spread of readings within a vehicle and week, shrunk to the fleet's where
     few.
     """
+    together = ["evse_id", "state", "who", "week_utc"]
     inner = frame.with_columns(
-        (pl.col("low_v") - pl.col("low_v").median().over("evse_id", "state", "who", "week_utc"))
-        .abs()
-        .alias("off_v"),
-        pl.len().over("evse_id", "state", "who", "week_utc").alias("n"),
+        pl.coalesce(
+            *(
+                (pl.col(level) - pl.col(level).median().over(together)).abs()
+                for level in ("low_v", "high_v")
+            )
+        ).alias("off_v"),
+        pl.len().over(together).alias("n"),
     ).filter(pl.col("n") >= 3)
     fleet = inner["off_v"].median()
     floor = settings.level_noise_floor_v
@@ -198,7 +202,8 @@ def without_mended(rows: pl.DataFrame) -> pl.DataFrame:
     short = pl.col("state").replace_strict(SHORTED_LIFT_V, return_dtype=pl.Float64)
     rows = rows.with_columns(((pl.col("low_v") - pl.col("usual_v")) / short).alias("lift"))
     by_attempt = (
-        rows.group_by("vehicle_id", "attempt_id", "at")
+        rows.filter(pl.col("lift").is_not_null())
+        .group_by("vehicle_id", "attempt_id", "at")
         .agg(pl.col("lift").max())
         .sort("vehicle_id", "at", "attempt_id")
     )
@@ -224,7 +229,9 @@ class Window:
     most_days: float = 0.0
 
 
-def recent(rows: pl.DataFrame, since: pl.DataFrame, creeping: pl.Series, steady: Window, moving: Window) -> pl.DataFrame:
+def recent(
+    rows: pl.DataFrame, since: pl.DataFrame, creeping: pl.Series, steady: Window, moving: Window
+) -> pl.DataFrame:
     """Readings to judge a vehicle's pilot by today: per vehicle, EVSE and state, as
     `circuit.reverse_path` takes them, and `high_off_v` with `high_se_v`.
 
@@ -236,10 +243,16 @@ def recent(rows: pl.DataFrame, since: pl.DataFrame, creeping: pl.Series, steady:
     kept = rows.join(since, on="vehicle_id", how="left", maintain_order="left").filter(
         pl.col("since_utc").is_null() | (pl.col("at") >= pl.col("since_utc"))
     )
-    age_days = (pl.col("at").max().over("vehicle_id") - pl.col("at")).dt.total_microseconds() / 86_400e6
+    age_days = (
+        pl.col("at").max().over("vehicle_id") - pl.col("at")
+    ).dt.total_microseconds() / 86_400e6
     back = pl.col("at").rank("dense", descending=True).over("vehicle_id")
     moves = pl.col("vehicle_id").is_in(creeping.implode())
-    kept = kept.filter(pl.when(moves).then(_within(moving, age_days, back)).otherwise(_within(steady, age_days, back)))
+    kept = kept.filter(
+        pl.when(moves)
+        .then(_within(moving, age_days, back))
+        .otherwise(_within(steady, age_days, back))
+    )
     se = MEDIAN_EFFICIENCY * pl.col("noise_v").first() / pl.len().sqrt()
     high_off = pl.col("high_v") - pl.col("usual_high_v")
     return (
@@ -249,7 +262,11 @@ def recent(rows: pl.DataFrame, since: pl.DataFrame, creeping: pl.Series, steady:
             pl.col("usual_v").mean(),
             se.alias("se_v"),
             pl.col("usual_se_v").max(),
-            (pl.col("usual_from") == "nominal").any().alias("nominal"),
+            pl.when(pl.col("low_v").is_not_null())
+            .then(pl.col("usual_from") == "nominal")
+            .otherwise(pl.col("usual_high_v").is_null())
+            .any()
+            .alias("nominal"),
             high_off.median().alias("high_off_v"),
             (se**2 + pl.col("usual_high_se_v").max() ** 2).sqrt().alias("high_se_v"),
         )

@@ -1,4 +1,4 @@
-"""One posterior of a vehicle's faults: how often and where it failed, how that looks, what its pilot measures, what the rest says."""
+"""One posterior of a vehicle's faults: how often and where it failed, how that looks, what was measured."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ QUIET = {
     "never_requests": 1.0,
 }  # fmt: skip
 """Faults that may be there without a failed attempt, so that attribution cannot speak against them: how common each is against
-a leaking diode (`quiet_prevalence`). A short is quiet where no EVSE looks, an open line where none sees the vehicle. Judgement."""
+a leaking diode (`quiet_prevalence`). A short is quiet where no EVSE looks, an open line where none sees it. Judgement."""
 
 
 def priors(vehicles: pl.DataFrame, inputs: ReferInputs, signatures: dict[str, Signature]) -> Floats:

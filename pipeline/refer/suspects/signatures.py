@@ -76,7 +76,9 @@ def declared(kind: str) -> Mapping[str, Signature]:
     for name, body in bodies.items():
         if "rows" not in body or name.startswith("evse_") != (kind == "evse"):
             continue
-        expected = (kind,) if name == prior else (*suspects, *((NO_FAULT,) if body.get("direct") else ()))
+        expected = (
+            (kind,) if name == prior else (*suspects, *((NO_FAULT,) if body.get("direct") else ()))
+        )
         rows, categories = _spelt_out(name, body["rows"], expected), tuple(body["categories"])
         table = np.array(list(rows.values()), dtype=np.float64)
         if len(body.get("words", categories)) != len(categories):

@@ -9,8 +9,8 @@ from pipeline.circuit.pilot import high_window, low_window
 from pipeline.refer.decision import call_units, worth_acting, worth_watching
 from pipeline.refer.inputs import ReferInputs
 from pipeline.refer.suspects.signatures import learnt
-from pipeline.refer.suspects.weighing import limited, weigh
 from pipeline.refer.suspects.signs import evse_signs, once
+from pipeline.refer.suspects.weighing import limited, weigh
 from pipeline.refer.wording import pairing_reason
 from pipeline.settings.refer import ReferSettings
 

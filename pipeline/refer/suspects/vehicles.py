@@ -146,10 +146,15 @@ def judge_vehicles(
         pl.Series("level_factor", _told_by_levels(odds, factors)),
         pl.Series("pilot_speaks", _pilot_speaks(verdicts.suspects, factors)),
     )
-    for frame in [_blamed(evidence), _silent(attempts), *_measured(levels, today, factors, table, ask, drift)]:
+    for frame in [
+        _blamed(evidence),
+        _silent(attempts),
+        *_measured(levels, today, factors, table, ask, drift),
+    ]:
         table = table.join(frame, on="vehicle_id", how="left", maintain_order="left")
     table = table.with_columns(
-        pl.col("blamed", "blamed_evses", "silent").fill_null(0), pl.col("drifting").fill_null(value=False)
+        pl.col("blamed", "blamed_evses", "silent").fill_null(0),
+        pl.col("drifting").fill_null(value=False),
     )
     plan = leak_plan(inputs, attempts, valid, table, look_back, settings)
     table = table.join(plan, on="vehicle_id", how="left", maintain_order="left")
@@ -157,9 +162,7 @@ def judge_vehicles(
     return Judged(table, given, signs, verdicts, prior, signatures, levels, factors, since_utc)
 
 
-def _evidence(
-    attempts: pl.DataFrame, known: pl.DataFrame, since_utc: pl.DataFrame
-) -> pl.DataFrame:
+def _evidence(attempts: pl.DataFrame, known: pl.DataFrame, since_utc: pl.DataFrame) -> pl.DataFrame:
     """Attempts that speak of each vehicle's present state, with `p_state`: attribution's probability of it."""
     state = known.select("vehicle_id", p_state="p_vehicle")
     return (
@@ -181,7 +184,7 @@ def _as_if_at_fault(evidence: pl.DataFrame) -> pl.DataFrame:
 def _told_by_levels(odds: Floats, factors: LevelFactors) -> Floats:
     """Natural log factor of the levels for the likeliest suspect (vehicles,)."""
     best = odds.argmax(axis=1) if len(odds) else np.zeros(0, dtype=np.int64)
-    return np.maximum(factors.loud, factors.quiet)[np.arange(len(best)), best]
+    return np.asarray(np.maximum(factors.loud, factors.quiet)[np.arange(len(best)), best])
 
 
 def _pilot_speaks(suspects: tuple[str, ...], factors: LevelFactors) -> Floats:
@@ -200,7 +203,9 @@ def leak_plan(
 ) -> pl.DataFrame:
     """`leaks.forecast` of the vehicles whose likeliest suspect is a leak that the levels tell."""
     leaks = table.filter(
-        pl.col("suspect").is_in(LEAKS), pl.col("p_vehicle") >= LEAST_PLANNED, pl.col("level_factor") > 0
+        pl.col("suspect").is_in(LEAKS),
+        pl.col("p_vehicle") >= LEAST_PLANNED,
+        pl.col("level_factor") > 0,
     ).select("vehicle_id", beside=pl.col("suspect") == "pilot_leakage")
     return forecast(attempts, levels, leaks, inputs.equipment, look_back, settings.plan_days)
 
@@ -219,7 +224,9 @@ def _known(inputs: ReferInputs, attempts: pl.DataFrame) -> pl.DataFrame:
         "dc_charged",
     )
     return (
-        seen.join(inputs.attributed.vehicles.drop("silent", strict=False), on="vehicle_id", how="left")
+        seen.join(
+            inputs.attributed.vehicles.drop("silent", strict=False), on="vehicle_id", how="left"
+        )
         .join(inputs.fleet.select("vehicle_id", "vehicle_model"), on="vehicle_id", how="left")
         .with_columns(
             pl.col("p_vehicle").fill_null(0.0),
@@ -252,7 +259,9 @@ def _suspected(known: pl.DataFrame, odds: Floats, suspects: tuple[str, ...]) -> 
 
 def _silent(attempts: pl.DataFrame) -> pl.DataFrame:
     """`vehicle_id, silent`: AC plug-ins of the look-back at which it never asked and nothing seen explains it."""
-    mine = attempts.filter(pl.col("silent"), pl.col("supply") == "AC", pl.col("vehicle_id").is_not_null())
+    mine = attempts.filter(
+        pl.col("silent"), pl.col("supply") == "AC", pl.col("vehicle_id").is_not_null()
+    )
     return mine.group_by("vehicle_id").agg(silent=pl.len().cast(pl.Int64))
 
 
@@ -308,5 +317,6 @@ def _measured(
         "above_v",
     )
     beside = table.filter(pl.col("suspect") == "pilot_leakage")["vehicle_id"]
-    paths = reverse_path(today.filter(~pl.col("vehicle_id").is_in(beside.implode())))
+    in_series = ~pl.col("vehicle_id").is_in(beside.implode())
+    paths = reverse_path(today.filter(in_series, pl.col("low_v").is_not_null()))
     return [shown, pl.concat([paths, beside_path(factors, beside)]), asks, drifts]
