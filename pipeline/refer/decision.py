@@ -1,8 +1,9 @@
 """From probabilities to calls, by stated costs.
 
-A vehicle is referred where waiting costs more than a needless visit would: p · f · week ≥ (1 − p) · visit,
-f being the chance that the fault keeps it from charging in the time planned for (1 once it fails, less
-for a leak that does not yet). The list as a whole holds at most a stated number of expected false referrals; those beyond it wait. A vehicle the data cannot tell from its EVSE is
+A vehicle is referred where waiting costs more than a needless visit would: p · f · week ≥ (1 − p) ·
+visit, f being the chance that the fault keeps it from charging in the time planned for (1 once it
+fails, less for a leak that does not yet). The list as a whole holds at most a stated number of
+expected false referrals; those beyond it wait. A vehicle the data cannot tell from its EVSE is
 never referred on the data alone.
 """
 
