@@ -12,6 +12,7 @@ import polars as pl
 
 from pipeline.attribute.attribution import Attribution, attribute
 from pipeline.attribute.baseline.warm import WarmStart
+from pipeline.core.one_thread import one_blas_thread
 from pipeline.core.weeks import LookBack, week_before
 from pipeline.publish.about import finding_marks, firmware_marks, out_decisions, within
 from pipeline.refer.inputs import Attributed, ReferInputs, join_findings
@@ -39,6 +40,7 @@ class WeekReport:
     baseline: Mapping[str, pl.DataFrame]
 
 
+@one_blas_thread()
 def attribute_week(
     con: Connection, attempts: pl.DataFrame, week: str, settings: Settings
 ) -> Attribution:
@@ -55,6 +57,7 @@ def attribute_week(
     )
 
 
+@one_blas_thread()
 def report_week(
     con: Connection, week: str, settings: Settings, decisions: DecisionFrames
 ) -> WeekReport:

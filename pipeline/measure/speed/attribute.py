@@ -16,6 +16,7 @@ import polars as pl
 
 from pipeline.attribute.evidence import CHECK_YES, ECHO_NONE, Evidence
 from pipeline.attribute.states.solve import solve
+from pipeline.core.one_thread import one_blas_thread
 from pipeline.core.peak_memory import peak_mb
 from pipeline.core.weeks import LookBack
 from pipeline.settings.attribute import AttributeSettings
@@ -94,6 +95,7 @@ def big_fleet(size: Size) -> Evidence:
     )
 
 
+@one_blas_thread()
 def time_one(size: Size, settings: AttributeSettings) -> dict[str, float | int]:
     """Solve one fleet once.
 
