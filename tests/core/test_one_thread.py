@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from threadpoolctl import threadpool_info
+from threadpoolctl import threadpool_info  # type: ignore[import-untyped]
 
 from pipeline.core.one_thread import ASKED_FOR, one_blas_thread
 
