@@ -41,6 +41,7 @@ def attempt(
         "lineage": [], "outcome": "failed" if failed else "charged", "stage": "requested" if failed else "delivering",
         "stage_seconds": 4.0, "fault": "PilotFault" if failed else None, "early_b": failed, "pilot_low_samples": 0,
         "energy_kwh": 0.0 if failed else 20.0, "distrust": False, "weight": 1.0,
+        "suspended_evse": False, "charged_later": False,
     }  # fmt: skip
     return row | blame | more
 

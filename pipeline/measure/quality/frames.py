@@ -40,6 +40,9 @@ def core_attempts(world: World) -> pl.DataFrame:
         pilot_low_samples=logs_low.cast(pl.Int64),
         vehicle_fault=pl.lit(None, dtype=pl.Boolean),
         transaction_id=empty_text,
+        asked=in_c,
+        suspended_evse=pl.lit(value=False),
+        charged_later=pl.lit(value=False),
         distrust=pl.lit(value=False),
         weight=pl.lit(1.0),
     )
