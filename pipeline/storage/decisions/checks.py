@@ -99,15 +99,20 @@ def instant(name: str, text: str) -> datetime:
 
 
 def number(name: str, value: object) -> float:
-    """A finite number within the field's limits; DecisionError naming the column where it is not."""
-    least = registry().fields[name].minimum
+    """A number within the field's limits; DecisionError naming the column where it is not.
+
+    A resistance may be infinite: what a meter shows as over range.
+    """
+    field = registry().fields[name]
+    least = field.minimum
     try:
         given = float(value)  # type: ignore[arg-type]
     except (TypeError, ValueError) as error:
         raise DecisionError(
             f"{name} must be a number, not {value!r}", next_step="use a decimal point and no unit"
         ) from error
-    if not math.isfinite(given) or (least is not None and given < least):
+    over_range = field.unit == "ohm" and given == math.inf
+    if not (math.isfinite(given) or over_range) or (least is not None and given < least):
         raise DecisionError(
             f"{name} cannot be {value!r}", next_step="leave it out if it was not measured"
         )

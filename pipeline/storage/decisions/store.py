@@ -29,7 +29,15 @@ from pipeline.storage.decisions.checks import (
 from pipeline.storage.decisions.checks import (
     week as checked_week,
 )
-from pipeline.storage.decisions.tables import FINDING, LESSON, METADATA, REFERRAL, REVIEW
+from pipeline.storage.decisions.tables import (
+    FINDING,
+    LESSON,
+    METADATA,
+    REFERRAL,
+    REVIEW,
+    WITHDRAWAL,
+)
+from pipeline.storage.decisions.tables import READING as BENCH_READING
 from pipeline.storage.files import make_private
 
 BUSY_S = 30
@@ -49,6 +57,7 @@ READING: Mapping[str, dict[str, Any]] = {
 class DecisionFrames:
     """Everything in the store as frames, in the order it was written: what a run takes.
 
+    Findings and readings taken back or corrected are left out; `entries` tells them.
     `unreadable` names each row that is not as declared (written by hand, or by an earlier version
     that let it in) and was left out.
     """
@@ -57,6 +66,7 @@ class DecisionFrames:
     findings: pl.DataFrame = field(default_factory=lambda: empty("decision_finding"))
     lessons: pl.DataFrame = field(default_factory=lambda: empty("decision_lesson"))
     referrals: pl.DataFrame = field(default_factory=lambda: empty("decision_referral"))
+    readings: pl.DataFrame = field(default_factory=lambda: empty("decision_reading"))
     unreadable: tuple[str, ...] = ()
 
 
@@ -83,14 +93,14 @@ class Decisions:
             "vehicle_id": vehicle_id, "week": checked_week(week), "decision": decision, "reason": reason.strip(),
             "decided_by": decided_by.strip(), "decided_at_utc": plausible("decided_at_utc", decided_at_utc or datetime.now(UTC)),
         }  # fmt: skip
-        with self._writing() as con:
+        with self.writing() as con:
             if after is not None:
                 self._refuse_stale(con, vehicle_id, after)
-            return _insert(con, REVIEW, row)
+            return insert(con, REVIEW, row)
 
     def last_review(self, vehicle_id: str) -> int:
         """Number of the last review of a vehicle, 0 if there is none."""
-        with self._reading() as con:
+        with self.reading() as con:
             return _last_review(con, vehicle_id)
 
     def finding(self, row: Mapping[str, Any], decided_by: str) -> int:
@@ -101,8 +111,8 @@ class Decisions:
         """
         full = finding_row(row) | {"decided_by": decided_by, "decided_at_utc": datetime.now(UTC)}
         said({"vehicle_id": full["vehicle_id"], "decided_by": decided_by})
-        with self._writing() as con:
-            return _insert(con, FINDING, full)
+        with self.writing() as con:
+            return insert(con, FINDING, full)
 
     def add_lessons(self, lessons: pl.DataFrame) -> int:
         """Keep what confirmed cases looked like; what is kept already stays as it is.
@@ -120,11 +130,15 @@ class Decisions:
 
     def frames(self) -> DecisionFrames:
         """Everything, read in one transaction."""
-        with self._reading() as con:
-            read = [_frame(con, table) for table in (REVIEW, FINDING, LESSON, REFERRAL)]
-        reviews, findings, lessons, referrals = (frame for frame, _ in read)
+        with self.reading() as con:
+            back = withdrawn(con)
+            read = [
+                _frame(con, table, back.get(table.name, frozenset()))
+                for table in (REVIEW, FINDING, LESSON, REFERRAL, BENCH_READING)
+            ]
+        reviews, findings, lessons, referrals, readings = (frame for frame, _ in read)
         unreadable = tuple(fault for _, faults in read for fault in faults)
-        return DecisionFrames(reviews, findings, lessons, referrals, unreadable)
+        return DecisionFrames(reviews, findings, lessons, referrals, readings, unreadable)
 
     def close(self) -> None:
         """Let go of the connections."""
@@ -133,7 +147,7 @@ class Decisions:
     def _add_new(self, table: sa.Table, frame: pl.DataFrame) -> int:
         rows = conform(frame, table.name).to_dicts()
         key = registry().table(table.name).key
-        with self._writing() as con:
+        with self.writing() as con:
             kept = {tuple(row) for row in con.execute(sa.select(*(table.c[k] for k in key)))}
             new = [row for row in rows if tuple(row[k] for k in key) not in kept]
             if new:
@@ -150,7 +164,8 @@ class Decisions:
             )
 
     @contextmanager
-    def _writing(self) -> Iterator[sa.Connection]:
+    def writing(self) -> Iterator[sa.Connection]:
+        """One transaction that writes; StoreError where it was not kept."""
         try:
             with self.engine.begin() as con:
                 if con.dialect.name == "postgresql":
@@ -163,7 +178,8 @@ class Decisions:
             ) from error
 
     @contextmanager
-    def _reading(self) -> Iterator[sa.Connection]:
+    def reading(self) -> Iterator[sa.Connection]:
+        """One transaction that sees one moment of the whole store."""
         try:
             with self.engine.execution_options(
                 **READING.get(self.engine.dialect.name, {})
@@ -233,9 +249,19 @@ def _connect_args(url: sa.URL) -> dict[str, Any]:
     return {"timeout": BUSY_S} if url.get_backend_name() == "sqlite" else {}
 
 
-def _insert(con: sa.Connection, table: sa.Table, row: Mapping[str, Any]) -> int:
+def insert(con: sa.Connection, table: sa.Table, row: Mapping[str, Any]) -> int:
+    """Write a row; returns its number."""
     key = con.execute(sa.insert(table).values(dict(row))).inserted_primary_key
     return int(key[0]) if key else 0
+
+
+def withdrawn(con: sa.Connection) -> dict[str, frozenset[int]]:
+    """Numbers of the entries taken back or corrected, by table."""
+    rows = con.execute(sa.select(WITHDRAWAL.c.entry_table, WITHDRAWAL.c.entry_number)).all()
+    return {
+        name: frozenset(number for table, number in rows if table == name)
+        for name in {table for table, _ in rows}
+    }
 
 
 def _last_review(con: sa.Connection, vehicle_id: str) -> int:
@@ -245,7 +271,9 @@ def _last_review(con: sa.Connection, vehicle_id: str) -> int:
     return int(found or 0)
 
 
-def _frame(con: sa.Connection, table: sa.Table) -> tuple[pl.DataFrame, list[str]]:
+def _frame(
+    con: sa.Connection, table: sa.Table, without: frozenset[int]
+) -> tuple[pl.DataFrame, list[str]]:
     """The good rows of a table, and what is wrong with each of the others."""
     declared = registry().table(table.name).columns
     plain = [
@@ -259,6 +287,8 @@ def _frame(con: sa.Connection, table: sa.Table) -> tuple[pl.DataFrame, list[str]
     for row_number, *values in con.execute(
         sa.select(table.c.number, *plain).order_by(table.c.number)
     ):
+        if row_number in without:
+            continue
         try:
             good.append(tuple(_value(c, value) for c, value in zip(declared, values, strict=True)))
         except DecisionError as error:

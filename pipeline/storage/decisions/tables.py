@@ -10,7 +10,9 @@ import sqlalchemy as sa
 
 from pipeline.registry import registry
 
-TABLES = ("decision_review", "decision_finding", "decision_lesson", "decision_referral")
+FIRST_TABLES = ("decision_review", "decision_finding", "decision_lesson", "decision_referral")
+"""Those every store has; the others are added when an older store is opened."""
+TABLES = (*FIRST_TABLES, "decision_reading", "decision_withdrawal", "decision_attachment")
 
 
 class UtcText(sa.types.TypeDecorator[datetime]):
@@ -73,4 +75,6 @@ CREATE OR REPLACE FUNCTION decisions_append_only() RETURNS trigger LANGUAGE plpg
 $$ BEGIN RAISE EXCEPTION 'decisions are append-only'; END $$;
 CREATE TRIGGER {name}_no_{event} BEFORE {event} ON {name} FOR EACH STATEMENT EXECUTE FUNCTION decisions_append_only()
 """
-REVIEW, FINDING, LESSON, REFERRAL = (_table(name) for name in TABLES)
+REVIEW, FINDING, LESSON, REFERRAL, READING, WITHDRAWAL, ATTACHMENT = (
+    _table(name) for name in TABLES
+)

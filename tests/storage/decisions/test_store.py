@@ -166,11 +166,11 @@ def test_a_reader_waits_for_nobody_and_sees_one_moment(store: Decisions) -> None
     """
     store.review("V1", "2026-W14", "hold", "ask the driver first", "Ines")
     began = time.monotonic()
-    with store._writing():
+    with store.writing():
         seen = store.frames()
         assert (seen.reviews.height, store.last_review("V1")) == (1, 1)
     assert time.monotonic() - began < BUSY_S / 2
-    with store._reading() as reader:
+    with store.reading() as reader:
         count = sa.text("SELECT count(*) FROM decision_review")
         assert reader.execute(count).scalar() == 1
         store.review("V2", "2026-W14", "hold", "meanwhile", "Bo")
