@@ -16,6 +16,8 @@ TABLES = {
     "charging": "raw_charging",
     "dtcs": "raw_dtc",
     "findings": "raw_finding",
+    "readings": "raw_reading",
+    "traces": "raw_trace",
     "changes": "raw_change",
     "work": "raw_work",
 }
