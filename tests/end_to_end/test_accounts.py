@@ -218,3 +218,22 @@ def test_damage_stays_where_it_is(sound: Path, tmp_path: Path) -> None:
     assert len(names) >= 3
     assert {name: lost[name] for name in names} == dict.fromkeys(names, 1)
     assert {more for name, more in lost.items() if name not in names} == {0}
+
+
+def test_a_unit_of_unknown_model_is_kept(tmp_path: Path) -> None:
+    """A vehicle or an EVSE whose model was left blank is listed with no model, not turned away."""
+    fleet = tmp_path / "d"
+    fleet.mkdir()
+    (fleet / "vehicles.csv").write_text(
+        "vehicle_id,vehicle_model,model_year,onboard_charger_kw,ac_phases,inlets\nV1,,2024,11,3,cCCS2\n"
+    )
+    (fleet / "evses.csv").write_text(
+        "evse_id,site_id,station_id,connector_id,evse_model,firmware,supply,connector_type,"
+        "max_current_a,phases,max_power_kw,timezone\nE1,yard,S1,1,,,AC,sType2,32,3,22,UTC\n"
+    )
+    with writing(tmp_path / "w.duckdb") as con:
+        files = ingest_delivery(con, fleet, Settings().ingest, None).files
+        assert files["rejected"].to_list() == [0, 0]
+        normalise(con, None, Settings().normalise)
+        assert query(con, "SELECT vehicle_model FROM core_vehicle").rows() == [(None,)]
+        assert query(con, "SELECT evse_model FROM core_evse").rows() == [(None,)]

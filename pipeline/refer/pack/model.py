@@ -104,7 +104,7 @@ class Control(Part):
 
     evse_id: str
     site_id: str
-    evse_model: str
+    evse_model: str | None
     diode_check: str = Field(description="yes | no | unknown")
     week: str = Field(description="ISO week, 2026-W14")
     attempts: int = Field(description="This vehicle's attempts there that charged or failed")

@@ -166,7 +166,9 @@ def judge_pairings(
     failed = pl.col("outcome") == "failed"
     counts = (
         attempts.filter(
-            pl.col("outcome").is_in(["charged", "failed"]), pl.col("vehicle_model").is_not_null()
+            pl.col("outcome").is_in(["charged", "failed"]),
+            pl.col("vehicle_model").is_not_null(),
+            pl.col("evse_model").is_not_null(),
         )
         .with_columns(pl.col("firmware").fill_null(""))
         .group_by(keys)
