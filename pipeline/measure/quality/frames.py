@@ -41,6 +41,11 @@ def core_attempts(world: World) -> pl.DataFrame:
         vehicle_fault=pl.lit(None, dtype=pl.Boolean),
         transaction_id=empty_text,
         asked=in_c,
+        asked_at_utc=pl.lit(None, dtype=utc),
+        vehicle_software=empty_text,
+        **dict.fromkeys(
+            ("wait_s", "let_go_s", "soc_plug_pct", "soc_leave_pct"), pl.lit(None, dtype=pl.Float64)
+        ),
         suspended_evse=pl.lit(value=False),
         charged_later=pl.lit(value=False),
         distrust=pl.lit(value=False),
