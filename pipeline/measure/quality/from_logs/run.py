@@ -11,12 +11,17 @@ from time import perf_counter
 import polars as pl
 
 from pipeline.core.weeks import week_end
+from pipeline.measure.quality.from_logs.first import read_first_world
 from pipeline.measure.quality.from_logs.scores import Scored, score
 from pipeline.measure.quality.from_logs.units import World, read_world
 from pipeline.orchestrate.run import Request, run_week
 from pipeline.settings import Settings
+from sample_logs import generator as town
+from sample_logs.generator import SCENARIOS
 from sample_logs.second_world import WORLDS, Mechanics, simulate
 
+FIRST = "first-"
+"""Before the name of one of the first generator's scenarios."""
 Tell = Callable[[str], None]
 
 
@@ -40,9 +45,22 @@ class Generator:
 
 def generator_of(world: str) -> Generator:
     """The generator of a named world; raises KeyError with the names there are."""
+    if world.startswith(FIRST) and world.removeprefix(FIRST) in SCENARIOS:
+        return first(world.removeprefix(FIRST))
     if world not in WORLDS:
-        raise KeyError(f"no world {world!r}; there are {', '.join(WORLDS)}")
+        names = (*WORLDS, *(FIRST + name for name in SCENARIOS))
+        raise KeyError(f"no world {world!r}; there are {', '.join(names)}")
     return second(WORLDS[world])
+
+
+def first(scenario: str) -> Generator:
+    """The first generator with one of its scenarios."""
+
+    def write(folder: Path, size: Size, seed: int) -> Path:
+        town.simulate(folder, size.vehicles, size.evses, size.weeks, seed, scenario)
+        return folder / "delivery"
+
+    return Generator(FIRST + scenario, write, read_first_world)
 
 
 def second(mechanics: Mechanics) -> Generator:
