@@ -94,6 +94,11 @@ PARTS = ("attribution", "referral", "reading")
     show_default=True,
     help="From logs: a world of the second generator, or of the first as first-SCENARIO.",
 )
+@click.option(
+    "--every-week",
+    is_flag=True,
+    help="From logs: publish every week and say how soon vehicles are referred.",
+)
 @click.option("--units", is_flag=True, help="From logs: list every unit missed or wrongly called.")
 @click.option("--json", "as_json", is_flag=True, help="From logs: print the figures as JSON.")
 @click.option(
@@ -105,7 +110,7 @@ PARTS = ("attribution", "referral", "reading")
 def evaluate(
     context: click.Context, fleets: tuple[Fleet, ...], referred: Fleet, first_seed: int, weeks: int, scenarios: tuple[str, ...],
     parts: tuple[str, ...], table_file: Path | None, plot: Path | None, worlds: tuple[str, ...], keep: Path | None,
-    *, from_logs: bool, units: bool, as_json: bool,
+    *, from_logs: bool, units: bool, as_json: bool, every_week: bool,
 ) -> None:  # fmt: skip
     """Measure the quality of attribution, referral and reading where the truth is known, over
     seeds.
@@ -120,6 +125,7 @@ def evaluate(
             keep,
             units=units,
             as_json=as_json,
+            every_week=every_week,
         )
         return
     if plot and plot.suffix not in {".svg", ".png"}:
@@ -215,11 +221,12 @@ def _from_logs(
     *,
     units: bool,
     as_json: bool,
+    every_week: bool,
 ) -> None:
     import json
 
     from pipeline.measure.quality.from_logs.figures import figures
-    from pipeline.measure.quality.from_logs.run import Size, generator_of, score_worlds
+    from pipeline.measure.quality.from_logs.run import Plan, Size, generator_of, score_worlds
     from pipeline.measure.quality.from_logs.table import misses, table
     from pipeline.settings import load_settings
 
@@ -232,7 +239,8 @@ def _from_logs(
         for fleet in fleets:
             seeds = range(first_seed, first_seed + fleet.seeds)
             size = Size(fleet.vehicles, fleet.evses, weeks)
-            scored = score_worlds(generator, size, seeds, settings, _tell, keep)
+            plan = Plan(generator, size, settings, every_week)
+            scored = score_worlds(plan, seeds, _tell, keep)
             counted = figures(scored)
             head = f"{generator.name}, {fleet.vehicles} vehicles x {fleet.evses} EVSEs x {weeks} weeks, "
             head += f"{fleet.seeds} seeds from {first_seed}"

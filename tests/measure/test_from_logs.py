@@ -15,9 +15,10 @@ from click.testing import CliRunner
 from pipeline.cli import main
 from pipeline.measure.quality.from_logs.figures import figures
 from pipeline.measure.quality.from_logs.oracle import oracle
-from pipeline.measure.quality.from_logs.run import Size, score_world, second
+from pipeline.measure.quality.from_logs.run import Plan, Size, score_world, second
 from pipeline.measure.quality.from_logs.scores import Scored
 from pipeline.measure.quality.from_logs.table import misses, table
+from pipeline.measure.quality.from_logs.timing import Published, referral_times, timing_figures
 from pipeline.measure.quality.from_logs.units import (
     World,
     evse_truth,
@@ -125,7 +126,7 @@ def test_figures_count_what_they_say(world: World) -> None:
             "said_p_pairing": [0.0, None, None], "said_p_other": [0.0, None, None],
         }
     )  # fmt: skip
-    told = figures(Scored(vehicles, evses, pairings, attempts))
+    told = figures(Scored(vehicles, evses, pairings, attempts, pl.DataFrame()))
     assert told["vehicles"]["precision"] == pytest.approx(2 / 3)
     assert told["vehicles"]["recall"] == pytest.approx(2 / 3)
     assert told["vehicles"]["oracle_recall"] == pytest.approx(2 / 3)
@@ -141,7 +142,9 @@ def test_figures_count_what_they_say(world: World) -> None:
 def test_a_small_world_is_read_and_scored_from_its_published_files(tmp_path: Path) -> None:
     """Most plug-ins of the delivery are found again with their vehicle and outcome; every unit has a row; all is kept."""
     known = second(replace(WORLDS["standard"], unknown_models=0.0))
-    scored = score_world(known, Size(24, 12, 4), 3, load_settings(), tmp_path)
+    scored = score_world(
+        Plan(known, Size(24, 12, 4), load_settings(), every_week=True), 3, tmp_path
+    )
     assert scored.vehicles.height == 24
     assert scored.evses.height == 12
     told = figures(scored)
@@ -150,7 +153,28 @@ def test_a_small_world_is_read_and_scored_from_its_published_files(tmp_path: Pat
     assert told["attempts"]["outcome_right"] > 0.85
     assert "missed vehicles" in misses(scored)
     assert (tmp_path / "delivery/fleet/vehicles.csv").exists()
-    assert list((tmp_path / "out").glob("2026-W*/vehicles.csv"))
+    assert len(list((tmp_path / "out").glob("2026-W*/vehicles.csv"))) == 2
+
+
+def test_time_to_referral_runs_from_the_third_own_failure(world: World) -> None:
+    """Days from the third failure to the end of the first week that refers afterwards; earlier words do not count."""
+    third = (
+        vehicle_truth(world, END)
+        .filter("identifiable")
+        .drop_nulls("third_at")
+        .sort("third_at")
+        .tail(1)
+    )
+    name, at = third["vehicle_id"][0], third["third_at"][0]
+    ends = [at - timedelta(days=3), at + timedelta(days=4), at + timedelta(days=11), END]
+    said = ["refer", "watch", "refer", "refer"]
+    weeks = [
+        Published(end, pl.DataFrame({"vehicle_id": [name], "call": [call]}))
+        for end, call in zip(ends, said, strict=True)
+    ]
+    rows = referral_times(world, weeks).filter(pl.col("vehicle_id") == name)
+    assert rows["said_days"].to_list() == pytest.approx([11.0])
+    assert timing_figures(rows)["referred_in_that_week"] == 0.0
 
 
 def test_the_command_prints_json_and_knows_its_worlds() -> None:

@@ -7,6 +7,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.measure.quality.from_logs.scores import Scored
+from pipeline.measure.quality.from_logs.timing import timing_figures
 from pipeline.measure.quality.measures import average_precision, calibration_error, ratio
 
 CALIBRATED_FROM = 0.02
@@ -22,6 +23,7 @@ def figures(scored: Scored) -> dict[str, Any]:
         "evses_by_kind": _by_kind(scored.evses.with_columns(kind=_strength()), "faulty"),
         "pairings": _pairings(scored.pairings),
         "attempts": _attempts(scored.attempts),
+        **({"time to referral": timing_figures(scored.times)} if scored.times.height else {}),
     }
 
 

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from time import perf_counter
 
 import polars as pl
 
-from pipeline.core.weeks import week_end
+from pipeline.core.weeks import week_before, week_end
 from pipeline.measure.quality.from_logs.first import read_first_world
 from pipeline.measure.quality.from_logs.scores import Scored, score
+from pipeline.measure.quality.from_logs.timing import Published, referral_times
 from pipeline.measure.quality.from_logs.units import World, read_world
 from pipeline.orchestrate.run import Request, run_week
 from pipeline.settings import Settings
@@ -22,6 +23,8 @@ from sample_logs.second_world import WORLDS, Mechanics, simulate
 
 FIRST = "first-"
 """Before the name of one of the first generator's scenarios."""
+FIRST_WEEK = 3
+"""Where every week is published, the first is that after so many weeks of logs."""
 Tell = Callable[[str], None]
 
 
@@ -72,48 +75,62 @@ def second(mechanics: Mechanics) -> Generator:
     return Generator(mechanics.name, write, read_world)
 
 
-def score_world(
-    generator: Generator, size: Size, seed: int, settings: Settings, folder: Path
-) -> Scored:
-    """Simulate one world in a folder, run the pipeline on its delivery, score the week."""
-    delivery = generator.write(folder, size, seed)
-    request = Request((delivery,), folder / "store.duckdb", folder / "out", None, settings)
-    result = run_week(request)
-    scored = score(generator.read(folder / "truth"), result.folder, week_end(result.week))
-    named = (pl.lit(generator.name).alias("world"), pl.lit(seed).alias("seed"))
+@dataclass(frozen=True)
+class Plan:
+    """What is to be measured: worlds of one generator and size; every week published where asked."""
+
+    generator: Generator
+    size: Size
+    settings: Settings
+    every_week: bool = False
+
+
+def score_world(plan: Plan, seed: int, folder: Path) -> Scored:
+    """Simulate one world in a folder, run the pipeline on its delivery, score the last week."""
+    delivery = plan.generator.write(folder, plan.size, seed)
+    store, out = folder / "store.duckdb", folder / "out"
+    result = run_week(Request((delivery,), store, out, None, plan.settings))
+    world = plan.generator.read(folder / "truth")
+    scored = score(world, result.folder, week_end(result.week))
+    if plan.every_week:
+        weeks = _weeks_before(result.week, plan.size.weeks - FIRST_WEEK)
+        asked = [Request((delivery,), store, out, week, plan.settings) for week in weeks]
+        published = [_published(run_week(request).folder, request.week) for request in asked]
+        last = _published(result.folder, result.week)
+        scored = replace(scored, times=referral_times(world, [*published, last]))
+    return _named(scored, plan.generator.name, seed)
+
+
+def _weeks_before(week: str, count: int) -> list[str]:
+    """Weeks before a week, the earliest first."""
+    weeks: list[str] = []
+    for _ in range(max(0, count)):
+        week = week_before(week)
+        weeks.insert(0, week)
+    return weeks
+
+
+def _published(folder: Path, week: str | None) -> Published:
+    calls = pl.read_csv(folder / "vehicles.csv", columns=["vehicle_id", "call"])
+    return Published(week_end(week or folder.name), calls)
+
+
+def _named(scored: Scored, world: str, seed: int) -> Scored:
+    named = (pl.lit(world).alias("world"), pl.lit(seed).alias("seed"))
     return Scored(*(getattr(scored, f.name).with_columns(*named) for f in fields(scored)))
 
 
-def score_worlds(
-    generator: Generator,
-    size: Size,
-    seeds: range,
-    settings: Settings,
-    tell: Tell,
-    keep: Path | None = None,
-) -> Scored:
+def score_worlds(plan: Plan, seeds: range, tell: Tell, keep: Path | None = None) -> Scored:
     """Score a world over seeds; the folders are kept where asked for."""
-    parts = list(_each(generator, size, seeds, settings, tell, keep))
-    return Scored(
-        *(
-            pl.concat([getattr(part, f.name) for part in parts], how="diagonal_relaxed")
-            for f in fields(Scored)
-        )
-    )
+    parts = list(_each(plan, seeds, tell, keep))
+    frames = ([getattr(part, f.name) for part in parts] for f in fields(Scored))
+    return Scored(*(pl.concat(frame, how="diagonal_relaxed") for frame in frames))
 
 
-def _each(
-    generator: Generator,
-    size: Size,
-    seeds: range,
-    settings: Settings,
-    tell: Tell,
-    keep: Path | None,
-) -> Iterator[Scored]:
+def _each(plan: Plan, seeds: range, tell: Tell, keep: Path | None) -> Iterator[Scored]:
     for seed in seeds:
         begun = perf_counter()
-        name = f"{generator.name}-{size.vehicles}x{size.evses}-{seed}"
+        name = f"{plan.generator.name}-{plan.size.vehicles}x{plan.size.evses}-{seed}"
         with TemporaryDirectory() as scratch:
-            folder = keep / name if keep else Path(scratch)
-            yield score_world(generator, size, seed, settings, folder)
+            yield score_world(plan, seed, keep / name if keep else Path(scratch))
         tell(f"{name}: {perf_counter() - begun:.0f} s")

@@ -17,12 +17,16 @@ SAME_PLUG_IN = "10m"
 
 @dataclass(frozen=True)
 class Scored:
-    """Frames with a row a vehicle, EVSE, pairing, attempt; `said_*` is what was published."""
+    """Frames with a row a vehicle, EVSE, pairing, attempt; `said_*` is what was published.
+
+    `times`: how soon vehicles were referred; no row where only the last week was published.
+    """
 
     vehicles: pl.DataFrame
     evses: pl.DataFrame
     pairings: pl.DataFrame
     attempts: pl.DataFrame
+    times: pl.DataFrame
 
 
 def score(world: World, week: Path, end: datetime) -> Scored:
@@ -32,6 +36,7 @@ def score(world: World, week: Path, end: datetime) -> Scored:
         _evses(world, week, end),
         _pairings(world, week, end),
         _attempts(world, week, end),
+        pl.DataFrame(),
     )
 
 

@@ -9,11 +9,13 @@ import polars as pl
 
 from pipeline.measure.quality.from_logs.scores import Scored
 
+GROUPS = ("vehicles", "evses", "pairings", "attempts", "time to referral")
+
 
 def table(told: dict[str, Any]) -> str:
     """Text of all figures."""
     lines: list[str] = []
-    for group in ("vehicles", "evses", "pairings", "attempts"):
+    for group in (name for name in GROUPS if name in told):
         lines += ["", group]
         lines += [
             f"  {name.replace('_', ' '):<28}{_text(value)}"
