@@ -13,6 +13,7 @@ from sample_logs.second_world.clocks import DAY_S, Clocks, draw_clocks
 from sample_logs.second_world.faults import Faults, draw_faults
 from sample_logs.second_world.fleet import Fleet, build_fleet
 from sample_logs.second_world.mechanics import STANDARD, Mechanics
+from sample_logs.second_world.steps import with_steps
 from sample_logs.second_world.story import story
 from sample_logs.second_world.usage import again, apart, plug_ins
 from sample_logs.second_world.words import worded
@@ -87,7 +88,7 @@ def attempts_of(
     )
     wh = (pl.col("energy_kwh") * 1000).round().cast(pl.Int64)
     whole = whole.with_columns((100_000 + wh.cum_sum().over("e") - wh).alias("meter_wh"))
-    return calls16.with_steps(worded(whole))
+    return with_steps(worded(whole))
 
 
 def _write_offices(

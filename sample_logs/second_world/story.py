@@ -9,99 +9,19 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
+from sample_logs.second_world.manners import STAGES, manner
 from sample_logs.second_world.mechanics import Mechanics
 
-STAGES = ("plugged", "offered", "requested", "energised", "delivering")
-MANNERS = pl.DataFrame(
-    [
-        # suspect, how it shows: trouble ('silent', 'unseen', 'no_answer' are no words of the EVSE), stage it ends in, weight
-        ("pilot_diode_shorted", "diode", "check", 0.9),
-        ("pilot_diode_shorted", "pilot_level", "check", 0.1),
-        ("pilot_diode_leaky", "diode", "check", 0.6),
-        ("pilot_diode_leaky", "pilot_level", "check", 0.4),
-        ("pilot_leakage", "pilot_level", "check", 0.7),
-        ("pilot_leakage", "diode", "check", 0.3),
-        ("pilot_resistor", "silent", "offered", 0.7),
-        ("pilot_resistor", "pilot_level", "offered", 0.3),
-        ("pilot_open", "unseen", "plugged", 1.0),
-        ("carried_cable", "proximity", "plugged", 0.7),
-        ("carried_cable", "lock", "plugged", 0.3),
-        ("inlet_lock", "silent", "offered", 0.5),
-        ("inlet_lock", "lock", "plugged", 0.35),
-        ("inlet_lock", "dropped", "requested", 0.15),
-        ("charger_input", "overcurrent", "energised", 0.35),
-        ("charger_input", "dropped", "energised", 0.5),
-        ("charger_input", "silent", "offered", 0.15),
-        ("charger_leakage", "ground", "energised", 1.0),
-        ("never_requests", "silent", "offered", 1.0),
-        ("pilot_generator", "pilot_level", "offered", 0.7),
-        ("pilot_generator", "diode", "offered", 0.3),
-        ("contactor", "contactor", "requested", 1.0),
-        ("residual_current_device", "ground", "energised", 0.8),
-        ("residual_current_device", "ground", "offered", 0.2),
-        ("connector_lock", "lock", "plugged", 1.0),
-        ("communication", "no_answer", "plugged", 1.0),
-        ("cable", "unseen", "plugged", 0.4),
-        ("cable", "pilot_level", "offered", 0.35),
-        ("cable", "dropped", "energised", 0.25),
-        ("supply", "voltage", "plugged", 0.5),
-        ("supply", "voltage", "energised", 0.5),
-        ("pairing", "pilot_level", "requested", 0.4),
-        ("pairing", "dropped", "energised", 0.6),
-        ("pairing_silent", "silent", "offered", 1.0),
-        ("chance", "silent", "offered", 0.2),
-        ("chance", "pilot_level", "offered", 0.15),
-        ("chance", "diode", "check", 0.05),
-        ("chance", "lock", "plugged", 0.1),
-        ("chance", "proximity", "plugged", 0.1),
-        ("chance", "ground", "energised", 0.1),
-        ("chance", "contactor", "requested", 0.05),
-        ("chance", "overcurrent", "energised", 0.05),
-        ("chance", "dropped", "energised", 0.1),
-        ("chance", "no_answer", "plugged", 0.1),
-    ],
-    schema=["suspect", "trouble", "stage", "weight"],
-    orient="row",
-)
 CAUSES = ("site", "evse", "vehicle", "pairing", "chance")
 NEVER = 99
 LEAST_ENERGY_KWH = 0.5
+SOON_H = 0.2
+"""A timer that would begin so shortly before the vehicle leaves does not begin."""
 
 
 def story(rng: np.random.Generator, frame: pl.DataFrame, mechanics: Mechanics) -> pl.DataFrame:
     """Draw what happens at each plug-in."""
     return _ends(rng, _outcome(_timeline(rng, _cause(rng, frame, mechanics))))
-
-
-def _manner(rng: np.random.Generator, suspect: pl.Series, looks: pl.Series) -> pl.DataFrame:
-    """How a cause would show if it hit: `trouble` and `stage` a row; stage 'check' is where this EVSE looks for the diode."""
-    weights = MANNERS.with_columns(
-        (pl.col("weight").cum_sum().over("suspect") / pl.col("weight").sum().over("suspect")).alias(
-            "to"
-        )
-    )
-    weights = weights.with_columns(
-        (pl.col("to") - pl.col("weight") / pl.col("weight").sum().over("suspect")).alias("from")
-    )
-    drawn = pl.DataFrame(
-        {
-            "row": np.arange(len(suspect)),
-            "suspect": suspect,
-            "looks": looks,
-            "u": rng.random(len(suspect)),
-        }
-    )
-    picked = drawn.join(weights, on="suspect", how="left").filter(
-        pl.col("from").is_null() | ((pl.col("u") >= pl.col("from")) & (pl.col("u") < pl.col("to")))
-    )
-    at_check = (
-        pl.when(pl.col("looks") == "c2").then(pl.lit("requested")).otherwise(pl.lit("offered"))
-    )
-    whole = drawn.select("row").join(picked.unique("row"), on="row", how="left").sort("row")
-    return whole.select(
-        "trouble",
-        pl.when(pl.col("stage") == "check").then(at_check).otherwise("stage").alias("stage"),
-    )
 
 
 def _cause(rng: np.random.Generator, frame: pl.DataFrame, mechanics: Mechanics) -> pl.DataFrame:
@@ -120,17 +40,19 @@ def _cause(rng: np.random.Generator, frame: pl.DataFrame, mechanics: Mechanics) 
         pl.lit("chance").alias("chance"),
     )
     ranks, manners = [], []
-    no_wish = (frame["full"] | (frame["timer_h"] > frame["stay_h"])).to_numpy()
+    no_wish = (
+        frame["full"] | ((frame["timer_h"] > 0) & (frame["timer_h"] + SOON_H > frame["stay_h"]))
+    ).to_numpy()
     for cause in CAUSES:
-        manner = _manner(rng, kinds[cause], frame["looks"])
-        rank = manner["stage"].replace_strict(
+        shown = manner(rng, kinds[cause], frame["looks"])
+        rank = shown["stage"].replace_strict(
             {s: i for i, s in enumerate(STAGES)}, return_dtype=pl.Int64
         ).to_numpy() + rng.random(count)
         hit = rng.random(count) < frame[f"p_{cause}"].to_numpy()
         # Where the vehicle wants no energy, what would come at its request never comes.
-        asleep = no_wish & ((rank >= 2) | (manner["trouble"] == "silent").to_numpy())
+        asleep = no_wish & ((rank >= 2) | (shown["trouble"] == "silent").to_numpy())
         ranks.append(np.where(hit & ~asleep, rank, NEVER))
-        manners.append(manner)
+        manners.append(shown)
     rank = np.stack(ranks)
     first = rank.argmin(axis=0)
     failed = rank.min(axis=0) < NEVER

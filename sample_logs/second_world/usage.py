@@ -88,6 +88,7 @@ def wishes(
         & (rng.random(count) < np.where(evening, 0.9, 0.3))
         & ~full
     )
+    stay_h = frame["stay_h"].to_numpy()
     managed = fleet.evses["load_managed"].to_numpy()[e] & ~dc & (rng.random(count) < 0.15)
     return frame.with_columns(
         pl.Series(
@@ -95,7 +96,10 @@ def wishes(
         ),
         pl.Series("full", full),
         pl.Series("timer_h", np.where(timer, until_timer, 0.0)),
-        pl.Series("managed_h", np.where(managed & ~timer, rng.uniform(0.2, 2.0, count), 0.0)),
+        pl.Series(
+            "managed_h",
+            np.where(managed & ~timer, np.minimum(rng.uniform(0.2, 2.0, count), 0.6 * stay_h), 0.0),
+        ),
     )
 
 

@@ -155,8 +155,8 @@ def _pairings(p: pl.DataFrame) -> dict[str, float]:
 
 
 def _attempts(a: pl.DataFrame) -> dict[str, Any]:
-    """Outcomes read right: a silent failure may be `failed` or `not_requested`."""
-    found = a.filter(pl.col("said_outcome").is_not_null())
+    """Outcomes read right: a silent failure may be `failed` or `not_requested`; a truth of `unknown` does not count."""
+    found = a.filter(pl.col("said_outcome").is_not_null() & (pl.col("outcome") != "unknown"))
     same = (
         pl.when("silent")
         .then(pl.col("said_outcome").is_in(["failed", "not_requested"]))
@@ -179,7 +179,7 @@ def _attempts(a: pl.DataFrame) -> dict[str, Any]:
     )
     return {
         "told": a.height,
-        "found": ratio(found.height, a.height),
+        "found": ratio(_count(a, pl.col("said_outcome").is_not_null()), a.height),
         "vehicle_right": ratio(
             _count(found, pl.col("said_vehicle") == pl.col("vehicle_id")), found.height
         ),
