@@ -157,10 +157,11 @@ def create_app(
     no host name is known.
     """
     _check_address(settings)
-    runs = Runs(run)
+    runs = Runs(run, settings)
 
     @asynccontextmanager
     async def life(app: Starlette) -> AsyncIterator[None]:
+        runs.take_up(app.state.context.deliveries)
         yield
         runs.close()
         app.state.context.decisions.close()

@@ -184,7 +184,8 @@ def serve(
     from dashboards.review.app import clear_text_warning
     from dashboards.review.app import serve as serve_pages
     from pipeline.core.progress import Progress
-    from pipeline.orchestrate.run import Request, decisions_at, run_week
+    from pipeline.orchestrate.child import run_in_child
+    from pipeline.orchestrate.run import decisions_at
     from pipeline.settings import load_settings
     from pipeline.storage.decisions import open_decisions
 
@@ -196,7 +197,7 @@ def serve(
     }
 
     def run_delivery(delivery: Path, progress: Progress) -> str:
-        return run_week(Request((delivery,), store, out, None, settings), progress).week
+        return run_in_child(delivery, store, out, settings, progress)
 
     serving = settings.serve.model_copy(update=given)
     base.say(f"http://{serving.host}:{serving.port}/ (stop with Ctrl-C)", err=True)

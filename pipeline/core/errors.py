@@ -41,6 +41,14 @@ class StoreError(WhichsideError):
     exit_code = 5
 
 
+HELD = "another run is writing this warehouse"
+
+
+def is_held(error: StoreError) -> bool:
+    """Whether the store was only busy: the same call may succeed in a while."""
+    return HELD in error.what
+
+
 class SettingsError(WhichsideError):
     """A setting is unknown or out of range."""
 

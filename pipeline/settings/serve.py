@@ -69,3 +69,19 @@ class ServeSettings(Frozen):
     upload_files_cap: int = Field(
         500, ge=1, description="Most files of a delivery taken through the browser; decided"
     )
+    run_memory_bytes: int | None = Field(
+        8 << 30,
+        ge=1 << 30,
+        description="Most data memory of a run handed in through the browser (RLIMIT_DATA), so that it never takes "
+        "the pages down with it; none = no limit; decided",
+    )
+    held_retry_seconds: float = Field(
+        60.0,
+        gt=0,
+        description="A run handed in while another holds the warehouse is tried again after so long; decided",
+    )
+    held_retries: int = Field(
+        60,
+        ge=0,
+        description="How often: with the pause an hour, longer than any weekly run; decided",
+    )

@@ -10,7 +10,7 @@ import duckdb
 import polars as pl
 from filelock import FileLock, Timeout
 
-from pipeline.core.errors import StoreError
+from pipeline.core.errors import HELD, StoreError
 from pipeline.registry import Table, conform, ddl, registry
 
 Connection = duckdb.DuckDBPyConnection
@@ -93,7 +93,7 @@ def _locked(store: Path) -> Iterator[None]:
         lock.acquire()
     except Timeout as error:
         raise StoreError(
-            "another run is writing this warehouse",
+            HELD,
             where=str(store),
             next_step="wait for it to end, then run again",
         ) from error
