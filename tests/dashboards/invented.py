@@ -125,6 +125,9 @@ def invented_week(
         onset_hi=pl.when(refer).then(pl.lit(END - timedelta(days=18))),
         dc_attempts=pl.lit(3),
         dc_charged=pl.lit(3),
+        silent=pl.lit(0),
+        pilot_high_v=pl.lit(9.0),
+        refer_by=pl.lit(None, dtype=pl.Datetime("us", "UTC")),
         pilot_low_v=pl.when(refer)
         .then(-8.8)
         .otherwise(-12.0 + 0.1 * pl.int_range(pl.len()).mod(4)),
