@@ -122,6 +122,7 @@ def test_figures_count_what_they_say(world: World) -> None:
             "outcome": ["failed", "charged", "failed"], "said_outcome": ["not_requested", "charged", "charged"],
             "silent": [True, False, False], "cause": ["vehicle", None, "chance"],
             "vehicle_id": ["a", "b", "c"], "said_vehicle": ["a", "b", "x"],
+            "trouble": ["silent", None, "lock"], "telematics": [False, False, True],
             "said_p_vehicle": [0.9, None, None], "said_p_evse": [0.1, None, None],
             "said_p_pairing": [0.0, None, None], "said_p_other": [0.0, None, None],
         }

@@ -155,12 +155,20 @@ def _pairings(p: pl.DataFrame) -> dict[str, float]:
 
 
 def _attempts(a: pl.DataFrame) -> dict[str, Any]:
-    """Outcomes read right: a silent failure may be `failed` or `not_requested`; a truth of `unknown` does not count."""
+    """Outcomes read right; a truth of `unknown` does not count.
+
+    A silent failure may be `failed` or `not_requested`; where no EVSE saw the vehicle and it tells nothing
+    itself, the card alone reads as `abandoned`.
+    """
     found = a.filter(pl.col("said_outcome").is_not_null() & (pl.col("outcome") != "unknown"))
+    said = pl.col("said_outcome")
+    by_card_only = ((pl.col("trouble") == "unseen") & ~pl.col("telematics")).fill_null(value=False)
     same = (
         pl.when("silent")
-        .then(pl.col("said_outcome").is_in(["failed", "not_requested"]))
-        .otherwise(pl.col("said_outcome") == pl.col("outcome"))
+        .then(said.is_in(["failed", "not_requested"]))
+        .when(by_card_only)
+        .then(said.is_in(["failed", "abandoned"]))
+        .otherwise(said == pl.col("outcome"))
     )
     failed = found.filter((pl.col("outcome") == "failed") & pl.col("said_p_vehicle").is_not_null())
     sides = pl.concat_list(

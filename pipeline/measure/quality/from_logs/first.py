@@ -77,6 +77,7 @@ def _attempts(a: pl.DataFrame) -> pl.DataFrame:
         "cause",
         pl.coalesce("vehicle_fault", "evse_fault").alias("cause_suspect"),
         silent.alias("silent"),
+        pl.lit(None, dtype=pl.String).alias("trouble"),
         "stage",
         ((pl.col("outcome") == "not_requested") & ~silent).alias("no_wish"),
         pl.lit(0.0).alias("timer_h"),

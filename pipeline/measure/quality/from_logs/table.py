@@ -58,6 +58,9 @@ def misses(scored: Scored) -> str:
     wrong = v.filter((pl.col("said_call") == "refer") & ~pl.col("there"))
     missed_evses = e.filter(pl.col("identifiable") & (pl.col("said_call") != "faulty"))
     wrong_evses = e.filter((pl.col("said_call") == "faulty") & ~pl.col("there"))
+    p = scored.pairings
+    missed_pairings = p.filter(pl.col("identifiable") & (pl.col("said_call") != "faulty"))
+    wrong_pairings = p.filter((pl.col("said_call") == "faulty") & (pl.col("own_failures") == 0))
     return "\n".join(
         [
             "missed vehicles",
@@ -68,6 +71,10 @@ def misses(scored: Scored) -> str:
             *(_evse(row) for row in missed_evses.to_dicts()),
             "EVSEs called faulty that are not",
             *(_evse(row) for row in wrong_evses.to_dicts()),
+            "missed pairings",
+            *(_pairing(row) for row in missed_pairings.to_dicts()),
+            "pairings called faulty that are not",
+            *(_pairing(row) for row in wrong_pairings.to_dicts()),
         ]
     )
 
@@ -104,3 +111,10 @@ def _evse(row: dict[str, Any]) -> str:
             f"said {row['said_call']} {row['said_p_evse']:.3f} {row['said_suspect'] or ''}: {row['said_reason'] or ''}",
         ]
     )
+
+
+def _pairing(row: dict[str, Any]) -> str:
+    name = f"{row['vehicle_model']} x {row['evse_model']} x {row['firmware']}"
+    true = f"{row['own_failures']} by itself in {row['showing']} of {row['vehicles']} vehicles at {row['evses']} EVSEs"
+    said = f"said {row['said_call']} {row['said_p_pairing']}, {row['said_failures']} of {row['said_attempts']} failed"
+    return f"- {row['world']} {row['seed']} {name}: truth {true}; {said}"
