@@ -13,16 +13,24 @@ from pipeline.doorway.kinds import guess
 BOM = b"\xef\xbb\xbf"
 HEAD_BYTES = 1 << 18
 _DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "vertical bars"}
-_MAPPING = re.compile(rb"^exports\s*:", re.MULTILINE)
+# A section with its entries below it, or in it: a log's line may begin with the word too.
+_MAPPING = re.compile(
+    rb"^(?:exports|frames)\s*:\s*(?:#.*)?[\r\n]|^(?:exports|frames)\s*:\s*[\[{\"']|^(?:exports|frames)\s*:\s*\Z",
+    re.MULTILINE,
+)
 
 
 @dataclass(frozen=True)
 class Recognised:
-    """A kind, the header of a CSV as found, and why a file cannot be used (None = it can)."""
+    """A kind, the header of a CSV as found, and why a file cannot be used (None = it can).
+
+    `doubtful` where a mapping that covers the file knows better: objects with a frame, but not our envelope's station.
+    """
 
     kind: str
     found: tuple[str, ...] = ()
     message: str | None = None
+    doubtful: bool = False
 
 
 def recognise(head: bytes) -> Recognised:
@@ -37,14 +45,12 @@ def recognise(head: bytes) -> Recognised:
         )
     head = head.removeprefix(BOM)
     if _looks_like_frames(head):
-        return Recognised("frames")
+        return Recognised("frames", doubtful=not _looks_like_frames(head, b'"station_id"'))
     if _MAPPING.search(head):
         return Recognised("mapping")
     first = next((line for line in head.split(b"\n") if line.strip()), b"")
     if b"\0" in first or not first:
-        return Recognised(
-            "unrecognised", message="neither frames nor a CSV header: no text in its first line"
-        )
+        return Recognised("unrecognised", message=_no_text(first))
     try:
         return _by_header(first.decode())
     except UnicodeDecodeError:
@@ -54,12 +60,24 @@ def recognise(head: bytes) -> Recognised:
         )
 
 
-def _looks_like_frames(head: bytes) -> bool:
+def _no_text(line: bytes) -> str:
+    """What an empty line or one with NUL bytes is: every other byte of UTF-16 is one, where letters are Latin."""
+    for name, zeros in (("utf-16-le", line[1:200:2]), ("utf-16-be", line[0:200:2])):
+        if zeros and zeros.count(0) * 10 >= len(zeros) * 9:
+            return f"the text is UTF-16 without its mark: save it as UTF-8, or write encoding: {name} in a mapping"
+    return "neither frames nor a CSV header: no text in its first line"
+
+
+def _looks_like_frames(head: bytes, *besides: bytes) -> bool:
     """True where any of the first lines starts an object that names a frame.
 
     The first ones may be cut or garbled.
     """
-    return any(line.lstrip().startswith(b"{") and b'"frame"' in line for line in head.split(b"\n"))
+    names = (b'"frame"', *besides)
+    return any(
+        line.lstrip().startswith(b"{") and all(name in line for name in names)
+        for line in head.split(b"\n")
+    )
 
 
 def header_fields(line: str, delimiter: str = ",") -> tuple[str, ...]:

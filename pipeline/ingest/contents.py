@@ -12,9 +12,17 @@ from pipeline.ingest.opened import Opened
 from pipeline.ingest.sink import Account
 from pipeline.storage.warehouse import Connection, append, rebuild_next
 
-# An export's rows, and what tells of the file; in this order a crash on the way is made good by the
+# The rows of a mapped file, and what tells of the file; in this order a crash on the way is made good by the
 # next run.
-_OF_A_FILE = ("raw_session", "raw_rejected", "raw_file", "meta_published_file")
+_OF_A_FILE = (
+    "raw_session",
+    "raw_frame",
+    "raw_sample",
+    "raw_event",
+    "raw_rejected",
+    "raw_file",
+    "meta_published_file",
+)
 
 
 @dataclass(frozen=True)
@@ -38,10 +46,10 @@ class Known:
         """
         newer = one.mapped_since is None or one.mapped_since > self.at
         return (
-            self.kind == "sessions"
-            and one.export is not None
+            self.kind in {"sessions", "frames"}
+            and one.entry is not None
             and newer
-            and one.export.reading != self.read_by
+            and one.entry.reading != self.read_by
         )
 
 
@@ -107,7 +115,7 @@ class Contents:
                 "content_sha256": one.source.content_sha256, "lines": account.lines, "used": account.used,
                 "rejected": account.rejected, "duplicates": account.duplicates,
                 "unknown_columns": list(account.unknown_columns), "ingested_at_utc": now + timedelta(microseconds=i),
-                "read_by": one.export and one.export.reading,
+                "read_by": one.entry and one.entry.reading,
             }
             for i, (one, account) in enumerate(read) if one.source
         ]  # fmt: skip

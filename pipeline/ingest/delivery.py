@@ -12,9 +12,11 @@ import polars as pl
 
 from pipeline.core.progress import Progress, silent
 from pipeline.doorway.mapping import Delivered, Mapping, parse
+from pipeline.doorway.recognise import Recognised
 from pipeline.ingest.batch import Batch, LeftOutError, parts, source_of
 from pipeline.ingest.contents import Contents, Known
 from pipeline.ingest.engine import check_keys, memory_capped
+from pipeline.ingest.mapped import MisfitError
 from pipeline.ingest.opened import Opened, mappings_of, opened
 from pipeline.ingest.read_ahead import ahead
 from pipeline.ingest.reading import account_of, read_files, recoder_of
@@ -75,13 +77,13 @@ def _asked_for_again(
     come with it.
     """
     read = con.execute(
-        "SELECT file, read_by FROM raw_file WHERE kind = 'sessions' ORDER BY file"
+        "SELECT file, read_by FROM raw_file WHERE read_by IS NOT NULL ORDER BY file"
     ).fetchall()
     hints: dict[str, str] = {}
     for one in mappings:
         entries = [
             e
-            for e in one.mapping.exports
+            for e in one.mapping.entries
             if one.since is None and not any(e.covers(one.folder, f.file) for f in found)
         ]
         named = [
@@ -100,6 +102,12 @@ def _asked_for_again(
 
 
 _NAMED = 5  # files named in a hint
+
+
+def _refused(one: Opened, why: str) -> Opened:
+    """A file in which its mapping entry finds nothing."""
+    message = f"{one.file}: the entry at {one.entry_at} reads nothing of it: {why}"
+    return replace(one, what=Recognised("unrecognised", one.what.found, message), frames=None)
 
 
 class _Run:
@@ -132,7 +140,13 @@ class _Run:
                 continue
             fresh[one.source.sha256] = one
         batch = Batch(self._contents, before)
-        accounts = self._read(list(fresh.values()), batch)
+        try:
+            accounts = self._read(list(fresh.values()), batch)
+        except MisfitError as error:
+            wrong = error.files
+            fitting = [one for one in group if one.file not in wrong]
+            misfits = [_refused(one, wrong[one.file]) for one in group if one.file in wrong]
+            return (self.read_group(fitting) if fitting else []) + self.read_group(misfits)
         left = [one for one in group if one.source and one.file not in accounts]
         repeated = {one.file: batch.repeats.get(one.file, source_of(one).sha256) for one in left}
         known = self._contents.known(repeated.values())
@@ -213,7 +227,7 @@ class _Run:
             one.file,
             one.source.sha256 if one.source else "",
             one.what.kind,
-            *(account.lines, account.used, account.rejected, account.duplicates),
+            *(account.lines, account.used, account.rejected, account.duplicates, account.chatter),
             known and known.file,
             known is not None and not self._contents.of_this_run(known),
             list(account.unknown_columns),

@@ -13,7 +13,7 @@ ENVELOPE = {
     "received": "$.at",
     "station_id": "$.station_id",
     "direction": "$.dir",
-    "version": "$.version",
+    "version_text": "$.version",
     "kind": "$.frame[0]",
     "message_id": "$.frame[1]",
     "third": "$.frame[2]",

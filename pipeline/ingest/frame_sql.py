@@ -7,17 +7,33 @@ from __future__ import annotations
 
 from functools import cache
 
+from pipeline.core.line_numbers import FILE_STEP
 from pipeline.ingest.frame_paths import EVENT_SHAPE, METER_SHAPE, PATHS, REQUIRED
-from pipeline.ingest.lines import FILE_STEP
 from pipeline.ingest.sql import quoted, real, truth, unzoned, utc, whole
 from pipeline.registry import registry
 
 _IS_CALL, _IS_ANSWER, _IS_ERROR = ("kind = '2'", "kind = '3'", "kind = '4'")
 _STATION_TIME = "coalesce(timestamp, meter_first, generated)"
 
+# The receiver's clock as seconds or milliseconds since 1970, which some logs have in place of ISO 8601.
+_EPOCH = (
+    r"(received NOT LIKE '____-%' AND regexp_full_match(received, '(\d{9,10}|\d{12,13})(\.\d+)?'))"
+)
+_FROM_EPOCH = (
+    "make_timestamptz(CAST(round(CAST(received AS DOUBLE)"
+    " * CASE WHEN CAST(received AS DOUBLE) > 1e11 THEN 1e3 ELSE 1e6 END) AS BIGINT))"
+)
+# An envelope may write the version as a subprotocol's name (ocpp1.6, 1.6J), or leave it to the frame to tell.
+_IN_201 = "third IN ('TransactionEvent', 'NotifyEvent') OR coalesce(status201, model201, tag201, evse, evse_inner) IS NOT NULL"
+_IN_16 = "coalesce(connector, tag16, model16, status16, meter_stop) IS NOT NULL AND kind = '2'"
+_VERSION = rf"""CASE WHEN version_text IN ('1.6', '2.0.1') THEN version_text
+    WHEN coalesce(version_text, '') = '' THEN CASE WHEN {_IN_201} THEN '2.0.1' WHEN {_IN_16} THEN '1.6' END
+    WHEN regexp_full_match(lower(version_text), '(ocpp)?[ _-]?v?1\.6[ -]?(j|json)?') THEN '1.6'
+    WHEN regexp_full_match(lower(version_text), '(ocpp)?[ _-]?v?2\.0\.1[ -]?(j|json)?') THEN '2.0.1' END"""
+
 # raw_frame column → expression over the extracted texts
 _TYPED = {
-    "receiver_at_utc": utc("received"),
+    "receiver_at_utc": f"CASE WHEN {_EPOCH} THEN {_FROM_EPOCH} ELSE {utc('received')} END",
     "message_type": "TRY_CAST(kind AS BIGINT)",
     "action": f"CASE WHEN {_IS_CALL} THEN third END",
     "station_at_utc": utc(_STATION_TIME),
@@ -62,6 +78,7 @@ def _zoneless() -> str:
         "central_at_utc": "current_time",
     }
     flags = {column: unzoned(text) for column, text in times.items()}
+    flags["receiver_at_utc"] = f"NOT {_EPOCH} AND {flags['receiver_at_utc']}"
     named = ", ".join(f"CASE WHEN {flag} THEN '{column}' END" for column, flag in flags.items())
     return f"CASE WHEN {' OR '.join(f'({f})' for f in flags.values())} THEN list_filter([{named}], lambda c: c IS NOT NULL) END"
 
@@ -90,8 +107,8 @@ def _reason() -> str:
         WHEN coalesce(station_id, '') = '' THEN 'the envelope has no `station_id`'
         WHEN station_id[1] IN ('{{', '[') THEN '`station_id` is not a text'
         WHEN direction IS NULL OR direction NOT IN ('in', 'out') THEN '`dir` is neither in nor out'
-        WHEN version IS NULL OR version NOT IN ('1.6', '2.0.1') THEN concat('`version` is not read: ', left(version, 80))
-        WHEN kind IS NULL THEN '`frame` is no array of a frame''s parts'
+        WHEN version IS NULL AND coalesce(version_text, '') <> '' THEN concat('`version` is not read: ', left(version_text, 80))
+        WHEN kind IS NULL THEN {quoted(NO_ARRAY)}
         WHEN NOT ({_IS_CALL} OR {_IS_ANSWER} OR {_IS_ERROR}) THEN concat('no such message type: ', left(kind, 80))
         WHEN coalesce(message_id, '') = '' THEN 'the frame has no message id'
         WHEN third IS NULL THEN 'the frame is cut off after its message id'
@@ -102,22 +119,38 @@ def _reason() -> str:
 
 
 @cache
-def staged_query() -> str:
+def staged_query(column: str = "text", *, mapped: bool = False) -> str:
     """SELECT over `_lines` (line, byte_offset, text): one row a line, typed, `reject_reason` where
     it is not used.
 
-    The text is parsed once: one list of paths, one pass.
+    The text is parsed once: one list of paths, one pass. `column` holds the envelope; `mapped` lines have `lines` too.
     """
     paths = ", ".join(quoted(path) for path in PATHS.values())
     named = ", ".join(f"f[{i}] AS {name}" for i, name in enumerate(PATHS, start=1))
     typed = ", ".join(f"{expression} AS {name}" for name, expression in _TYPED.items())
+    place = "line, lines" if mapped else "line"
     kept = ", ".join((*_AS_THEY_ARE, *_TYPED, "unzoned"))
+    found = f"CASE WHEN json_valid({column}) THEN TRY(json_extract_string({column}, [{paths}])) END"
     return f"""
-        SELECT line, {kept}, {_reason()} AS reject_reason
+        SELECT {place}, {kept}, {_reason()} AS reject_reason
         FROM (SELECT *, {typed}, {_zoneless()} AS unzoned
-              FROM (SELECT line, f IS NULL AS not_json, {named}
-                    FROM (SELECT line, CASE WHEN json_valid(text) THEN TRY(json_extract_string(text, [{paths}])) END AS f
-                          FROM _lines)))"""
+              FROM (SELECT *, {_VERSION} AS version
+                    FROM (SELECT {place}, f IS NULL AS not_json, {named}
+                          FROM (SELECT {place}, {found} AS f FROM _lines))))"""
+
+
+NO_ARRAY = "`frame` is no array of a frame's parts"
+# A frame that stands in the envelope as a JSON text, unfolded; null where it holds no array.
+UNFOLDED = """
+    SELECT line, byte_offset, text,
+        concat('{"at":', e[1], ',"station_id":', e[2], ',"dir":', e[3], ',"version":',
+               coalesce(e[4], 'null'), ',"frame":', inner_frame, '}')
+            AS envelope
+    FROM (SELECT *, json_extract(text, ['$.at', '$.station_id', '$.dir', '$.version']) AS e,
+              json_extract_string(text, '$.frame') AS inner_frame
+          FROM _lines WHERE json_valid(text))
+    WHERE ltrim(inner_frame) LIKE '[%' AND json_valid(inner_frame) AND e[1] IS NOT NULL AND e[2] IS NOT NULL AND e[3] IS NOT NULL
+"""
 
 
 # `?` is the list of file ids

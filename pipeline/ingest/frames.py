@@ -13,7 +13,16 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.ingest.frame_sql import events_insert, frames_insert, samples_insert, staged_query
+from pipeline.core.line_numbers import ANSWER_STEP
+from pipeline.ingest.frame_sql import (
+    NO_ARRAY,
+    UNFOLDED,
+    events_insert,
+    frames_insert,
+    samples_insert,
+    staged_query,
+)
+from pipeline.ingest.lines import Integers
 from pipeline.ingest.sink import Sink
 
 _REPEATED = """
@@ -126,9 +135,20 @@ _REJECTED = """
 """
 
 
+# A frame on several lines is rejected with all of them; the answer in its call's row is no line of its own.
+_REJECTED_MAPPED = f"""
+    SELECT unnest(coalesce(l.lines, [l.line])) AS line, l.byte_offset, s.reject_reason, l.text
+    FROM _staged s JOIN _lines l ON s.line = l.line
+    WHERE s.reject_reason IS NOT NULL AND (s.line & {ANSWER_STEP}) = 0
+"""
+
+
 def read_frames(sink: Sink, parts: Iterable[tuple[pa.Table, pl.DataFrame]]) -> Iterator[None]:
     """Carry good and bad lines (`good_and_bad`), part by part, into raw_frame, raw_sample, raw_event
     and raw_rejected; comes back after each part.
+
+    Good lines are `line, byte_offset, text`; where a site's own log is read, `text` is its line, `envelope` the frame as our
+    envelope has it, and `lines` the numbers of all lines that the frame stands on (null: one).
 
     Lines of different stations do not meet: those of some stations alone give what these have in
     the whole.
@@ -168,13 +188,46 @@ def _pair_across(sink: Sink, touched: list[pl.DataFrame]) -> None:
 
 def _typed(sink: Sink, lines: pa.Table) -> pa.Table:
     """A part's lines, typed, but for those that had to be rejected."""
+    mapped = "envelope" in lines.column_names
     with sink.seeing(_lines=lines):
-        staged = sink.table(staged_query())
-        if not _any(staged, "reject_reason"):
-            return staged
-        with sink.seeing(_staged=staged):
-            sink.reject(sink.frame(_REJECTED))
-    return staged.filter(pc.field("reject_reason").is_null())
+        staged = sink.table(staged_query("envelope" if mapped else "text", mapped=mapped))
+    if not _any(staged, "reject_reason"):
+        return _versioned(staged)
+    staged = staged if mapped else _unfolded(sink, lines, staged)
+    with sink.seeing(_lines=lines, _staged=staged):
+        sink.reject(sink.frame(_REJECTED_MAPPED if mapped else _REJECTED))
+    return _versioned(staged.filter(pc.field("reject_reason").is_null()))
+
+
+def _unfolded(sink: Sink, lines: pa.Table, staged: pa.Table) -> pa.Table:
+    """Typed lines, those again whose frame stands in the envelope as a text."""
+    texts = staged.filter(pc.field("reject_reason") == NO_ARRAY)["line"]
+    if not len(texts):
+        return staged
+    with sink.seeing(_lines=lines.filter(pc.is_in(lines["line"], value_set=texts))):
+        unfolded = sink.table(UNFOLDED)
+    if not unfolded.num_rows:
+        return staged
+    with sink.seeing(_lines=unfolded):
+        again = sink.table(staged_query("envelope"))
+    kept = pc.invert(pc.is_in(staged["line"], value_set=again["line"]))
+    return pa.concat_tables([staged.filter(kept), again])
+
+
+def _versioned(staged: pa.Table) -> pa.Table:
+    """Typed lines, a version that neither the envelope nor the frame tells being that of the
+    station's other frames, else 1.6.
+    """
+    if not staged["version"].null_count:
+        return staged
+    own = pl.col("version")
+    told = pl.DataFrame(staged.select(["station_id", "version"])).select(
+        pl.coalesce(own, own.max().over("station_id"), pl.lit("1.6"))
+    )
+    place = staged.column_names.index("version")
+    return staged.set_column(
+        place, "version", told.to_series().to_arrow().cast(staged["version"].type)
+    )
 
 
 def _put(sink: Sink, staged: pa.Table, open_calls: pa.Table) -> pa.Table:
@@ -196,11 +249,21 @@ def _put(sink: Sink, staged: pa.Table, open_calls: pa.Table) -> pa.Table:
                     sink.con.execute(insert(), [list(sink.file_ids)])
             if left_out.num_rows:
                 _received_sooner(sink, staged, left_out)
-        sink.count("used", staged["line"].to_numpy())
-        sink.count("used", repeated["line"].to_numpy(), np.full(repeated.num_rows, -1))
-        sink.count("duplicates", repeated["line"].to_numpy())
+        again = staged.filter(pc.is_in(staged["line"], value_set=repeated["line"]))
+        sink.count("used", staged["line"].to_numpy(), _spans(staged))
+        sink.count("used", again["line"].to_numpy(), -_spans(again))
+        sink.count("duplicates", again["line"].to_numpy(), _spans(again))
         sink.touched.append(sink.frame(_TOUCHED))
         return sink.table(_OPEN)
+
+
+def _spans(staged: pa.Table) -> Integers:
+    """How many lines of its file each typed frame stands on."""
+    if "lines" not in staged.column_names:
+        return np.ones(staged.num_rows, np.int64)
+    on = pc.fill_null(pc.list_value_length(staged["lines"]), 1).to_numpy()
+    alone: Integers = np.where(staged["line"].to_numpy() & ANSWER_STEP, 0, on)
+    return alone
 
 
 def _received_sooner(sink: Sink, staged: pa.Table, left_out: pa.Table) -> None:

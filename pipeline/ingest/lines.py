@@ -15,6 +15,7 @@ import numpy as np
 import polars as pl
 import pyarrow as pa
 
+from pipeline.core.line_numbers import FILE_STEP
 from pipeline.doorway.recognise import BOM
 from pipeline.ingest.source import Source
 from pipeline.settings.ingest import IngestSettings
@@ -22,8 +23,6 @@ from pipeline.settings.ingest import IngestSettings
 Recoder = Callable[[Iterator[bytes]], Iterator[bytes]]
 Integers = np.ndarray[tuple[int], np.dtype[np.int64]]
 
-FILE_STEP = 1 << 40
-"""Above any line number."""
 TEXT_CAP = 2000
 EMPTY = "empty line"
 # Record batches a block is cut into, so that DuckDB reads it on all its threads (one batch is one

@@ -10,10 +10,11 @@ from datetime import datetime
 from pathlib import Path
 
 from pipeline.core.errors import DeliveryError
+from pipeline.doorway.entries import Entry, Export, FramesEntry, station_in_name
 from pipeline.doorway.kinds import READ_ORDER
-from pipeline.doorway.mapping import Delivered, Export, Mapping, Mappings, parse
+from pipeline.doorway.mapping import Delivered, Mapping, Mappings, parse
 from pipeline.doorway.recognise import BOM, HEAD_BYTES, Recognised, recognise
-from pipeline.ingest.exports import export_header
+from pipeline.ingest.exports import cells_header, export_header
 from pipeline.ingest.source import Source
 from pipeline.settings.ingest import IngestSettings
 
@@ -30,9 +31,17 @@ class Opened:
     what: Recognised
     mapping: Mapping | None = None
     export: Export | None = None
+    frames: FramesEntry | None = None
+    station: str = ""  # of a station's own log: its id, from the file's name
+    entry_at: str = ""  # where the entry stands that reads it: mapping file and line
     mapped_since: datetime | None = (
-        None  # of an export: when its mapping was first read (None: this delivery brings it)
+        None  # when its mapping was first read (None: this delivery brings it)
     )
+
+    @property
+    def entry(self) -> Entry | None:
+        """The mapping entry that reads it."""
+        return self.export or self.frames
 
 
 def opened(
@@ -48,7 +57,7 @@ def opened(
     """
     found = [_open(delivery, path, settings) for path in paths(delivery) if path not in leave]
     mappings = Mappings([*mappings_of(found, earlier), *earlier])
-    told = [_as_export(one, mappings) for one in found]
+    told = [_as_mapped(one, mappings) for one in found]
     return sorted(
         (_message_names_file(one) for one in told),
         key=lambda one: (READ_ORDER.index(one.what.kind), one.file),
@@ -139,18 +148,36 @@ def _with_mapping(name: str, source: Source, settings: IngestSettings) -> Opened
     return Opened(name, source, Recognised("mapping"), mapping)
 
 
-def _as_export(one: Opened, mappings: Mappings) -> Opened:
-    """A file that is nothing else and that a mapping covers is a session export."""
-    if one.source is None or one.what.message is None or one.mapping is not None:
+def _as_mapped(one: Opened, mappings: Mappings) -> Opened:
+    """A file that is none of ours, and that a mapping covers, is what its entry says."""
+    if one.source is None or one.mapping is not None or not (one.what.message or one.what.doubtful):
         return one
     covered = mappings.covering(one.file)
     if covered is None:
-        return one
-    export, since = covered
-    found, wrong = export_header(export, one.source.head(HEAD_BYTES))
+        wrong = mappings.wrongly_covering(one.file)
+        if wrong is None or one.what.message is None:
+            return one
+        return replace(
+            one, what=replace(one.what, message=f"the entry for it cannot be used: {wrong}")
+        )
+    place = f"{covered.file}:{covered.entry.at_line}"
+    mapped = replace(one, mapped_since=covered.since, entry_at=place)
+    head = one.source.head(HEAD_BYTES)
+    if isinstance(covered.entry, Export):
+        found, wrong = export_header(covered.entry, head)
+        what = Recognised("sessions", found)
+        mapped = replace(mapped, what=what, export=covered.entry)
+    else:
+        entry = covered.entry
+        if not isinstance(entry, FramesEntry):
+            raise TypeError(entry)
+        found, wrong = cells_header(entry, head) if entry.cells else ((), None)
+        station = station_in_name(entry.file, covered.folder, one.file) or ""
+        mapped = replace(mapped, what=Recognised("frames", found), frames=entry, station=station)
     if wrong:
-        return replace(one, what=Recognised("unrecognised", found, wrong))
-    return replace(one, what=Recognised("sessions", found), export=export, mapped_since=since)
+        message = f"the entry at {place} covers it, but {wrong}"
+        return replace(one, what=Recognised("unrecognised", found, message), entry_at=place)
+    return mapped
 
 
 def _message_names_file(one: Opened) -> Opened:

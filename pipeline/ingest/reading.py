@@ -6,9 +6,11 @@ from collections.abc import Callable, Iterator, Sequence
 
 import polars as pl
 
+from pipeline.core.line_numbers import FILE_STEP
 from pipeline.ingest.exports import read_sessions, recoder, unmapped_columns
 from pipeline.ingest.frames import read_frames
-from pipeline.ingest.lines import FILE_STEP, REJECT_SCHEMA, Block, good_and_bad
+from pipeline.ingest.lines import REJECT_SCHEMA, Block, good_and_bad
+from pipeline.ingest.mapped import MappedLines
 from pipeline.ingest.opened import Opened
 from pipeline.ingest.sink import Account, Sink
 from pipeline.ingest.tables import read_table, unknown_columns
@@ -26,6 +28,10 @@ def read_files(
     first = files[0]
     if first.what.message is not None:
         return _refuse(sink, [one.what.message or "" for one in files], blocks)
+    if first.frames is not None:
+        stations = [one.station for one in files]
+        log = MappedLines(sink, first.frames, stations, first.what.found)
+        return read_frames(sink, log.parts(blocks))
     if first.what.kind == "frames":
         return read_frames(sink, (good_and_bad(block, sink.settings) for block in blocks))
     if first.what.kind == "mapping":
@@ -40,14 +46,14 @@ def account_of(sink: Sink, place: int, one: Opened) -> Account:
     what, unknown = one.what, tuple[str, ...]()
     if one.export is not None:
         unknown = unmapped_columns(one.export, what.found)
-    elif what.message is None and what.found:
+    elif what.message is None and what.found and one.frames is None:
         unknown = unknown_columns(what.kind, what.found)
     return sink.account(place, unknown)
 
 
 def recoder_of(one: Opened) -> Callable[[Iterator[bytes]], Iterator[bytes]]:
     """What turns the bytes of a file into UTF-8."""
-    return recoder(one.export) if one.export is not None and one.what.message is None else iter
+    return recoder(one.entry) if one.entry is not None and one.what.message is None else iter
 
 
 def _refuse(sink: Sink, messages: list[str], blocks: Iterator[Block]) -> Iterator[None]:

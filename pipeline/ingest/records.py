@@ -15,7 +15,8 @@ import numpy as np
 import polars as pl
 import pyarrow as pa
 
-from pipeline.ingest.lines import EMPTY, FILE_STEP, REJECT_SCHEMA, Block, good_and_bad
+from pipeline.core.line_numbers import FILE_STEP
+from pipeline.ingest.lines import EMPTY, REJECT_SCHEMA, Block, good_and_bad
 from pipeline.ingest.sink import Sink
 from pipeline.settings.ingest import IngestSettings
 
@@ -46,10 +47,16 @@ class Records:
 _Line = tuple[int, int, str]
 
 
-def data_rows(sink: Sink, blocks: Iterator[Block], delimiter: str) -> Iterator[pa.Table]:
+def data_rows(
+    sink: Sink, blocks: Iterator[Block], delimiter: str, until: tuple[str, ...] | None = None
+) -> Iterator[pa.Table]:
     """Records (RECORD_SCHEMA) after each file's header, which counts as used; what cannot be read
-    is rejected. A block without any gives no rows.
+    is rejected. A block without any gives no rows. The header is the first record, or, where one is given, the first like it:
+    what stands before it is used too.
     """
+    if until is not None:
+        yield from _rows_after(sink, blocks, delimiter, until)
+        return
     last_file = -1
     for part in records(blocks, delimiter, sink.settings):
         sink.reject(part.bad)
@@ -62,6 +69,32 @@ def data_rows(sink: Sink, blocks: Iterator[Block], delimiter: str) -> Iterator[p
         rows = rows.filter(pa.array(~header)) if header.any() else rows
         if rows.num_rows:
             yield rows
+
+
+def _rows_after(
+    sink: Sink, blocks: Iterator[Block], delimiter: str, header: tuple[str, ...]
+) -> Iterator[pa.Table]:
+    """As `data_rows`, after a header that need not come first."""
+    begun = pl.DataFrame(schema={"file": pl.Int64(), "begun": pl.Boolean()})
+    for part in records(blocks, delimiter, sink.settings):
+        sink.reject(part.bad)
+        names = pl.col("cells").list.eval(pl.element().str.strip_chars(" \t\r\n\ufeff"))
+        rows = (
+            pl.DataFrame(_as_rows(part, delimiter))
+            .with_columns(file=pl.col("line") // FILE_STEP, names=names.list.join("\0"))
+            .join(begun, on="file", how="left", maintain_order="left")
+        )
+        here = (pl.col("names") == "\0".join(header)).fill_null(value=False)
+        told = here.cum_max().over("file") | pl.col("begun").fill_null(value=False)
+        rows = rows.with_columns(told=told)
+        before = pl.col("told").shift(1).over("file")
+        rows = rows.with_columns(after=pl.coalesce(before, "begun").fill_null(value=False))
+        begun = pl.concat([begun, rows.filter("told").select("file", begun="told")]).unique("file")
+        skipped = rows.filter(~pl.col("after"))
+        sink.count("used", skipped["line"].to_numpy(), skipped["span"].to_numpy())
+        rest = rows.filter("after").select(RECORD_SCHEMA.names())
+        if rest.height:
+            yield rest.to_arrow()
 
 
 def _as_rows(part: Records, delimiter: str) -> pa.Table:

@@ -15,6 +15,7 @@ FILES_SCHEMA = pl.Schema(
         "used": pl.Int64(),
         "rejected": pl.Int64(),
         "duplicates": pl.Int64(),
+        "chatter": pl.Int64(),
         "known_as": pl.String(),
         "earlier_run": pl.Boolean(),
         "unknown_columns": pl.List(pl.String()),

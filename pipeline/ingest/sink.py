@@ -11,23 +11,25 @@ import numpy as np
 import polars as pl
 import pyarrow as pa
 
-from pipeline.ingest.lines import FILE_STEP, Integers, printable
+from pipeline.core.line_numbers import FILE_STEP
+from pipeline.ingest.lines import Integers, printable
 from pipeline.settings.ingest import IngestSettings
 from pipeline.storage.warehouse import Connection, append, query
 
 # Rows of a record batch: one batch is one task for DuckDB's threads.
 _BATCH_ROWS = 1 << 14
 
-Fate = Literal["used", "rejected", "duplicates"]
+Fate = Literal["used", "rejected", "duplicates", "chatter"]
 
 
 @dataclass(frozen=True)
 class Account:
-    """The lines of one file, each in one of three places."""
+    """The lines of one file, each in one of three places; chatter, lines of a log without a frame, is used."""
 
     used: int = 0
     rejected: int = 0
     duplicates: int = 0
+    chatter: int = 0
     unknown_columns: tuple[str, ...] = ()
 
     @property

@@ -5,6 +5,8 @@ Arguments are expressions of ours, never input.
 
 from __future__ import annotations
 
+from pipeline.core.sql import quoted
+
 # ISO 8601 calendar dates, extended (time, seconds, fraction and offset may lack) or basic; year
 # 1000 to 2999; offsets as far as any zone has one (14 h).
 _EXTENDED = (
@@ -57,6 +59,4 @@ def in_zone(at: str, zone: str) -> str:
     return f"timezone({zone}, timezone('UTC', {at}))"
 
 
-def quoted(text: str) -> str:
-    """A text of ours as an SQL literal."""
-    return "'" + text.replace("'", "''") + "'"
+__all__ = ["in_zone", "quoted", "real", "truth", "unzoned", "utc", "whole"]

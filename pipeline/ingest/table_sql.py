@@ -5,8 +5,8 @@ Derived from the declared header of its kind and the table it fills.
 
 from __future__ import annotations
 
+from pipeline.core.line_numbers import FILE_STEP
 from pipeline.doorway.kinds import TABLES, headers
-from pipeline.ingest.lines import FILE_STEP
 from pipeline.ingest.sql import in_zone, quoted, real, unzoned, utc, whole
 from pipeline.registry import Column, registry
 

@@ -22,7 +22,7 @@ def same_way(one: Opened) -> Hashable:
         return one.file
     if one.what.message is not None:
         return None
-    return one.what.kind, one.what.found, one.export and one.export.reading
+    return one.what.kind, one.what.found, one.entry and one.entry.reading
 
 
 def in_groups(found: list[Opened], settings: IngestSettings) -> Iterator[list[Opened]]:
