@@ -160,7 +160,8 @@ def _kind(entry: FramesEntry) -> str:
 
 def frame_heads_query() -> str:
     """SELECT over `_rows`: message type, id, action of a call and the beginning of an answer, from each frame's first signs."""
-    return f"""SELECT line & ~CAST({ANSWER_STEP} AS BIGINT) AS line, station_id, way, nullif(m.kind, '') AS kind, nullif(m.id, '') AS id,
+    return f"""SELECT line & ~CAST({ANSWER_STEP} AS BIGINT) AS line, station_id, way,
+                   nullif(m.kind, '') AS kind, nullif(m.id, '') AS id,
                    nullif(m.action, '') AS action, nullif(m.answer, '') AS answer
                FROM (SELECT *, regexp_extract(frame, {quoted(_HEADED)}, ['kind', 'id', 'action', 'answer']) AS m FROM _rows)"""
 

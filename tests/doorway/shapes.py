@@ -109,6 +109,11 @@ def local(at: datetime, zone: str = "Europe/Oslo") -> datetime:
     return at.astimezone(ZoneInfo(zone))
 
 
+def way(f: Sent, into: str, out: str) -> str:
+    """The word of a frame's direction."""
+    return into if f.dir == "in" else out
+
+
 def chatter_every(lines: list[str], every: int, words: Sequence[str]) -> tuple[list[str], int]:
     """Lines with a line of chatter before every n-th."""
     made, n = [], 0
@@ -170,7 +175,7 @@ def brackets_and_month_names(frames: Sequence[Sent]) -> Written:
     """Everything in brackets, the month by name, an offset, arrows for words."""
     done = Written()
     lines = [
-        f"[{f.at:%d/%b/%Y:%H:%M:%S}.{f.at.microsecond // 1000:03d} +0000] [{f.station_id}] {'>>' if f.dir == 'in' else '<<'} {f.text}"
+        f"[{f.at:%d/%b/%Y:%H:%M:%S}.{f.at.microsecond // 1000:03d} +0000] [{f.station_id}] {way(f, '>>', '<<')} {f.text}"
         for f in frames
     ]
     done.put("site.log", lines, 0)
@@ -289,7 +294,8 @@ def twelve_hours_and_words_after(frames: Sequence[Sent]) -> Written:
     """A clock of twelve hours; the frame is followed by how long it was."""
     done = Written()
     lines = [
-        f"{local(f.at, 'America/Toronto'):%m/%d/%Y %I:%M:%S %p} - {f.station_id} - {'Received' if f.dir == 'in' else 'Sent'}: {f.text} ({len(f.text)} bytes)"
+        f"{local(f.at, 'America/Toronto'):%m/%d/%Y %I:%M:%S %p} - {f.station_id} - "
+        f"{way(f, 'Received', 'Sent')}: {f.text} ({len(f.text)} bytes)"
         for f in frames
     ]
     done.put("site.log", lines, 0)
@@ -302,7 +308,8 @@ out: OUT""")
 def pretty_over_many_lines(frames: Sequence[Sent]) -> Written:
     """Each frame printed over many lines, chatter between the frames."""
     lines = [
-        f"{f.at.isoformat(timespec='milliseconds')} [{f.station_id}] {'IN' if f.dir == 'in' else 'OUT'} {json.dumps(f.frame, indent=2, ensure_ascii=False)}"
+        f"{f.at.isoformat(timespec='milliseconds')} [{f.station_id}] {way(f, 'IN', 'OUT')} "
+        + json.dumps(f.frame, indent=2, ensure_ascii=False)
         for f in frames
     ]
     lines, n = chatter_every(
@@ -509,7 +516,8 @@ def keys_with_a_quoted_frame(frames: Sequence[Sent]) -> Written:
     """Keys and values, the frame a quoted text with its quotes escaped."""
     done = Written()
     lines = [
-        f'time="{f.at.isoformat()}" level=info thread=4 station="{f.station_id}" dir={"rx" if f.dir == "in" else "tx"} msg={json.dumps(f.text, ensure_ascii=False)}'
+        f'time="{f.at.isoformat()}" level=info thread=4 station="{f.station_id}" dir={way(f, "rx", "tx")} '
+        f"msg={json.dumps(f.text, ensure_ascii=False)}"
         for f in frames
     ]
     done.put("site.log", lines, 0)
@@ -543,7 +551,8 @@ def coloured_and_packed(frames: Sequence[Sent]) -> Written:
     """A coloured console's output, rotated into a gzip and a zstd file."""
     done = Written()
     lines = [
-        f"\x1b[90m{f.at.isoformat()}\x1b[0m \x1b[32mINFO\x1b[0m {f.station_id} \x1b[1m{'RECV' if f.dir == 'in' else 'SEND'}\x1b[0m {f.text}"
+        f"\x1b[90m{f.at.isoformat()}\x1b[0m \x1b[32mINFO\x1b[0m {f.station_id} "
+        f"\x1b[1m{way(f, 'RECV', 'SEND')}\x1b[0m {f.text}"
         for f in frames
     ]
     half = len(lines) // 2

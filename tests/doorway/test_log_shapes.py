@@ -50,7 +50,7 @@ def frames_of(path: Path) -> Iterator[Sent]:
 @pytest.fixture(scope="module")
 def frames() -> list[Sent]:
     """The first frames of some stations of both versions in a sample file, each once, in order of receipt."""
-    path = sorted(SAMPLE.glob("*.jsonl.gz"))[0]
+    path = min(SAMPLE.glob("*.jsonl.gz"))
     every = sorted(frames_of(path), key=lambda f: f.at)
     by_version = {
         v: sorted({f.station_id for f in every if f.version == v})[: STATIONS // 2]

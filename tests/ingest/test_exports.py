@@ -114,8 +114,8 @@ def test_bad_sessions_are_rejected_one_by_one(con: Connection, delivery: Path) -
     read(con, delivery)
     assert reasons(con) == [
         "the EVSE is blank",
-        "From: '2026-03-02' is not a time written %d.%m.%Y %H:%M:%S",
-        "Until: 'later' is not a time written %d.%m.%Y %H:%M:%S",
+        "From: '2026-03-02' is not a time written '%d.%m.%Y %H:%M:%S'",
+        "Until: 'later' is not a time written '%d.%m.%Y %H:%M:%S'",
         "Energy Wh: 'much' is not a number",
         "has 1 values where the header has 8",
     ]
@@ -322,7 +322,7 @@ def test_words_of_a_mapping_stay_words() -> None:
     text += " end_reason: {2026-01-01: Local, yes: Remote}}"
     mapping = parse(text)
     assert isinstance(mapping, Mapping)
-    assert mapping.exports[0].columns == {"evse_id": "no", "plugged_at": "1"}
+    assert mapping.exports[0].columns == {"evse_id": ("no",), "plugged_at": ("1",)}
     assert mapping.exports[0].end_reason == {"2026-01-01": "Local", "yes": "Remote"}
 
 
