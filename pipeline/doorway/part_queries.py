@@ -39,7 +39,8 @@ def heads_query(entry: FramesEntry, *, coloured: bool) -> str:
         return f"""SELECT *, coalesce(inner_body LIKE '%}}' AND json_valid(inner_body), false) AS closed,
                        coalesce(json_valid(inner_body), false) AS whole
                    FROM (SELECT *, rtrim(body, {_OUTER}) AS inner_body
-                         FROM (SELECT line, byte_offset, text, {body} AS body FROM _lines))"""
+                         FROM (SELECT line, byte_offset, text, {body} AS body
+                               FROM _lines LEFT JOIN _indents ON line // {FILE_STEP} = file)) ORDER BY line"""
     pattern = entry.pattern
     last = "]" if pattern.body == "frame" else "}"
     if not pattern.head_only:

@@ -447,7 +447,7 @@ def table_of_message_parts(frames: Sequence[Sent]) -> Written:
             ]
         )
     done = Written()
-    done.put("site.log", [table(rows)], 1)
+    done.put("site.log", [table(rows)], 0)  # the header is no chatter
     return done
 
 
