@@ -6,32 +6,33 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
-from pipeline.attribute.baseline.warm import WarmStart, remember, starting_fit
 from pipeline.attribute.evidence import gather
-from pipeline.attribute.report.frames import blame_frame, unit_frame, week_frame
+from pipeline.attribute.report.frames import blame_frame, site_frame, unit_frame, week_frame
 from pipeline.attribute.states.solve import EVSE, PAIRING, VEHICLE, Solution, solve
 from pipeline.core.errors import NotEnoughDataError
 from pipeline.settings.attribute import AttributeSettings
 
 SUPPLIES = ("AC", "DC")
 DIGITS = 9
-"""Decimals of what is said; answers agree to 1e-6 whatever the search's start."""
+"""Decimals of what is said; the last ones of a sum depend on the process."""
 
 
 @dataclass(frozen=True)
 class Attribution:
     """Answer for one report week.
 
-    - `blame`: one row per failed attempt, `attempt_id p_vehicle p_evse p_pairing p_other` (sum 1).
-    - `vehicles`: one row per vehicle with a technical attempt in the look-back; `p_vehicle` is the
-      probability that its AC
-      fault state is on at the
-      end of the report week, `p_vehicle_dc` the same of its DC state; onset and its interval are
-      null where it is not suspected.
+    - `blame`: one row per attempt that failed or was silent: `attempt_id p_vehicle p_evse p_pairing
+      p_other` (sum 1), `silent`, and `p_site`, the part of p_other due to a passing event.
+    - `vehicles`: one row per vehicle with an attempt that tells in the look-back; `p_vehicle` is
+      the probability that its AC fault is there at the end of the report week, failing or silent,
+      biting or resting; `p_vehicle_dc` the same on DC; `fault_kind` what it is like, `p_silent` that it
+      keeps silent; onset and its interval are null where it is not suspected; `separable_bits` are
+      log2 odds against the best rival story, which blames `rival`.
     - `evses` (per EVSE and coupler), `pairings` (vehicle model x EVSE model x firmware, per
-      supply): the same.
+      supply): the same; a pairing is `past` where it was at fault and no longer is.
     - `vehicle_weeks`, `evse_weeks`: the probability at each week's end, per supply.
-    - `solutions`: by supply, what `why` explains from.  `warm`: hand it to next week's call.
+    - `site_events`: passing events of whole sites.
+    - `solutions`: by supply, what `why` explains from.
     """
 
     week: str
@@ -41,7 +42,7 @@ class Attribution:
     pairings: pl.DataFrame
     vehicle_weeks: pl.DataFrame
     evse_weeks: pl.DataFrame
-    warm: WarmStart
+    site_events: pl.DataFrame
     solutions: dict[str, Solution] = field(repr=False)
 
 
@@ -49,22 +50,21 @@ def attribute(
     attempts: pl.DataFrame,
     settings: AttributeSettings,
     week: str,
-    warm: WarmStart | None = None,
     *,
     look_back_weeks: int = 12,
 ) -> Attribution:
-    """Say for each failed attempt of the look-back whether vehicle, EVSE, pairing or chance
-    explains it, and who is at fault now.
+    """Say for each failed or silent attempt of the look-back whether vehicle, EVSE, pairing or
+    chance explains it, and who is at fault now.
 
-    `attempts`: one row per charge attempt (core_attempt with `weight`, `diode_check`); only
-    'charged' and 'failed' of known supply are evidence. Raises NotEnoughDataError where the
+    `attempts`: one row per charge attempt (core_attempt with `weight`, `diode_check`); 'charged',
+    'failed' and silent ones of known supply are evidence. Raises NotEnoughDataError where the
     look-back holds none, SchemaError where a column is absent.
     """
     solutions = {}
     for supply in SUPPLIES:
         evidence = gather(attempts, settings, week, supply, look_back_weeks)
         if evidence.day.size:
-            solutions[supply] = solve(evidence, settings, starting_fit(warm, supply, evidence))
+            solutions[supply] = solve(evidence, settings)
     if not solutions:
         raise NotEnoughDataError(
             f"no charged or failed attempt in the {look_back_weeks} weeks to {week}",
@@ -80,9 +80,9 @@ def attribute(
         pairings=_said(_stacked(solutions, PAIRING, settings)).rename(
             {"p": "p_pairing", "partners": "evses", "partners_failed": "evses_failed"}
         ),
-        vehicle_weeks=_said(_weeks(solutions, VEHICLE, ["vehicle_id"])),
-        evse_weeks=_said(_weeks(solutions, EVSE, ["evse_id", "coupler"])),
-        warm=remember(solutions),
+        vehicle_weeks=_said(_weeks(solutions, VEHICLE)),
+        evse_weeks=_said(_weeks(solutions, EVSE)),
+        site_events=_said(_events(solutions)),
         solutions=solutions,
     )
 
@@ -108,16 +108,22 @@ def _stacked(
     )
 
 
-def _weeks(solutions: dict[str, Solution], kind: int, keys: list[str]) -> pl.DataFrame:
-    frames = []
-    for supply, solution in solutions.items():
-        names = (solution.evidence.vehicles, solution.evidence.evses)[kind].select(keys)
-        frames.append(
-            week_frame(solution, kind, names, "p_fault").with_columns(
-                pl.lit(supply).alias("supply")
-            )
-        )
-    return pl.concat(frames)
+def _weeks(solutions: dict[str, Solution], kind: int) -> pl.DataFrame:
+    return pl.concat(
+        [
+            week_frame(solution, kind, "p_fault").with_columns(pl.lit(supply).alias("supply"))
+            for supply, solution in solutions.items()
+        ]
+    )
+
+
+def _events(solutions: dict[str, Solution]) -> pl.DataFrame:
+    return pl.concat(
+        [
+            site_frame(solution).with_columns(pl.lit(supply).alias("supply"))
+            for supply, solution in solutions.items()
+        ]
+    )
 
 
 def _vehicles(
@@ -136,6 +142,7 @@ def _vehicles(
             "failures": "ac_failures",
             "partners": "evses",
             "partners_failed": "evses_failed_at",
+            "partners_silent": "evses_silent_at",
         }
     )
     dc = stacked.filter(pl.col("supply") == "DC").select(
@@ -146,8 +153,8 @@ def _vehicles(
         pl.col("verdict").alias("verdict_dc"),
         pl.col("reason").alias("reason_dc"),
     )
-    used = solutions.values()
-    rows = pl.concat([s.evidence.attempt_id.gather(s.failed).to_frame() for s in used])
+    failed = [s.evidence.attempt_id.filter(pl.Series(s.evidence.failed)) for s in solutions.values()]
+    rows = pl.concat(failed).to_frame()
     early = (
         attempts.filter(pl.col("supply") == "AC", pl.col("early_b").fill_null(value=False))
         .join(rows, on="attempt_id", how="semi")
@@ -165,6 +172,13 @@ def _vehicles(
         "early_b_failures",
         "dc_attempts",
         "dc_charged",
+        "silent",
+        "silent_lately",
+        "asked_lately",
+        "evses_silent_at",
+        "partners_failed_lately",
+        "separable_bits",
+        "p_silent",
     )
     return whole.with_columns(
         pl.col(*zero).fill_null(0),

@@ -7,7 +7,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import expit, logit
 
-from pipeline.attribute.baseline.laplace import Floats
+from pipeline.attribute.states.model import Floats
 from pipeline.attribute.evidence import CHECK_UNKNOWN, CHECK_YES, Evidence
 from pipeline.settings.attribute import AttributeSettings
 
@@ -49,12 +49,12 @@ def learn_checks(evidence: Evidence, on: Floats, settings: AttributeSettings) ->
     if not unknown.any():
         return learned
     weight = on[evidence.vehicle, evidence.day] * evidence.weight
-    rows = np.flatnonzero(weight > LEAST_SUSPICION)
+    rows = np.flatnonzero((weight > LEAST_SUSPICION) & ~evidence.silent)
     slot = evidence.vehicle[rows] * models + evidence.model[rows]
-    failed = evidence.failed[rows]
+    failed = evidence.failed[rows].astype(np.float64)
     missed = np.bincount(slot, weight[rows] * failed, len(on) * models).reshape(-1, models)
     charged = np.bincount(slot, weight[rows] * (1.0 - failed), len(on) * models).reshape(-1, models)
-    bite = settings.vehicle.levels[0] * settings.diode_seen
+    bite = max(f.loud for f in settings.vehicle.faults if f.diode) * settings.diode_seen
     checks = missed * np.log(
         (bite + (1.0 - bite) * TYPICAL_CHANCE) / TYPICAL_CHANCE
     ) + charged * np.log1p(-bite)

@@ -1,7 +1,8 @@
 """From charge attempts to evidence: integer units, days, failures one by one, successes as sums.
 
 A success speaks for each of its units separately (the probability of no failure is a product), so
-successes need only be counted by unit and day. Only failures tie units together.
+successes need only be counted by unit and day. Only events, failures and silences, tie units
+together.
 """
 
 from __future__ import annotations
@@ -13,40 +14,59 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.attribute.baseline.laplace import Floats, Ints
+from pipeline.attribute.silence import with_silence
+from pipeline.attribute.states.model import Bools, Floats, Ints
 from pipeline.core.errors import SchemaError
 from pipeline.core.weeks import LookBack
 from pipeline.settings.attribute import AttributeSettings
 
 COLUMNS = (
-    "attempt_id", "vehicle_id", "evse_id", "coupler", "vehicle_model", "evse_model", "firmware", "plugged_at_utc",
-    "supply", "outcome", "weight", "diode_check",
+    "attempt_id", "vehicle_id", "evse_id", "coupler", "vehicle_model", "evse_model", "firmware",
+    "plugged_at_utc", "supply", "outcome", "weight", "diode_check",
 )  # fmt: skip
+OPTIONAL = {
+    "id_token": pl.String(),
+    "site_id": pl.String(),
+    "unplugged_at_utc": pl.Datetime("us", "UTC"),
+}
 Classes = NDArray[np.int8]
 ECHO_NONE, ECHO_SAME, ECHO_VEHICLE, ECHO_EVSE = range(4)
 CHECK_NO, CHECK_UNKNOWN, CHECK_YES = range(3)
+HIDDEN = "\x1f"
+"""Begins the key of a unit known only by its token, or of a model nobody named: never an id."""
+LONG_STAY_HOURS = 5.0
+"""A stay this long gives a timer its chance; with the quarter of the day it tells habits apart."""
 
 
 @dataclass(frozen=True)
 class Evidence:
-    """All technical attempts of one supply (AC or DC) in the look-back, one entry per attempt, in a
+    """All telling attempts of one supply (AC or DC) in the look-back, one entry per attempt, in a
     canonical order.
 
-    `vehicle`, `evse`, `pairing` index the name frames; the last index of vehicle and pairing stands
-    for 'unknown'. `at_days` is the time since `begin_utc` in days; `day` its whole part; `model`
-    indexes EVSE model and firmware (for the diode check).  `begin_utc` is the Monday of the first
-    week that holds an attempt; `cut` tells that this is later than the look-back asked for, so that
-    the logs begin here.
+    `vehicle`, `evse`, `pairing`, `site`, `place`, `hour` index the units; the last index of all but
+    EVSEs stands for 'none'. `at_days` is the time since `begin_utc` in days; `day` its whole part;
+    `model` indexes EVSE model and firmware (for the diode check).  An attempt `failed`, was
+    `silent`, or charged; `asked` tells that the vehicle asked for charge; `wish` is the log odds by
+    which a silence looks like a fault rather than the driver's wish.  `begin_utc` is the Monday of
+    the first week that holds an attempt; `cut` tells that this is later than the look-back asked
+    for, so that the logs begin here.  `sizes`: units by kind, the stand-in included; `met`: units in
+    all, those of places and hours included at which nobody was ever silent.
     """
 
     attempt_id: pl.Series
     vehicle: Ints
     evse: Ints
     pairing: Ints
+    site: Ints
+    place: Ints
+    hour: Ints
     model: Ints
     day: Ints
     at_days: Floats
-    failed: Floats
+    failed: Bools
+    silent: Bools
+    asked: Bools
+    wish: Floats
     weight: Floats
     echo: Classes
     previous: Ints
@@ -54,36 +74,28 @@ class Evidence:
     vehicles: pl.DataFrame
     evses: pl.DataFrame
     pairings: pl.DataFrame
+    sites: pl.DataFrame
     models: pl.DataFrame
+    sizes: tuple[int, int, int, int, int, int]
+    met: tuple[int, int, int, int, int, int]
     days: int
     begin_utc: datetime
     cut: bool = False
 
-    def only(self, keep: NDArray[np.bool_]) -> Evidence:
-        """The attempts marked, with the names of all units; `previous` is left as it was."""
-        columns = (
-            "vehicle",
-            "evse",
-            "pairing",
-            "model",
-            "day",
-            "at_days",
-            "failed",
-            "weight",
-            "echo",
-            "previous",
-            "check",
-        )
-        return replace(
-            self,
-            attempt_id=self.attempt_id.filter(pl.Series(keep)),
-            **{c: getattr(self, c)[keep] for c in columns},
-        )
+    @property
+    def columns(self) -> tuple[Ints, ...]:
+        """Unit of each attempt, by kind."""
+        return self.vehicle, self.evse, self.pairing, self.site, self.place, self.hour
 
     @property
-    def sizes(self) -> tuple[int, int, int]:
-        """Units of each kind, the 'unknown' vehicle and pairing included."""
-        return self.vehicles.height + 1, self.evses.height, self.pairings.height + 1
+    def names(self) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+        """The units that may be at fault, by kind, with `listed`: whether they are told of."""
+        return self.vehicles, self.evses, self.pairings
+
+    @property
+    def event(self) -> Bools:
+        """What did not charge: failed or silent (attempts,)."""
+        return self.failed | self.silent
 
 
 def gather(
@@ -101,68 +113,130 @@ def gather(
         )
     look_back = LookBack.of(week, weeks)
     begin = look_back.from_utc
-    counted = attempts.lazy().select(COLUMNS).filter(
-        pl.col("outcome").is_in(["charged", "failed"]),
-        look_back.holds("plugged_at_utc"),
-        pl.col("evse_id").is_not_null(),
-    )  # fmt: skip
-    rows = (
-        counted.filter(pl.col("supply") == supply)
-        .sort("plugged_at_utc", "evse_id", "attempt_id")
-        .collect()
+    missing = [
+        pl.lit(None, dtype=dtype).alias(name)
+        for name, dtype in OPTIONAL.items()
+        if name not in attempts.columns
+    ]
+    counted = (
+        with_silence(attempts.lazy().with_columns(missing))
+        .select(*COLUMNS, *OPTIONAL, "silent", "asked", "wish")
+        .filter(
+            pl.col("outcome").is_in(["charged", "failed"]) | pl.col("silent"),
+            look_back.holds("plugged_at_utc"),
+            pl.col("evse_id").is_not_null(),
+        )
     )
+    rows = counted.filter(pl.col("supply") == supply).sort(
+        "plugged_at_utc", "evse_id", "attempt_id"
+    ).collect()  # fmt: skip
     first = counted.select(pl.col("plugged_at_utc").min()).collect().item()
     empty = (first - begin) // timedelta(weeks=1) if first is not None else 0
-    return _index(
-        rows, settings, begin + timedelta(weeks=empty), (weeks - empty) * 7, cut=empty > 0
-    )
+    begin = begin + timedelta(weeks=empty)
+    return _index(rows, settings, begin, (weeks - empty) * 7, cut=empty > 0)
 
 
 def _index(
     rows: pl.DataFrame, settings: AttributeSettings, begin: datetime, days: int, *, cut: bool
 ) -> Evidence:
-    known = pl.col("vehicle_model").is_not_null() & pl.col("evse_model").is_not_null()
-    rows = rows.with_columns(
-        pl.when(known).then("vehicle_model"),
-        pl.col("firmware", "coupler", "evse_model").fill_null(""),
-    )
-    vehicle, vehicles = _codes(rows, ["vehicle_id"])
+    rows, met = _keyed(rows)
+    vehicle, vehicles = _codes(rows, ["_vehicle"], "_vehicle_hidden")
     evse, evses = _codes(rows, ["evse_id", "coupler"])
-    pairing, pairings = _codes(rows, ["vehicle_model", "evse_model", "firmware"])
+    pairing, pairings = _codes(rows, ["_model", "evse_model", "firmware"], "_pairing_hidden")
+    site, sites = _codes(rows, ["_site"])
+    place, places = _codes(rows, ["_place"])
+    hour, hours = _codes(rows, ["_hour"])
     model, models = _codes(rows, ["evse_model", "firmware"])
     echo, previous = _echoes(rows, vehicle, evse, settings)
     check = rows["diode_check"].replace_strict(
         {"no": CHECK_NO, "yes": CHECK_YES}, default=CHECK_UNKNOWN, return_dtype=pl.Int8
     )
+    since = rows["plugged_at_utc"] - begin
     return Evidence(
         attempt_id=rows["attempt_id"],
         vehicle=vehicle,
         evse=evse,
         pairing=pairing,
+        site=site,
+        place=place,
+        hour=hour,
         model=model,
-        day=(rows["plugged_at_utc"] - begin).dt.total_days().to_numpy().astype(np.int64),
-        at_days=((rows["plugged_at_utc"] - begin).dt.total_microseconds() / 86_400e6).to_numpy(),
-        failed=(rows["outcome"] == "failed").to_numpy().astype(np.float64),
+        day=since.dt.total_days().to_numpy().astype(np.int64),
+        at_days=(since.dt.total_microseconds() / 86_400e6).to_numpy(),
+        failed=((rows["outcome"] == "failed") & ~rows["silent"]).to_numpy(),
+        silent=rows["silent"].to_numpy(),
+        asked=rows["asked"].to_numpy(),
+        wish=rows["wish"].to_numpy().astype(np.float64),
         weight=rows["weight"].fill_null(1.0).clip(0.0, 1.0).to_numpy().astype(np.float64),
         echo=echo,
         previous=previous,
         check=check.to_numpy(),
-        vehicles=vehicles,
+        vehicles=vehicles.rename({"_vehicle": "vehicle_id"}),
         evses=evses,
-        pairings=pairings,
+        pairings=pairings.rename({"_model": "vehicle_model"}),
+        sites=sites.rename({"_site": "site_id"}),
         models=models,
+        sizes=(
+            vehicles.height + 1,
+            evses.height,
+            pairings.height + 1,
+            sites.height + 1,
+            places.height + 1,
+            hours.height + 1,
+        ),
+        met=(vehicles.height, evses.height, pairings.height, sites.height, *met),
         days=days,
         begin_utc=begin,
         cut=cut,
     )
 
 
-def _codes(rows: pl.DataFrame, keys: list[str]) -> tuple[Ints, pl.DataFrame]:
-    """Index of each row's key in the sorted distinct keys.
+def _keyed(rows: pl.DataFrame) -> tuple[pl.DataFrame, tuple[int, int]]:
+    """Keys of all units, and how many places and hours vehicles were met at; what is not named is a unit of its own, since it may be like any other.
+
+    A vehicle without id but with a token is that token's vehicle.  A vehicle of unknown model is a
+    model of its own, an EVSE of unknown model likewise: so such a pairing can still be at fault.
+    Habits of a place and of a time of day are asked of only where a vehicle was silent there.
+    """
+    token = pl.lit(HIDDEN) + pl.col("id_token")
+    vehicle = pl.coalesce("vehicle_id", token)
+    model = pl.coalesce("vehicle_model", pl.lit(HIDDEN) + vehicle)
+    evse_model = pl.coalesce("evse_model", pl.lit(HIDDEN) + pl.col("evse_id"))
+    hidden = pl.col("vehicle_model").is_null() | pl.col("evse_model").is_null()
+    stay_h = (pl.col("unplugged_at_utc") - pl.col("plugged_at_utc")).dt.total_minutes() / 60.0
+    long = pl.when((stay_h >= LONG_STAY_HOURS).fill_null(value=False)).then(4).otherwise(0)
+    quarter = pl.col("plugged_at_utc").dt.hour() // 6 + long
+    rows = rows.with_columns(
+        vehicle.alias("_vehicle"),
+        pl.col("vehicle_id").is_null().alias("_vehicle_hidden"),
+        model.alias("_model"),
+        hidden.alias("_pairing_hidden"),
+        pl.when(pl.col("evse_id").n_unique().over("site_id") > 1).then("site_id").alias("_site"),
+    ).with_columns(evse_model.alias("evse_model"), pl.col("firmware", "coupler").fill_null(""))
+    if not rows["silent"].any():
+        none = pl.lit(None, dtype=pl.String)
+        return rows.with_columns(none.alias("_place"), none.alias("_hour")), (0, 0)
+    rows = rows.with_columns(
+        pl.format("{} {}", "_vehicle", pl.coalesce("site_id", "evse_id")).alias("_place"),
+        pl.format("{} {}", "_vehicle", quarter).alias("_hour"),
+    )
+    met = (rows["_place"].drop_nulls().n_unique(), rows["_hour"].drop_nulls().n_unique())
+    return rows.with_columns(
+        pl.when(pl.col("silent").any().over(key)).then(key).alias(key) for key in ("_place", "_hour")
+    ), met
+
+
+def _codes(
+    rows: pl.DataFrame, keys: list[str], hidden: str | None = None
+) -> tuple[Ints, pl.DataFrame]:
+    """Index of each row's key in the sorted distinct keys, the hidden ones last.
 
     A null in the first key gives one past the last.
     """
-    names = rows.select(keys).unique().filter(pl.col(keys[0]).is_not_null()).sort(keys)
+    flag = pl.col(hidden) if hidden else pl.lit(value=False)
+    known = rows.filter(pl.col(keys[0]).is_not_null())
+    names = known.group_by(keys).agg((~flag).any().alias("listed"))
+    names = names.sort(~pl.col("listed"), *keys)
     indexed = names.with_row_index("code")
     codes = rows.select(keys).join(indexed, on=keys, how="left", maintain_order="left")["code"]
     return codes.fill_null(names.height).to_numpy().astype(np.int64), names
@@ -178,17 +252,24 @@ def _echoes(
     that EVSE if that one was unknown too.
     """
     minutes = rows["plugged_at_utc"].dt.epoch("s").to_numpy() / 60.0
-    failed = (rows["outcome"] == "failed").to_numpy()
-    unknown = rows["vehicle_id"].is_null().to_numpy()
+    failed = ((rows["outcome"] == "failed") & ~rows["silent"]).to_numpy()
+    unknown = rows["_vehicle"].is_null().to_numpy()
     at_evse, gap_evse = _before(evse, minutes)
     at_vehicle, gap_vehicle = _before(vehicle, minutes)
     after_evse = (at_evse >= 0) & failed[at_evse] & (gap_evse <= settings.outage_minutes)
     same = after_evse & (vehicle[at_evse] == vehicle) & (gap_evse <= settings.echo_minutes)
     elsewhere = (
-        (at_vehicle >= 0) & failed[at_vehicle] & (gap_vehicle <= settings.echo_minutes) & ~unknown
+        (at_vehicle >= 0)
+        & failed[at_vehicle]
+        & (gap_vehicle <= settings.echo_minutes)
+        & ~unknown
+    )  # fmt: skip
+    echo = np.select(
+        [same, elsewhere, after_evse], [ECHO_SAME, ECHO_VEHICLE, ECHO_EVSE], ECHO_NONE
     )
-    echo = np.select([same, elsewhere, after_evse], [ECHO_SAME, ECHO_VEHICLE, ECHO_EVSE], ECHO_NONE)
-    previous = np.select([same | (after_evse & ~elsewhere), elsewhere], [at_evse, at_vehicle], -1)
+    previous = np.select(
+        [same | (after_evse & ~elsewhere), elsewhere], [at_evse, at_vehicle], -1
+    )  # fmt: skip
     return echo.astype(np.int8), previous.astype(np.int64)
 
 

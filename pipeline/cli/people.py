@@ -38,20 +38,30 @@ def explain(name: str) -> None:
 @click.argument("name")
 @base.store
 @click.option("--week", help="ISO week asked about; the last complete one in the data if absent.")
-def why(name: str, store: Path, week: str | None, settings_file: Path | None) -> None:
+@_decisions
+def why(
+    name: str, store: Path, week: str | None, settings_file: Path | None, decisions: str | None
+) -> None:
     """Say why a vehicle, an EVSE or an attempt was called as it was, and what would change the
     answer.
     """
     from pipeline.attribute.report.why import why as explain_call
     from pipeline.orchestrate.run import week_to_report
-    from pipeline.publish.week_report import attribute_week
+    from pipeline.publish.week_report import judge_week
     from pipeline.settings import load_settings
-    from pipeline.storage.warehouse import read, reading
+    from pipeline.storage.decisions import open_decisions
+    from pipeline.storage.warehouse import reading
 
     settings = load_settings(settings_file)
+    kept = open_decisions(_decisions_of(store, settings_file, decisions))
+    try:
+        decided = kept.frames()
+    finally:
+        kept.close()
     with reading(store) as con:
-        answer = attribute_week(con, read(con, "core_attempt"), week_to_report(con, week), settings)
-    base.say(explain_call(answer, settings.attribute, name).text())
+        judged = judge_week(con, week_to_report(con, week), settings, decided)
+    answer, told = judged.attribution, judged.told(name)
+    base.say(explain_call(answer, settings.attribute, name, told).text())
 
 
 def _decisions_of(store: Path, settings_file: Path | None, decisions: str | None) -> str:

@@ -16,7 +16,7 @@ from pipeline.storage.warehouse import Connection
 # What differs between two warehouses of the same deliveries: when a file was read, and what runs
 # that published left.
 _WHEN_READ = {"ingested_at_utc"}
-_LEFT_BY_RUNS = ("meta_published_file", "core_baseline")
+_LEFT_BY_RUNS = ("meta_published_file",)
 
 
 @cache

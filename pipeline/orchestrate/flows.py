@@ -26,7 +26,7 @@ from pipeline.core.progress import silent
 from pipeline.orchestrate import fingerprint
 from pipeline.orchestrate import run as steps
 from pipeline.orchestrate.run import Request, Result
-from pipeline.publish.week_report import last_baseline, past
+from pipeline.publish.week_report import past
 from pipeline.settings import Settings
 
 # A passing server takes 16-26 s to start on two cores, measured; Prefect's own limit of 20 s is too
@@ -89,14 +89,13 @@ def worth_retrying(_task: Task[Any, Any], _run: TaskRun, state: State[Any]) -> b
 def _report_key(_context: TaskRunContext, given: Mapping[str, Any]) -> str:
     """Name of a report by everything it is made from.
 
-    Code, rows, week, settings, decisions, the baseline of the week before.
+    Code, rows, week, settings, decisions.
     """
     con, week, settings = given["con"], given["week"], given["settings"]
     made_from = (
         week,
         settings.model_dump(mode="json"),
         past(given["decisions"], week),
-        last_baseline(con, week),
     )
     return f"report-{fingerprint.of_code()}-{fingerprint.of_warehouse(con)}-{fingerprint.of_objects(*made_from)}"
 

@@ -62,9 +62,6 @@ def publish_week(
     with transaction(con):
         for name, frame in tables.items():
             replace(con, f"out_{name}", frame)
-        for name, frame in report.baseline.items():
-            con.execute(f'DELETE FROM "{name}" WHERE week = ?', [report.week])
-            append(con, name, frame)
         tell(con)
     return folder, tables, run
 
@@ -122,10 +119,7 @@ def rejected_of(con: Connection, file_ids: list[str]) -> pl.DataFrame:
 
 def counts(con: Connection, tables: Mapping[str, pl.DataFrame]) -> dict[str, Any]:
     """Rows of every table of the warehouse that deliveries fill and of the week, and the calls."""
-    kept_by_runs = (
-        "meta_published_file",
-        "core_baseline",
-    )  # what earlier runs left: it would tell a week's first run from its second
+    kept_by_runs = "meta_published_file"  # it would tell a week's first run from its second
     names = [
         name
         for name in registry().tables

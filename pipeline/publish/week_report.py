@@ -11,9 +11,9 @@ from dataclasses import dataclass, replace
 import polars as pl
 
 from pipeline.attribute.attribution import Attribution, attribute
-from pipeline.attribute.baseline.warm import WarmStart
+from pipeline.attribute.report.why import Told
 from pipeline.core.one_thread import one_blas_thread
-from pipeline.core.weeks import LookBack, week_before
+from pipeline.core.weeks import LookBack
 from pipeline.publish.about import finding_marks, firmware_marks, out_decisions, within
 from pipeline.refer.inputs import Attributed, ReferInputs, join_findings
 from pipeline.refer.referral import Referral, refer
@@ -30,82 +30,92 @@ class WeekReport:
 
     `tables`: the out_ frames by name without out_, but `rejected`, which belongs to the deliveries
     of a run. `referral`: the packs, and what is learnt. `validation`: what `validation_summary`
-    gives. `baseline`: rows for next week's start, by table.
+    gives.
     """
 
     week: str
     tables: Mapping[str, pl.DataFrame]
     referral: Referral
     validation: Mapping[str, pl.DataFrame]
-    baseline: Mapping[str, pl.DataFrame]
+
+
+@dataclass(frozen=True)
+class Judged:
+    """A week's attribution and referral, and the frames of the warehouse they rest on."""
+
+    attribution: Attribution
+    referral: Referral
+    inputs: ReferInputs
+
+    def told(self, name: str) -> Told | None:
+        """What the week's list says of a vehicle or EVSE; None where it lists neither."""
+        for frame, key, p in (
+            (self.referral.vehicles, "vehicle_id", "p_vehicle"),
+            (self.referral.evses, "evse_id", "p_evse"),
+        ):
+            row = frame.filter(pl.col(key) == name)
+            if row.height:
+                return Told(row["call"].item(), row[p].item(), row["reason"].item())
+        return None
 
 
 @one_blas_thread()
-def attribute_week(
-    con: Connection, attempts: pl.DataFrame, week: str, settings: Settings
-) -> Attribution:
-    """Attribution of one ISO week (`attempts`.
-
-    Core_attempt), started from the baseline of the week before where published.
-    """
-    return attribute(
-        attempts,
-        settings.attribute,
-        week,
-        last_baseline(con, week),
-        look_back_weeks=settings.look_back_weeks,
-    )
-
-
-@one_blas_thread()
-def report_week(
+def judge_week(
     con: Connection, week: str, settings: Settings, decisions: DecisionFrames
-) -> WeekReport:
+) -> Judged:
     """Attribute and refer for one ISO week.
 
     Raises NotEnoughDataError where its look-back holds no attempt.
     """
     attempts, decisions = read(con, "core_attempt"), past(decisions, week)
-    equipment, findings = (
-        read(con, "core_evse"),
-        join_findings(read(con, "raw_finding"), decisions.findings),
+    weeks = settings.look_back_weeks
+    attribution = attribute(attempts, settings.attribute, week, look_back_weeks=weeks)
+    inputs = ReferInputs(
+        attempts=attempts,
+        attributed=Attributed.of(attribution),
+        fleet=read(con, "core_vehicle"),
+        equipment=read(con, "core_evse"),
+        dtcs=read(con, "raw_dtc"),
+        findings=join_findings(read(con, "raw_finding"), decisions.findings),
+        reviews=decisions.reviews,
+        lessons=decisions.lessons,
+        referrals=decisions.referrals,
     )
-    fleet = read(con, "core_vehicle")
-    attribution = attribute_week(con, attempts, week, settings)
-    referral = refer(
-        ReferInputs(
-            attempts=attempts,
-            attributed=Attributed.of(attribution),
-            fleet=fleet,
-            equipment=equipment,
-            dtcs=read(con, "raw_dtc"),
-            findings=findings,
-            reviews=decisions.reviews,
-            lessons=decisions.lessons,
-            referrals=decisions.referrals,
-        ),
-        settings.refer,
-        week,
-        settings.look_back_weeks,
-    )
+    return Judged(attribution, refer(inputs, settings.refer, week, weeks), inputs)
+
+
+def report_week(
+    con: Connection, week: str, settings: Settings, decisions: DecisionFrames
+) -> WeekReport:
+    """The week's out_ frames.
+
+    Raises NotEnoughDataError where its look-back holds no attempt.
+    """
+    judged = judge_week(con, week, settings, decisions)
+    referral, given = judged.referral, judged.inputs
     look_back = LookBack.of(week, settings.look_back_weeks)
     tables = {
         "vehicles": referral.vehicles,
         "evses": referral.evses,
         "pairings": referral.pairings,
         "next_tests": referral.next_tests,
-        "attempts": out_attempts(attempts.filter(look_back.holds("plugged_at_utc")), attribution),
+        "attempts": out_attempts(
+            given.attempts.filter(look_back.holds("plugged_at_utc")), judged.attribution
+        ),
         "impossible": out_impossible(read(con, "core_impossible"), look_back),
-        "about_vehicles": conform(fleet.sort("vehicle_id"), "out_about_vehicles"),
-        "about_evses": conform(equipment.sort("evse_id"), "out_about_evses"),
+        "about_vehicles": conform(given.fleet.sort("vehicle_id"), "out_about_vehicles"),
+        "about_evses": conform(given.equipment.sort("evse_id"), "out_about_evses"),
         "marks": within(
-            [firmware_marks(read(con, "core_firmware"), equipment), finding_marks(findings)],
+            [
+                firmware_marks(read(con, "core_firmware"), given.equipment),
+                finding_marks(given.findings),
+            ],
             look_back,
         ),
-        "decisions": out_decisions(decisions, look_back),
+        "decisions": out_decisions(past(decisions, week), look_back),
         "evse_suspects": referral.evse_suspects,
     }
-    return WeekReport(week, tables, referral, validation_summary(con), baseline(attribution))
+    return WeekReport(week, tables, referral, validation_summary(con))
 
 
 def past(decisions: DecisionFrames, week: str) -> DecisionFrames:
@@ -116,33 +126,10 @@ def past(decisions: DecisionFrames, week: str) -> DecisionFrames:
     return replace(decisions, referrals=decisions.referrals.filter(pl.col("week") < week))
 
 
-def last_baseline(con: Connection, week: str) -> WarmStart | None:
-    """Baseline of the week before, or None where that week was not published."""
-    before = week_before(week)
-    parameters = read(con, "core_baseline_parameter").filter(pl.col("week") == before).drop("week")
-    modes = read(con, "core_baseline_mode").filter(pl.col("week") == before).drop("week")
-    if parameters.is_empty():
-        return None
-    return WarmStart(parameters, modes.rename({"unit_kind": "kind", "unit_key": "unit"}))
-
-
-def baseline(attribution: Attribution) -> dict[str, pl.DataFrame]:
-    """What next week's search may start from, by table."""
-    week = pl.lit(attribution.week).alias("week")
-    warm = attribution.warm
-    modes = warm.modes.rename({"kind": "unit_kind", "unit": "unit_key"})
-    return {
-        "core_baseline_parameter": conform(
-            warm.parameters.with_columns(week), "core_baseline_parameter"
-        ),
-        "core_baseline_mode": conform(modes.with_columns(week), "core_baseline_mode"),
-    }
-
-
 def out_attempts(attempts: pl.DataFrame, attribution: Attribution) -> pl.DataFrame:
-    """out_attempts: every attempt of the look-back, with blame where it failed."""
+    """out_attempts: every attempt of the look-back, with blame where it failed or was silent."""
     return conform(
-        attempts.join(attribution.blame, on="attempt_id", how="left")
+        attempts.join(attribution.blame.drop("silent", "p_site"), on="attempt_id", how="left")
         .rename({"plugged_at_utc": "plugged_at", "unplugged_at_utc": "unplugged_at"})
         .sort("plugged_at", "attempt_id"),
         "out_attempts",

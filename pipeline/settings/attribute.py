@@ -8,62 +8,67 @@ named.
 
 from __future__ import annotations
 
+from typing import Literal
+
 from pydantic import Field, model_validator
 
 from pipeline.settings.base import Frozen
 
 
-class StatePrior(Frozen):
-    """What is assumed of one kind of unit before the data speak.
+Character = Literal["steady", "intermittent", "resting", "silent", "half_silent", "chronic"]
 
-    `levels` are the failure probabilities an attempt has when the unit's fault state is on;
-    several, because faults may be intermittent.
+
+class FaultState(Frozen):
+    """One way a unit can be at fault: how often an attempt fails (`loud`), or shows nothing (`silent`).
+
+    Of the attempts that are not silent, the share `loud` fails.
     """
 
-    levels: tuple[float, ...] = Field(
-        description="Failure probability of an attempt in each fault state"
+    character: Character = Field("steady", description="What the fault is like over time")
+    loud: float = Field(0.0, ge=0, description="Share of attempts that fail, or see `relative`")
+    silent: float = Field(0.0, ge=0, lt=1, description="Share of attempts at which nothing is asked")
+    diode: bool = Field(default=False, description="Bites only where the EVSE looks for the diode")
+    relative: bool = Field(
+        default=False, description="`loud` is in multiples of the fleet's usual chance of failure"
     )
-    diode: tuple[bool, ...] = Field(
-        description="Whether the state bites only where the EVSE tests for the pilot diode"
+    share: float = Field(ge=0, le=1, description="Share of the units at fault at a random time")
+    days_on: float = Field(gt=1, description="Mean days before it is repaired")
+
+
+class UsualState(Frozen):
+    """A rate of failing or of silence that a unit has had all along without being at fault."""
+
+    loud: float = Field(0.0, ge=0, lt=1, description="Share of attempts that fail")
+    silent: float = Field(0.0, ge=0, lt=1, description="Share of attempts at which nothing is asked")
+    share: float = Field(gt=0, lt=0.5, description="Share of units that are so; assumed")
+
+
+class StatePrior(Frozen):
+    """What is assumed of one kind of unit before the data speak."""
+
+    faults: tuple[FaultState, ...] = Field((), description="Its fault states")
+    usual: tuple[UsualState, ...] = Field(
+        (), description="Rates it may have had all along without a fault; blamed on chance"
     )
-    shares: tuple[float, ...] = Field(description="Share of new faults of each level")
     prevalence: float = Field(
         gt=0, lt=0.5, description="Share of units in a fault state at a random time"
     )
-    days_on: float = Field(gt=1, description="Mean days a fault lasts before repair")
     prior_units: float = Field(
-        gt=0,
-        description="Weight of the prior on how often faults begin, in units watched for one look-back",
+        gt=0, description="Weight of the prior on how many are at fault, in units watched"
     )
-    chronic_rates: tuple[float, ...] = Field(
-        (),
-        description="Failure rates a unit may have had all along without a fault (its place, its driver); blamed on chance",
+    mends: bool = Field(
+        default=True, description="Whether what was repaired may fall back before it counts as sound"
     )
-    chronic_share: float = Field(
-        0.02,
-        gt=0,
-        lt=0.5,
-        description="Share of units with such a chronic rate beyond the baseline's normal spread; assumed",
-    )
-
-    @property
-    def states(self) -> int:
-        """Off, the fault states, the chronic rates, just mended, in this order."""
-        return 2 + len(self.levels) + len(self.chronic_rates)
-
-    @property
-    def failure_probability(self) -> tuple[tuple[float, bool], ...]:
-        """Failure probability of each state after off, and whether it bites only where the diode is
-        looked for.
-        """
-        benign = ((level, False) for level in (*self.chronic_rates, 0.0))
-        return (*zip(self.levels, self.diode, strict=True), *benign)
 
     @model_validator(mode="after")
-    def _one_entry_a_level(self) -> StatePrior:
-        if not len(self.levels) == len(self.diode) == len(self.shares):
-            raise ValueError("levels, diode and shares need one entry for each fault state")
+    def _shares_are_shares(self) -> StatePrior:
+        if self.faults and abs(sum(fault.share for fault in self.faults) - 1.0) > 1e-6:
+            raise ValueError("the shares of the fault states must sum to 1")
         return self
+
+
+def _steady(loud: float, share: float, days_on: float, *, diode: bool = False) -> FaultState:
+    return FaultState(loud=loud, share=share, days_on=days_on, diode=diode)
 
 
 class AttributeSettings(Frozen):
@@ -71,40 +76,84 @@ class AttributeSettings(Frozen):
 
     vehicle: StatePrior = Field(
         StatePrior(
-            levels=(0.97, 0.6, 0.95, 0.75, 0.5, 0.3),
-            diode=(True, True, False, False, False, False),
-            shares=(0.4, 0.1, 0.15, 0.15, 0.1, 0.1),
-            prevalence=0.01,
-            days_on=60.0,
+            faults=(
+                _steady(0.97, 0.26, 90, diode=True),
+                _steady(0.6, 0.08, 90, diode=True),
+                _steady(0.95, 0.12, 90),
+                _steady(0.65, 0.12, 90),
+                _steady(0.35, 0.10, 90),
+                FaultState(character="half_silent", loud=0.6, silent=0.4, share=0.07, days_on=90),
+                FaultState(character="silent", silent=0.9, share=0.07, days_on=90),
+                FaultState(character="silent", silent=0.6, share=0.06, days_on=90),
+                FaultState(character="intermittent", loud=0.75, share=0.06, days_on=90),
+                FaultState(character="resting", loud=0.03, share=0.06, days_on=90),
+            ),
+            usual=(UsualState(loud=0.08, share=0.02), UsualState(silent=0.25, share=0.02)),
+            prevalence=0.02,
             prior_units=100.0,
-            chronic_rates=(0.08, 0.2),
         ),
-        description="Assumed: about one vehicle in a hundred, for two months; a shorted pilot diode fails "
-        "whenever it is looked for, other faults less",
+        description="Assumed: about one vehicle in fifty, for three months or until somebody looks; a shorted pilot "
+        "diode fails whenever it is looked for, other faults less; some show as silence, some come "
+        "and go",
     )
     evse: StatePrior = Field(
         StatePrior(
-            levels=(0.97, 0.85, 0.7, 0.5, 0.3, 0.15),
-            diode=(False,) * 6,
-            shares=(0.2, 0.2, 0.2, 0.15, 0.15, 0.1),
-            prevalence=0.03,
-            days_on=21.0,
+            faults=(
+                _steady(0.97, 0.18, 21),
+                _steady(0.8, 0.18, 21),
+                _steady(0.55, 0.16, 30),
+                _steady(0.3, 0.14, 45),
+                FaultState(character="chronic", loud=7, relative=True, share=0.07, days_on=180),
+                FaultState(character="chronic", loud=3, relative=True, share=0.07, days_on=180),
+                FaultState(character="silent", silent=0.8, share=0.06, days_on=30),
+                FaultState(character="intermittent", loud=0.7, share=0.07, days_on=60),
+                FaultState(character="resting", loud=0.03, share=0.07, days_on=60),
+            ),
+            prevalence=0.04,
             prior_units=50.0,
         ),
-        description="Assumed: equipment fails more often than cars (a survey found 22.7 % of public DC connectors out of order,"
-        " Rempel et al. 2022; a kept depot has far less) and is mended within weeks; one that fails a sixth of "
-        "all comers is faulty",
+        description="Assumed: equipment fails more often than cars (a survey found 22.7 % of public"
+        " DC connectors out of order, Rempel et al. 2022; a kept depot has far less) and is mended "
+        "within weeks; a weak fault stays, since nobody calls it in",
     )
     pairing: StatePrior = Field(
         StatePrior(
-            levels=(0.95, 0.7, 0.45, 0.25, 0.15),
-            diode=(False,) * 5,
-            shares=(0.2, 0.2, 0.2, 0.2, 0.2),
-            prevalence=0.005,
-            days_on=90.0,
+            faults=(
+                _steady(0.95, 0.18, 90),
+                _steady(0.7, 0.18, 90),
+                _steady(0.45, 0.18, 90),
+                _steady(0.25, 0.18, 90),
+                FaultState(character="chronic", loud=4, relative=True, share=0.18, days_on=180),
+                FaultState(character="silent", silent=0.6, share=0.1, days_on=90),
+            ),
+            prevalence=0.01,
             prior_units=50.0,
         ),
         description="Assumed: rare, begins with a firmware, lasts until the next",
+    )
+    site: StatePrior = Field(
+        StatePrior(
+            faults=(
+                FaultState(loud=0.95, silent=0.3, share=0.35, days_on=1.2),
+                FaultState(loud=0.45, silent=0.1, share=0.35, days_on=1.5),
+                FaultState(loud=0.15, share=0.30, days_on=2.0),
+            ),
+            prevalence=0.01,
+            prior_units=50.0,
+            mends=False,
+        ),
+        description="A passing event of a whole site (outage, supply, weather): one day in a "
+        "hundred, over within two; assumed. It is nobody's fault and counts as chance",
+    )
+    place: StatePrior = Field(
+        StatePrior(
+            usual=(UsualState(silent=0.5, share=0.03), UsualState(silent=0.92, share=0.03)),
+            prevalence=0.01,
+            prior_units=50.0,
+            mends=False,
+        ),
+        description="A driver's habit of not charging at one place, or at one time of day (a timer,"
+        " a battery always full there); assumed, moved by the fleet. It counts as chance",
     )
     day_likeness: float = Field(
         0.05,
@@ -131,13 +180,12 @@ class AttributeSettings(Frozen):
         lt=1,
         description="Chance a fault changes its severity in a day; assumed: weather and wear, some weeks apart",
     )
-    dirichlet_units: float = Field(
-        10.0, gt=0, description="Weight of the assumed shares of severities, in faults seen"
+    bite_days: float = Field(
+        2.5, gt=1, description="Mean days a fault that comes and goes bites at a stretch; assumed"
     )
-    repair_units: float = Field(
-        10.0, gt=0, description="Weight of the assumed days until repair, in repairs seen"
+    rest_days: float = Field(
+        8.0, gt=1, description="Mean days it rests between two bites (dry weather); assumed"
     )
-
     diode_seen: float = Field(
         0.98,
         gt=0.5,
@@ -220,14 +268,18 @@ class AttributeSettings(Frozen):
         lt=0.1,
         description="A unit whose fault probability cannot reach this even if it is blamed for all its failures is set aside",
     )
-    baseline_evaluations: int = Field(
-        60, ge=1, description="Most evaluations of the marginal likelihood in the last baseline fit"
+    usual_spread: float = Field(
+        0.35,
+        gt=0.05,
+        lt=2,
+        description="Likely spread of the normal rates of sound units, as standard deviation of the "
+        "log rate (95 % within a factor of two); assumed, moved by the many healthy units",
     )
-    early_evaluations: int = Field(
-        5, ge=1, description="The same in the fits before, which only need the rough rates"
-    )
-    baseline_tolerance: float = Field(
-        1e-10, gt=0, description="Newton decrement at which the baseline search stops"
+    excess_share: float = Field(
+        0.05,
+        gt=0,
+        lt=0.5,
+        description="Share of units whose rate may lie far above that spread; they do not widen it",
     )
 
     fault_at: float = Field(

@@ -2,64 +2,86 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
+import polars as pl
 import pytest
 
-from pipeline.attribute.baseline.fit import Chance
-from pipeline.attribute.evidence import gather
-from pipeline.attribute.states.blame import SETTLE, _cavities, chance_bit, failed_rows, shares
-from pipeline.attribute.states.messages import Failures, Kind
-from pipeline.attribute.states.smoothing import state_model
+from pipeline.attribute.baseline.fit import Chance, event_rows
+from pipeline.attribute.baseline.normal_rates import NormalRates
+from pipeline.attribute.evidence import Evidence, gather
+from pipeline.attribute.states.blame import SETTLE, _cavities, chance_bit, shares
+from pipeline.attribute.states.messages import Events, Kind
+from pipeline.attribute.states.model import StateModel, state_model
 from pipeline.settings.attribute import AttributeSettings
 from tests.attribute.planted import WEEK, Plan, plant
 
 SETTINGS = AttributeSettings()
+RATES = NormalRates(0.03, (), ())
+
+
+def model_of(name: str) -> StateModel:
+    """The chain of a kind as declared."""
+    return state_model(getattr(SETTINGS, name), SETTINGS, 0.03)
+
+
+def only(evidence: Evidence, keep: np.ndarray) -> Evidence:
+    """Some attempts of the evidence."""
+    columns = ("vehicle", "evse", "pairing", "site", "place", "hour", "model", "day", "at_days")
+    more = ("failed", "silent", "asked", "wish", "weight", "echo", "previous", "check")
+    return replace(
+        evidence,
+        attempt_id=evidence.attempt_id.filter(pl.Series(keep)),
+        **{c: getattr(evidence, c)[keep] for c in (*columns, *more)},
+    )
+
+
+def chance_of(base: np.ndarray, plain: np.ndarray) -> Chance:
+    """A baseline of these bases."""
+    return Chance(base, plain, np.zeros(4), RATES, None)
+
 
 
 def test_shares_equal_the_sum_over_all_joint_states() -> None:
     """Ten vehicle, eight EVSE and seven pairing states, each a cause with a hazard: the race summed
     state by state (derived).
 
-    Failures with weight 0 keep their units' beliefs as they are, so that the race alone is
+    Events with weight 0 keep their units' beliefs as they are, so that the race alone is
     compared.
     """
     rng = np.random.default_rng(1)
     evidence = gather(plant(Plan(vehicles=6, evses=3, days=28, base=0.4)), SETTINGS, WEEK, "AC", 12)
     row = np.flatnonzero(evidence.failed > 0)[:40]
-    evidence = evidence.only(np.isin(np.arange(len(evidence.failed)), row))
+    evidence = only(evidence, np.isin(np.arange(len(evidence.failed)), row))
     count = len(row)
     assert count == 40
     evidence.previous[:] = -1
     kinds, beliefs = [], []
-    for name, prior in (
-        ("vehicle", SETTINGS.vehicle),
-        ("evse", SETTINGS.evse),
-        ("pairing", SETTINGS.pairing),
-    ):
+    for name in ("vehicle", "evse", "pairing"):
         escape = np.append(
-            np.ones((count, 1)), 1.0 - rng.uniform(0, 0.97, (count, prior.states - 1)), axis=1
+            np.ones((count, 1)), 1.0 - rng.uniform(0, 0.97, (count, model_of(name).states - 1)), axis=1
         )
         kinds.append(
             Kind(
                 name,
-                np.zeros((1, 1, prior.states)),
+                np.zeros((1, 1, model_of(name).states)),
                 np.arange(count),
                 escape,
                 np.zeros(count),
-                state_model(prior, SETTINGS),
+                model_of(name),
             )
         )
-        beliefs.append(rng.dirichlet(np.full(prior.states, 0.3), (count, 1)))
+        beliefs.append(rng.dirichlet(np.full(model_of(name).states, 0.3), (count, 1)))
     base = rng.uniform(0.002, 0.4, count)
-    failures = Failures(np.zeros(count, dtype=np.int64), base, np.ones(count), np.arange(count))
+    failures = Events(np.zeros(count, dtype=np.int64), base, np.arange(count))
     ours = shares(
         tuple(kinds),
         failures,
         tuple(beliefs),
         evidence,
-        Chance(base, base, np.zeros(4), np.zeros(1), None),
+        chance_of(base, base),
     )
     expected = np.zeros((4, count))
     for states in product(*(range(k.escape.shape[1]) for k in kinds)):
@@ -80,25 +102,19 @@ def test_shares_equal_the_sum_over_all_joint_states() -> None:
 
 def one_failure(
     priors: list[np.ndarray], base: float, trust: float = 1.0
-) -> tuple[list[Kind], Failures, list[np.ndarray]]:
+) -> tuple[list[Kind], Events, list[np.ndarray]]:
     """A single failure of units with these prior beliefs.
 
     Kinds, the failure, and the exact posterior beliefs.
     """
     kinds = []
-    for name, prior in (
-        ("vehicle", SETTINGS.vehicle),
-        ("evse", SETTINGS.evse),
-        ("pairing", SETTINGS.pairing),
-    ):
-        escape = np.append(1.0, 1.0 - np.array([level for level, _ in prior.failure_probability]))[
-            None
-        ]
-        model = state_model(prior, SETTINGS)
+    for name in ("vehicle", "evse", "pairing"):
+        escape = 1.0 - model_of(name).loud[None]
+        model = model_of(name)
         kinds.append(
             Kind(
                 name,
-                np.zeros((1, 1, prior.states)),
+                np.zeros((1, 1, model_of(name).states)),
                 np.zeros(1, dtype=np.int64),
                 escape,
                 np.full(1, trust),
@@ -113,9 +129,7 @@ def one_failure(
         after.append((belief / belief.sum())[None, None])
     return (
         kinds,
-        Failures(
-            np.zeros(1, dtype=np.int64), np.full(1, base), np.ones(1), np.zeros(1, dtype=np.int64)
-        ),
+        Events(np.zeros(1, dtype=np.int64), np.full(1, base), np.zeros(1, dtype=np.int64)),
         after,
     )
 
@@ -123,7 +137,7 @@ def one_failure(
 def priors_of(seed: int) -> list[np.ndarray]:
     """Beliefs of a vehicle, an EVSE and a pairing, mostly off."""
     rng = np.random.default_rng(seed)
-    sizes = [p.states for p in (SETTINGS.vehicle, SETTINGS.evse, SETTINGS.pairing)]
+    sizes = [model_of(name).states for name in ("vehicle", "evse", "pairing")]
     return [0.8 * np.eye(n)[0] + 0.2 * rng.dirichlet(np.ones(n)) for n in sizes]
 
 
@@ -167,8 +181,8 @@ def test_a_units_share_is_judged_without_the_failure_itself(
         evidence = gather(
             plant(Plan(vehicles=2, evses=2, days=28, base=0.4)), SETTINGS, WEEK, "AC", 12
         )
-        evidence = evidence.only(np.arange(len(evidence.failed)) < 1)
-        chance = Chance(np.full(1, base), np.full(1, base), np.zeros(4), np.zeros(1), None)
+        evidence = only(evidence, np.arange(len(evidence.failed)) < 1)
+        chance = chance_of(np.full(1, base), np.full(1, base))
         ours = shares(tuple(kinds), failures, tuple(beliefs), evidence, chance)
         for prior, kind, escape in zip(priors, kinds, ours.escapes[:, 0], strict=True):
             assert escape == pytest.approx(prior @ kind.escape[0], abs=1e-7)
@@ -205,46 +219,39 @@ def test_a_retry_inherits_only_what_chance_was_due_before() -> None:
     first; a third in the row by that of the second.
     """
     evidence = gather(plant(Plan(vehicles=2, evses=2, days=28, base=0.4)), SETTINGS, WEEK, "AC", 12)
-    evidence = evidence.only(np.arange(len(evidence.failed)) < 4)
-    evidence.failed[:] = [1.0, 0.0, 1.0, 1.0]
+    evidence = only(evidence, np.arange(len(evidence.failed)) < 4)
+    evidence.failed[:] = [True, False, True, True]
     evidence.previous[:] = [-1, -1, 0, 2]
-    row = failed_rows(evidence)
+    row = event_rows(evidence)
     assert row.tolist() == [0, 2, 3]
     count, plain, echo = 3, 0.03, 0.5
     kinds, beliefs = [], []
-    for name, prior, on in (
-        ("vehicle", SETTINGS.vehicle, 0.9),
-        ("evse", SETTINGS.evse, 0.0),
-        ("pairing", SETTINGS.pairing, 0.0),
-    ):
-        escape = np.tile(
-            np.append(1.0, 1.0 - np.array([level for level, _ in prior.failure_probability])),
-            (count, 1),
-        )
-        belief = np.zeros((count, 1, prior.states))
+    for name, on in (("vehicle", 0.9), ("evse", 0.0), ("pairing", 0.0)):
+        escape = np.tile(1.0 - model_of(name).loud, (count, 1))
+        belief = np.zeros((count, 1, model_of(name).states))
         belief[:, 0, 0], belief[:, 0, 1] = 1.0 - on, on
         unit = np.arange(count)
         kinds.append(
             Kind(
                 name,
-                np.zeros((count, 1, prior.states)),
+                np.zeros((count, 1, model_of(name).states)),
                 unit,
                 escape,
                 np.zeros(count),
-                state_model(prior, SETTINGS),
+                model_of(name),
             )
         )
         beliefs.append(belief)
     base = np.array([plain, plain + (1 - plain) * echo, plain + (1 - plain) * echo])
-    failures = Failures(np.zeros(count, dtype=np.int64), base, np.ones(count), row)
-    chance = Chance(base, np.full(count, plain), np.zeros(4), np.zeros(1), None)
+    failures = Events(np.zeros(count, dtype=np.int64), base, row)
+    chance = chance_of(base, np.full(count, plain))
     ours = shares(tuple(kinds), failures, tuple(beliefs), evidence, chance).blame
 
     def other(rate: float) -> float:
         """Share of chance at this base where the vehicle is on with 0.9, off with 0.1 (the race,
         derived).
         """
-        fault, luck = -np.log(1 - SETTINGS.vehicle.levels[0]), -np.log(1 - rate)
+        fault, luck = -np.log(1 - model_of("vehicle").loud[1]), -np.log(1 - rate)
         both = (1 - np.exp(-fault - luck)) / (fault + luck)
         mine, theirs = 0.9 * both * fault, 0.9 * both * luck + 0.1 * rate
         return float(theirs / (mine + theirs))

@@ -70,9 +70,9 @@ def test_the_look_back_is_half_open() -> None:
 
 
 def test_only_charged_and_failed_attempts_of_the_supply_at_a_known_evse_count() -> None:
-    """Contract: only a technical failure and a charge are evidence.
+    """Contract: a technical failure, a charge and a silence are evidence.
 
-    Who was declined, left or waited tells nothing.
+    Who was declined or left tells nothing.
     """
     ends = ("charged", "failed", "declined", "abandoned", "not_requested", "unknown")
     rows = [tried("v", "e", minutes(k), outcome=end) for k, end in enumerate(ends)]
@@ -82,8 +82,10 @@ def test_only_charged_and_failed_attempts_of_the_supply_at_a_known_evse_count() 
         tried("v", "e", minutes(9), supply=None),
     ]
     found = evidence(rows)
-    assert found.attempt_id.to_list() == ["a0", "a1"]
-    assert found.failed.tolist() == [0.0, 1.0]
+    assert found.attempt_id.to_list() == ["a0", "a1", "a4"]
+    assert found.failed.tolist() == [False, True, False]
+    assert found.silent.tolist() == [False, False, True]
+    assert found.asked.tolist() == [True, False, False]
 
 
 def test_the_logs_begin_on_the_monday_of_the_first_week_with_an_attempt_of_any_supply() -> None:
@@ -115,10 +117,11 @@ def test_attempts_stand_in_order_of_time_then_evse_then_id() -> None:
     assert found.attempt_id.to_list() == ["a3", "a1", "a2", "a0"]
 
 
-def test_units_are_numbered_in_order_of_their_names_and_the_unknown_come_last() -> None:
-    """A null vehicle or a pairing with one unknown model is the number past the last.
+def test_units_are_numbered_in_order_of_their_names_and_the_hidden_come_last() -> None:
+    """A vehicle with neither id nor token is the number past the last, and so is its pairing.
 
-    An EVSE is split by its coupler.
+    A token without a vehicle, and a vehicle or EVSE of unknown model, are units of their own that
+    are not listed.  An EVSE is split by its coupler.
     """
     rows = [
         tried("v2", "e1", minutes(0)),
@@ -126,17 +129,42 @@ def test_units_are_numbered_in_order_of_their_names_and_the_unknown_come_last() 
         tried(None, "e2", minutes(400), vehicle_model=None),
         tried("v1", "e2", minutes(600), evse_model=None),
         tried("v2", "e2", minutes(800), firmware=None),
+        tried(None, "e2", minutes(900), vehicle_model=None, id_token="t"),
+        tried("v3", "e2", minutes(1000), vehicle_model=None),
     ]
     found = evidence(rows)
-    assert found.vehicles["vehicle_id"].to_list() == ["v1", "v2"]
-    assert found.vehicle.tolist() == [1, 0, 2, 0, 1]
-    assert found.evses.rows() == [("e1", "cCCS2"), ("e1", "cType2"), ("e2", "cType2")]
-    assert found.evse.tolist() == [1, 0, 2, 2, 2]
-    assert found.pairings.rows() == [("vm", "em", ""), ("vm", "em", "1")]
-    assert found.pairing.tolist() == [1, 1, 2, 2, 0]
-    assert found.sizes == (3, 3, 3)
-    assert found.models.rows() == [("", "1"), ("em", ""), ("em", "1")]
-    assert found.model.tolist() == [2, 2, 2, 0, 1]
+    listed = found.vehicles.filter("listed")["vehicle_id"].to_list()
+    assert listed == ["v1", "v2", "v3"]
+    assert found.vehicles.height == 4
+    assert found.vehicle.tolist() == [1, 0, 4, 0, 1, 3, 2]
+    evses = found.evses.select("evse_id", "coupler").rows()
+    assert evses == [("e1", "cCCS2"), ("e1", "cType2"), ("e2", "cType2")]
+    assert found.evse.tolist() == [1, 0, 2, 2, 2, 2, 2]
+    pairings = found.pairings.filter("listed").drop("listed").rows()
+    assert pairings == [("vm", "em", ""), ("vm", "em", "1")]
+    assert found.pairing[[0, 1, 4]].tolist() == [1, 1, 0]
+    assert found.pairing[2] == found.sizes[2] - 1
+    assert len({*found.pairing[[3, 5, 6]].tolist(), 0, 1, found.sizes[2] - 1}) == 6
+
+
+def test_places_and_hours_are_asked_of_only_where_somebody_was_silent() -> None:
+    """A habit of not charging is one of a vehicle at a site, and at a quarter of the day; all
+    places met are counted, so that the silent ones are not taken for the usual.
+    """
+    rows = [
+        tried("v", "e", minutes(0), site_id="s", outcome="not_requested"),
+        tried("v", "f", minutes(300), site_id="s", outcome="charged"),
+        tried("v", "g", minutes(900), site_id="t", outcome="charged"),
+        tried("w", "g", minutes(1000), site_id="t", outcome="charged"),
+    ]
+    found = evidence(rows)
+    assert found.place.tolist() == [0, 0, 1, 1]
+    assert found.sizes[4] == 2
+    assert found.met[4] == 3
+    assert found.hour[0] == 0
+    assert found.sizes[5] == 2
+    assert found.site.tolist() == [0, 0, 1, 1]
+    assert found.sites["site_id"].to_list() == ["s"]
 
 
 def test_weights_lie_between_nought_and_one_and_a_missing_one_is_full() -> None:
@@ -221,22 +249,3 @@ def test_the_last_attempt_before_counts_not_any_before() -> None:
         [ECHO_NONE, ECHO_SAME, ECHO_NONE],
         [-1, 0, -1],
     )
-
-
-def test_a_part_of_the_evidence_keeps_all_columns_in_step() -> None:
-    """`only` filters every column alike and leaves names and the look-back."""
-    rows = [
-        tried("v", "e", minutes(0)),
-        tried("w", "f", minutes(1), outcome="charged"),
-        tried("v", "f", minutes(2), weight=0.5),
-    ]
-    found = evidence(rows)
-    part = found.only(np.array([True, False, True]))
-    assert part.attempt_id.to_list() == ["a0", "a2"]
-    assert part.vehicle.tolist() == [0, 0]
-    assert part.evse.tolist() == [0, 1]
-    assert part.failed.tolist() == [1.0, 1.0]
-    assert part.weight.tolist() == [1.0, 0.5]
-    assert part.previous.tolist() == [-1, 0]
-    assert part.at_days.tolist() == found.at_days[[0, 2]].tolist()
-    assert (part.days, part.begin_utc, part.vehicles.height) == (found.days, found.begin_utc, 2)

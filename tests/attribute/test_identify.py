@@ -1,138 +1,104 @@
-"""Could the data tell a unit from its partners: worked by hand."""
+"""Posterior odds of a unit against the best rival story of all its failures."""
 
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 
 import numpy as np
+import polars as pl
 import pytest
 
-from pipeline.attribute.evidence import Evidence
-from pipeline.attribute.states.identify import (
-    MIDDLING_LEVEL,
-    WINDOW_DAYS,
-    Power,
-    enough_to_clear,
-    power,
-)
+from pipeline.attribute.attribution import attribute
+from pipeline.attribute.states.identify import enough_to_clear
 from pipeline.settings.attribute import AttributeSettings
-from tests.attribute.test_evidence import evidence, minutes, tried
+from tests.attribute.planted import END, WEEK, Plan, plant
 
 SETTINGS = AttributeSettings()
-PRIORS = (SETTINGS.vehicle, SETTINGS.evse)
-TYPICAL = 0.03
-FAILED = np.log2((MIDDLING_LEVEL + (1 - MIDDLING_LEVEL) * TYPICAL) / TYPICAL)
-CHARGED = np.log2(1 - MIDDLING_LEVEL)
-"""What one attempt of a third party says for and against a partner's fault, where chance fails three in a hundred (derived)."""
+RARE = "rare"
 
 
-def met() -> Evidence:
-    """Vehicle v fails twice at e and once at f.
-
-    Another charges twice at e, and w fails twice at g that nobody else uses.
+def with_rare(evses: list[int], *, exclusive: tuple[int, ...] = ()) -> pl.DataFrame:
+    """A healthy fleet, and a vehicle that failed every few days at these EVSEs, the last time a
+    month before the end.
     """
-    rows = [
-        tried("v", "e", minutes(0)),
-        tried("v", "e", minutes(2000)),
-        tried("v", "f", minutes(4000)),
-    ]
-    rows += [tried("o", "e", minutes(200 + 200 * k), outcome="charged") for k in range(2)]
-    return evidence([*rows, tried("w", "g", minutes(100)), tried("w", "g", minutes(900))])
+    fleet = plant(Plan(vehicles=40, evses=8, exclusive=exclusive, base=0.02))
+    rows = []
+    for k, evse in enumerate(evses):
+        row = fleet.filter(pl.col("evse_id") == f"e{evse:03d}").head(1)
+        if row.is_empty():
+            row = fleet.head(1).with_columns(evse_id=pl.lit(f"e{evse:03d}"))
+        at = END - timedelta(days=30 + 4 * k)
+        rows.append(
+            row.with_columns(
+                attempt_id=pl.lit(f"rare{k}"),
+                vehicle_id=pl.lit(RARE),
+                vehicle_model=pl.lit("vm0"),
+                plugged_at_utc=pl.lit(at).dt.cast_time_unit("us"),
+                outcome=pl.lit("failed"),
+                diode_check=pl.lit("yes"),
+            )
+        )
+    return pl.concat([fleet, *rows])
 
 
-def found_in(seen: Evidence, chance: float = TYPICAL) -> Power:
-    """Power of the vehicles against the EVSEs, where nothing but chance stands beside the two."""
-    held = np.where(seen.failed > 0, 1 - chance, 0.0)
-    return power(seen, seen.vehicle, seen.evse, seen.sizes[:2], PRIORS, held, TYPICAL)
+def of(attempts: pl.DataFrame, name: str = RARE) -> dict[str, object]:
+    """The vehicle's row."""
+    found = attribute(attempts, SETTINGS, WEEK).vehicles
+    return found.filter(pl.col("vehicle_id") == name).row(0, named=True)
 
 
-def test_bits_are_the_odds_against_every_partner_being_at_fault() -> None:
-    """Rival story for v: e is at fault though it served o twice, and f is too; for w only g, as
-    likely as the prior says.
+def test_a_rare_vehicle_is_told_from_evses_that_served_others_whenever_it_failed() -> None:
+    """Eleven of eleven failed at five EVSEs, none in the last four weeks: all its evidence counts.
 
-    Neither can be surer than its failures against mere chance allow.
+    Its EVSEs served dozens of others well, so no rival story is any good.
     """
-    seen = met()
-    found = found_in(seen)
-    assert seen.vehicles["vehicle_id"].to_list() == ["o", "v", "w"]
-    prior, evse = np.log2(PRIORS[0].prevalence), np.log2(PRIORS[1].prevalence)
-    per_failure = np.log2(PRIORS[0].levels[0] / TYPICAL)
-    rival_v = min(evse + 2 * CHARGED, 0.0) + evse
-    assert found.bits[1] == pytest.approx(min(prior - rival_v, prior + 3 * per_failure))
-    assert prior - rival_v < prior + 3 * per_failure
-    assert found.bits[2] == pytest.approx(prior - evse)
-    rival_o = min(evse + 2 * FAILED, 0.0)
-    assert rival_o == 0.0
-    assert found.bits[0] == pytest.approx(prior)
-    assert found.attempts.tolist() == [2.0, 3.0, 2.0, 0.0]
-    assert found.partners.tolist() == [1, 2, 1, 0]
+    row = of(with_rare([0, 1, 2, 3, 4, 0, 1, 2, 3, 4, 0]))
+    assert row["separable"]
+    assert float(str(row["separable_bits"])) > 10
+    assert row["rival"] is not None
 
 
-def test_one_attempt_is_never_surer_than_chance_allows() -> None:
-    """Where others fared well at once at the only partner, the few failures themselves are the
-    limit.
-    """
-    rows = [tried("v", "e", minutes(0))] + [
-        tried("o", "e", minutes(200 * k), outcome="charged") for k in range(1, 12)
-    ]
-    seen = evidence(rows)
-    found = found_in(seen)
-    assert found.bits[1] == pytest.approx(
-        np.log2(PRIORS[0].prevalence) + np.log2(PRIORS[0].levels[0] / TYPICAL)
-    )
+def test_an_evse_of_its_own_is_as_good_a_story() -> None:
+    """Where nobody else uses the EVSE, it may be the EVSE as well as the vehicle: not separable."""
+    row = of(with_rare([7] * 8, exclusive=(7,)))
+    assert not row["separable"]
+    assert row["rival"] in {"evse", "pairing"}
+    assert "served" not in str(row["reason"])
 
 
-def test_failures_that_need_no_faulty_partner_leave_a_unit_separable() -> None:
-    """Where chance fails a quarter, as many third parties fail at a sound EVSE; they still speak
-    against its fault.
-
-    Three of twelve failed: at chance 0.25 they make 0.6 for a fault far less likely than one
-    failure at chance 0.03 would.
-    """
-    rows = [tried("v", "e", minutes(0))]
-    rows += [
-        tried("o", "e", minutes(200 * k), outcome="failed" if k % 4 == 0 else "charged")
-        for k in range(1, 13)
-    ]
-    seen = evidence(rows)
-    vote = np.log2((MIDDLING_LEVEL + (1 - MIDDLING_LEVEL) * 0.25) / 0.25)
-    rival = np.log2(PRIORS[1].prevalence) + 3 * vote + 9 * CHARGED
-    against_chance = np.log2(PRIORS[0].prevalence) + np.log2(PRIORS[0].levels[0] / TYPICAL)
-    assert found_in(seen, 0.25).bits[1] == pytest.approx(
-        min(np.log2(PRIORS[0].prevalence) - rival, against_chance)
-    )
-    assert found_in(seen, 0.25).bits[1] > found_in(seen).bits[1]
-    explained = np.where(seen.vehicle == 0, 0.0, 1 - TYPICAL)
-    without = power(
-        seen, seen.vehicle, seen.evse, seen.sizes[:2], PRIORS, explained * seen.failed, TYPICAL
-    )
-    rival = np.log2(PRIORS[1].prevalence) + 9 * CHARGED
-    assert without.bits[1] == pytest.approx(
-        min(np.log2(PRIORS[0].prevalence) - rival, against_chance)
-    )
+def test_the_vehicles_own_failures_are_no_evidence_against_its_partner() -> None:
+    """More failures at EVSEs that serve others well make it surer, never less sure."""
+    few, many = (of(with_rare([0, 1, 2] * n))["separable_bits"] for n in (1, 4))
+    assert float(str(many)) > float(str(few))
 
 
-def test_only_the_last_three_weeks_and_only_trusted_attempts_count() -> None:
-    """An attempt on the first day of the window counts, one a day before does not.
-
-    Half trust is half an attempt.
-    """
-    rows = [
-        tried("v", "e", minutes(0)),
-        tried("v", "f", minutes(10)),
-        tried("v", "f", minutes(20), weight=0.5),
-    ]
-    seen = evidence(rows)
-    days = np.array([seen.days - WINDOW_DAYS - 1, seen.days - WINDOW_DAYS, seen.days - 1])
-    found = found_in(replace(seen, day=days))
-    assert found.attempts[0] == 1.5
-    assert found.partners[0] == 1
+def test_who_is_not_suspected_has_no_rival() -> None:
+    """Bits and rival are told of the suspected only."""
+    answer = attribute(plant(Plan()), SETTINGS, WEEK)
+    calm = answer.vehicles.filter(pl.col("p_vehicle") < SETTINGS.doubt_at)
+    assert calm["rival"].null_count() == calm.height
+    assert (calm["separable_bits"] == 0).all()
+    assert not calm["separable"].any()
 
 
 def test_clearing_needs_four_attempts() -> None:
     """A fault that fails half of the attempts hides from three in a row with 1/8, from four with
     1/16 (setting: 0.9).
     """
-    assert enough_to_clear(np.array([0.0, 3.0, 4.0]), SETTINGS).tolist() == [False, False, True]
-    sharp = SETTINGS.model_copy(update={"thin_failures_power": 0.875})
-    assert enough_to_clear(np.array([3.0]), sharp).tolist() == [True]
+    attempts = np.array([0.0, 3.0, 4.0])
+    power = SETTINGS.thin_failures_power
+    assert enough_to_clear(attempts, power).tolist() == [False, False, True]
+    assert enough_to_clear(attempts, 0.875).tolist() == [False, True, True]
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_a_faulty_evse_is_told_from_its_visitors(seed: int) -> None:
+    """The same question the other way round: thirty vehicles fail there and nowhere else."""
+    answer = attribute(plant(Plan(evse_faults={5: (30, 84, 0.7)}), seed), SETTINGS, WEEK)
+    row = answer.evses.filter(pl.col("evse_id") == "e005").row(0, named=True)
+    assert row["separable"]
+    assert row["verdict"] == "fault"
+    bare = replace(Plan(), evse_faults={})
+    calm = attribute(plant(bare, seed), SETTINGS, WEEK)
+    assert not calm.evses["separable"].any()

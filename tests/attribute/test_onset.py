@@ -10,12 +10,18 @@ import pytest
 
 from pipeline.attribute.evidence import Evidence
 from pipeline.attribute.states.onset import _quantile, onset_days
-from pipeline.attribute.states.smoothing import StateModel
+from pipeline.attribute.states.model import state_model
+from pipeline.settings.attribute import AttributeSettings, FaultState, StatePrior
 from tests.attribute.planted import END
 from tests.attribute.test_evidence import evidence, tried
 
-HABIT = StateModel(0.002, 0.02, np.array([1.0]), 0.0, np.zeros(0), 0.0, 0.1)
-ESCAPE = np.array([1.0, 0.02, 1.0])
+MODEL = state_model(
+    StatePrior(
+        faults=(FaultState(loud=0.98, share=1.0, days_on=50),), prevalence=0.09, prior_units=10
+    ),
+    AttributeSettings(relapse_per_day=0.0, settle_per_day=0.1),
+    0.03,
+)
 
 
 @pytest.mark.parametrize(
@@ -67,9 +73,9 @@ def test_a_fault_that_begins_between_a_charge_and_a_failure_began_there() -> Non
     }
     seen = logged(plan)
     others = np.full(len(seen.failed), 0.97)
-    escape = np.tile(ESCAPE, (len(seen.failed), 1))
+    looks = np.ones(len(seen.failed))
     found = onset_days(
-        seen, seen.vehicle, escape, others, HABIT, np.array([0, 1]), (0.5, 0.05, 0.95)
+        seen, seen.vehicle, looks, others, MODEL, np.array([0, 1]), (0.5, 0.05, 0.95)
     )
     assert found.units.tolist() == [0, 1]
     assert found.days.shape == (3, 2)
@@ -86,12 +92,12 @@ def test_an_attempt_of_no_weight_dates_nothing() -> None:
     times = np.arange(2.0, 80.0, 2.0)
     seen = logged({"a": [(float(t), bool(t >= 44)) for t in times]})
     doubted = replace(seen, weight=np.where((seen.at_days >= 44) & (seen.at_days < 50), 0.0, 1.0))
-    others, escape = np.full(len(seen.failed), 0.97), np.tile(ESCAPE, (len(seen.failed), 1))
-    sure = onset_days(seen, seen.vehicle, escape, others, HABIT, np.array([0]), (0.05, 0.95)).days[
+    others, looks = np.full(len(seen.failed), 0.97), np.ones(len(seen.failed))
+    sure = onset_days(seen, seen.vehicle, looks, others, MODEL, np.array([0]), (0.05, 0.95)).days[
         :, 0
     ]
     wide = onset_days(
-        doubted, seen.vehicle, escape, others, HABIT, np.array([0]), (0.05, 0.95)
+        doubted, seen.vehicle, looks, others, MODEL, np.array([0]), (0.05, 0.95)
     ).days[:, 0]
     assert sure[1] - sure[0] < 2.0
     assert wide[0] == pytest.approx(42.4, abs=0.3)
@@ -102,6 +108,6 @@ def test_nobody_asked_for_is_an_empty_answer() -> None:
     """No unit: a level each, no columns."""
     seen = logged({"a": [(1.0, True)]})
     found = onset_days(
-        seen, seen.vehicle, ESCAPE[None], np.ones(1), HABIT, np.zeros(0, dtype=np.int64), (0.5, 0.1)
+        seen, seen.vehicle, np.ones(1), np.ones(1), MODEL, np.zeros(0, dtype=np.int64), (0.5, 0.1)
     )
     assert found.days.shape == (2, 0)

@@ -74,50 +74,53 @@ COUNTS = "5 of 9 attempts failed, at 2 of 3 EVSEs"
 FIGURES: dict[str, Any] = {
     "verdict": "fault", "p": 0.95, "separable": True, "failures": 5, "attempts": 9, "partners": 3, "partners_failed": 2,
     "partners_failed_lately": 2, "attempts_lately": 2.6, "p_chronic": 0.0, "since": "about 2026-03-01",
+    "silent": 0, "p_silent": 0.0, "fault_kind": "steady", "fleet_rate": 0.025, "rival": "evse",
 }  # fmt: skip
 
 
 @pytest.mark.parametrize(
     ("kind", "change", "said"),
     [
-        (
-            "vehicle", {},
-            COUNTS + ", while others fared well there: it has failed since about 2026-03-01.",
-        ),
+        ("vehicle", {}, COUNTS + ": it has failed since about 2026-03-01."),
         (
             "EVSE", {},
-            ("5 of 9 attempts failed, with 2 of 3 vehicles, while they fared well elsewhere: "
-            "it has failed since about 2026-03-01."),
+            "5 of 9 attempts failed, with 2 of 3 vehicles: it has failed since about 2026-03-01.",
         ),
         (
-            "pairing", {},
-            COUNTS + ", while others fared well there: it has failed since about 2026-03-01.",
+            "EVSE", {"fault_kind": "chronic"},
+            ("5 of 9 attempts failed, with 2 of 3 vehicles: 1 in 2 all along, where the usual is "
+            "1 in 40."),
+        ),
+        (
+            "vehicle", {"fault_kind": "intermittent"},
+            COUNTS + ": it comes and goes, since about 2026-03-01.",
+        ),
+        (
+            "vehicle", {"silent": 6, "p_silent": 0.9, "fault_kind": "silent"},
+            COUNTS + "; no charge was asked for at 6 plug-ins of 15: so since about 2026-03-01.",
         ),
         (
             "vehicle", {"verdict": "doubt", "partners_failed_lately": 1},
-            COUNTS + "; it has failed with one EVSE only lately, so the data cannot tell the two apart.",
-        ),
-        (
-            "EVSE", {"verdict": "doubt", "partners": 1, "p": 0.9},
-            ("5 of 9 attempts failed, with 2 of 1 vehicles; it has failed with one vehicle only lately, "
-            "so the data cannot tell the two apart."),
+            (COUNTS + "; since about 2026-03-01 with one EVSE only, so the data cannot tell the two "
+            "apart."),
         ),
         (
             "vehicle", {"verdict": "doubt", "separable": False},
-            COUNTS + "; its EVSEs served too few others to tell them apart.",
+            COUNTS + "; its EVSEs could explain it about as well.",
         ),
         (
             "vehicle", {"verdict": "doubt", "partners": 1, "p": 0.8999},
             "5 of 9 attempts failed, at 2 of 1 EVSEs; neither enough to blame nor to clear it.",
         ),
+        ("pairing", {"verdict": "clear", "past": True}, COUNTS + "; it was at fault, and that is over."),
         ("vehicle", {"verdict": "clear", "failures": 0}, "none of 9 attempts failed."),
         (
             "vehicle", {"verdict": "clear", "p_chronic": 0.51},
-            COUNTS + "; it has failed about as often all along, which is taken for its place or driver.",
+            COUNTS + "; about as often all along, which is taken for its place or driver.",
         ),
         (
             "vehicle", {"verdict": "clear", "p_chronic": 0.5},
-            COUNTS + "; what failed is explained by others, by chance or by a trouble that has ended.",
+            COUNTS + "; others, chance or a trouble that has ended explain it.",
         ),
         ("vehicle", {"verdict": "insufficient_data"}, COUNTS + "; only 3 lately, too few to say."),
     ],
@@ -258,7 +261,7 @@ def test_weeks_count_what_happened_in_them(answer: Attribution) -> None:
             assert got.select(key, "week_start_utc", "attempts", "failures").rows() == want.rows()
     solution = answer.solutions["AC"]
     probability = solution.units[VEHICLE].probability
-    frame = week_frame(solution, VEHICLE, solution.evidence.vehicles, "p").filter(
+    frame = week_frame(solution, VEHICLE, "p").filter(
         pl.col("vehicle_id") == "v004"
     )
     assert frame["p"].to_list() == probability[4, 6::7].tolist()

@@ -12,7 +12,7 @@ from pipeline.attribute.attribution import Attribution, attribute
 from pipeline.attribute.evidence import Evidence
 from pipeline.attribute.report.what_if import MOST_REMOVED, TYPICAL_CHANCE, log_ratios, what_if
 from pipeline.attribute.report.why import SHOWN, Explanation, attempt_rows, why
-from pipeline.attribute.states.messages import level_escape
+from pipeline.attribute.states.messages import state_escape
 from pipeline.attribute.states.solve import VEHICLE
 from pipeline.core.errors import NotEnoughDataError
 from pipeline.measure.speed.attribute import (
@@ -92,20 +92,22 @@ def test_bits_are_the_log_ratio_of_what_happened(answer: Attribution) -> None:
     (derived).
     """
     solution = answer.solutions["AC"]
-    rows = attempt_rows(solution, SETTINGS, VEHICLE)
+    rows = attempt_rows(solution, VEHICLE)
     states = solution.units[VEHICLE]
     level = 1 + int((states.belief[4, -1, 1:] * states.model.fault_mask[1:]).argmax())
-    seen = solution.seen
-    escape = level_escape(SETTINGS.vehicle, seen)[:, level]
-    mine = (solution.evidence.vehicle == 4) & (solution.evidence.failed == 0)
-    assert rows["bits"].to_numpy()[mine] == pytest.approx(np.log2(escape[mine]))
-    failed = solution.failed
+    escape = state_escape(states.model, solution.seen, solution.evidence.silent)[:, level]
+    mine = (solution.evidence.vehicle == 4) & ~solution.evidence.event
+    asked = np.log2(1 - states.model.silent[level])
+    assert rows["bits"].to_numpy()[mine] == pytest.approx(np.log2(escape[mine]) + asked)
+    failed = solution.rows
     own = solution.evidence.vehicle[failed] == 4
-    held = ((1 - solution.chance.base) * solution.escapes[1] * solution.escapes[2])[own]
+    others = np.prod(solution.judged.escapes[1:], axis=0)
+    held = ((1 - solution.chance.base) * others)[own]
     want = np.log2((1 - held * escape[failed][own]) / (1 - held))
+    want += np.where(solution.evidence.asked[failed][own], asked, 0.0)
     assert rows["bits"].to_numpy()[failed[own]] == pytest.approx(want)
-    assert rows["p_own"].to_numpy()[failed] == pytest.approx(solution.blame[VEHICLE])
-    assert np.isnan(rows["p_own"].to_numpy()[solution.evidence.failed == 0]).all()
+    assert rows["p_own"].to_numpy()[failed] == pytest.approx(solution.judged.blame[VEHICLE])
+    assert np.isnan(rows["p_own"].to_numpy()[~solution.evidence.event]).all()
     assert rows["outcome"].to_list() == [
         "failed" if x else "charged" for x in solution.evidence.failed
     ]
@@ -127,12 +129,12 @@ def test_half_a_weight_is_half_the_bits() -> None:
         weight=pl.when(pl.col("vehicle_id") == "v004").then(0.5).otherwise(1.0)
     )
     answer = attribute(doubted, SETTINGS, WEEK)
-    rows = attempt_rows(answer.solutions["AC"], SETTINGS, VEHICLE).filter(
+    rows = attempt_rows(answer.solutions["AC"], VEHICLE).filter(
         pl.col("vehicle_id") == "v004", ~pl.col("failed")
     )
     states = answer.solutions["AC"].units[VEHICLE]
     level = 1 + int((states.belief[4, -1, 1:] * states.model.fault_mask[1:]).argmax())
-    q = [level_ for level_, _ in SETTINGS.vehicle.failure_probability][level - 1]
+    q = states.model.loud[level]
     assert rows["bits"].min() == pytest.approx(0.5 * np.log2(1 - q), rel=0.05)
     told = why(answer, SETTINGS, "v004")
     assert (
@@ -160,7 +162,7 @@ def test_a_unit_is_shown_since_it_fails_strongest_first(answer: Attribution) -> 
     p = row["p_vehicle"]
     assert (
         told.headline
-        == f"vehicle v004, week {WEEK}: at fault with probability {p:.3f}, verdict 'fault'.\n{row['reason']}"
+        == f"vehicle v004, week {WEEK}, AC: at fault with probability {p:.3f}, verdict 'fault'.\n{row['reason']}"
     )
     sound = why(answer, SETTINGS, "v000")
     quiet = plant(PLAN).filter(
@@ -227,8 +229,9 @@ def test_what_if_follows_bayes() -> None:
     )
     solution = answer.solutions["AC"]
     states, evidence = solution.units[VEHICLE], solution.evidence
-    told = what_if(solution, SETTINGS, VEHICLE, 4)
-    ratios = log_ratios(solution, SETTINGS, VEHICLE)
+    told = what_if(solution, SETTINGS, VEHICLE, 4, float(states.lately(3)[4]))
+    one_day = SETTINGS.model_copy(update={"report_days": 1})
+    ratios = log_ratios(solution, VEHICLE)
     rows = np.flatnonzero(evidence.vehicle == 4)
 
     def last_day(left_out: list[int]) -> np.ndarray:
@@ -242,20 +245,23 @@ def test_what_if_follows_bayes() -> None:
 
     on, escape = (
         states.model.fault_mask,
-        level_escape(SETTINGS.vehicle, np.array([SETTINGS.diode_seen]))[0],
+        state_escape(states.model, np.array([SETTINGS.diode_seen]), np.array([False]))[0],
     )
-    now = last_day([])
-    charged, failed = now * escape, now * (1 - (1 - TYPICAL_CHANCE) * escape)
-    assert told.now == pytest.approx(now @ on)
-    assert told.charged == pytest.approx(charged @ on / charged.sum())
-    assert told.failed == pytest.approx(failed @ on / failed.sum())
+    plain = last_day([])
+    charged = plain * escape * (1 - states.model.silent)
+    failed = plain * (1 - (1 - TYPICAL_CHANCE) * escape)
+    now = what_if(solution, one_day, VEHICLE, 4, float(plain @ on))
+    assert now.now == pytest.approx(plain @ on)
+    assert now.charged == pytest.approx(charged @ on / charged.sum())
+    assert now.failed == pytest.approx(failed @ on / failed.sum())
     strongest = sorted(
         (row for row in rows if evidence.failed[row]), key=lambda row: -ratios[row, 1:].max()
     )[:MOST_REMOVED]
-    assert list(told.without) == pytest.approx(
+    assert list(now.without) == pytest.approx(
         [last_day(strongest[:k]) @ on for k in range(1, len(strongest) + 1)]
     )
-    assert told.charged < 0.95 < told.now < told.failed
+    assert told.now == pytest.approx(states.lately(3)[4])
+    assert told.charged < told.now < told.failed
     assert told.without[-1] < 0.1
     change = why(answer, SETTINGS, "v004").change
     assert change[0] == (
@@ -296,11 +302,7 @@ def test_who_cannot_be_told_apart_is_told_so() -> None:
     )
     said = [why(loyal, SETTINGS, name).change for name in ("v003", "e011")]
     for other, change in zip(("EVSE", "vehicle"), said, strict=True):
-        served = f"Its {other}s have served too few others lately: "
-        assert (
-            served + f"a plug-in with a {other} that others use well would tell them apart."
-            in change
-        )
+        assert any(f"a plug-in with a {other} that others use well would tell" in s for s in change)
 
 
 def test_an_attempt_is_explained_by_its_day_and_its_neighbours(answer: Attribution) -> None:
@@ -325,10 +327,10 @@ def test_an_attempt_is_explained_by_its_day_and_its_neighbours(answer: Attributi
     day = (at - (END - timedelta(weeks=12))).days
     vehicle, evse = int(it["vehicle_id"][1:]), int(it["evse_id"][1:])
     place = solution.evidence.attempt_id.to_list().index(subject)
-    base = solution.chance.base[solution.failed.tolist().index(place)]
+    base = solution.chance.base[solution.rows.tolist().index(place)]
     assert told.change[0] == (
         f"On that day the vehicle was at fault with {solution.units[0].probability[vehicle, day]:.3f}, the EVSE with "
-        f"{solution.units[1].probability[evse, day]:.3f}; chance alone fails such an attempt with {base:.3f}."
+        f"{solution.units[1].probability[evse, day]:.3f}; chance alone explains such an attempt with {base:.3f}."
     )
     assert len(told.change) == 1 + (solution.evidence.echo[place] > 0)
     near = attempts.filter(
@@ -400,7 +402,7 @@ def test_the_bench_says_what_it_timed(monkeypatch: pytest.MonkeyPatch) -> None:
     A curve of slope 1 is linear growth.
     """
     evidence = big_fleet(Size(50, 20, 4_000, circle=8))
-    assert evidence.sizes == (51, 20, MODELS * EVSE_MODELS + 1)
+    assert evidence.sizes == (51, 20, MODELS * EVSE_MODELS + 1, 1, 1, 1)
     assert len(evidence.failed) == 4_000
     assert (np.diff(evidence.at_days) >= 0).all()
     assert (evidence.day == np.floor(evidence.at_days)).all()

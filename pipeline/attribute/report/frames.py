@@ -1,6 +1,7 @@
 """Frames of the answer.
 
-One row per vehicle, EVSE, pairing, vehicle and week, and failed attempt.
+One row per vehicle, EVSE, pairing, vehicle and week, attempt that failed or was silent, and
+passing event of a site.
 """
 
 from __future__ import annotations
@@ -10,32 +11,43 @@ from datetime import timedelta
 import numpy as np
 import polars as pl
 
-from pipeline.attribute.baseline.laplace import Ints
 from pipeline.attribute.evidence import Evidence
 from pipeline.attribute.report.wording import reasons
-from pipeline.attribute.states.identify import enough_to_clear, power
-from pipeline.attribute.states.messages import level_escape
+from pipeline.attribute.states.identify import enough_to_clear, posterior_odds
+from pipeline.attribute.states.model import Bools, Floats, Ints
 from pipeline.attribute.states.onset import onset_days
-from pipeline.attribute.states.solve import EVSE, PAIRING, VEHICLE, Solution
+from pipeline.attribute.states.solve import EVSE, PAIRING, SITE, VEHICLE, Solution
 from pipeline.settings.attribute import AttributeSettings
+
+WINDOW_DAYS = 21
+"""Days that count as 'lately' for a unit without an onset: what could clear it must be recent."""
+EVENT_AT = 0.5
+"""A site's day counts as a passing event from this probability."""
 
 
 def blame_frame(solution: Solution) -> pl.DataFrame:
-    """One row per failed attempt: attempt_id, p_vehicle, p_evse, p_pairing, p_other (sum 1)."""
+    """One row per failed or silent attempt: attempt_id, p_vehicle, p_evse, p_pairing, p_other (sum
+    1), `silent`, and `p_site`, the part of p_other that a passing event of the site explains.
+    """
+    evidence, judged = solution.evidence, solution.judged
     names = ("p_vehicle", "p_evse", "p_pairing", "p_other")
-    rows = {"attempt_id": solution.evidence.attempt_id.gather(solution.failed)}
-    return pl.DataFrame(rows | {name: pl.Series(solution.blame[k]) for k, name in enumerate(names)})
+    return pl.DataFrame(
+        {"attempt_id": evidence.attempt_id.gather(solution.rows)}
+        | {name: pl.Series(judged.blame[k]) for k, name in enumerate(names)}
+        | {"silent": pl.Series(evidence.silent[solution.rows]), "p_site": pl.Series(judged.passing)}
+    )
 
 
-def week_frame(solution: Solution, kind: int, names: pl.DataFrame, p_name: str) -> pl.DataFrame:
-    """One row per unit and week with an attempt.
+def week_frame(solution: Solution, kind: int, p_name: str) -> pl.DataFrame:
+    """One row per listed unit and week with an attempt.
 
     Week_start_utc, probability that the fault state is on at the week's end, attempts, failures.
     """
     evidence = solution.evidence
-    unit = (evidence.vehicle, evidence.evse, evidence.pairing)[kind]
+    names = evidence.names[kind].filter("listed").drop("listed")
+    unit = evidence.columns[kind]
     weeks = evidence.days // 7
-    known = unit < names.height
+    known = (unit < names.height) & ~evidence.silent
     slot = (unit * weeks + evidence.day // 7)[known]
     length = names.height * weeks
     tried = np.bincount(slot, minlength=length)
@@ -55,6 +67,50 @@ def week_frame(solution: Solution, kind: int, names: pl.DataFrame, p_name: str) 
     )
 
 
+def site_frame(solution: Solution) -> pl.DataFrame:
+    """One row per passing event of a site: days next to each other on which one is likely.
+
+    site_id, from_utc, to_utc, p_event (its likeliest day), attempts, failures, evses, vehicles that failed.
+    """
+    evidence = solution.evidence
+    on = solution.units[SITE].probability[:-1]
+    site, day = np.nonzero(on >= EVENT_AT)
+    begins = np.append(True, (site[1:] != site[:-1]) | (day[1:] != day[:-1] + 1))[: len(site)]
+    number = np.full(on.shape, -1, dtype=np.int64)
+    number[site, day] = np.cumsum(begins) - 1
+    inside = np.flatnonzero(evidence.site < len(on))
+    which = number[evidence.site[inside], evidence.day[inside]]
+    inside, which = inside[which >= 0], which[which >= 0]
+    begin = pl.lit(evidence.begin_utc).cast(pl.Datetime("us", "UTC"))
+    spells = pl.DataFrame(
+        {"event": np.cumsum(begins) - 1, "site": site, "day": day, "p": on[site, day]},
+        schema={"event": pl.Int64, "site": pl.Int64, "day": pl.Int64, "p": pl.Float64},
+    ).group_by("event").agg(  # fmt: skip
+        pl.col("site").first(), pl.col("day").min(), pl.col("day").max().alias("last"), pl.col("p").max()
+    )
+    met = pl.DataFrame(
+        {
+            "event": which,
+            "failed": evidence.failed[inside],
+            "evse": evidence.evse[inside],
+            "vehicle": evidence.vehicle[inside],
+        },
+        schema={"event": pl.Int64, "failed": pl.Boolean, "evse": pl.Int64, "vehicle": pl.Int64},
+    ).group_by("event").agg(  # fmt: skip
+        attempts=pl.len().cast(pl.Int64),
+        failures=pl.col("failed").sum().cast(pl.Int64),
+        evses=pl.col("evse").filter("failed").n_unique().cast(pl.Int64),
+        vehicles=pl.col("vehicle").filter("failed").n_unique().cast(pl.Int64),
+    )
+    ids = evidence.sites.select("site_id").with_row_index("site").with_columns(pl.col("site").cast(pl.Int64))
+    return spells.join(met, on="event").join(ids, on="site").sort("site", "day").select(
+        "site_id",
+        (begin + pl.duration(days="day")).alias("from_utc"),
+        (begin + pl.duration(days=pl.col("last") + 1)).alias("to_utc"),
+        pl.col("p").alias("p_event"), "attempts", "failures", "evses", "vehicles",
+    )  # fmt: skip
+
+
 def onset_columns(
     solution: Solution, kind: int, units: int, settings: AttributeSettings
 ) -> dict[str, pl.Series]:
@@ -67,12 +123,8 @@ def onset_columns(
     shown = np.flatnonzero(now >= settings.doubt_at)
     tail = 0.5 * (1.0 - settings.interval)
     names, levels = ("onset_utc", "onset_lo_utc", "onset_hi_utc"), (0.5, tail, 1.0 - tail)
-    prior = (settings.vehicle, settings.evse, settings.pairing)[kind]
-    unit = (evidence.vehicle, evidence.evse, evidence.pairing)[kind]
-    mine = np.isin(unit, shown)
-    part = evidence.only(mine)
-    escape, others = level_escape(prior, solution.seen[mine]), solution.held(kind)[mine]
-    days = onset_days(part, unit[mine], escape, others, states.model, shown, levels).days
+    unit, held = evidence.columns[kind], solution.held(kind)
+    days = onset_days(evidence, unit, solution.seen, held, states.model, shown, levels).days
     columns = {}
     for name, value in zip(names, days, strict=True):
         micros = np.zeros(units, dtype=np.int64)
@@ -86,49 +138,137 @@ def onset_columns(
 
 
 def unit_frame(solution: Solution, kind: int, settings: AttributeSettings) -> pl.DataFrame:
-    """One row per unit met in the look-back, with probability, onset, counts, power and verdict
-    (columns see `attribute`).
-    """
-    evidence = solution.evidence
-    names = (evidence.vehicles, evidence.evses, evidence.pairings)[kind]
-    columns = (evidence.vehicle, evidence.evse, evidence.pairing)
-    other_kind = EVSE if kind in {VEHICLE, PAIRING} else VEHICLE
-    unit, other = columns[kind], columns[other_kind]
-    sizes = (evidence.sizes[kind], evidence.sizes[other_kind])
-    priors = (settings.vehicle, settings.evse, settings.pairing)
-    states = solution.units[kind]
+    """One row per listed unit met in the look-back (columns see `attribute`)."""
+    evidence, states = solution.evidence, solution.units[kind]
+    names = evidence.names[kind].filter("listed").drop("listed")
     units = names.height
     now = states.lately(settings.report_days)[:units]
-    pair = (priors[kind], priors[other_kind])
-    strength = power(
-        evidence, unit, other, sizes, pair, solution.held(other_kind), solution.chance.typical
-    )
     onset = onset_columns(solution, kind, units, settings)
-    begun = (onset["onset_lo_utc"] - evidence.begin_utc).dt.total_microseconds().fill_null(
-        0
-    ).to_numpy() / 86_400e6
-    recent = np.append(begun, 0.0)[np.minimum(unit, units)] <= evidence.at_days
-    counts = {
-        "attempts": np.bincount(unit, minlength=sizes[0]),
-        "failures": np.bincount(unit, evidence.failed, sizes[0]).astype(np.int64),
-        "partners": _distinct(unit, other, np.ones(len(unit), dtype=bool), sizes),
-        "partners_failed": _distinct(unit, other, evidence.failed > 0, sizes),
-        "partners_failed_lately": _distinct(unit, other, (evidence.failed > 0) & recent, sizes),
-        "attempts_lately": strength.attempts,
-        "separable_bits": strength.bits,
-    }
+    begun = (onset["onset_lo_utc"] - evidence.begin_utc).dt.total_microseconds()
+    begun_days = begun.to_numpy() / 86_400e6
     frame = names.with_columns(
         pl.Series("p", now),
+        pl.Series("p_peak", states.probability[:units].max(axis=1)),
         *onset.values(),
-        *(pl.Series(name, values[:units]) for name, values in counts.items()),
-        pl.Series("can_clear", enough_to_clear(strength.attempts[:units], settings)),
-        pl.Series("p_chronic", states.chronic(settings.report_days)[:units]),
-        _since(evidence, unit, units, onset["onset_utc"]),
+        *_counts(evidence, kind, units, begun_days, settings),
+        *_characters(solution, kind, units, settings),
+        *_odds(solution, kind, now, np.nan_to_num(begun_days), settings),
+        _since(evidence, evidence.columns[kind], units, onset["onset_utc"]),
+        pl.lit(solution.chance.typical).alias("fleet_rate"),
     )
+    if kind == PAIRING:
+        frame = _past(solution, frame, settings)
     fault_at = settings.fault_at if kind == VEHICLE else settings.equipment_fault_at
-    return reasons(
-        with_verdict(frame, settings, fault_at), ("vehicle", "EVSE", "pairing")[kind], settings
+    names_of_kind = ("vehicle", "EVSE", "pairing")
+    return reasons(with_verdict(frame, settings, fault_at), names_of_kind[kind], settings)
+
+
+def _counts(
+    evidence: Evidence, kind: int, units: int, begun_days: Floats, settings: AttributeSettings
+) -> list[pl.Series]:
+    """Attempts, failures, silences and partners of each unit; `lately` is since the onset's early
+    end, or the last weeks where it is not suspected.
+    """
+    unit = evidence.columns[kind]
+    other = evidence.columns[VEHICLE if kind == EVSE else EVSE]
+    width = evidence.sizes[VEHICLE if kind == EVSE else EVSE]
+    size = evidence.sizes[kind]
+    start = np.where(np.isnan(begun_days), evidence.days - WINDOW_DAYS, begun_days)
+    recent = np.append(start, np.zeros(size - units))[unit] <= evidence.at_days
+    last = evidence.day >= evidence.days - WINDOW_DAYS
+    told = ~evidence.silent
+    counts = {
+        "attempts": _count(unit, told, size),
+        "failures": _count(unit, evidence.failed, size),
+        "silent": _count(unit, evidence.silent, size),
+        "silent_lately": _count(unit, evidence.silent & recent, size),
+        "asked_lately": _count(unit, evidence.asked & recent, size),
+        "failures_lately": _count(unit, evidence.failed & recent, size),
+        "attempts_since": _count(unit, told & recent, size),
+        "partners": _distinct(unit, other, told | evidence.silent, size, width),
+        "partners_failed": _distinct(unit, other, evidence.failed, size, width),
+        "partners_silent": _distinct(unit, other, evidence.silent & recent, size, width),
+        "partners_failed_lately": _distinct(unit, other, evidence.event & recent, size, width),
+    }
+    lately = np.bincount(unit, np.where(last & told, evidence.weight, 0.0), size)
+    clear = enough_to_clear(lately, settings.thin_failures_power)
+    return [
+        *(pl.Series(name, values[:units]) for name, values in counts.items()),
+        pl.Series("attempts_lately", lately[:units]),
+        pl.Series("can_clear", clear[:units]),
+    ]
+
+
+def _characters(
+    solution: Solution, kind: int, units: int, settings: AttributeSettings
+) -> list[pl.Series]:
+    """`fault_kind`: what the likeliest fault state now is like; null where it is not suspected.
+
+    `p_silent`: probability of one that keeps silent; `p_chronic`: of a rate it has had all along
+    without a fault.
+    """
+    states = solution.units[kind]
+    belief, model = states.state_now(settings.report_days)[:units], states.model
+    masks = {
+        "intermittent": model.of_character("intermittent", "resting"),
+        **{name: model.of_character(name) for name in ("steady", "silent", "half_silent", "chronic")},
+    }
+    mass = np.stack([belief @ mask for mask in masks.values()])
+    shown = (belief @ model.fault_mask) >= settings.doubt_at
+    names = np.array(list(masks))[mass.argmax(axis=0)]
+    kinds = pl.Series("fault_kind", np.where(shown, names, ""), dtype=pl.String)
+    chronic = belief @ (1.0 - model.fault_mask - model.usual)
+    return [
+        kinds.replace("", None),
+        pl.Series("p_silent", belief @ model.of_character("silent", "half_silent")),
+        pl.Series("p_chronic", chronic),
+    ]
+
+
+def _odds(
+    solution: Solution, kind: int, now: Floats, begun_days: Floats, settings: AttributeSettings
+) -> list[pl.Series]:
+    """`separable_bits` and `rival` of the suspected; 0 and null for all others."""
+    shown = np.flatnonzero(now >= settings.doubt_at)
+    bits, rival = np.zeros(len(now)), np.full(len(now), "", dtype=object)
+    if shown.size:
+        odds = posterior_odds(solution, kind, shown, begun_days[shown])
+        bits[shown], rival[shown] = odds.bits, odds.rival
+    words = pl.Series("rival", rival.tolist(), dtype=pl.String)
+    return [pl.Series("separable_bits", bits), words.replace("", None)]
+
+
+def _past(solution: Solution, frame: pl.DataFrame, settings: AttributeSettings) -> pl.DataFrame:
+    """Pairings with `past`: at fault once, and now over.
+
+    Over where no EVSE it was met at still runs that firmware (then it is not at fault, p 0), or
+    where the attempts since say so.
+    """
+    evidence = solution.evidence
+    last = np.full(evidence.sizes[EVSE], -1, dtype=np.int64)
+    last[evidence.evse] = np.arange(len(evidence.evse))
+    now = np.where(last >= 0, evidence.model[last], -1)
+    in_force = np.bincount(
+        evidence.pairing, now[evidence.evse] == evidence.model, evidence.sizes[PAIRING]
     )
+    gone = pl.Series("gone", in_force[: frame.height] == 0)
+    frame = frame.with_columns(gone).with_columns(
+        pl.when("gone").then(0.0).otherwise("p").alias("p"),
+        pl.when(~pl.col("gone")).then("fault_kind").alias("fault_kind"),
+        pl.when(~pl.col("gone")).then("rival").alias("rival"),
+    )
+    was = pl.col("p_peak") >= settings.equipment_fault_at
+    return frame.with_columns((was & (pl.col("p") < settings.doubt_at)).alias("past")).drop("gone")
+
+
+def _count(unit: Ints, keep: Bools, size: int) -> Ints:
+    return np.bincount(unit[keep], minlength=size)
+
+
+def _distinct(unit: Ints, other: Ints, keep: Bools, size: int, width: int) -> Ints:
+    """Number of distinct partners of each unit among the kept attempts."""
+    pairs = np.unique(unit[keep] * width + other[keep])
+    return np.bincount(pairs // width, minlength=size)
 
 
 def _since(evidence: Evidence, unit: Ints, units: int, onset: pl.Series) -> pl.Series:
@@ -164,8 +304,8 @@ def _since(evidence: Evidence, unit: Ints, units: int, onset: pl.Series) -> pl.S
 def with_verdict(frame: pl.DataFrame, settings: AttributeSettings, fault_at: float) -> pl.DataFrame:
     """Add `separable` and `verdict`.
 
-    Never 'fault' on one partner alone, or where the design cannot separate the unit from its
-    partners.
+    Never 'fault' on one partner alone, or where a rival story of all its failures does about as
+    well.
     """
     separable = pl.col("separable_bits") >= settings.separable_bits
     widely = (pl.col("partners") >= settings.partners_at_least) & (
@@ -182,9 +322,3 @@ def with_verdict(frame: pl.DataFrame, settings: AttributeSettings, fault_at: flo
         .otherwise(pl.lit("insufficient_data"))
         .alias("verdict")
     )
-
-
-def _distinct(unit: Ints, other: Ints, keep: np.ndarray, sizes: tuple[int, int]) -> Ints:
-    """Number of distinct partners of each unit among the kept attempts."""
-    pairs = np.unique(unit[keep] * sizes[1] + other[keep])
-    return np.bincount(pairs // sizes[1], minlength=sizes[0])

@@ -9,8 +9,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.attribute.baseline.laplace import Floats
-from pipeline.attribute.states.messages import level_escape
+from scipy.special import expit, logit
+
+from pipeline.attribute.states.likelihood import attempt_loglik
+from pipeline.attribute.states.messages import state_escape
+from pipeline.attribute.states.model import Floats
 from pipeline.attribute.states.smoothing import smooth
 from pipeline.attribute.states.solve import Solution
 from pipeline.settings.attribute import AttributeSettings
@@ -21,27 +24,25 @@ TYPICAL_CHANCE = 0.03
 """Chance of failure of the plug-in that is imagined."""
 
 
-def log_ratios(solution: Solution, settings: AttributeSettings, kind: int) -> Floats:
+NEAR_SURE = 1e-9
+"""Probabilities are kept this far from 0 and 1 where odds are moved."""
+
+
+def log_ratios(solution: Solution, kind: int) -> Floats:
     """Log likelihood of each attempt by the unit's state relative to off, all others as judged
     (attempts, states).
     """
-    evidence = solution.evidence
-    prior = (settings.vehicle, settings.evse)[kind]
-    escape = level_escape(prior, solution.seen)
-    failed = evidence.failed[:, None] > 0
-    held = solution.held(kind)[:, None] * escape
-    return np.asarray(
-        evidence.weight[:, None]
-        * np.where(failed, np.log1p(-held) - np.log1p(-held[:, :1]), np.log(escape))
-    )
+    rows = np.arange(len(solution.evidence.failed))
+    model = solution.units[kind].model
+    return attempt_loglik(solution.evidence, rows, model, solution.seen, solution.held(kind))
 
 
-def bits(solution: Solution, settings: AttributeSettings, kind: int) -> Floats:
-    """log2 likelihood ratio of each attempt, unit at its likeliest fault level against off."""
-    unit = (solution.evidence.vehicle, solution.evidence.evse)[kind]
+def bits(solution: Solution, kind: int) -> Floats:
+    """log2 likelihood ratio of each attempt, unit in its likeliest fault state against off."""
+    unit = solution.evidence.columns[kind]
     states = solution.units[kind]
     level = 1 + (states.belief[:, -1, 1:] * states.model.fault_mask[1:]).argmax(axis=1)
-    ratios = log_ratios(solution, settings, kind)
+    ratios = log_ratios(solution, kind)
     return np.asarray(ratios[np.arange(len(unit)), level[unit]] / np.log(2.0))
 
 
@@ -58,25 +59,32 @@ class WhatIf:
     without: tuple[float, ...]
 
 
-def what_if(solution: Solution, settings: AttributeSettings, kind: int, position: int) -> WhatIf:
-    """The unit's own chain again, others as judged, with attempts added or taken away."""
+def what_if(
+    solution: Solution, settings: AttributeSettings, kind: int, position: int, told: float
+) -> WhatIf:
+    """The unit's own chain again, others as judged, with attempts added or taken away.
+
+    The odds move from the probability `told` by as much as the chain's do.
+    """
     evidence = solution.evidence
     states = solution.units[kind]
-    prior = (settings.vehicle, settings.evse)[kind]
-    mine = np.flatnonzero((evidence.vehicle, evidence.evse)[kind] == position)
-    ratios, day = log_ratios(solution, settings, kind)[mine], evidence.day[mine]
+    model = states.model
+    mine = np.flatnonzero(evidence.columns[kind] == position)
+    ratios, day = log_ratios(solution, kind)[mine], evidence.day[mine]
     strongest = np.argsort(-ratios[:, 1:].max(axis=1), kind="stable")
-    strongest = strongest[evidence.failed[mine][strongest] > 0][:MOST_REMOVED]
+    strongest = strongest[evidence.event[mine][strongest]][:MOST_REMOVED]
     chain = np.zeros((evidence.days, ratios.shape[1]))
     np.add.at(chain, day, ratios)
     variants = np.repeat(chain[None], 3 + len(strongest), axis=0)
-    escape = level_escape(prior, np.array([settings.diode_seen]))[0]
-    variants[1, -1] += np.log(escape)
+    escape = state_escape(model, np.array([settings.diode_seen]), np.array([False]))[0]
+    variants[1, -1] += np.log(escape) + np.log1p(-model.silent)
     variants[2, -1] += np.log1p(-(1.0 - TYPICAL_CHANCE) * escape) - np.log(TYPICAL_CHANCE)
     for k, row in enumerate(strongest):
         variants[3 + k :, day[row]] -= ratios[row]
-    p = (
-        smooth(variants, states.model.initial, states.model.transition).belief[:, -1]
-        @ states.model.fault_mask
-    )
-    return WhatIf(float(p[0]), float(p[1]), float(p[2]), tuple(p[3:].tolist()))
+    late = slice(-settings.report_days, None)
+    initial = model.initial[position] if model.initial.ndim > 1 else model.initial
+    belief = smooth(variants, initial, model.transition).belief[:, late]
+    chain_p = np.clip((belief @ model.fault_mask).max(axis=1), NEAR_SURE, 1.0 - NEAR_SURE)
+    now = float(np.clip(told, NEAR_SURE, 1.0 - NEAR_SURE))
+    p = expit(logit(now) + logit(chain_p) - logit(chain_p[0]))
+    return WhatIf(now, float(p[1]), float(p[2]), tuple(p[3:].tolist()))

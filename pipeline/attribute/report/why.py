@@ -12,8 +12,10 @@ import numpy as np
 import polars as pl
 
 from pipeline.attribute.attribution import Attribution
+from pipeline.attribute.report.frames import unit_frame
 from pipeline.attribute.report.what_if import WhatIf, bits, what_if
 from pipeline.attribute.states.solve import EVSE, VEHICLE, Solution
+from pipeline.attribute.report.wording import RIVAL
 from pipeline.core.errors import NotEnoughDataError
 from pipeline.settings.attribute import AttributeSettings
 
@@ -22,6 +24,15 @@ WINDOW_DAYS = 21
 SHOWN = 12
 NAMES = {VEHICLE: "vehicle_id", EVSE: "evse_id"}
 WORDS = {VEHICLE: "vehicle", EVSE: "EVSE"}
+
+
+@dataclass(frozen=True)
+class Told:
+    """What the week's list says of a unit: call, final probability, reason."""
+
+    call: str
+    p: float
+    reason: str
 
 
 @dataclass(frozen=True)
@@ -71,34 +82,43 @@ class Explanation:
         return "\n".join([*parts, "", *(f"- {sentence}" for sentence in self.change)])
 
 
-def why(answer: Attribution, settings: AttributeSettings, subject: str) -> Explanation:
-    """Explain a vehicle, EVSE or failed attempt by its id (looked for in this order).
+def why(
+    answer: Attribution, settings: AttributeSettings, subject: str, told: Told | None = None
+) -> Explanation:
+    """Explain a vehicle, EVSE, or attempt that failed or was silent, by its id (looked for in this
+    order); `told` is what the week's list says of the unit, where it was published.
 
     Raises NotEnoughDataError where the look-back holds no such id.
     """
     for kind in (VEHICLE, EVSE):
-        for solution in answer.solutions.values():
-            names = (solution.evidence.vehicles, solution.evidence.evses)[kind][NAMES[kind]]
-            position = names.index_of(subject)
-            if position is not None:
-                return _unit(answer, solution, settings, kind, position)
-    found = answer.blame.filter(pl.col("attempt_id") == subject)
-    if found.height:
-        return _attempt(answer, settings, subject, found.row(0, named=True))
+        found = [
+            (solution, int(position))
+            for solution in answer.solutions.values()
+            for position in solution.evidence.names[kind][NAMES[kind]]
+            .eq(subject)
+            .arg_true()
+        ]
+        if found:
+            p = [s.units[kind].lately(settings.report_days)[position] for s, position in found]
+            solution, position = found[int(np.argmax(p))]
+            return _unit(answer, solution, settings, kind, position, told)
+    shares = answer.blame.filter(pl.col("attempt_id") == subject)
+    if shares.height:
+        return _attempt(answer, subject, shares.row(0, named=True))
     raise NotEnoughDataError(
-        f"{subject!r} is no vehicle, EVSE or failed attempt of the look-back to {answer.week}",
-        next_step="name one that has a charged or failed attempt in these weeks; a charged attempt has nobody to blame",
+        f"{subject!r} is no vehicle, EVSE or failed or silent attempt of the look-back to {answer.week}",
+        next_step="name one that has an attempt in these weeks; a charged attempt has nobody to blame",
     )
 
 
-def attempt_rows(solution: Solution, settings: AttributeSettings, kind: int) -> pl.DataFrame:
+def attempt_rows(solution: Solution, kind: int) -> pl.DataFrame:
     """All attempts of the supply with names, blame and `bits` for the given kind (one row per
     attempt).
     """
     evidence = solution.evidence
     vehicles = pl.concat([evidence.vehicles["vehicle_id"], pl.Series([None], dtype=pl.String)])
-    blame = np.full((4, len(evidence.failed)), np.nan)
-    blame[:, solution.failed] = solution.blame
+    blame = np.full(len(evidence.failed), np.nan)
+    blame[solution.rows] = solution.judged.blame[kind]
     begin = pl.lit(evidence.begin_utc).cast(pl.Datetime("us", "UTC"))
     frame = pl.DataFrame(
         {
@@ -106,10 +126,11 @@ def attempt_rows(solution: Solution, settings: AttributeSettings, kind: int) -> 
             "vehicle_id": vehicles.gather(evidence.vehicle),
             "evse_id": evidence.evses["evse_id"].gather(evidence.evse),
             "at_days": evidence.at_days,
-            "failed": evidence.failed > 0,
+            "failed": evidence.event,
+            "silent": evidence.silent,
             "weight": evidence.weight,
-            "p_own": blame[kind],
-            "bits": bits(solution, settings, kind),
+            "p_own": blame,
+            "bits": bits(solution, kind),
         }
     )
     return frame.with_columns(
@@ -119,21 +140,35 @@ def attempt_rows(solution: Solution, settings: AttributeSettings, kind: int) -> 
         (begin + pl.duration(days=7 * (pl.col("at_days") // 7).cast(pl.Int64))).alias(
             "week_start_utc"
         ),
-        pl.when("failed").then(pl.lit("failed")).otherwise(pl.lit("charged")).alias("outcome"),
+        pl.when("silent")
+        .then(pl.lit("silent"))
+        .when("failed")
+        .then(pl.lit("failed"))
+        .otherwise(pl.lit("charged"))
+        .alias("outcome"),
     )
 
 
 def _unit(
-    answer: Attribution, solution: Solution, settings: AttributeSettings, kind: int, position: int
+    answer: Attribution,
+    solution: Solution,
+    settings: AttributeSettings,
+    kind: int,
+    position: int,
+    told: Told | None,
 ) -> Explanation:
     evidence, other = solution.evidence, EVSE if kind == VEHICLE else VEHICLE
-    name = (evidence.vehicles, evidence.evses)[kind][NAMES[kind]][position]
-    table = answer.vehicles if kind == VEHICLE else answer.evses
-    row = table.filter(pl.col(NAMES[kind]) == name).row(0, named=True)
-    p = float(solution.units[kind].lately(settings.report_days)[position])
+    name = evidence.names[kind][NAMES[kind]][position]
+    supply = next(key for key, value in answer.solutions.items() if value is solution)
+    row = (
+        unit_frame(solution, kind, settings)
+        .filter((pl.col(NAMES[kind]) == name) & (pl.col("coupler") == evidence.evses["coupler"][position] if kind == EVSE else True))
+        .row(0, named=True)
+    )
+    final = told or Told(f"verdict '{row['verdict']}'", row["p"], row["reason"])
     end = evidence.begin_utc + timedelta(days=evidence.days)
     since = min(row["onset_lo_utc"] or end, end - timedelta(days=WINDOW_DAYS))
-    rows = attempt_rows(solution, settings, kind).filter(pl.col("plugged_at_utc") >= since)
+    rows = attempt_rows(solution, kind).filter(pl.col("plugged_at_utc") >= since)
     own = rows.filter(pl.col(NAMES[kind]) == name)
     chosen = own.sort(pl.col("bits").abs(), descending=True).select(
         "attempt_id",
@@ -144,12 +179,16 @@ def _unit(
         "bits",
         "p_own",
     )
-    week = f"{WORDS[kind]} {name}, week {answer.week}: at fault with probability {p:.3f}, verdict '{row['verdict']}'."
+    week = (
+        f"{WORDS[kind]} {name}, week {answer.week}, {supply}: at fault with probability "
+        f"{final.p:.3f}, {final.call}."
+    )
+    moved = what_if(solution, settings, kind, position, final.p)
     return Explanation(
-        headline=f"{week}\n{row['reason']}",
+        headline=f"{week}\n{final.reason}",
         attempts=chosen,
         company=_company(rows, own, solution, kind),
-        change=_change(own, what_if(solution, settings, kind, position), row, settings, kind),
+        change=_change(own, moved, row, settings, kind),
     )
 
 
@@ -201,10 +240,10 @@ def _change(
             if needed
             else f"Not even without its {len(if_.without)} strongest failures would it fall below {bar:.2f}."
         )
-    if not row["separable"]:
+    if row["rival"] is not None and not row["separable"]:
         said.append(
-            f"Its {partner}s have served too few others lately: a plug-in with a {partner} that others use well "
-            f"would tell them apart."
+            f"{RIVAL[str(row['rival'])].capitalize()} could explain its failures about as well: a plug-in "
+            f"with a {partner} that others use well would tell."
         )
     doubtful = own.filter(pl.col("weight") < 1.0).height
     if doubtful:
@@ -214,9 +253,7 @@ def _change(
     return tuple(said)
 
 
-def _attempt(
-    answer: Attribution, settings: AttributeSettings, subject: str, shares: dict[str, float]
-) -> Explanation:
+def _attempt(answer: Attribution, subject: str, shares: dict[str, float]) -> Explanation:
     solution = next(
         s for s in answer.solutions.values() if subject in s.evidence.attempt_id.implode().item()
     )
@@ -231,10 +268,11 @@ def _attempt(
         f"{name.removeprefix('p_')} {shares[name]:.2f}"
         for name in ("p_vehicle", "p_evse", "p_pairing", "p_other")
     )
+    what = "asked for no charge" if evidence.silent[row] else "failed"
     near = (np.abs(evidence.at_days - evidence.at_days[row]) <= 7) & (
         (evidence.vehicle == vehicle) | (evidence.evse == evse)
     )
-    frame = attempt_rows(solution, settings, VEHICLE).filter(
+    frame = attempt_rows(solution, VEHICLE).filter(
         pl.Series(near) & (pl.col("attempt_id") != subject)
     )
     here = (
@@ -249,7 +287,7 @@ def _attempt(
         evses=pl.col("evse_id").n_unique(),
     )
     return Explanation(
-        headline=f"Attempt {subject}, {who} at {where}, {at:%Y-%m-%d %H:%M} UTC failed. Shares: {parts}.",
+        headline=f"Attempt {subject}, {who} at {where}, {at:%Y-%m-%d %H:%M} UTC {what}. Shares: {parts}.",
         attempts=frame.clear(),
         company=company.sort("same"),
         change=_circumstances(solution, row),
@@ -262,11 +300,11 @@ def _circumstances(solution: Solution, row: int) -> tuple[str, ...]:
     day = evidence.day[row]
     p_vehicle = float(solution.units[VEHICLE].probability[evidence.vehicle[row], day])
     p_evse = float(solution.units[EVSE].probability[evidence.evse[row], day])
-    base = float(solution.chance.base[np.searchsorted(solution.failed, row)])
+    base = float(solution.chance.base[np.searchsorted(solution.rows, row)])
     judged = (
         f"On that day the vehicle was at fault with {p_vehicle:.3f}, the EVSE with {p_evse:.3f}"
     )
-    said = [f"{judged}; chance alone fails such an attempt with {base:.3f}."]
+    said = [f"{judged}; chance alone explains such an attempt with {base:.3f}."]
     if evidence.echo[row]:
         said.append("It follows a failure within minutes, so a passing cause may have lasted.")
     if evidence.weight[row] < 1:

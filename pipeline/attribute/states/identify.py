@@ -1,5 +1,8 @@
-"""Could the data tell this unit from its partners?  A question about the design (who met whom), not
-about the outcome.
+"""Do the data tell this unit from its partners?  Posterior odds against the best rival story.
+
+The rival story explains every attempt of the unit that did not charge, since its onset, without it:
+one other kind of unit at a time (each partner at fault, as likely as third parties leave it), or
+chance.  Third parties' evidence is a partner's chain without the unit's own attempts.
 """
 
 from __future__ import annotations
@@ -8,72 +11,142 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.attribute.baseline.laplace import Floats, Ints
 from pipeline.attribute.evidence import Evidence
-from pipeline.settings.attribute import AttributeSettings, StatePrior
+from pipeline.attribute.states.blame import AT_FAULT
+from pipeline.attribute.states.likelihood import attempt_loglik
+from pipeline.attribute.states.model import Floats, Ints
+from pipeline.attribute.states.smoothing import smooth
+from pipeline.attribute.states.solve import KINDS, Solution
 
-WINDOW_DAYS = 21
-"""Days before the report's end in which partners must have served others: the assumed mean length of an EVSE fault."""
-MIDDLING_LEVEL = 0.6
-"""Failure probability of the fault that is imagined for partners: neither hard nor rare."""
+LEAST_RATE, MOST_RATE = 0.03, 0.97
+"""Share of attempts that fail under a fault, as each story may choose it."""
+PAIRS_AT_ONCE = 2000
+"""Chains smoothed together; bounds the working memory."""
+CHANCE = "chance"
 
 
 @dataclass(frozen=True)
-class Power:
-    """Of each unit.
-
-    Bits (log2 odds the data could reach for it if it failed everywhere), attempts and partners in
-    the window.
-    """
+class Odds:
+    """Of each asked unit: log2 odds against its best rival story, and the kind that story blames."""
 
     bits: Floats
-    attempts: Floats
-    partners: Ints
+    rival: list[str]
 
 
-def power(
-    evidence: Evidence,
-    unit: Ints,
-    other: Ints,
-    sizes: tuple[int, int],
-    priors: tuple[StatePrior, StatePrior],
-    held: Floats,
-    typical: float,
-) -> Power:
-    """Design-based power to separate each unit (say vehicles) from the others it met (say EVSEs).
+def posterior_odds(solution: Solution, kind: int, units: Ints, since: Floats) -> Odds:
+    """Odds of `units` of a kind; `since` (units,): day from which their attempts count."""
+    evidence = solution.evidence
+    column = evidence.columns[kind]
+    place = np.full(evidence.sizes[kind], -1, dtype=np.int64)
+    place[units] = np.arange(len(units))
+    rows = np.flatnonzero(place[column] >= 0)
+    mine = place[column[rows]]
+    kept = evidence.at_days[rows] >= since[mine]
+    rows, mine = rows[kept], mine[kept]
+    chance = _chance(solution)
+    model = solution.units[kind].model
+    on = model.initial if model.initial.ndim == 1 else model.initial.mean(axis=0)
+    own = np.log((on * model.fault_mask).sum()) + _story(evidence, rows, mine, len(units), solution)
+    stories = {CHANCE: np.bincount(mine, _luck(evidence, rows, chance), len(units))}
+    for other in range(AT_FAULT):
+        if other != kind:
+            stories[KINDS[other]] = _rival(solution, other, rows, mine, len(units), chance)
+    names = list(stories)
+    values = np.stack([stories[name] for name in names])
+    best = values.argmax(axis=0)
+    return Odds((own - values.max(axis=0)) / np.log(2.0), [names[i] for i in best])
 
-    Were the unit at fault it would fail everywhere; the rival story is that every partner it met is
-    at fault, each as likely as its prior and its attempts with *third* parties allow.  The lesser
-    of that and of the odds against mere chance counts.
 
-    `held` (attempts,), read where an attempt failed: chance that nothing but the partner would have
-    failed it.  A third party's retry, or its failure where all fail often or where it is at fault
-    itself, says little of the partner.  `typical` is a usual unit's chance of failure.
+def _chance(solution: Solution) -> Floats:
+    """Chance that each attempt fails by chance or a passing event of its site or habit (attempts,)."""
+    base = np.zeros(len(solution.evidence.failed))
+    others = np.prod(solution.judged.escapes[AT_FAULT:], axis=0)
+    base[solution.rows] = 1.0 - (1.0 - solution.chance.base) * others
+    return base
+
+
+def _luck(evidence: Evidence, rows: Ints, chance: Floats) -> Floats:
+    """Log-likelihood of attempts under chance alone (rows,); those that charged say nothing."""
+    event = evidence.event[rows]
+    return evidence.weight[rows] * np.where(event, np.log(np.maximum(chance[rows], 1e-12)), 0.0)
+
+
+def _story(
+    evidence: Evidence, rows: Ints, group: Ints, groups: int, solution: Solution
+) -> Floats:
+    """Log-likelihood of each group's attempts under one fault that fails a share of them (groups,)."""
+    weight = evidence.weight[rows]
+    event = np.where(evidence.event[rows], weight, 0.0)
+    looked = np.where(evidence.event[rows], 1.0, solution.seen[rows])
+    tried, missed = np.bincount(group, weight, groups), np.bincount(group, event, groups)
+    same = _binomial(missed, tried)
+    seen = np.bincount(group, weight * looked, groups)
+    return np.maximum(same, _binomial(missed, np.maximum(seen, missed)) - np.log(2.0))
+
+
+def _binomial(missed: Floats, tried: Floats) -> Floats:
+    rate = np.clip((missed + 0.5) / (tried + 1.0), LEAST_RATE, MOST_RATE)
+    return np.asarray(missed * np.log(rate) + (tried - missed) * np.log1p(-rate))
+
+
+def _rival(
+    solution: Solution, other: int, rows: Ints, mine: Ints, groups: int, chance: Floats
+) -> Floats:
+    """Log-likelihood of the story that units of kind `other`, or chance, did it all (groups,)."""
+    evidence = solution.evidence
+    width = evidence.sizes[other]
+    pair, where = np.unique(mine * width + evidence.columns[other][rows], return_inverse=True)
+    failed = np.bincount(where, evidence.event[rows]) > 0
+    at_fault = np.zeros(len(pair))
+    at_fault[failed] = _third_parties(solution, other, rows, where, np.flatnonzero(failed), pair % width)
+    luck = np.bincount(where, _luck(evidence, rows, chance), len(pair))
+    fault = _story(evidence, rows, where, len(pair), solution)
+    with np.errstate(divide="ignore"):
+        told = np.logaddexp(np.log1p(-at_fault) + luck, np.log(at_fault) + fault)
+    return np.bincount(pair // width, told, groups)
+
+
+def _third_parties(
+    solution: Solution, other: int, rows: Ints, where: Ints, pairs: Ints, partner: Ints
+) -> Floats:
+    """Probability, by third parties' attempts, that the partner was at fault when the unit failed.
+
+    One for each of `pairs`; `where` (rows,): the pair of each attempt of the units; the highest of
+    the days on which the unit failed there.
     """
-    recent = evidence.day >= evidence.days - WINDOW_DAYS
-    unit, other = unit[recent], other[recent]
-    failed, weight, held = evidence.failed[recent], evidence.weight[recent], held[recent]
-    spared = 1.0 - MIDDLING_LEVEL
-    vote = weight * np.where(
-        failed > 0, np.log2((1.0 - held * spared) / (1.0 - held)), np.log2(spared)
-    )
-    pair, where = np.unique(unit * sizes[1] + other, return_inverse=True)
-    mine, theirs = pair // sizes[1], pair % sizes[1]
-    own = np.bincount(where, vote, len(pair))
-    all_votes = np.bincount(other, vote, sizes[1])
-    odds = np.log2(priors[1].prevalence) + all_votes[theirs] - own
-    rival = np.bincount(mine, np.minimum(odds, 0.0), sizes[0])
-    attempts = np.bincount(unit, weight, sizes[0])
-    prior = np.log2(priors[0].prevalence)
-    against_chance = prior + attempts * np.log2(priors[0].levels[0] / typical)
-    bits = np.minimum(prior - rival, against_chance)
-    return Power(
-        bits, np.asarray(attempts, dtype=np.float64), np.bincount(mine, minlength=sizes[0])
-    )
+    evidence, states = solution.evidence, solution.units[other]
+    days, column = evidence.days, evidence.columns[other]
+    met = np.flatnonzero(np.isin(column, partner[pairs]))
+    held = solution.held(other)
+    logs = attempt_loglik(evidence, met, states.model, solution.seen[met], held[met])
+    slot = column[met] * days + evidence.day[met]
+    spot = np.full(len(evidence.failed), -1, dtype=np.int64)
+    spot[met] = np.arange(len(met))
+    used, slots = np.unique(slot, return_inverse=True)
+    total = np.zeros((len(used), logs.shape[1]))
+    np.add.at(total, slots, logs)
+    result = np.zeros(len(pairs))
+    for low in range(0, len(pairs), PAIRS_AT_ONCE):
+        part = pairs[low : low + PAIRS_AT_ONCE]
+        place = np.full(len(partner), -1, dtype=np.int64)
+        place[part] = np.arange(len(part))
+        chain = np.zeros((len(part), days, logs.shape[1]))
+        keys = partner[part][:, None] * days + np.arange(days)
+        at = np.minimum(np.searchsorted(used, keys), len(used) - 1)
+        hit = used[at] == keys
+        chain[hit] = total[at[hit]]
+        own = np.flatnonzero(place[where] >= 0)
+        np.subtract.at(chain, (place[where[own]], evidence.day[rows[own]]), logs[spot[rows[own]]])
+        initial = states.model.initial
+        start = initial[partner[part]] if initial.ndim > 1 else initial
+        on = smooth(chain, start, states.model.transition).belief @ states.model.fault_mask
+        missed = own[evidence.event[rows[own]]]
+        highest = np.zeros(len(part))
+        np.maximum.at(highest, place[where[missed]], on[place[where[missed]], evidence.day[rows[missed]]])
+        result[low : low + PAIRS_AT_ONCE] = highest
+    return result
 
 
-def enough_to_clear(attempts: Floats, settings: AttributeSettings) -> Floats:
-    """True where a state that fails half the attempts would have shown itself with the wanted
-    chance.
-    """
-    return np.asarray(1.0 - 0.5**attempts >= settings.thin_failures_power)
+def enough_to_clear(attempts: Floats, least_power: float) -> Floats:
+    """True where a state that fails half the attempts would have shown itself with this chance."""
+    return np.asarray(1.0 - 0.5**attempts >= least_power)

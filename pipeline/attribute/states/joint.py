@@ -1,159 +1,175 @@
 """A unit and its closest rivals solved together, exactly.
 
 Message passing between two units that mostly meet each other talks itself into one of the two
-answers.  So each suspect is solved again in one chain with the EVSE (or vehicle) and the pairing
-that could best stand in for it; only third parties still enter by their messages.  Two units that
-meet nobody else then share the blame as their priors and evidence say.
+answers.  So each suspect is solved again in one chain with the two units, of two other kinds, that
+could best stand in for it; only third parties still enter by their messages.  Two units that meet
+nobody else then share the blame as their priors and evidence say.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 
-from pipeline.attribute.baseline.laplace import Floats, Ints
-from pipeline.attribute.states.messages import Beliefs, Failures, Kind, scatter
-from pipeline.attribute.states.smoothing import smooth
+from pipeline.attribute.states.messages import Beliefs, Events, Kind, scatter
+from pipeline.attribute.states.model import Bools, Floats, Ints
+from pipeline.attribute.states.smoothing import smooth_together
 
-CHUNK = 128
-"""Suspects solved at a time; bounds the working memory to about 100 MB."""
+WORKING_NUMBERS = 3_000_000
+"""Numbers in one array of joint states at a time; bounds the working memory to some 100 MB."""
 LEAST_SCORE = 0.2
-"""A rival that could explain less than a fifth of one failure is none."""
+"""A rival that could explain less than a fifth of one event is none."""
 WORTH_IT = 0.1
 """A suspect that stays below this even if blamed for everything keeps the belief from message passing."""
+CLOSEST = 2
+"""Rivals solved with a suspect; a third would multiply the states by ten for cases that are rare."""
 
 
 @dataclass(frozen=True)
-class Refined:
-    """For each suspect of a kind.
+class Rivals:
+    """Of each suspect and other kind (others, units): the unit that could explain most of its events.
 
-    State probabilities (units, days, states) and its rivals (kinds - 1, units), the stand-in where
-    it has none.
+    `score`: events it could explain, 0 where none could.
     """
 
-    belief: Floats
-    rivals: Ints
+    kinds: tuple[int, ...]
+    unit: Ints
+    score: Floats
+
+    def closest(self) -> Bools:
+        """Which of them are solved with the suspect (others, units)."""
+        place = np.argsort(np.argsort(-self.score, axis=0, kind="stable"), axis=0, kind="stable")
+        return (place < CLOSEST) & (self.score > LEAST_SCORE)
 
 
-def rivals_of(focal: Kind, other: Kind, failures: Failures, bound: Floats) -> Ints:
-    """For each focal unit the other kind's unit that could explain most of its failures; the
-    stand-in (last) if none could.
+def rivals_of(kinds: tuple[Kind, ...], events: Events, bounds: tuple[Floats, ...], which: int) -> Rivals:
+    """For each unit of one kind the unit of every other kind that could explain most of its events.
 
-    `bound` (units of other, days) is the most the other could be at fault, were it blamed for
-    everything.
+    `bounds` (units, days), by kind: the most a unit could be to blame, were it blamed for everything.
     """
-    width = len(other.success_loglik)
-    score = bound[other.unit, failures.day] * focal.trust
-    distinct, where = np.unique(focal.unit * width + other.unit, return_inverse=True)
-    total = np.where(distinct % width == width - 1, 0.0, np.bincount(where, score, len(distinct)))
-    order = np.lexsort((total, distinct // width))
-    owner, rival, total = (distinct // width)[order], (distinct % width)[order], total[order]
-    strongest = np.append(owner[1:] != owner[:-1], True) if len(owner) else np.zeros(0, dtype=bool)
-    strongest &= total > LEAST_SCORE
-    best = np.full(len(focal.success_loglik), width - 1, dtype=np.int64)
-    best[owner[strongest]] = rival[strongest]
-    return best
+    others = tuple(j for j in range(len(kinds)) if j != which)
+    focal, found = kinds[which], []
+    for j in others:
+        width = len(kinds[j].success_loglik)
+        score = bounds[j][kinds[j].unit, events.day] * focal.trust
+        distinct, where = np.unique(focal.unit * width + kinds[j].unit, return_inverse=True)
+        total = np.bincount(where, score, len(distinct))
+        total[distinct % width == width - 1] = 0.0
+        order = np.lexsort((total, distinct // width))
+        owner = distinct[order] // width
+        last = np.append(owner[1:] != owner[:-1], True) if len(owner) else np.zeros(0, dtype=bool)
+        unit = np.full(len(focal.success_loglik), width - 1, dtype=np.int64)
+        most = np.zeros(len(focal.success_loglik))
+        unit[owner[last]], most[owner[last]] = distinct[order][last] % width, total[order][last]
+        found.append((unit, most))
+    return Rivals(others, np.stack([u for u, _ in found]), np.stack([m for _, m in found]))
 
 
 def refine(
     kinds: tuple[Kind, ...],
-    failures: Failures,
+    events: Events,
     beliefs: Beliefs,
     bounds: tuple[Floats, ...],
     which: int,
-) -> Refined:
-    """Solve the suspects of kind `which` jointly with their closest rivals.
+) -> Floats:
+    """State probabilities (units, days, states) of kind `which`, suspects solved with their rivals.
 
     Those who stay unsuspected even at worst keep their belief.
     """
-    others = [j for j in range(len(kinds)) if j != which]
     focal = kinds[which]
-    rivals = np.stack([rivals_of(focal, kinds[j], failures, bounds[j]) for j in others])
-    stand_in = np.array([len(kinds[j].success_loglik) - 1 for j in others])
-    evidence = [
-        kinds[j].success_loglik + scatter(kinds[j], failures, beliefs.messages[j]) for j in others
-    ]
-    belief = beliefs.smoothed[which].belief.copy()
-    worst = bounds[which].max(axis=1)
+    rivals = rivals_of(kinds, events, bounds, which)
+    closest = rivals.closest()
+    belief = beliefs.belief[which].copy()
+    worst = bounds[which].max(axis=1) > WORTH_IT
     order = np.argsort(focal.unit, kind="stable")
     edges = np.searchsorted(focal.unit[order], np.arange(len(focal.success_loglik) + 1))
-    has = rivals != stand_in[:, None]
-    for pattern in ([True, True], [True, False], [False, True]):
-        group = np.flatnonzero((has == np.array(pattern)[:, None]).all(axis=0) & (worst > WORTH_IT))
-        part = [axis for axis in range(len(others)) if pattern[axis]]
-        initial, step = _together(kinds, [which, *(others[axis] for axis in part)])
-        for low in range(0, len(group), CHUNK):
-            units = group[low : low + CHUNK]
+    axes = range(len(rivals.kinds))
+    for part in [*combinations(axes, 2), *((axis,) for axis in axes)]:
+        wanted = np.isin(axes, part)[:, None]
+        group = np.flatnonzero((closest == wanted).all(axis=0) & worst)
+        members = [kinds[which], *(kinds[rivals.kinds[axis]] for axis in part)]
+        size = focal.success_loglik.shape[1] * np.prod([m.model.states for m in members])
+        chunk = max(int(WORKING_NUMBERS // size), 1)
+        for low in range(0, len(group), chunk):
+            units = group[low : low + chunk]
             touched = np.concatenate([order[edges[u] : edges[u + 1]] for u in units])
-            joint = _joint_evidence(
-                kinds,
-                which,
-                failures,
-                beliefs,
-                (units, touched),
-                [(others[a], rivals[a], evidence[a]) for a in part],
+            with_ = [(rivals.kinds[axis], rivals.unit[axis, units]) for axis in part]
+            joint = _joint_evidence(kinds, which, events, beliefs, units, touched, with_)
+            theirs = [units, *(rival for _, rival in with_)]
+            belief[units] = smooth_together(
+                joint,
+                [_initial(m, u) for m, u in zip(members, theirs, strict=True)],
+                [m.model.transition for m in members],
             )
-            seen = smooth(joint.reshape(*joint.shape[:2], -1), initial, step)
-            belief[units] = seen.belief.reshape(*joint.shape[:3], -1).sum(axis=3)
-    return Refined(belief, rivals)
+    return belief
 
 
-def _together(kinds: tuple[Kind, ...], members: list[int]) -> tuple[Floats, Floats]:
-    """Initial and step of independent chains taken together."""
-    initial: Floats = np.ones(1)
-    step: Floats = np.ones((1, 1))
-    for k in members:
-        initial = np.asarray(np.kron(initial, kinds[k].model.initial), dtype=np.float64)
-        step = np.asarray(np.kron(step, kinds[k].model.transition), dtype=np.float64)
-    return initial, step
+def _initial(kind: Kind, units: Ints) -> Floats:
+    initial = kind.model.initial
+    return np.asarray(initial[units] if initial.ndim > 1 else initial)
 
 
 def _joint_evidence(
     kinds: tuple[Kind, ...],
     which: int,
-    failures: Failures,
+    events: Events,
     beliefs: Beliefs,
-    part: tuple[Ints, Ints],
-    rivals: list[tuple[int, Ints, Floats]],
+    units: Ints,
+    touched: Ints,
+    rivals: list[tuple[int, Ints]],
 ) -> Floats:
-    """Log evidence over the joint states of some suspects (units, days, focal states, rival states
-    ...).
+    """Log evidence over the joint states of some suspects (days, units, focal states, rival's ...).
 
-    `part`: the suspects and the failures that touch them; `rivals`: kind, rival of each unit, and
-    that kind's evidence from all failures.
+    `touched`: the events of the suspects; `rivals`: kind, and the rival of each suspect.
     """
-    units, touched = part
-    place = np.full(len(kinds[which].success_loglik), -1, dtype=np.int64)
+    focal = kinds[which]
+    days = focal.success_loglik.shape[1]
+    place = np.full(len(focal.success_loglik), -1, dtype=np.int64)
     place[units] = np.arange(len(units))
-    unit, day = place[kinds[which].unit[touched]], failures.day[touched]
+    unit, day = place[focal.unit[touched]], events.day[touched]
     extra = (1,) * len(rivals)
-    joint = (
-        kinds[which]
-        .success_loglik[units]
-        .reshape(*kinds[which].success_loglik[units].shape, *extra)
-    )
-    escape = kinds[which].escape[touched].reshape(len(touched), -1, *extra)
-    known = {which, *(j for j, _, _ in rivals)}
-    for j in range(len(kinds)):
-        if j not in known:
-            escape = escape * beliefs.escapes[j][touched].reshape(-1, 1, *extra)
-    for axis, (j, rival, evidence) in enumerate(rivals):
-        mine = rival[units]
-        alone = evidence[mine]
-        shared = kinds[j].unit[touched] == mine[unit]
-        np.subtract.at(alone, (unit[shared], day[shared]), beliefs.messages[j][touched][shared])
+    joint = focal.success_loglik[units].swapaxes(0, 1).reshape(days, len(units), -1, *extra)
+    escape = focal.escape[touched].reshape(len(touched), -1, *extra)
+    for j in set(range(len(kinds))) - {which, *(j for j, _ in rivals)}:
+        escape = escape * beliefs.escapes[j][touched].reshape(-1, 1, *extra)
+    for axis, (j, rival) in enumerate(rivals):
+        shared = kinds[j].unit[touched] == rival[unit]
+        alone = _without(kinds[j], events, beliefs.messages[j], rival, touched[shared], unit[shared])
         shape = [1] * (1 + len(rivals))
         shape[1 + axis] = alone.shape[2]
-        joint = joint + alone.reshape(*alone.shape[:2], *shape)
+        joint = joint + alone.swapaxes(0, 1).reshape(days, len(units), *shape)
         theirs = np.where(
             shared[:, None], kinds[j].escape[touched], beliefs.escapes[j][touched][:, None]
         )
         escape = escape * theirs.reshape(len(touched), *shape)
-    base = failures.base[touched].reshape(-1, 1, *extra)
-    np.add.at(
-        joint,
-        (unit, day),
-        kinds[which].trust[touched].reshape(-1, 1, *extra) * np.log(1.0 - (1.0 - base) * escape),
+    base = events.base[touched].reshape(-1, 1, *extra)
+    logs = focal.trust[touched].reshape(-1, 1, *extra) * np.log(1.0 - (1.0 - base) * escape)
+    slot = day * len(units) + unit
+    order = np.argsort(slot, kind="stable")
+    first = np.flatnonzero(np.append(True, slot[order][1:] != slot[order][:-1]))
+    joint = np.ascontiguousarray(joint).reshape(days * len(units), *joint.shape[2:])
+    joint[slot[order][first]] += np.add.reduceat(logs[order], first, axis=0)
+    return joint.reshape(days, len(units), *joint.shape[1:])
+
+
+def _without(
+    kind: Kind, events: Events, messages: Floats, rival: Ints, shared: Ints, owner: Ints
+) -> Floats:
+    """Evidence of each suspect's rival (suspects, days, states) but for the events they share."""
+    wanted, where = np.unique(rival, return_inverse=True)
+    place = np.full(len(kind.success_loglik), -1, dtype=np.int64)
+    place[wanted] = np.arange(len(wanted))
+    rows = np.flatnonzero(place[kind.unit] >= 0)
+    part = Kind(
+        kind.name,
+        kind.success_loglik[wanted],
+        place[kind.unit[rows]],
+        kind.escape[rows],
+        kind.trust[rows],
+        kind.model,
     )
-    return joint
+    alone = (part.success_loglik + scatter(part, events.only(rows), messages[rows]))[where]
+    np.subtract.at(alone, (owner, events.day[shared]), messages[shared])
+    return np.asarray(alone)

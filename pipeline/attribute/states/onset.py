@@ -9,9 +9,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.attribute.baseline.laplace import Floats, Ints
 from pipeline.attribute.evidence import Evidence
-from pipeline.attribute.states.smoothing import StateModel, onset_weights, smooth
+from pipeline.attribute.states.likelihood import attempt_loglik
+from pipeline.attribute.states.model import Floats, Ints, StateModel
+from pipeline.attribute.states.smoothing import onset_weights, smooth
 
 LONGEST_STEP_DAYS = 3.0
 """A chain's step, the usual time between two attempts, is at most this, so that onset and repair stay rare within it."""
@@ -31,17 +32,16 @@ class OnsetDays:
 def onset_days(
     evidence: Evidence,
     unit: Ints,
-    escape: Floats,
-    escape_others: Floats,
+    seen: Floats,
+    held: Floats,
     model: StateModel,
     units: Ints,
     levels: tuple[float, ...],
 ) -> OnsetDays:
     """Quantiles of the onset for the given units.
 
-    `unit`, `escape` (attempts, states) and `escape_others` (attempts,), the chance that no other
-    cause bites, are per attempt. Between two attempts the onset may lie anywhere alike, so a gap
-    counts by its length.
+    `unit`, `seen` and `held`, the chance that no other cause bites, are per attempt. Between two
+    attempts the onset may lie anywhere alike, so a gap counts by its length.
     """
     if not len(units):
         return OnsetDays(units, np.zeros((len(levels), 0)))
@@ -53,19 +53,15 @@ def onset_days(
     count = np.bincount(owner, minlength=len(units))
     longest = int(count.max(initial=0))
     column = longest - count[owner] + np.arange(len(rows)) - np.searchsorted(owner, owner)
-    failed = evidence.failed[rows][:, None] > 0
-    held = escape_others[rows][:, None] * escape[rows]
-    logs = np.where(failed, np.log1p(-held) - np.log1p(-held[:, :1]), np.log(escape[rows]))
-    log_evidence = np.zeros((len(units), longest, escape.shape[1]))
-    log_evidence[owner, column] = evidence.weight[rows][:, None] * logs
+    log_evidence = np.zeros((len(units), longest, model.states))
+    log_evidence[owner, column] = attempt_loglik(evidence, rows, model, seen[rows], held[rows])
     at = np.zeros((len(units), longest))
     at[owner, column] = evidence.at_days[rows]
     gap = np.diff(at, axis=1, prepend=0.0)
-    pace = min(evidence.days / max(float(np.median(count)), 1.0), LONGEST_STEP_DAYS)
-    slow = model.paced(pace)
-    weights = onset_weights(
-        smooth(log_evidence, slow.initial, slow.transition), slow.transition, slow.fault_mask
-    )
+    slow = model.paced(min(evidence.days / max(float(np.median(count)), 1.0), LONGEST_STEP_DAYS))
+    initial = slow.initial[units] if slow.initial.ndim > 1 else slow.initial
+    seen_states = smooth(log_evidence, initial, slow.transition)
+    weights = onset_weights(seen_states, slow.transition, slow.fault_mask)
     first = longest - count
     late = np.arange(longest)[None, :] > first[:, None]
     whole = np.where(late, weights * gap, 0.0)
@@ -75,8 +71,9 @@ def onset_days(
 
 
 def _quantile(whole: Floats, before: Floats, at: Floats, level: float) -> Floats:
-    """Level of the distribution with mass `before` up to the first attempt and `whole` in the gap
-    that ends at each attempt.
+    """Level of the distribution with mass `before` up to the first attempt and `whole` in the gaps.
+
+    Each gap ends at an attempt.
     """
     row = np.arange(len(whole))
     heights = before[:, None] + np.cumsum(whole, axis=1)

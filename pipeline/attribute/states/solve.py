@@ -1,50 +1,44 @@
-"""Baseline and fault states in turn, for one supply.
+"""Baseline and states in turn, for one supply.
 
 From evidence to state probabilities of every unit and day.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.attribute.baseline.fit import Chance, Search, Trials, count_cells, first_guess, refit
-from pipeline.attribute.baseline.laplace import CrossedFit, Floats, Ints
+from pipeline.attribute.baseline.fit import Chance, Trials, event_rows, fit_chance
 from pipeline.attribute.diode_checks import check_chances, learn_checks
 from pipeline.attribute.evidence import Evidence
-from pipeline.attribute.states.blame import chance_bit, failed_rows, shares
+from pipeline.attribute.states.blame import AT_FAULT, Shares, chance_bit, shares
 from pipeline.attribute.states.joint import refine
 from pipeline.attribute.states.messages import (
     NEVER,
     Beliefs,
-    Failures,
+    Events,
     Kind,
     exchange,
-    level_escape,
     narrowed,
     scatter,
+    state_escape,
 )
-from pipeline.attribute.states.smoothing import StateModel, Strengths, learn, smooth, state_model
+from pipeline.attribute.states.model import Floats, Ints, StateModel, learnt_prior, state_model
+from pipeline.attribute.states.smoothing import smooth
 from pipeline.settings.attribute import AttributeSettings, StatePrior
 
-VEHICLE, EVSE, PAIRING = range(3)
-KINDS = ("vehicle", "evse", "pairing")
-NOBODY = -1
+VEHICLE, EVSE, PAIRING, SITE, PLACE, HOUR = range(6)
+KINDS = ("vehicle", "evse", "pairing", "site", "place", "hour")
 UNITS_AT_ONCE = 1000
 """Units screened together; bounds the working memory and stays in the processor's cache."""
 
 
 @dataclass(frozen=True)
 class UnitStates:
-    """One kind of unit: `belief` (units, days, states), `rivals` (2, units.
-
-    -1 none), `suspect` units, models learnt.
-    """
+    """One kind of unit: `belief` (units, days, states), and the model learnt."""
 
     belief: Floats
-    rivals: Ints
-    suspect: Ints
     model: StateModel
 
     @property
@@ -56,219 +50,180 @@ class UnitStates:
         """Highest daily probability in the last days of the look-back (units,)."""
         return np.asarray((self.belief[:, -days:] @ self.model.fault_mask).max(axis=1))
 
-    def chronic(self, days: int) -> Floats:
-        """Mean probability in the last days that the unit has a model, a rate it has had all along
-        (units,).
-        """
-        first = 1 + len(self.model.shares)
-        return np.asarray(
-            self.belief[:, -days:, first : first + len(self.model.chronic)].sum(axis=2).mean(axis=1)
-        )
+    def state_now(self, days: int) -> Floats:
+        """State probabilities on the likeliest of the last days (units, states)."""
+        late = self.belief[:, -days:]
+        best = (late @ self.model.fault_mask).argmax(axis=1)
+        return np.asarray(late[np.arange(len(late)), best])
 
 
 @dataclass(frozen=True)
 class Solution:
     """One supply solved.
 
-    Rows of failed attempts, chance, units by kind, `blame` (4, failures), `escapes` (3, failures)
-    of each kind, chance the diode was looked for, by attempt and model.
+    Rows of events (failed or silent attempts), chance, units of each kind, who is to blame, chance
+    the diode was looked for, by attempt and model.  `kinds` and `beliefs`: what the last messages
+    rest on, of suspects only (`suspects`, by kind).
     """
 
     evidence: Evidence
-    failed: Ints
+    rows: Ints
     chance: Chance
-    units: tuple[UnitStates, UnitStates, UnitStates]
-    blame: Floats
-    escapes: Floats
+    units: tuple[UnitStates, ...]
+    judged: Shares
     seen: Floats
     checks: Floats
 
     def held(self, kind: int) -> Floats:
-        """Chance that nothing else than this kind's unit bites, at attempts that failed.
+        """Chance that nothing else than this kind's unit bites, at attempts that did not charge.
 
         0 at the others (attempts,).
         """
         held = np.zeros(len(self.evidence.failed))
-        held[self.failed] = (1.0 - self.chance.base) * np.prod(
-            [self.escapes[j] for j in range(3) if j != kind], axis=0
-        )
+        others = [self.judged.escapes[j] for j in range(len(KINDS)) if j != kind]
+        held[self.rows] = (1.0 - self.chance.base) * np.prod(others, axis=0)
         return held
 
 
 @dataclass(frozen=True)
 class _Search:
-    """A pass over all units.
-
-    Those that failures cannot make suspect are screened out, the rest exchange messages.
+    """A pass over all units: those that events cannot make suspect are screened out, the rest
+    exchange messages.
     """
 
-    kinds: tuple[Kind, Kind, Kind]
-    failures: Failures
+    kinds: tuple[Kind, ...]
+    events: Events
     screened: tuple[Floats, ...]
     suspects: tuple[Ints, ...]
     near: tuple[Kind, ...]
-    near_failures: Failures
+    near_events: Events
     beliefs: Beliefs
 
 
-def solve(evidence: Evidence, settings: AttributeSettings, start: CrossedFit | None) -> Solution:
-    """Fit baseline and states in turn.
-
-    `start` (last week's baseline) shortens the search and leaves the answer unchanged.
-    """
-    failed = failed_rows(evidence)
-    cells = count_cells(evidence)
-    chance = first_guess(evidence, failed, settings)
-    model = [
-        state_model(prior, settings)
-        for prior in (settings.vehicle, settings.evse, settings.pairing)
-    ]
-    checks, seen = np.full(evidence.models.height, np.nan), check_chances(evidence, None, settings)
-    for turn in range(settings.rounds):
-        bit, on, own, learnt = _round(evidence, failed, chance, model, seen, settings)
-        model = learnt if turn else model
-        checks = learn_checks(evidence, on[VEHICLE], settings)
+def solve(evidence: Evidence, settings: AttributeSettings) -> Solution:
+    """Fit baseline and states in turn."""
+    rows = event_rows(evidence)
+    priors = _priors(settings)
+    chance = fit_chance(evidence, rows, None, settings)
+    checks = np.full(evidence.models.height, np.nan)
+    seen = check_chances(evidence, None, settings)
+    for _ in range(settings.rounds):
+        search = _search(evidence, rows, chance, priors, seen, settings, settings.early_passes)
+        beliefs = tuple(_everywhere(search, k, search.beliefs.belief[k]) for k in range(len(KINDS)))
+        bit = chance_bit(search.kinds, search.events, beliefs)
+        models = [kind.model for kind in search.kinds]
+        checks = learn_checks(evidence, beliefs[VEHICLE] @ models[VEHICLE].fault_mask, settings)
         seen = check_chances(evidence, checks, settings)
-        last = turn == settings.rounds - 1
-        counts = _as_usual(evidence, own) if last else np.ones(len(evidence.failed))
-        trials = Trials(failed, counts, counts[failed] if last else bit, bit)
-        how = (
-            Search(start, settings.baseline_evaluations)
-            if last
-            else Search(None, settings.early_evaluations)
+        chance = fit_chance(evidence, rows, Trials(_as_usual(evidence, beliefs, models), bit), settings)
+        priors = tuple(
+            learnt_prior(prior, belief.mean(axis=1).sum(axis=0), met)
+            for prior, belief, met in zip(_priors(settings), beliefs, evidence.met, strict=True)
         )
-        chance = refit(evidence, cells, trials, chance, settings, how)
-    search = _search(evidence, failed, chance, model, seen, settings, settings.passes)
-    units = _finish(search)
-    judged = shares(
-        search.kinds, search.failures, tuple(unit.belief for unit in units), evidence, chance
-    )
-    return Solution(evidence, failed, chance, units, judged.blame, judged.escapes, seen, checks)
+    search = _search(evidence, rows, chance, priors, seen, settings, settings.passes)
+    units = tuple(_finished(search, kind) for kind in range(len(KINDS)))
+    judged = shares(search.kinds, search.events, tuple(u.belief for u in units), evidence, chance)
+    return Solution(evidence, rows, chance, units, judged, seen, checks)
 
 
-def _round(
-    evidence: Evidence,
-    failed: Ints,
-    chance: Chance,
-    model: list[StateModel],
-    seen: Floats,
-    settings: AttributeSettings,
-) -> tuple[Floats, list[Floats], list[Floats], list[StateModel]]:
-    """States given the baseline so far.
-
-    Probability that chance bit at each failure; by kind that a unit was at fault on a day, and that
-    it was that or showed a habit; the models the fleet shows.
-    """
-    priors = (settings.vehicle, settings.evse, settings.pairing)
-    search = _search(evidence, failed, chance, model, seen, settings, settings.early_passes)
-    beliefs = tuple(
-        _everywhere(search, kind, search.beliefs.smoothed[kind].belief) for kind in range(3)
-    )
-    learnt = [
-        _learnt(search, kind, priors[kind], evidence.sizes[kind] - (kind != EVSE), settings)
-        for kind in range(3)
-    ]
-    on = [belief @ now.fault_mask for belief, now in zip(beliefs, learnt, strict=True)]
-    own = [belief @ (1.0 - now.usual) for belief, now in zip(beliefs, learnt, strict=True)]
-    return chance_bit(search.kinds, search.failures, beliefs), on, own, learnt
+def _priors(settings: AttributeSettings) -> tuple[StatePrior, ...]:
+    place = settings.place
+    return settings.vehicle, settings.evse, settings.pairing, settings.site, place, place
 
 
-def _as_usual(evidence: Evidence, own: list[Floats]) -> Floats:
-    """Probability that none of an attempt's units was at fault or showed its model that day
+def _as_usual(evidence: Evidence, beliefs: tuple[Floats, ...], models: list[StateModel]) -> Floats:
+    """Probability that none of an attempt's units was at fault or had a rate of its own that day
     (attempts,).
     """
     free = np.ones(len(evidence.failed))
-    for unit, probability in zip(_columns(evidence), own, strict=True):
-        free *= 1.0 - probability[unit, evidence.day]
+    for unit, belief, model in zip(evidence.columns, beliefs, models, strict=True):
+        free *= (belief @ model.usual)[unit, evidence.day]
     return free
 
 
 def _search(
     evidence: Evidence,
-    failed: Ints,
+    rows: Ints,
     chance: Chance,
-    model: list[StateModel],
+    priors: tuple[StatePrior, ...],
     seen: Floats,
     settings: AttributeSettings,
     passes: int,
 ) -> _Search:
-    failures = Failures(evidence.day[failed], chance.base, evidence.weight[failed], failed)
-    kinds = (
-        _kind(evidence, failed, VEHICLE, settings, model[VEHICLE], seen),
-        _kind(evidence, failed, EVSE, settings, model[EVSE], seen),
-        _kind(evidence, failed, PAIRING, settings, model[PAIRING], seen),
+    events = Events(evidence.day[rows], chance.base, rows)
+    kinds = tuple(
+        _kind(evidence, rows, k, state_model(prior, settings, chance.typical), seen, settings)
+        for k, prior in enumerate(priors)
     )
-    screened = tuple(_alone(kind, failures) for kind in kinds)
+    screened = tuple(_alone(kind, events) for kind in kinds)
     suspects = tuple(
-        np.flatnonzero((s @ k.model.fault_mask).max(axis=1) > settings.suspect_floor)
-        for s, k in zip(screened, kinds, strict=True)
+        np.flatnonzero(
+            (1.0 - s[:, :, 0] if k >= AT_FAULT else s @ kind.model.fault_mask).max(axis=1)
+            > settings.suspect_floor
+        )
+        for k, (s, kind) in enumerate(zip(screened, kinds, strict=True))
     )
-    marked = np.zeros(len(failed), dtype=bool)
+    marked = np.zeros(len(rows), dtype=bool)
     for kind, units in zip(kinds, suspects, strict=True):
         flag = np.zeros(len(kind.success_loglik), dtype=bool)
         flag[units] = True
         marked |= flag[kind.unit]
     keep = np.flatnonzero(marked)
     near = tuple(narrowed(kind, units, keep) for kind, units in zip(kinds, suspects, strict=True))
-    near_failures = failures.only(keep)
-    beliefs = exchange(near, near_failures, passes=passes, damping=settings.damping)
-    return _Search(kinds, failures, screened, suspects, near, near_failures, beliefs)
+    near_events = events.only(keep)
+    beliefs = exchange(near, near_events, passes=passes, damping=settings.damping)
+    return _Search(kinds, events, screened, suspects, near, near_events, beliefs)
 
 
 def _kind(
     evidence: Evidence,
-    failed: Ints,
+    rows: Ints,
     kind: int,
-    settings: AttributeSettings,
     model: StateModel,
     seen: Floats,
+    settings: AttributeSettings,
 ) -> Kind:
-    """Successes by unit and day as log-likelihood, and the escape of each state at each failure.
+    """Successes by unit and day as log-likelihood, and the escape of each state at each event.
 
     Attempts of one unit on one day are alike (weather, one driver, one passing cause): n of them
     count as n / (1 + (n - 1) rho), the design effect of a cluster sample (Kish 1965, *Survey
     Sampling*; from memory).
     """
-    unit, prior = (
-        _columns(evidence)[kind],
-        (settings.vehicle, settings.evse, settings.pairing)[kind],
-    )
-    units, length = evidence.sizes[kind], evidence.sizes[kind] * evidence.days
+    unit, size = evidence.columns[kind], evidence.sizes[kind]
+    length = size * evidence.days
     slot = unit * evidence.days + evidence.day
     tried = np.bincount(slot, evidence.weight, length)
     calm = 1.0 / (1.0 + np.maximum(tried - 1.0, 0.0) * settings.day_likeness)
-    good = np.where(evidence.failed == 0, evidence.weight, 0.0)
-    quiet = np.zeros((length, prior.states))
-    plain = np.bincount(slot, good, length)
-    for k, (level, diode) in enumerate(prior.failure_probability, start=1):
-        quiet[:, k] = (
-            np.bincount(slot, good * np.log1p(-level * seen), length)
-            if diode
-            else plain * np.log1p(-level)
-        )
-    by_day: Floats = (quiet * calm[:, None]).reshape(units, evidence.days, -1)
+    good = np.where(evidence.event, 0.0, evidence.weight)
+    charged = np.bincount(slot, good, length)
+    asked = np.bincount(slot, np.where(evidence.asked, evidence.weight, 0.0), length)
+    loglik = np.zeros((length, model.states))
+    for k in range(1, model.states):
+        if model.diode[k]:
+            loglik[:, k] = np.bincount(slot, good * np.log1p(-model.loud[k] * seen), length)
+        elif model.loud[k]:
+            loglik[:, k] = charged * np.log1p(-model.loud[k])
+        if model.silent[k]:
+            loglik[:, k] += asked * np.log1p(-model.silent[k])
+    by_day: Floats = (loglik * calm[:, None]).reshape(size, evidence.days, -1)
     if kind != EVSE:
         by_day[-1, :, 1:] = NEVER
-    trust = evidence.weight[failed] * calm[slot[failed]]
-    return Kind(KINDS[kind], by_day, unit[failed], level_escape(prior, seen[failed]), trust, model)
+    trust = evidence.weight[rows] * calm[slot[rows]]
+    escape = state_escape(model, seen[rows], evidence.silent[rows])
+    return Kind(KINDS[kind], by_day, unit[rows], escape, trust, model)
 
 
-def _columns(evidence: Evidence) -> tuple[Ints, Ints, Ints]:
-    return evidence.vehicle, evidence.evse, evidence.pairing
-
-
-def _alone(kind: Kind, failures: Failures) -> Floats:
-    """Beliefs were every unit blamed for all its failures that chance did not cause.
+def _alone(kind: Kind, events: Events) -> Floats:
+    """Beliefs were every unit blamed for all its events that chance did not cause.
 
     The most it could be at fault.
     """
-    fail = np.log(1.0 - (1.0 - failures.base)[:, None] * kind.escape)
-    evidence = kind.success_loglik + scatter(
-        kind, failures, kind.trust[:, None] * (fail - fail[:, :1])
-    )
+    fail = np.log(1.0 - (1.0 - events.base)[:, None] * kind.escape)
+    evidence = kind.success_loglik + scatter(kind, events, kind.trust[:, None] * (fail - fail[:, :1]))
+    initial = kind.model.initial
     for low in range(0, len(evidence), UNITS_AT_ONCE):
         part = slice(low, low + UNITS_AT_ONCE)
-        evidence[part] = smooth(evidence[part], kind.model.initial, kind.model.transition).belief
+        start = initial[part] if initial.ndim > 1 else initial
+        evidence[part] = smooth(evidence[part], start, kind.model.transition).belief
     return evidence
 
 
@@ -279,46 +234,13 @@ def _everywhere(search: _Search, kind: int, belief: Floats) -> Floats:
     return full
 
 
-def _learnt(
-    search: _Search, kind: int, prior: StatePrior, units: int, settings: AttributeSettings
-) -> StateModel:
-    seen = search.beliefs.smoothed[kind]
-    strengths = Strengths(prior.prior_units, settings.dirichlet_units, settings.repair_units)
-    return learn(
-        state_model(prior, settings),
-        seen,
-        search.kinds[kind].model,
-        slice(0, len(search.suspects[kind])),
-        units,
-        strengths,
-    )
-
-
-def _finish(search: _Search) -> tuple[UnitStates, UnitStates, UnitStates]:
-    """Solve each suspect with its closest rivals and spread the result over all units."""
-    stand_in = [np.zeros((1, s.shape[1])) for s in search.screened]
-    bounds = tuple(
-        np.concatenate([s[units] @ kind.model.fault_mask, row])
-        for s, units, row, kind in zip(
-            search.screened, search.suspects, stand_in, search.kinds, strict=True
+def _finished(search: _Search, kind: int) -> UnitStates:
+    """Solve each suspect that may be at fault with its closest rivals; spread the result over all units."""
+    belief = search.beliefs.belief[kind]
+    if kind < AT_FAULT:
+        bounds = tuple(
+            np.concatenate([1.0 - s[units][:, :, 0], np.zeros((1, s.shape[1]))])
+            for s, units in zip(search.screened, search.suspects, strict=True)
         )
-    )
-    result = []
-    for kind in range(3):
-        refined = refine(search.near, search.near_failures, search.beliefs, bounds, kind)
-        units = len(search.screened[kind])
-        suspects = search.suspects[kind]
-        rivals = np.full((2, units), NOBODY, dtype=np.int64)
-        others = [k for k in range(3) if k != kind]
-        for axis, other in enumerate(others):
-            names = np.append(search.suspects[other], NOBODY)
-            rivals[axis, suspects] = names[refined.rivals[axis, :-1]]
-        result.append(
-            UnitStates(
-                _everywhere(search, kind, refined.belief),
-                rivals,
-                suspects,
-                search.kinds[kind].model,
-            )
-        )
-    return result[VEHICLE], result[EVSE], result[PAIRING]
+        belief = refine(search.near, search.near_events, search.beliefs, bounds, kind)
+    return UnitStates(_everywhere(search, kind, belief), search.kinds[kind].model)

@@ -9,8 +9,10 @@ import numpy as np
 import polars as pl
 
 from pipeline.attribute.evidence import gather
-from pipeline.attribute.states.messages import NEVER, level_escape
-from pipeline.attribute.states.smoothing import smooth, state_model
+from pipeline.attribute.states.likelihood import attempt_loglik
+from pipeline.attribute.states.messages import NEVER
+from pipeline.attribute.states.model import state_model
+from pipeline.attribute.states.smoothing import smooth
 from pipeline.settings.attribute import AttributeSettings
 from sample_logs.generator.world import World
 
@@ -20,7 +22,8 @@ def oracle_vehicles(
 ) -> pl.DataFrame:
     """vehicle_id, p_oracle.
 
-    Probability of the AC fault state at the end, knowing everything but the vehicle's own state.
+    Probability of the AC fault state at the end, knowing everything but the vehicle's own state (of silences: the
+    fleet's share).
     """
     evidence = gather(attempts, settings, week, "AC", world.spec.weeks)
     order = evidence.attempt_id.to_frame()
@@ -32,22 +35,20 @@ def oracle_vehicles(
         maintain_order="left",
     )
     seen = _looks(world, known["evse_id"], settings)
-    escape = level_escape(settings.vehicle, seen)
     rest = np.prod([1.0 - known[name].to_numpy() for name in names], axis=0)
-    succeed = rest[:, None] * escape
-    failed = evidence.failed[:, None] > 0
-    log_ratio = np.where(failed, np.log1p(-succeed) - np.log1p(-succeed[:, :1]), np.log(escape))
-    units, days, states = evidence.sizes[0], evidence.days, escape.shape[1]
+    silent = evidence.silent
+    rest[silent] = 1.0 - silent.sum() / max(int((silent | evidence.asked).sum()), 1)
+    model = state_model(settings.vehicle, settings, world.spec.rates.chance)
+    log_ratio = attempt_loglik(evidence, np.arange(len(silent)), model, seen, rest)
+    units, days, states = evidence.sizes[0], evidence.days, model.states
     slot = evidence.vehicle * days + evidence.day
     total = np.stack(
         [np.bincount(slot, log_ratio[:, k], units * days) for k in range(states)], axis=1
     ).reshape(units, days, states)
     total[-1, :, 1:] = NEVER
-    model = state_model(settings.vehicle, settings)
     belief = smooth(np.asarray(total, dtype=np.float64), model.initial, model.transition).belief
-    return evidence.vehicles.with_columns(
-        pl.Series("p_oracle", (belief[:-1, -settings.report_days :] @ model.fault_mask).max(axis=1))
-    )
+    late = belief[:-1, -settings.report_days :] @ model.fault_mask
+    return evidence.vehicles.drop("listed").with_columns(pl.Series("p_oracle", late.max(axis=1)))
 
 
 def _looks(world: World, evse_id: pl.Series, settings: AttributeSettings) -> np.ndarray:

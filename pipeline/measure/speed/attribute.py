@@ -75,21 +75,37 @@ def big_fleet(size: Size) -> Evidence:
         model=model,
         day=at.astype(np.int64),
         at_days=at,
-        failed=fail.astype(np.float64),
+        site=np.full(size.sessions, 0),
+        place=np.full(size.sessions, 0),
+        hour=np.full(size.sessions, 0),
+        failed=fail,
+        silent=np.zeros(size.sessions, dtype=bool),
+        asked=~fail,
+        wish=np.zeros(size.sessions),
         weight=np.ones(size.sessions),
         echo=np.full(size.sessions, ECHO_NONE, dtype=np.int8),
         previous=np.full(size.sessions, -1),
         check=np.full(size.sessions, CHECK_YES, dtype=np.int8),
-        vehicles=pl.DataFrame({"vehicle_id": [f"v{i}" for i in range(size.vehicles)]}),
-        evses=pl.DataFrame({"evse_id": [f"e{i}" for i in range(size.evses)], "coupler": "cType2"}),
+        vehicles=pl.DataFrame({"vehicle_id": [f"v{i}" for i in range(size.vehicles)], "listed": True}),
+        evses=pl.DataFrame(
+            {
+                "evse_id": [f"e{i}" for i in range(size.evses)],
+                "coupler": "cType2",
+                "listed": True,
+            }
+        ),
         pairings=pl.DataFrame(
             {
                 "vehicle_model": [f"m{i // EVSE_MODELS}" for i in range(MODELS * EVSE_MODELS)],
                 "evse_model": [f"x{i % EVSE_MODELS}" for i in range(MODELS * EVSE_MODELS)],
                 "firmware": "1",
+                "listed": True,
             }
         ),
+        sites=pl.DataFrame(schema={"site_id": pl.String}),
         models=pl.DataFrame({"evse_model": [f"x{i}" for i in range(EVSE_MODELS)], "firmware": "1"}),
+        sizes=(size.vehicles + 1, size.evses, MODELS * EVSE_MODELS + 1, 1, 1, 1),
+        met=(size.vehicles, size.evses, MODELS * EVSE_MODELS, 0, 0, 0),
         days=days,
         begin_utc=begin,
     )
@@ -105,7 +121,7 @@ def time_one(size: Size, settings: AttributeSettings) -> dict[str, float | int]:
     evidence = big_fleet(size)
     cells = len(np.unique(evidence.vehicle * size.evses + evidence.evse))
     clock, processor = time.perf_counter(), time.process_time()
-    solve(evidence, settings, None)
+    solve(evidence, settings)
     return {
         "vehicles": size.vehicles,
         "evses": size.evses,
