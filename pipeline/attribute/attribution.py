@@ -153,7 +153,9 @@ def _vehicles(
         pl.col("verdict").alias("verdict_dc"),
         pl.col("reason").alias("reason_dc"),
     )
-    failed = [s.evidence.attempt_id.filter(pl.Series(s.evidence.failed)) for s in solutions.values()]
+    failed = [
+        s.evidence.attempt_id.filter(pl.Series(s.evidence.failed)) for s in solutions.values()
+    ]
     rows = pl.concat(failed).to_frame()
     early = (
         attempts.filter(pl.col("supply") == "AC", pl.col("early_b").fill_null(value=False))

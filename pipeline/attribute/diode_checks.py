@@ -7,8 +7,8 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import expit, logit
 
-from pipeline.attribute.states.model import Floats
 from pipeline.attribute.evidence import CHECK_UNKNOWN, CHECK_YES, Evidence
+from pipeline.attribute.states.model import Floats
 from pipeline.settings.attribute import AttributeSettings
 
 TYPICAL_CHANCE = 0.03

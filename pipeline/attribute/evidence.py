@@ -7,7 +7,7 @@ together.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -192,7 +192,9 @@ def _index(
 
 
 def _keyed(rows: pl.DataFrame) -> tuple[pl.DataFrame, tuple[int, int]]:
-    """Keys of all units, and how many places and hours vehicles were met at; what is not named is a unit of its own, since it may be like any other.
+    """Keys of all units, and how many places and hours vehicles were met at.
+
+    What is not named is a unit of its own, since it may be like any other.
 
     A vehicle without id but with a token is that token's vehicle.  A vehicle of unknown model is a
     model of its own, an EVSE of unknown model likewise: so such a pairing can still be at fault.
@@ -222,7 +224,8 @@ def _keyed(rows: pl.DataFrame) -> tuple[pl.DataFrame, tuple[int, int]]:
     )
     met = (rows["_place"].drop_nulls().n_unique(), rows["_hour"].drop_nulls().n_unique())
     return rows.with_columns(
-        pl.when(pl.col("silent").any().over(key)).then(key).alias(key) for key in ("_place", "_hour")
+        pl.when(pl.col("silent").any().over(key)).then(key).alias(key)
+        for key in ("_place", "_hour")
     ), met
 
 
@@ -264,9 +267,7 @@ def _echoes(
         & (gap_vehicle <= settings.echo_minutes)
         & ~unknown
     )  # fmt: skip
-    echo = np.select(
-        [same, elsewhere, after_evse], [ECHO_SAME, ECHO_VEHICLE, ECHO_EVSE], ECHO_NONE
-    )
+    echo = np.select([same, elsewhere, after_evse], [ECHO_SAME, ECHO_VEHICLE, ECHO_EVSE], ECHO_NONE)
     previous = np.select(
         [same | (after_evse & ~elsewhere), elsewhere], [at_evse, at_vehicle], -1
     )  # fmt: skip

@@ -20,7 +20,7 @@ from pipeline.publish.week_report import WeekReport
 from pipeline.refer.pack.model import Evidence
 from pipeline.refer.referral import Referral
 from pipeline.registry import conform, registry
-from pipeline.storage.warehouse import Connection, append, query, replace, transaction
+from pipeline.storage.warehouse import Connection, query, replace, transaction
 
 CHECKS = {"rules": "rule_results", "firmware": "rule_rates", "equipment": "equipment"}
 """Frames of the validation summary that the pages show, and the names they have in the folder."""

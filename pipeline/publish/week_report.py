@@ -60,9 +60,7 @@ class Judged:
 
 
 @one_blas_thread()
-def judge_week(
-    con: Connection, week: str, settings: Settings, decisions: DecisionFrames
-) -> Judged:
+def judge_week(con: Connection, week: str, settings: Settings, decisions: DecisionFrames) -> Judged:
     """Attribute and refer for one ISO week.
 
     Raises NotEnoughDataError where its look-back holds no attempt.

@@ -14,7 +14,6 @@ from pydantic import Field, model_validator
 
 from pipeline.settings.base import Frozen
 
-
 Character = Literal["steady", "intermittent", "resting", "silent", "half_silent", "chronic"]
 
 
@@ -26,7 +25,9 @@ class FaultState(Frozen):
 
     character: Character = Field("steady", description="What the fault is like over time")
     loud: float = Field(0.0, ge=0, description="Share of attempts that fail, or see `relative`")
-    silent: float = Field(0.0, ge=0, lt=1, description="Share of attempts at which nothing is asked")
+    silent: float = Field(
+        0.0, ge=0, lt=1, description="Share of attempts at which nothing is asked"
+    )
     diode: bool = Field(default=False, description="Bites only where the EVSE looks for the diode")
     relative: bool = Field(
         default=False, description="`loud` is in multiples of the fleet's usual chance of failure"
@@ -39,7 +40,9 @@ class UsualState(Frozen):
     """A rate of failing or of silence that a unit has had all along without being at fault."""
 
     loud: float = Field(0.0, ge=0, lt=1, description="Share of attempts that fail")
-    silent: float = Field(0.0, ge=0, lt=1, description="Share of attempts at which nothing is asked")
+    silent: float = Field(
+        0.0, ge=0, lt=1, description="Share of attempts at which nothing is asked"
+    )
     share: float = Field(gt=0, lt=0.5, description="Share of units that are so; assumed")
 
 
@@ -57,7 +60,8 @@ class StatePrior(Frozen):
         gt=0, description="Weight of the prior on how many are at fault, in units watched"
     )
     mends: bool = Field(
-        default=True, description="Whether what was repaired may fall back before it counts as sound"
+        default=True,
+        description="Whether what was repaired may fall back before it counts as sound",
     )
 
     @model_validator(mode="after")

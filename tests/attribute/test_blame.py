@@ -43,7 +43,6 @@ def chance_of(base: np.ndarray, plain: np.ndarray) -> Chance:
     return Chance(base, plain, np.zeros(4), RATES, None)
 
 
-
 def test_shares_equal_the_sum_over_all_joint_states() -> None:
     """Ten vehicle, eight EVSE and seven pairing states, each a cause with a hazard: the race summed
     state by state (derived).
@@ -61,7 +60,9 @@ def test_shares_equal_the_sum_over_all_joint_states() -> None:
     kinds, beliefs = [], []
     for name in ("vehicle", "evse", "pairing"):
         escape = np.append(
-            np.ones((count, 1)), 1.0 - rng.uniform(0, 0.97, (count, model_of(name).states - 1)), axis=1
+            np.ones((count, 1)),
+            1.0 - rng.uniform(0, 0.97, (count, model_of(name).states - 1)),
+            axis=1,
         )
         kinds.append(
             Kind(

@@ -8,7 +8,6 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from typing import Any
 
-import numpy as np
 import polars as pl
 import pytest
 
@@ -129,7 +128,7 @@ def test_units_are_numbered_in_order_of_their_names_and_the_hidden_come_last() -
         tried(None, "e2", minutes(400), vehicle_model=None),
         tried("v1", "e2", minutes(600), evse_model=None),
         tried("v2", "e2", minutes(800), firmware=None),
-        tried(None, "e2", minutes(900), vehicle_model=None, id_token="t"),
+        tried(None, "e2", minutes(900), vehicle_model=None) | {"id_token": "t"},
         tried("v3", "e2", minutes(1000), vehicle_model=None),
     ]
     found = evidence(rows)

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from pipeline.attribute.evidence import Evidence
-from pipeline.attribute.states.onset import _quantile, onset_days
 from pipeline.attribute.states.model import state_model
+from pipeline.attribute.states.onset import _quantile, onset_days
 from pipeline.settings.attribute import AttributeSettings, FaultState, StatePrior
 from tests.attribute.planted import END
 from tests.attribute.test_evidence import evidence, tried

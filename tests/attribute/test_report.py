@@ -136,7 +136,7 @@ def test_partners_are_counted_once() -> None:
     """Distinct others among the attempts kept; a unit without any has none."""
     unit, other = np.array([0, 0, 0, 2, 2]), np.array([1, 1, 0, 2, 1])
     keep = np.array([True, True, True, True, False])
-    assert _distinct(unit, other, keep, (3, 3)).tolist() == [2, 0, 1]
+    assert _distinct(unit, other, keep, 3, 3).tolist() == [2, 0, 1]
 
 
 def test_the_beginning_is_told_as_far_as_it_is_known() -> None:
@@ -261,9 +261,7 @@ def test_weeks_count_what_happened_in_them(answer: Attribution) -> None:
             assert got.select(key, "week_start_utc", "attempts", "failures").rows() == want.rows()
     solution = answer.solutions["AC"]
     probability = solution.units[VEHICLE].probability
-    frame = week_frame(solution, VEHICLE, "p").filter(
-        pl.col("vehicle_id") == "v004"
-    )
+    frame = week_frame(solution, VEHICLE, "p").filter(pl.col("vehicle_id") == "v004")
     assert frame["p"].to_list() == probability[4, 6::7].tolist()
 
 

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.attribute.states.model import Floats, Ints
+from pipeline.attribute.states.model import Floats, Ints, tally
 from pipeline.settings.attribute import AttributeSettings
 
 NODES, WEIGHTS = np.polynomial.hermite_e.hermegauss(15)
@@ -48,7 +48,7 @@ class NormalRates:
         expected = np.full(len(units[0]), self.rate)
         for unit, factor in zip(units, self.factors, strict=True):
             expected *= factor[unit]
-        return np.minimum(expected, RATE_HIGH)
+        return np.asarray(np.minimum(expected, RATE_HIGH))
 
 
 def normal_rates(
@@ -61,14 +61,14 @@ def normal_rates(
     """Rates by which attempts (`tried`, weights) have events by chance (`missed`, weights)."""
     factors = [np.ones(size) for size in sizes]
     spreads = [settings.usual_spread] * len(sizes)
-    counts = [np.bincount(u, missed, size) for u, size in zip(units, sizes, strict=True)]
+    counts = [tally(u, missed, size) for u, size in zip(units, sizes, strict=True)]
     rate = (missed.sum() + 0.5) / (tried.sum() + 20.0)
     for _ in range(SWEEPS):
         product = np.ones(len(tried))
         for unit, factor in zip(units, factors, strict=True):
             product *= factor[unit]
         fits = [
-            _one_kind(count, np.bincount(unit, tried * product / factor[unit], size) * rate, settings)
+            _one_kind(count, tally(unit, tried * product / factor[unit], size) * rate, settings)
             for count, unit, factor, size in zip(counts, units, factors, sizes, strict=True)
         ]
         factors = [np.sqrt(f * fit.factor) for f, fit in zip(factors, fits, strict=True)]
@@ -90,8 +90,8 @@ def first_rates(
     sound, but those of another are.  So the rate is the least of the kinds' medians, and each kind
     is looked at by itself.
     """
-    counts = [np.bincount(u, missed, size) for u, size in zip(units, sizes, strict=True)]
-    tries = [np.bincount(u, tried, size) for u, size in zip(units, sizes, strict=True)]
+    counts = [tally(u, missed, size) for u, size in zip(units, sizes, strict=True)]
+    tries = [tally(u, tried, size) for u, size in zip(units, sizes, strict=True)]
     rate = min(_middle(k[n > 0], n[n > 0]) for k, n in zip(counts, tries, strict=True))
     rate = float(np.clip(rate, RATE_LOW, RATE_HIGH))
     spread = settings.usual_spread

@@ -14,7 +14,7 @@ import polars as pl
 from pipeline.attribute.evidence import Evidence
 from pipeline.attribute.report.wording import reasons
 from pipeline.attribute.states.identify import enough_to_clear, posterior_odds
-from pipeline.attribute.states.model import Bools, Floats, Ints
+from pipeline.attribute.states.model import Bools, Floats, Ints, tally
 from pipeline.attribute.states.onset import onset_days
 from pipeline.attribute.states.solve import EVSE, PAIRING, SITE, VEHICLE, Solution
 from pipeline.settings.attribute import AttributeSettings
@@ -82,27 +82,42 @@ def site_frame(solution: Solution) -> pl.DataFrame:
     which = number[evidence.site[inside], evidence.day[inside]]
     inside, which = inside[which >= 0], which[which >= 0]
     begin = pl.lit(evidence.begin_utc).cast(pl.Datetime("us", "UTC"))
-    spells = pl.DataFrame(
-        {"event": np.cumsum(begins) - 1, "site": site, "day": day, "p": on[site, day]},
-        schema={"event": pl.Int64, "site": pl.Int64, "day": pl.Int64, "p": pl.Float64},
-    ).group_by("event").agg(  # fmt: skip
-        pl.col("site").first(), pl.col("day").min(), pl.col("day").max().alias("last"), pl.col("p").max()
+    spells = (
+        pl.DataFrame(
+            {"event": np.cumsum(begins) - 1, "site": site, "day": day, "p": on[site, day]},
+            schema={"event": pl.Int64, "site": pl.Int64, "day": pl.Int64, "p": pl.Float64},
+        )
+        .group_by("event")
+        .agg(
+            pl.col("site").first(),
+            pl.col("day").min(),
+            pl.col("day").max().alias("last"),
+            pl.col("p").max(),
+        )
     )
-    met = pl.DataFrame(
-        {
-            "event": which,
-            "failed": evidence.failed[inside],
-            "evse": evidence.evse[inside],
-            "vehicle": evidence.vehicle[inside],
-        },
-        schema={"event": pl.Int64, "failed": pl.Boolean, "evse": pl.Int64, "vehicle": pl.Int64},
-    ).group_by("event").agg(  # fmt: skip
-        attempts=pl.len().cast(pl.Int64),
-        failures=pl.col("failed").sum().cast(pl.Int64),
-        evses=pl.col("evse").filter("failed").n_unique().cast(pl.Int64),
-        vehicles=pl.col("vehicle").filter("failed").n_unique().cast(pl.Int64),
+    met = (
+        pl.DataFrame(
+            {
+                "event": which,
+                "failed": evidence.failed[inside],
+                "evse": evidence.evse[inside],
+                "vehicle": evidence.vehicle[inside],
+            },
+            schema={"event": pl.Int64, "failed": pl.Boolean, "evse": pl.Int64, "vehicle": pl.Int64},
+        )
+        .group_by("event")
+        .agg(
+            attempts=pl.len().cast(pl.Int64),
+            failures=pl.col("failed").sum().cast(pl.Int64),
+            evses=pl.col("evse").filter("failed").n_unique().cast(pl.Int64),
+            vehicles=pl.col("vehicle").filter("failed").n_unique().cast(pl.Int64),
+        )
     )
-    ids = evidence.sites.select("site_id").with_row_index("site").with_columns(pl.col("site").cast(pl.Int64))
+    ids = (
+        evidence.sites.select("site_id")
+        .with_row_index("site")
+        .with_columns(pl.col("site").cast(pl.Int64))
+    )
     return spells.join(met, on="event").join(ids, on="site").sort("site", "day").select(
         "site_id",
         (begin + pl.duration(days="day")).alias("from_utc"),
@@ -190,7 +205,7 @@ def _counts(
         "partners_silent": _distinct(unit, other, evidence.silent & recent, size, width),
         "partners_failed_lately": _distinct(unit, other, evidence.event & recent, size, width),
     }
-    lately = np.bincount(unit, np.where(last & told, evidence.weight, 0.0), size)
+    lately = tally(unit, np.where(last & told, evidence.weight, 0.0), size)
     clear = enough_to_clear(lately, settings.thin_failures_power)
     return [
         *(pl.Series(name, values[:units]) for name, values in counts.items()),
@@ -211,7 +226,10 @@ def _characters(
     belief, model = states.state_now(settings.report_days)[:units], states.model
     masks = {
         "intermittent": model.of_character("intermittent", "resting"),
-        **{name: model.of_character(name) for name in ("steady", "silent", "half_silent", "chronic")},
+        **{
+            name: model.of_character(name)
+            for name in ("steady", "silent", "half_silent", "chronic")
+        },
     }
     mass = np.stack([belief @ mask for mask in masks.values()])
     shown = (belief @ model.fault_mask) >= settings.doubt_at

@@ -8,7 +8,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-
 from scipy.special import expit, logit
 
 from pipeline.attribute.states.likelihood import attempt_loglik

@@ -14,8 +14,8 @@ import polars as pl
 from pipeline.attribute.attribution import Attribution
 from pipeline.attribute.report.frames import unit_frame
 from pipeline.attribute.report.what_if import WhatIf, bits, what_if
-from pipeline.attribute.states.solve import EVSE, VEHICLE, Solution
 from pipeline.attribute.report.wording import RIVAL
+from pipeline.attribute.states.solve import EVSE, VEHICLE, Solution
 from pipeline.core.errors import NotEnoughDataError
 from pipeline.settings.attribute import AttributeSettings
 
@@ -94,9 +94,7 @@ def why(
         found = [
             (solution, int(position))
             for solution in answer.solutions.values()
-            for position in solution.evidence.names[kind][NAMES[kind]]
-            .eq(subject)
-            .arg_true()
+            for position in solution.evidence.names[kind][NAMES[kind]].eq(subject).arg_true()
         ]
         if found:
             p = [s.units[kind].lately(settings.report_days)[position] for s, position in found]
@@ -162,7 +160,10 @@ def _unit(
     supply = next(key for key, value in answer.solutions.items() if value is solution)
     row = (
         unit_frame(solution, kind, settings)
-        .filter((pl.col(NAMES[kind]) == name) & (pl.col("coupler") == evidence.evses["coupler"][position] if kind == EVSE else True))
+        .filter(
+            (pl.col(NAMES[kind]) == name)
+            & (pl.col("coupler") == evidence.evses["coupler"][position] if kind == EVSE else True)
+        )
         .row(0, named=True)
     )
     final = told or Told(f"verdict '{row['verdict']}'", row["p"], row["reason"])

@@ -14,7 +14,7 @@ import numpy as np
 from pipeline.attribute.evidence import Evidence
 from pipeline.attribute.states.blame import AT_FAULT
 from pipeline.attribute.states.likelihood import attempt_loglik
-from pipeline.attribute.states.model import Floats, Ints
+from pipeline.attribute.states.model import Floats, Ints, tally
 from pipeline.attribute.states.smoothing import smooth
 from pipeline.attribute.states.solve import KINDS, Solution
 
@@ -47,7 +47,7 @@ def posterior_odds(solution: Solution, kind: int, units: Ints, since: Floats) ->
     model = solution.units[kind].model
     on = model.initial if model.initial.ndim == 1 else model.initial.mean(axis=0)
     own = np.log((on * model.fault_mask).sum()) + _story(evidence, rows, mine, len(units), solution)
-    stories = {CHANCE: np.bincount(mine, _luck(evidence, rows, chance), len(units))}
+    stories = {CHANCE: tally(mine, _luck(evidence, rows, chance), len(units))}
     for other in range(AT_FAULT):
         if other != kind:
             stories[KINDS[other]] = _rival(solution, other, rows, mine, len(units), chance)
@@ -71,17 +71,15 @@ def _luck(evidence: Evidence, rows: Ints, chance: Floats) -> Floats:
     return evidence.weight[rows] * np.where(event, np.log(np.maximum(chance[rows], 1e-12)), 0.0)
 
 
-def _story(
-    evidence: Evidence, rows: Ints, group: Ints, groups: int, solution: Solution
-) -> Floats:
+def _story(evidence: Evidence, rows: Ints, group: Ints, groups: int, solution: Solution) -> Floats:
     """Log-likelihood of each group's attempts under one fault that fails a share of them (groups,)."""
     weight = evidence.weight[rows]
     event = np.where(evidence.event[rows], weight, 0.0)
     looked = np.where(evidence.event[rows], 1.0, solution.seen[rows])
-    tried, missed = np.bincount(group, weight, groups), np.bincount(group, event, groups)
+    tried, missed = tally(group, weight, groups), tally(group, event, groups)
     same = _binomial(missed, tried)
-    seen = np.bincount(group, weight * looked, groups)
-    return np.maximum(same, _binomial(missed, np.maximum(seen, missed)) - np.log(2.0))
+    seen = tally(group, weight * looked, groups)
+    return np.asarray(np.maximum(same, _binomial(missed, np.maximum(seen, missed)) - np.log(2.0)))
 
 
 def _binomial(missed: Floats, tried: Floats) -> Floats:
@@ -98,12 +96,14 @@ def _rival(
     pair, where = np.unique(mine * width + evidence.columns[other][rows], return_inverse=True)
     failed = np.bincount(where, evidence.event[rows]) > 0
     at_fault = np.zeros(len(pair))
-    at_fault[failed] = _third_parties(solution, other, rows, where, np.flatnonzero(failed), pair % width)
-    luck = np.bincount(where, _luck(evidence, rows, chance), len(pair))
+    at_fault[failed] = _third_parties(
+        solution, other, rows, where, np.flatnonzero(failed), pair % width
+    )
+    luck = tally(where, _luck(evidence, rows, chance), len(pair))
     fault = _story(evidence, rows, where, len(pair), solution)
     with np.errstate(divide="ignore"):
         told = np.logaddexp(np.log1p(-at_fault) + luck, np.log(at_fault) + fault)
-    return np.bincount(pair // width, told, groups)
+    return tally(pair // width, told, groups)
 
 
 def _third_parties(
@@ -142,7 +142,9 @@ def _third_parties(
         on = smooth(chain, start, states.model.transition).belief @ states.model.fault_mask
         missed = own[evidence.event[rows[own]]]
         highest = np.zeros(len(part))
-        np.maximum.at(highest, place[where[missed]], on[place[where[missed]], evidence.day[rows[missed]]])
+        np.maximum.at(
+            highest, place[where[missed]], on[place[where[missed]], evidence.day[rows[missed]]]
+        )
         result[low : low + PAIRS_AT_ONCE] = highest
     return result
 

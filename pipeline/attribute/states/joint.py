@@ -44,7 +44,9 @@ class Rivals:
         return (place < CLOSEST) & (self.score > LEAST_SCORE)
 
 
-def rivals_of(kinds: tuple[Kind, ...], events: Events, bounds: tuple[Floats, ...], which: int) -> Rivals:
+def rivals_of(
+    kinds: tuple[Kind, ...], events: Events, bounds: tuple[Floats, ...], which: int
+) -> Rivals:
     """For each unit of one kind the unit of every other kind that could explain most of its events.
 
     `bounds` (units, days), by kind: the most a unit could be to blame, were it blamed for everything.
@@ -136,7 +138,9 @@ def _joint_evidence(
         escape = escape * beliefs.escapes[j][touched].reshape(-1, 1, *extra)
     for axis, (j, rival) in enumerate(rivals):
         shared = kinds[j].unit[touched] == rival[unit]
-        alone = _without(kinds[j], events, beliefs.messages[j], rival, touched[shared], unit[shared])
+        alone = _without(
+            kinds[j], events, beliefs.messages[j], rival, touched[shared], unit[shared]
+        )
         shape = [1] * (1 + len(rivals))
         shape[1 + axis] = alone.shape[2]
         joint = joint + alone.swapaxes(0, 1).reshape(days, len(units), *shape)

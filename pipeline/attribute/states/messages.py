@@ -113,7 +113,9 @@ def exchange(kinds: tuple[Kind, ...], events: Events, *, passes: int, damping: f
             stirred = [np.ones_like(flags) for flags in stirred]
         for flags in stirred:
             flags[-1] = False  # the stand-in never changes
-        near = np.flatnonzero(np.any([stirred[k][kind.unit] for k, kind in enumerate(kinds)], axis=0))
+        near = np.flatnonzero(
+            np.any([stirred[k][kind.unit] for k, kind in enumerate(kinds)], axis=0)
+        )
         keep = damping + (LAST_DAMPING - damping) * min(turn / SLOWING_PASSES, 1.0)
         moved = 0.0
         for k, kind in enumerate(kinds):

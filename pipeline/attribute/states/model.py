@@ -17,6 +17,12 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
+
+def tally(unit: Ints, weights: Floats, size: int) -> Floats:
+    """Sum of the weights of each unit (size,)."""
+    return np.asarray(np.bincount(unit, weights, size), dtype=np.float64)
+
+
 LEARN_UP, LEARN_DOWN = 4.0, 10.0
 """How far the data may move a prevalence from the assumed one.
 
@@ -81,7 +87,9 @@ def state_model(prior: StatePrior, settings: AttributeSettings, typical: float) 
     mended *= prior.mends
     rest = 1.0 - on.sum() - mended
     initial = np.concatenate([[rest * (1.0 - usual.sum())], on, rest * usual])
-    loud = [f.loud * (typical if f.relative else 1.0) for f in faults] + [u.loud for u in prior.usual]
+    loud = [f.loud * (typical if f.relative else 1.0) for f in faults] + [
+        u.loud for u in prior.usual
+    ]
     silent = [f.silent for f in faults] + [u.silent for u in prior.usual]
     end = [0.0] if prior.mends else []
     size = len(initial) + len(end)
@@ -130,7 +138,10 @@ def _transition(prior: StatePrior, settings: AttributeSettings, size: int) -> Fl
     matrix[levels, levels] = (1.0 - repair)[:, None] * inside
     if prior.mends:
         matrix[gone] = 0.0
-        matrix[gone, 0], matrix[gone, levels] = settings.settle_per_day, settings.relapse_per_day * enters / enters.sum()
+        matrix[gone, 0], matrix[gone, levels] = (
+            settings.settle_per_day,
+            settings.relapse_per_day * enters / enters.sum(),
+        )
         matrix[gone, gone] = 1.0 - settings.settle_per_day - settings.relapse_per_day
     return matrix
 
@@ -159,11 +170,14 @@ def learnt_prior(prior: StatePrior, seen: Floats, units: int) -> StatePrior:
         shares = faults / faults.sum()
         changes["prevalence"] = total
         changes["faults"] = tuple(
-            f.model_copy(update={"share": float(s)}) for f, s in zip(prior.faults, shares, strict=True)
+            f.model_copy(update={"share": float(s)})
+            for f, s in zip(prior.faults, shares, strict=True)
         )
     usual = []
     for position, state in enumerate(prior.usual, start=1 + count):
         share = (prior.prior_units * state.share + float(seen[position])) / weight
-        usual.append(state.model_copy(update={"share": float(np.clip(share, 0.1 * state.share, 0.2))}))
+        usual.append(
+            state.model_copy(update={"share": float(np.clip(share, 0.1 * state.share, 0.2))})
+        )
     changes["usual"] = tuple(usual)
     return prior.model_copy(update=changes)

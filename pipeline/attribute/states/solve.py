@@ -5,7 +5,7 @@ From evidence to state probabilities of every unit and day.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -114,7 +114,9 @@ def solve(evidence: Evidence, settings: AttributeSettings) -> Solution:
         models = [kind.model for kind in search.kinds]
         checks = learn_checks(evidence, beliefs[VEHICLE] @ models[VEHICLE].fault_mask, settings)
         seen = check_chances(evidence, checks, settings)
-        chance = fit_chance(evidence, rows, Trials(_as_usual(evidence, beliefs, models), bit), settings)
+        chance = fit_chance(
+            evidence, rows, Trials(_as_usual(evidence, beliefs, models), bit), settings
+        )
         priors = tuple(
             learnt_prior(prior, belief.mean(axis=1).sum(axis=0), met)
             for prior, belief, met in zip(_priors(settings), beliefs, evidence.met, strict=True)
@@ -218,7 +220,9 @@ def _alone(kind: Kind, events: Events) -> Floats:
     The most it could be at fault.
     """
     fail = np.log(1.0 - (1.0 - events.base)[:, None] * kind.escape)
-    evidence = kind.success_loglik + scatter(kind, events, kind.trust[:, None] * (fail - fail[:, :1]))
+    evidence = kind.success_loglik + scatter(
+        kind, events, kind.trust[:, None] * (fail - fail[:, :1])
+    )
     initial = kind.model.initial
     for low in range(0, len(evidence), UNITS_AT_ONCE):
         part = slice(low, low + UNITS_AT_ONCE)

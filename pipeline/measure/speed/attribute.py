@@ -86,7 +86,9 @@ def big_fleet(size: Size) -> Evidence:
         echo=np.full(size.sessions, ECHO_NONE, dtype=np.int8),
         previous=np.full(size.sessions, -1),
         check=np.full(size.sessions, CHECK_YES, dtype=np.int8),
-        vehicles=pl.DataFrame({"vehicle_id": [f"v{i}" for i in range(size.vehicles)], "listed": True}),
+        vehicles=pl.DataFrame(
+            {"vehicle_id": [f"v{i}" for i in range(size.vehicles)], "listed": True}
+        ),
         evses=pl.DataFrame(
             {
                 "evse_id": [f"e{i}" for i in range(size.evses)],
