@@ -19,6 +19,7 @@ from pipeline.settings.ingest import IngestSettings
 
 GZIP_MAGIC = b"\x1f\x8b"
 ZSTD_MAGIC = b"\x28\xb5\x2f\xfd"
+_SKIPPABLE_TAIL = b"\x2a\x4d\x18"  # after 0x50 to 0x5f: a skippable frame (RFC 8878, 3.1.2)
 # Input fed to zstd at a time: its output cannot be capped, and 2 KiB of runs unpack to 64 MiB at
 # most (128 KiB per 4 bytes).
 _ZSTD_STEP = 2 << 10
@@ -115,9 +116,7 @@ class Source:
     def _unpacked(self, handle: BinaryIO, size: int) -> Iterator[bytes]:
         magic = handle.read(4)
         handle.seek(0)
-        unpack = (
-            _gunzip if magic.startswith(GZIP_MAGIC) else _unzstd if magic == ZSTD_MAGIC else None
-        )
+        unpack = _gunzip if magic.startswith(GZIP_MAGIC) else _unzstd if _is_zstd(magic) else None
         self.packed = unpack is not None
         if unpack is None:
             yield from self._raw(handle, size)
@@ -175,6 +174,12 @@ def _up_to_the_fault(member: zlib._Decompress, data: bytes) -> Iterator[bytes]:
     with contextlib.suppress(zlib.error):
         for start in range(0, len(data), _FAULT_STEP):
             yield member.decompress(data[start : start + _FAULT_STEP])
+
+
+def _is_zstd(magic: bytes) -> bool:
+    """A zstd frame, or the skippable one that some writers put before it."""
+    skippable = magic[1:] == _SKIPPABLE_TAIL and 0x50 <= magic[0] <= 0x5F
+    return magic == ZSTD_MAGIC or skippable
 
 
 def _unzstd(raw: Iterator[bytes]) -> Iterator[bytes]:

@@ -7,6 +7,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -92,11 +93,22 @@ def week_to_report(con: Connection, wanted: str | None) -> str:
         return wanted
     [(last_day,)] = con.execute(_LAST_DAY).fetchall()
     if last_day is None:
+        _refuse_a_slow_clock(con)
         raise NotEnoughDataError(
             "the warehouse holds no record of a charge attempt",
             next_step="deliver logs of the equipment",
         )
     return last_complete_week(last_day)
+
+
+def _refuse_a_slow_clock(con: Connection) -> None:
+    """Raise NotEnoughDataError where all records are later than this machine's clock says it is."""
+    (first,) = con.execute("SELECT min(receiver_at_utc) FROM raw_frame").fetchone() or (None,)
+    if first is not None and first > datetime.now(UTC):
+        raise NotEnoughDataError(
+            f"all records are later than this machine's clock, which says {datetime.now(UTC):%Y-%m-%d}",
+            next_step="set the clock, or name the week with --week",
+        )
 
 
 def versions() -> dict[str, str]:

@@ -46,3 +46,11 @@ def test_a_password_is_told_to_nobody() -> None:
     assert told["decisions"].endswith("@db.example/decisions")
     assert Settings.model_validate(told | {"decisions": settings.decisions}) == settings
     assert told_settings(Settings(decisions="here.sqlite"))["decisions"] == "here.sqlite"
+
+
+def test_a_clock_that_is_far_behind_is_said(tmp_path: Path) -> None:
+    """Where every record is of the future, the machine's clock is named, not the logs."""
+    with writing(tmp_path / "w.duckdb") as con:
+        _heartbeats(con, "a", "2089-03-02T00:00:00Z", "2089-03-20T00:00:00Z")
+        with pytest.raises(NotEnoughDataError, match="clock"):
+            week_to_report(con, None)

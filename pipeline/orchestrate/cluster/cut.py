@@ -59,6 +59,8 @@ def cut(lake: Lake, delivery: Path, path: Path, settings: IngestSettings) -> Cut
 
     A content cut before is not cut again.
     """
+    if not path.is_file():  # a pipe would be waited for without end
+        return None
     try:
         source = Source(path, settings)
     except OSError:
