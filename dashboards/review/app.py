@@ -19,8 +19,9 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from dashboards.markup import HERE, STATIC, environment
 from dashboards.pages import chart_script
-from dashboards.review import handing_in, signing, weekly
+from dashboards.review import bench_pages, handing_in, signing, weekly
 from dashboards.review.connections import impatient
+from dashboards.review.bench_store import BenchStore
 from dashboards.review.context import Context, page
 from dashboards.review.guard import LOOPBACK, WILDCARDS, Guard
 from dashboards.review.kept import DecisionStore
@@ -35,7 +36,7 @@ _NO_SESSION = ("/assets/", "/healthy")
 _ASSETS = {
     "pages.css": "text/css",
     "pages.js": "text/javascript",
-    "review.js": "text/javascript",
+    "review.js": "text/javascript", "bench.js": "text/javascript", "bench.css": "text/css",
     "charts.js": "text/javascript",
 }
 
@@ -119,6 +120,16 @@ _ROUTES = [
     Route("/week/{week}/{page}", weekly.week_page),
     Route("/upload", handing_in.hand_in_page, methods=["GET"]),
     Route("/upload", handing_in.hand_in, methods=["POST"]),
+    Route("/bench", bench_pages.bench_home, methods=["GET"]),
+    Route("/bench", bench_pages.open_case, methods=["POST"]),
+    Route("/bench/case", bench_pages.case_page),
+    Route("/bench/reading", bench_pages.enter, methods=["POST"]),
+    Route("/bench/withdraw", bench_pages.take_back, methods=["POST"]),
+    Route("/bench/finding", bench_pages.find, methods=["POST"]),
+    Route("/bench/photo", bench_pages.photo, methods=["POST"]),
+    Route("/bench/trace", bench_pages.trace, methods=["POST"]),
+    Route("/bench/file/{sha}", bench_pages.kept_file),
+    Route("/bench/sheet", bench_pages.case_sheet),
     Route("/runs/{key}", handing_in.run_page),
     Route("/runs/{key}/state", handing_in.run_state),
     Route("/sign-in", signing.sign_in_page, methods=["GET"]),
@@ -147,13 +158,20 @@ def _check_address(settings: ServeSettings) -> None:
 
 
 def create_app(
-    store: Path, out: Path, decisions: DecisionStore, run: RunDelivery, settings: ServeSettings
+    store: Path,
+    out: Path,
+    decisions: DecisionStore,
+    run: RunDelivery,
+    settings: ServeSettings,
+    *,
+    bench: BenchStore | None = None,
 ) -> Starlette:
     """The review app over the finished weeks in `out`.
 
     store: the warehouse (deliveries handed in are kept beside it); decisions: the opened
     decisions store, closed with the app; run: takes a delivery and a progress, gives the week it
-    finished. Raises SettingsError when other machines reach the address and nobody can sign in or
+    finished; bench: the store as the bench uses it, without it there is no bench. Raises
+    SettingsError when other machines reach the address and nobody can sign in or
     no host name is known.
     """
     _check_address(settings)
@@ -178,6 +196,7 @@ def create_app(
         out=out,
         deliveries=store.parent / "handed_in",
         decisions=decisions,
+        bench=bench,
         people=None if settings.people is None else People(settings.people),
         sign_ins=SignInLog(
             settings.people and settings.people.with_name(f"{settings.people.name}.sign-ins.jsonl")
@@ -191,10 +210,16 @@ def create_app(
 
 
 def serve(
-    store: Path, out: Path, decisions: DecisionStore, run: RunDelivery, settings: ServeSettings
+    store: Path,
+    out: Path,
+    decisions: DecisionStore,
+    run: RunDelivery,
+    settings: ServeSettings,
+    *,
+    bench: BenchStore | None = None,
 ) -> None:
     """Run the app until stopped. Raises what `create_app` raises."""
-    app = create_app(store, out, decisions, run, settings)
+    app = create_app(store, out, decisions, run, settings, bench=bench)
     uvicorn.run(
         app,
         host=settings.host,

@@ -18,6 +18,7 @@ from starlette.responses import HTMLResponse
 
 from dashboards.page_data import PageData
 from dashboards.pages import PAGES, Menu
+from dashboards.review.bench_store import BenchStore
 from dashboards.review.kept import DecisionStore
 from dashboards.review.people import People, Person
 from dashboards.review.runs import Runs
@@ -29,15 +30,17 @@ from pipeline.core.errors import NotEnoughDataError
 from pipeline.settings.serve import ServeSettings
 
 MAY: dict[str, tuple[str, ...]] = {
-    "manager": ("review", *PAGES, "upload"),
+    "manager": ("review", *PAGES, "bench", "upload"),
     "operator": ("sites",),
-    "workshop": ("workshop",),
+    "workshop": ("workshop", "bench"),
 }
 _NAMES = {
     "review": "Review",
     **{key: page.name for key, page in PAGES.items()},
+    "bench": "Bench",
     "upload": "Hand in",
 }
+_WITHOUT_WEEK = {"upload": "/upload", "bench": "/bench"}
 _WEEKS_KEPT, _PAGES_KEPT = 2, 24
 
 
@@ -48,6 +51,7 @@ class Context:
     out: Path
     deliveries: Path
     decisions: DecisionStore
+    bench: BenchStore | None
     people: People | None
     sign_ins: SignInLog
     settings: ServeSettings
@@ -166,10 +170,10 @@ def menu(who: Person | None, week: str | None, *, signed_in: bool) -> Menu:
     if who is None:
         return []
     pages = [
-        (key, _NAMES[key], "/upload" if key == "upload" else address(week or "", key))
+        (key, _NAMES[key], _WITHOUT_WEEK.get(key) or address(week or "", key))
         for key in MAY[who.role]
     ]
-    shown = [page for page in pages if week or page[0] == "upload"]
+    shown = [page for page in pages if week or page[0] in _WITHOUT_WEEK]
     return [*shown, ("sign-out", "Sign out", "/sign-out")] if signed_in else shown
 
 

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from types import MappingProxyType
 from typing import Any
 
 from pipeline.core.errors import DecisionError
+from pipeline.core.local_time import moment
+from pipeline.core.quantities import Quantity, QuantityError, parse_quantity
 
 DECISIONS = ("accept", "hold", "dismiss")
 LONGEST_TEXT = 2000
+CLOCKS_APART = timedelta(minutes=10)
+"""A phone's clock may be ahead of the server's by so much; such a time counts as now (decided)."""
 
 FINDINGS: Mapping[str, str] = MappingProxyType(
     {
@@ -67,17 +72,17 @@ def parse_review(given: Mapping[str, str]) -> Review:
 
 
 def parse_finding(given: Mapping[str, str], now: datetime | None = None) -> dict[str, Any]:
-    """The finding, by the columns of the decisions store. Numbers may have a decimal comma; times
-    without an offset are UTC.
+    """The finding, by the columns of the decisions store: figures as people type them (over range is
+    infinite), times local to the device that sent them unless they carry an offset.
 
-    Raises DecisionError saying what is wrong with it.
+    Raises DecisionError or QuantityError saying what is wrong with it.
     """
     now = now or datetime.now(UTC)
     if given.get("finding") not in FINDINGS:
         raise DecisionError("Nothing is found yet", next_step="choose what was found")
     at = _moment(given, "at") or now
     repaired = _moment(given, "repaired_at")
-    if at > now or (repaired and repaired > now):
+    if at > now + CLOCKS_APART or (repaired and repaired > now + CLOCKS_APART):
         raise DecisionError("A finding cannot be of the future", next_step="check the dates")
     if repaired and repaired < at:
         raise DecisionError(
@@ -85,40 +90,31 @@ def parse_finding(given: Mapping[str, str], now: datetime | None = None) -> dict
         )
     row = {
         "finding": given["finding"],
-        "at_utc": at,
-        "repaired_at_utc": repaired,
+        "at_utc": min(at, now),
+        "repaired_at_utc": repaired and min(repaired, now),
         "note": _text(given, "note") or None,
     }
-    return {**row, **{name: _number(given, name) for name in NUMBERS}}
+    measured = quantities(given)
+    figures = {name: measured[name].value if name in measured else None for name in NUMBERS}
+    over = {name: math.inf for name, quantity in measured.items() if quantity.over_range}
+    return {**row, **figures, **over}
 
 
-def _number(given: Mapping[str, str], name: str) -> float | None:
-    label, unit, least, most = NUMBERS[name]
-    text = _text(given, name).replace(",", ".")
-    if not text:
-        return None
-    try:
-        value = float(text)
-    except ValueError as error:
-        raise DecisionError(
-            f"{label} is not a number in {unit}", next_step="write figures only, like 2740"
-        ) from error
-    if not least <= value <= most:
-        raise DecisionError(
-            f"{label} cannot be {value:g} {unit}",
-            next_step=f"it lies between {least:g} and {most:g} {unit}",
-        )
-    return value
+
+
+def quantities(given: Mapping[str, str]) -> dict[str, Quantity]:
+    """The readings that came with a finding. Raises QuantityError naming which and how to write it."""
+    out = {}
+    for name, (label, unit, least, most) in NUMBERS.items():
+        text = _text(given, name)
+        if text:
+            try:
+                out[name] = parse_quantity(text, "V" if unit == "V" else "ohm", (least, most))
+            except QuantityError as error:
+                raise QuantityError(f"{label}: {error.what}", next_step=error.next_step) from error
+    return out
 
 
 def _moment(given: Mapping[str, str], name: str) -> datetime | None:
     text = _text(given, name)
-    if not text:
-        return None
-    try:
-        read = datetime.fromisoformat(text)
-        return read.replace(tzinfo=UTC) if read.tzinfo is None else read.astimezone(UTC)
-    except (ValueError, OverflowError) as error:
-        raise DecisionError(
-            "A time is not of the right form", next_step="write it like 2026-04-01 14:30"
-        ) from error
+    return moment(text, _text(given, "zone")).astimezone(UTC) if text else None

@@ -18,6 +18,8 @@ LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
 WILDCARDS = frozenset({"0.0.0.0", "::", ""})  # noqa: S104 - compared, not bound
 _SAFE = frozenset({"GET", "HEAD"})
 _FORM_CAP = 256 << 10
+_FILE_CAP = 21 << 20
+"""A photo or trace and the form around it."""
 _log = logging.getLogger(__name__)
 
 HEADERS = {
@@ -75,7 +77,7 @@ class Guard:
                 scope, receive, dressed
             )
             return
-        cap = self._upload_cap if scope["path"] == "/upload" else _FORM_CAP
+        cap = self._cap(scope["path"])
         try:
             await self._app(scope, _capped(receive, cap), dressed)
         except TooLargeError:
@@ -89,6 +91,11 @@ class Guard:
             await PlainTextResponse(
                 "Something went wrong here. The server's log says what.\n", 500
             )(scope, receive, dressed)
+
+    def _cap(self, path: str) -> int:
+        if path == "/upload":
+            return self._upload_cap
+        return _FILE_CAP if path in {"/bench/photo", "/bench/trace"} else _FORM_CAP
 
     def _refusal(self, scope: Scope) -> tuple[int, str] | None:
         headers = Headers(scope=scope)
@@ -104,7 +111,7 @@ class Guard:
         if parts.scheme not in {"http", "https"} or parts.netloc.lower() != host.lower():
             return 403, "forms are taken from these pages only"
         length = headers.get("content-length", "0")
-        cap = self._upload_cap if scope["path"] == "/upload" else _FORM_CAP
+        cap = self._cap(scope["path"])
         return (
             None if length.isdigit() and int(length) <= cap else (413, "the request is too large")
         )

@@ -198,6 +198,7 @@ def serve(
     from pipeline.orchestrate.run import decisions_at
     from pipeline.settings import load_settings
     from pipeline.storage.decisions import open_decisions
+    from pipeline.storage.decisions.bench_store import bench_store
 
     settings = load_settings(settings_file)
     given = {
@@ -211,10 +212,12 @@ def serve(
 
     serving = settings.serve.model_copy(update=given)
     base.say(f"http://{serving.host}:{serving.port}/ (stop with Ctrl-C)", err=True)
-    decisions = open_decisions(decisions_at(store, settings))
+    where = decisions_at(store, settings)
+    decisions = open_decisions(where)
     if warning := clear_text_warning(serving):
         base.say(f"Warning: {warning}", err=True)
-    serve_pages(store, out, decisions, run_delivery, serving)
+    bench = bench_store(decisions, where, store)
+    serve_pages(store, out, decisions, run_delivery, serving, bench=bench)
 
 
 @main.command()
