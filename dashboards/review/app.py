@@ -20,8 +20,8 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from dashboards.markup import HERE, STATIC, environment
 from dashboards.pages import chart_script
 from dashboards.review import bench_pages, handing_in, signing, weekly
-from dashboards.review.connections import impatient
 from dashboards.review.bench_store import BenchStore
+from dashboards.review.connections import impatient
 from dashboards.review.context import Context, page
 from dashboards.review.guard import LOOPBACK, WILDCARDS, Guard
 from dashboards.review.kept import DecisionStore
@@ -36,7 +36,9 @@ _NO_SESSION = ("/assets/", "/healthy")
 _ASSETS = {
     "pages.css": "text/css",
     "pages.js": "text/javascript",
-    "review.js": "text/javascript", "bench.js": "text/javascript", "bench.css": "text/css",
+    "review.js": "text/javascript",
+    "bench.js": "text/javascript",
+    "bench.css": "text/css",
     "charts.js": "text/javascript",
 }
 

@@ -11,19 +11,36 @@ import polars as pl
 from markupsafe import Markup
 
 from dashboards.page_data import PageData
-from pipeline.refer.bench import Assessment, Case, Proposal, Reading, assess, bench_declared, parse_reading
+from pipeline.refer.bench import (
+    Assessment,
+    Case,
+    Proposal,
+    Reading,
+    assess,
+    bench_declared,
+    parse_reading,
+)
 from pipeline.refer.bench.case import DRIED, prior_from_week, prior_without_logs
-from pipeline.refer.bench.drawings import Wave, circuit_svg, expected_wave, inlet_svg, waveform_svg
+from pipeline.refer.bench.drawings import Wave, circuit_svg, expected_wave, inlet_svg, panel_svg
 from pipeline.refer.bench.drawings.inlets import Lead
 
 INTERVIEW = ("ac_reach", "ac_where", "dc_ccs", "dc_own", "trouble_codes", "another_cable")
 COUPLERS: Mapping[str, str] = {
-    "cType2": "Type 2", "cCCS2": "CCS 2 (Type 2 with DC)", "cType1": "Type 1", "cCCS1": "CCS 1 (Type 1 with DC)", "cG105": "CHAdeMO",
-}  # fmt: skip
+    "cType2": "Type 2",
+    "cCCS2": "CCS 2 (Type 2 with DC)",
+    "cType1": "Type 1",
+    "cCCS1": "CCS 1 (Type 1 with DC)",
+    "cG105": "CHAdeMO",
+}
 _LEADS: Mapping[str, Lead] = {
-    "cp_pe_forward_ohm": "forward", "cp_pe_reverse_ohm": "reverse", "pp_pe_v": "proximity", "pp_pe_ohm": "proximity",
-    "cp_high_v": "scope", "cp_low_v": "scope", "cp_mean_v": "forward",
-}  # fmt: skip
+    "cp_pe_forward_ohm": "forward",
+    "cp_pe_reverse_ohm": "reverse",
+    "pp_pe_v": "proximity",
+    "pp_pe_ohm": "proximity",
+    "cp_high_v": "scope",
+    "cp_low_v": "scope",
+    "cp_mean_v": "forward",
+}
 
 
 class Kept(Protocol):
@@ -83,7 +100,9 @@ def bench_view(vehicle: str, entries: tuple[Kept, ...], data: PageData | None) -
     result = assess(case, setup=_setup(case))
     meanings = dict(zip(read, result.meanings, strict=True))
     shown = tuple(
-        (e, meanings[e.number].shown, meanings[e.number].means) if e.number in meanings else (e, _raw(e.row), "")
+        (e, meanings[e.number].shown, meanings[e.number].means)
+        if e.number in meanings
+        else (e, _raw(e.row), "")
         for e in entries
     )
     return BenchView(vehicle, case, result, words, shown, tuple(unread))
@@ -94,25 +113,43 @@ def _reading(row: Mapping[str, Any]) -> Reading:
 
     try:
         reading = parse_reading(
-            row["reading"], row["reading_value"], decimal_point=True, state=row["pilot_state"], coupler=row["coupler"],
-            instrument=row["instrument"], note=row["note"], at=row["at_utc"],
-        )  # fmt: skip
+            row["reading"],
+            row["reading_value"],
+            decimal_point=True,
+            state=row["pilot_state"],
+            coupler=row["coupler"],
+            instrument=row["instrument"],
+            note=row["note"],
+            at=row["at_utc"],
+        )
     except WhichsideError as error:
         raise ValueError(error.what) from error
     return replace(reading, spread=row["reading_spread"] or 0.0)
 
 
 def _raw(row: Mapping[str, Any]) -> str:
-    return f"{row['reading']} {row['reading_value']}" + (f" in {row['pilot_state']}" if row["pilot_state"] else "")
+    return f"{row['reading']} {row['reading_value']}" + (
+        f" in {row['pilot_state']}" if row["pilot_state"] else ""
+    )
 
 
 def _believed(vehicle: str, data: PageData | None) -> tuple[dict[str, float], str, tuple[str, ...]]:
     """Prior, where it comes from, and the vehicle's couplers."""
     rows = [] if data is None else data.vehicles.filter(pl.col("vehicle_id") == vehicle).to_dicts()
     if data is None or not rows or rows[0]["p_vehicle"] is None:
-        return prior_without_logs(), "No logs of this vehicle: of vehicles that do not charge, each cause as often as judged.", ()
+        return (
+            prior_without_logs(),
+            "No logs of this vehicle: of vehicles that do not charge, each cause as often as judged.",
+            (),
+        )
     row, pack = rows[0], data.evidence.get(vehicle)
-    suspects = dict(pack["claim"]["suspects"]) if pack else {row["suspect"]: 0.8, "unclear": 0.2} if row["suspect"] else {}
+    suspects = (
+        dict(pack["claim"]["suspects"])
+        if pack
+        else {row["suspect"]: 0.8, "unclear": 0.2}
+        if row["suspect"]
+        else {}
+    )
     couplers = tuple(pack["vehicle"]["inlets"]) if pack else ()
     words = f"From the list of {data.week}: {row['reason']}"
     return prior_from_week(float(row["p_vehicle"]), suspects), words, couplers
@@ -134,9 +171,12 @@ def drawings(view: BenchView, proposal: Proposal | None) -> dict[str, Markup | N
     state = proposal.step.state if proposal and proposal.step.state else "B2"
     leader = view.assessment.leader
     expected = expected_wave(leader, "C" if state.startswith("C") else "B")
-    observed = _observed(view.case, state)
-    wave = waveform_svg(expected, observed, (f"Expected of {_short(leader)}, {state}", "This vehicle"))
-    drawn = {"inlet": inlet_svg(coupler, lead) if lead else None, "wave": wave, "circuit": circuit_svg(leader)}
+    drawn = {
+        "inlet": inlet_svg(coupler, lead) if lead else None,
+        "expected": panel_svg(f"expected, {state}", expected),
+        "observed": panel_svg("this vehicle", _observed(view.case, state), observed=True),
+        "circuit": circuit_svg(leader),
+    }
     return {name: None if svg is None else Markup(svg) for name, svg in drawn.items()}  # noqa: S704 - our own drawing, words escaped
 
 
@@ -145,7 +185,11 @@ def _short(suspect: str) -> str:
 
 
 def _observed(case: Case, state: str) -> Wave | None:
-    found = {r.kind: r.quantity.value for r in case.readings if r.quantity and r.state == state and not r.known_good}
+    found = {
+        r.kind: r.quantity.value
+        for r in case.readings
+        if r.quantity and r.state == state and not r.known_good
+    }
     high, low = found.get("cp_high_v"), found.get("cp_low_v")
     if high is None and low is None:
         return None
@@ -156,10 +200,23 @@ def questions(asked: tuple[str, ...] = INTERVIEW) -> list[dict[str, Any]]:
     """Interview questions with their answers, for the form."""
     answers = bench_declared().answers
     return [
-        {"kind": kind, "question": answers[kind].question, "choices": list(zip(answers[kind].answers, answers[kind].words, strict=True))}
+        {
+            "kind": kind,
+            "question": answers[kind].question,
+            "choices": list(zip(answers[kind].answers, answers[kind].words, strict=True)),
+        }
         for kind in asked
     ]
 
 
-KINDS_WITH_FIGURES = ("cp_pe_forward_ohm", "cp_pe_reverse_ohm", "cp_low_v", "cp_high_v", "cp_mean_v", "cp_duty_pct", "pp_pe_v", "pp_pe_ohm")
+KINDS_WITH_FIGURES = (
+    "cp_pe_forward_ohm",
+    "cp_pe_reverse_ohm",
+    "cp_low_v",
+    "cp_high_v",
+    "cp_mean_v",
+    "cp_duty_pct",
+    "pp_pe_v",
+    "pp_pe_ohm",
+)
 DRIED_KIND = DRIED

@@ -24,7 +24,9 @@ class BenchStore(Protocol):
     def withdraw(self, table: str, number: int, decided_by: str, reason: str) -> None:
         """Take an entry back; ConflictError when somebody did meanwhile."""
 
-    def correct_finding(self, number: int, row: Mapping[str, Any], decided_by: str, reason: str) -> int:
+    def correct_finding(
+        self, number: int, row: Mapping[str, Any], decided_by: str, reason: str
+    ) -> int:
         """Keep a finding in place of another."""
 
     def finding(self, row: Mapping[str, Any], decided_by: str) -> int:

@@ -100,8 +100,6 @@ def parse_finding(given: Mapping[str, str], now: datetime | None = None) -> dict
     return {**row, **figures, **over}
 
 
-
-
 def quantities(given: Mapping[str, str]) -> dict[str, Quantity]:
     """The readings that came with a finding. Raises QuantityError naming which and how to write it."""
     out = {}

@@ -18,7 +18,8 @@ def moment(text: str, zone: str = "") -> datetime:
         return read if read.tzinfo is not None else _placed(read, zone)
     except (ValueError, OverflowError) as error:
         raise DecisionError(
-            f"{text!r} is no time", next_step="write it like 2026-04-01 14:30, local, or with its offset"
+            f"{text!r} is no time",
+            next_step="write it like 2026-04-01 14:30, local, or with its offset",
         ) from error
 
 

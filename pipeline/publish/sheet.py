@@ -7,13 +7,13 @@ read as markup. Fonts are those the typesetter carries and embeds; system fonts 
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
 import typst
 
+from pipeline.core.printable import CELL, printable
 from pipeline.core.wording import probability
 from pipeline.refer.pack.model import Control, Evidence
 from pipeline.registry import SCHEMAS
@@ -25,12 +25,6 @@ CONTROLS, WEIGHTS, RULED_OUT, STRIPS = 8, 7, 6, 3
 """Rows that fit the page; the screen page and evidence.json hold all."""
 LOW_TOP_V, LOW_BOTTOM_V = -4.5, -13.5
 """Range of the low side that is drawn."""
-CELL, LINE = 90, 320
-"""Longest text of a table cell and of a paragraph, in characters."""
-_UNPRINTABLE = re.compile(
-    "[\x00-\x08\x0b-\x1f\x7f-\x9f\u200b-\u200f\u202a-\u202e\u2060-\u2069\ufeff\ufff9-\ufffb]"
-)
-_LONG_WORD = re.compile(r"(\S{24})(?=\S)")
 
 
 def sheet_pdf(evidence: Evidence) -> bytes:
@@ -46,17 +40,6 @@ def sheet_pdf(evidence: Evidence) -> bytes:
     if not isinstance(pdf, bytes):
         raise TypeError("the typesetter gave no single document")
     return pdf
-
-
-def printable(value: object, longest: int = LINE) -> str:
-    """Text made safe to print.
-
-    Control and direction marks shown as a box, long words breakable, long texts cut.
-    """
-    text = _UNPRINTABLE.sub("\ufffd", str(value).replace("\n", " ").replace("\t", " "))
-    if len(text) > longest:
-        text = text[: longest - 1] + "…"
-    return _LONG_WORD.sub("\\1\u200b", text)
 
 
 def sheet_data(evidence: Evidence) -> dict[str, Any]:

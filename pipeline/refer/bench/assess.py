@@ -23,6 +23,8 @@ SURE = 0.97
 FITS = 0.2
 """A reading fits a suspect that makes it at least this share as probable as the best one does (decided)."""
 AGAINST = 0.02
+RULED_OUT = 0.01
+"""Below this a suspect counts as ruled out (decided)."""
 HALF, TWICE = 0.5, 2
 
 
@@ -118,7 +120,8 @@ def written(reading: Reading) -> str:
         return "inlet cleaned and dried"
     if reading.answer is not None:
         known = answers[reading.kind]
-        return f"{known.question}: {known.words[known.answers.index(reading.answer)]}"
+        colon = "" if known.question.endswith("?") else ":"
+        return f"{known.question}{colon} {known.words[known.answers.index(reading.answer)]}"
     quantity = reading.quantity
     name = READING_WORDS[reading.kind].format(state=reading.state or "no state given")
     if quantity is None or quantity.value is None:

@@ -19,7 +19,9 @@ FOUND_WORDS = {
 }  # fmt: skip
 
 
-def finding_doubts(finding: str, measured: Mapping[str, Quantity], more: tuple[Reading, ...] = ()) -> tuple[str, ...]:
+def finding_doubts(
+    finding: str, measured: Mapping[str, Quantity], more: tuple[Reading, ...] = ()
+) -> tuple[str, ...]:
     """Sentences to answer before a finding is kept; none where it agrees with what was measured.
 
     `measured`: pp_pe_v, cp_pe_forward_ohm, cp_pe_reverse_ohm as entered with the finding; `more`: what was read at the bench.
@@ -38,7 +40,10 @@ def finding_doubts(finding: str, measured: Mapping[str, Quantity], more: tuple[R
     chosen, best = shares.get(finding, 0.0), max(shares, key=shares.__getitem__)
     if chosen < SURE_OTHERWISE * shares[best]:
         values = "; ".join(_short(r) for r in readings)
-        said = (f"{values}: that is {FOUND_WORDS[best]}, and you chose {FOUND_WORDS[finding]}. Sure?", *said)
+        said = (
+            f"{values}: that is {FOUND_WORDS[best]}, and you chose {FOUND_WORDS[finding]}. Sure?",
+            *said,
+        )
     return said
 
 
@@ -53,4 +58,8 @@ def _by_finding(named: Mapping[str, float]) -> dict[str, float]:
 
 def _short(reading: Reading) -> str:
     names = {"cp_pe_forward_ohm": "forward", "cp_pe_reverse_ohm": "reverse"}
-    return f"{names.get(reading.kind, '')} {written(reading).rpartition(': ')[2]}".strip() if reading.kind in names else written(reading)
+    return (
+        f"{names.get(reading.kind, '')} {written(reading).rpartition(': ')[2]}".strip()
+        if reading.kind in names
+        else written(reading)
+    )

@@ -46,7 +46,9 @@ class BenchStore:
         """See `entries.withdraw`."""
         kept.withdraw(self.store, table, number, decided_by, reason)
 
-    def correct_finding(self, number: int, row: Mapping[str, Any], decided_by: str, reason: str) -> int:
+    def correct_finding(
+        self, number: int, row: Mapping[str, Any], decided_by: str, reason: str
+    ) -> int:
         """See `entries.correct_finding`."""
         return kept.correct_finding(self.store, number, row, decided_by, reason)
 
@@ -62,9 +64,13 @@ class BenchStore:
         vehicle, media = str(row["vehicle_id"]), str(row["media_type"])
         held = gzip.compress(body, mtime=0) if media == "text/csv" else body
         if len(held) > MOST_BYTES:
-            raise DecisionError("the file is too large", next_step=f"keep it under {MOST_BYTES >> 20} MB")
+            raise DecisionError(
+                "the file is too large", next_step=f"keep it under {MOST_BYTES >> 20} MB"
+            )
         if len(self.entries("decision_attachment", vehicle)) >= MOST_FILES:
-            raise DecisionError(f"{vehicle} has {MOST_FILES} files already", next_step="keep others elsewhere")
+            raise DecisionError(
+                f"{vehicle} has {MOST_FILES} files already", next_step="keep others elsewhere"
+            )
         sha = hashlib.sha256(held).hexdigest()
         self._write(sha, media, held)
         size = {"content_sha256": sha, "file_bytes": len(held)}
@@ -91,13 +97,19 @@ class BenchStore:
         try:
             self.folder.mkdir(parents=True, exist_ok=True, mode=0o700)
             draft = path.with_name(f".{path.name}.new")
-            with os.fdopen(os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "wb") as out:
+            with os.fdopen(
+                os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "wb"
+            ) as out:
                 out.write(body)
                 out.flush()
                 os.fsync(out.fileno())
             draft.replace(path)
         except OSError as error:
-            raise StoreError(f"the file was not kept: {error}", where=str(self.folder), next_step="free some space") from error
+            raise StoreError(
+                f"the file was not kept: {error}",
+                where=str(self.folder),
+                next_step="free some space",
+            ) from error
 
 
 def bench_store(store: Decisions, where: str, warehouse: Path) -> BenchStore:

@@ -42,6 +42,13 @@ def waveform_svg(
     )
 
 
+def panel_svg(name: str, wave: Wave | None, look: Look = PAGE, *, observed: bool = False) -> str:
+    """One panel by itself, for narrow pages."""
+    half = (_WIDE - _GAP) / 2
+    parts = _panel(0, half, name, wave, look, look.red if observed else look.ink)
+    return document(half, _TALL, f"{name}: {said(wave)}", parts, look)
+
+
 def said(wave: Wave | None) -> str:
     """A wave in words."""
     if wave is None:
