@@ -115,4 +115,4 @@ def quantities(given: Mapping[str, str]) -> dict[str, Quantity]:
 
 def _moment(given: Mapping[str, str], name: str) -> datetime | None:
     text = _text(given, name)
-    return moment(text, _text(given, "zone")).astimezone(UTC) if text else None
+    return moment(text, _text(given, "zone")) if text else None

@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import UTC, datetime
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pipeline.core.errors import DecisionError
 
 
 def moment(text: str, zone: str = "") -> datetime:
-    """An aware instant; without an offset in `zone` (an IANA name), or where that is none in this machine's own zone.
+    """An instant in UTC; without an offset in `zone` (an IANA name), or where that is none in this machine's own zone.
 
     Raises DecisionError where the text is no time.
     """
     try:
         read = datetime.fromisoformat(text.strip())
-        return read if read.tzinfo is not None else _placed(read, zone)
+        placed = read if read.tzinfo is not None else _placed(read, zone)
+        return placed.astimezone(UTC)
     except (ValueError, OverflowError) as error:
         raise DecisionError(
             f"{text!r} is no time",

@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass
 from itertools import product
 
-from pipeline.core.errors import WhichsideError
+from pipeline.core.errors import DecisionError
 
 PREFIXES = {"": 1.0, "k": 1e3, "K": 1e3, "M": 1e6, "G": 1e9, "m": 1e-3, "µ": 1e-6, "u": 1e-6}
 UNITS = {"ohm": ("ohms", "ohm", "Ω", "R"), "V": ("volts", "volt", "V"), "%": ("%", "percent")}
@@ -17,10 +17,8 @@ _CODE = re.compile(r"^([+-]?\d+)([kKMR])(\d+)$")
 _NUMBER = re.compile(r"^([+-]?)(\d[\d., ]*|[.,]\d+)([eE][+-]?\d+)?$")
 
 
-class QuantityError(WhichsideError):
+class QuantityError(DecisionError):
     """What was typed is no figure, or may be two."""
-
-    exit_code = 2
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ from datetime import datetime
 from types import MappingProxyType
 from typing import TypedDict, Unpack
 
-from pipeline.core.errors import WhichsideError
+from pipeline.core.errors import DecisionError
 from pipeline.core.quantities import Quantity, QuantityError, parse_quantity
 from pipeline.refer.bench.declared import READINGS, bench_declared
 
@@ -31,10 +31,8 @@ _RANGE = re.compile(r"(\d+(?:[.,]\d+)?)\s*([kM]?)\s*(?:Ω|\u2126|ohm)", re.IGNOR
 _AMPS = {"m": 1e-3, "µ": 1e-6, "u": 1e-6, "n": 1e-9}
 
 
-class BenchError(WhichsideError):
+class BenchError(DecisionError):
     """A reading or answer is not one of ours."""
-
-    exit_code = 2
 
 
 @dataclass(frozen=True)
