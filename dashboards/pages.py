@@ -82,6 +82,7 @@ def render_page(
         "menu": menu or [(key, one.name, f"{key}.html") for key, one in PAGES.items()],
         "here": page,
         "assets": assets,
+        "turned_away": data.run.get("turned_away") or [],
         "look_back": (data.run.get("settings") or {}).get("look_back_weeks"),
     }
     return environment().get_template(PAGES[page].template).render(**view, **frame)

@@ -18,10 +18,13 @@ EXIT_CODES = (
     "Exit codes: 0 done; 1 a fault not named here; 2 wrong usage; 3 a delivery cannot be read; 4 data do not fit their "
     "declaration; 5 the warehouse or decisions store is missing, held by another run or damaged; 6 a wrong setting; "
     "7 too little data for the question; 8 a check found more than its stated rate; 9 doctor found trouble; "
+    "10 the week is published, but a whole file or a mapping entry was turned away; "
     "130 stopped by Ctrl-C."
 )
 
 
+TURNED_AWAY = 10
+"""Exit code of a run that published, though a whole file or a mapping entry was turned away; contract."""
 STOPPED = 130
 """Exit code of a command that was stopped by Ctrl-C, as shells give it (common practice)."""
 

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 
+from pipeline.ingest.turned_away import in_words
 from pipeline.orchestrate.run import Result
 
 SHOWN_WORDS = 8
+SHOWN_REASONS = 12
 UNSEEN = "vehicle_stay_not_seen"
 
 
@@ -32,6 +36,28 @@ def _accounts(result: Result) -> str:
     )
 
 
+def told_away(away: Sequence[dict[str, Any]]) -> str:
+    """What was delivered and not used at all."""
+    return f"NOT USED: {len(away)} of the files and mapping entries delivered:\n{in_words(away)}"
+
+
+def _rejected(result: Result) -> list[str]:
+    """Why lines of files that were otherwise used were rejected, and lines of logs without a frame."""
+    told = [
+        f"  {row['file']}: {row['lines']:,} × {row['reason']} (first: line {row['first_line']})"
+        for row in result.run["rejected_reasons"]
+    ]
+    chatter = sum(row.get("chatter") or 0 for row in result.run["inputs"])
+    quiet = (
+        [f"Lines of logs that hold no frame: {chatter:,}; they count as used."] if chatter else []
+    )
+    shown = told[:SHOWN_REASONS]
+    more = [f"  and {len(told) - len(shown)} more (run.json)"] if len(told) > len(shown) else []
+    return quiet + (
+        ["\n".join(["Lines rejected, by file and reason:", *shown, *more])] if told else []
+    )
+
+
 def as_words(result: Result) -> str:
     """The calls of the week, each with its reason, and which file to open."""
     tables = result.tables
@@ -52,7 +78,9 @@ def as_words(result: Result) -> str:
         ("EVSEs to look at", faulty),
         ("Pairings of vehicle model, EVSE model and firmware that fail", pairings),
     ]
-    words = [f"Week {result.week}. {_accounts(result)}"]
+    away = result.run["turned_away"]
+    words = [told_away(away)] * bool(away)
+    words += [f"Week {result.week}. {_accounts(result)}", *_rejected(result)]
     if unknown := result.run["unknown_words"]:
         shown = ", ".join(
             f"{row['word']!r} ({row['occurrences']})" for row in unknown[:SHOWN_WORDS]

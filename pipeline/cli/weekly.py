@@ -81,12 +81,16 @@ def _run(request: Request, *, orchestrated: bool, quiet: bool, as_json: bool) ->
 
 
 def _tell(result: Result, *, quiet: bool, as_json: bool) -> None:
-    from pipeline.cli.run_summary import as_words
+    from pipeline.cli.run_summary import as_words, told_away
 
     if as_json:
         base.say(json.dumps(result.run, ensure_ascii=False))
     elif not quiet:
         base.say(as_words(result))
+    if away := result.run["turned_away"]:
+        if quiet or as_json:
+            base.say(told_away(away), err=True)
+        click.get_current_context().exit(base.TURNED_AWAY)
 
 
 @main.command()

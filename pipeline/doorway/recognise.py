@@ -15,8 +15,7 @@ HEAD_BYTES = 1 << 18
 _DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "vertical bars"}
 # A section with its entries below it, or in it: a log's line may begin with the word too.
 _MAPPING = re.compile(
-    rb"^(?:exports|frames)\s*:\s*(?:#.*)?[\r\n]|^(?:exports|frames)\s*:\s*[\[{\"']|^(?:exports|frames)\s*:\s*\Z",
-    re.MULTILINE,
+    rb"""^(?:exports|frames)[ \t]*:[ \t]*(?:#.*)?(?:[\r\n\[{"']|\Z)""", re.MULTILINE
 )
 
 
@@ -24,13 +23,15 @@ _MAPPING = re.compile(
 class Recognised:
     """A kind, the header of a CSV as found, and why a file cannot be used (None = it can).
 
-    `doubtful` where a mapping that covers the file knows better: objects with a frame, but not our envelope's station.
+    `looks_like` is the kind that it would be, were it right; `doubtful` where a mapping that covers the
+    file knows better: objects with a frame, but not our envelope's station.
     """
 
     kind: str
     found: tuple[str, ...] = ()
     message: str | None = None
     doubtful: bool = False
+    looks_like: str | None = None
 
 
 def recognise(head: bytes) -> Recognised:
@@ -99,12 +100,13 @@ def _by_header(line: str) -> Recognised:
     twice = sorted({name for name in found if name and found.count(name) > 1})
     if best.missing:
         what = f"looks like {best.kind}, but the column {_listed(best.missing)} is missing; found: {_listed(found)}"
-        return Recognised("unrecognised", found, what)
+        return Recognised("unrecognised", found, what, looks_like=best.kind)
     if twice:
         return Recognised(
             "unrecognised",
             found,
             f"the column {_listed(twice)} stands twice in the header; found: {_listed(found)}",
+            looks_like=best.kind,
         )
     return Recognised(best.kind, found)
 
@@ -118,7 +120,7 @@ def _other_dialect(line: str) -> Recognised | None:
         best = guess(list(found))
         if best is not None and len(found) > 1:
             what = f"looks like {best.kind}, but separated by {word}; only commas are read, with decimal points: save it so"
-            return Recognised("unrecognised", found, what)
+            return Recognised("unrecognised", found, what, looks_like=best.kind)
     return None
 
 

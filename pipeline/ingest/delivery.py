@@ -17,7 +17,7 @@ from pipeline.ingest.batch import Batch, LeftOutError, parts, source_of
 from pipeline.ingest.contents import Contents, Known
 from pipeline.ingest.engine import check_keys, memory_capped
 from pipeline.ingest.mapped import MisfitError
-from pipeline.ingest.opened import Opened, mappings_of, opened
+from pipeline.ingest.opened import Opened, first_line, mappings_of, opened
 from pipeline.ingest.read_ahead import ahead
 from pipeline.ingest.reading import account_of, read_files, recoder_of
 from pipeline.ingest.report import FILES_SCHEMA, IngestReport, spans
@@ -231,5 +231,8 @@ class _Run:
             known and known.file,
             known is not None and not self._contents.of_this_run(known),
             list(account.unknown_columns),
-            one.what.message or self.hints.get(one.file),
+            one.what.message or one.note or self.hints.get(one.file),
+            bool(one.what.message or one.note),
+            first_line(one) if one.what.message or one.note else None,
+            one.what.looks_like or one.what.kind,
         )

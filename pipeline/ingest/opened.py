@@ -7,16 +7,19 @@ import stat
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 from pipeline.core.errors import DeliveryError
 from pipeline.doorway.entries import Entry, Export, FramesEntry, station_in_name
-from pipeline.doorway.kinds import READ_ORDER
+from pipeline.doorway.kinds import READ_ORDER, TABLES
 from pipeline.doorway.mapping import Delivered, Mapping, Mappings, parse
 from pipeline.doorway.recognise import BOM, HEAD_BYTES, Recognised, recognise
 from pipeline.ingest.exports import cells_header, export_header
 from pipeline.ingest.source import Source
 from pipeline.settings.ingest import IngestSettings
+
+# What is shown of a file that is turned away.
+FIRST_BYTES, FIRST_SIGNS = 4096, 200
 
 
 @dataclass(frozen=True)
@@ -33,6 +36,7 @@ class Opened:
     export: Export | None = None
     frames: FramesEntry | None = None
     station: str = ""  # of a station's own log: its id, from the file's name
+    note: str | None = None  # of a mapping: which of its entries cannot be used
     entry_at: str = ""  # where the entry stands that reads it: mapping file and line
     mapped_since: datetime | None = (
         None  # when its mapping was first read (None: this delivery brings it)
@@ -145,7 +149,8 @@ def _with_mapping(name: str, source: Source, settings: IngestSettings) -> Opened
                 "unrecognised", message=f"looks like a mapping, but cannot be used: {mapping}"
             ),
         )
-    return Opened(name, source, Recognised("mapping"), mapping)
+    told = "; ".join(f"{name}:{one.line}: {one.message}" for one in mapping.wrong) or None
+    return Opened(name, source, Recognised("mapping"), mapping, note=told)
 
 
 def _as_mapped(one: Opened, mappings: Mappings) -> Opened:
@@ -180,8 +185,20 @@ def _as_mapped(one: Opened, mappings: Mappings) -> Opened:
     return mapped
 
 
+def first_line(one: Opened) -> str:
+    """The first line of a file that holds anything, as far as it can be shown."""
+    head = one.source.head(FIRST_BYTES) if one.source else b""
+    lines = head.removeprefix(BOM).decode("utf-8", "backslashreplace").splitlines()
+    shown = next((line.strip() for line in lines if line.strip()), "")
+    return "".join(c if c.isprintable() else "·" for c in shown)[:FIRST_SIGNS]
+
+
 def _message_names_file(one: Opened) -> Opened:
+    """A file that cannot be used, by its name, and by what it looks like or is called."""
     message = one.what.message
+    named = PurePosixPath(one.file).name.split(".")[0]
+    if message and one.what.looks_like is None and named in TABLES:
+        one = replace(one, what=replace(one.what, looks_like=named))
     return (
         replace(one, what=replace(one.what, message=f"{one.file}: {message}")) if message else one
     )

@@ -20,6 +20,9 @@ FILES_SCHEMA = pl.Schema(
         "earlier_run": pl.Boolean(),
         "unknown_columns": pl.List(pl.String()),
         "message": pl.String(),
+        "turned_away": pl.Boolean(),
+        "first_line": pl.String(),
+        "looks_like": pl.String(),
     }
 )
 TOUCHED_SCHEMA = pl.Schema(
@@ -40,7 +43,8 @@ class IngestReport:
     `files`: one row a delivered file. `lines = used + rejected + duplicates` holds for each. A file
     whose content is in the warehouse already has all its lines in `duplicates`; `known_as` names
     the file it repeats, `earlier_run` says whether an earlier run read that (its first account
-    stands in raw_file). `message` says in words why a whole file was not used, or what a mapping
+    stands in raw_file). `turned_away` says that a whole file, or an entry of a mapping,
+    was not used (with `first_line`, and what kind it `looks_like`); `message` says why, or what a mapping
     asks for. `touched`: stations with new rows, and the span of the receiver's (frames), the
     station's (pilot rows) or the site's time (exports) these cover; a null span means everything of
     the station (its EVSE row is new).

@@ -22,6 +22,7 @@ from typing import Literal
 from filelock import FileLock, Timeout
 
 from pipeline.core.errors import WhichsideError
+from pipeline.ingest.turned_away import in_words
 from pipeline.orchestrate import fingerprint
 from pipeline.registry import registry
 from pipeline.settings import Settings, load_settings
@@ -273,6 +274,9 @@ def _run(folder: Path) -> Check:
             f"lines do not add up: {counted}",
             f"run again with --week {folder.name}",
         )
+    if away := run.get("turned_away"):
+        found = f"{len(away)} of what was delivered was not used:\n{in_words(away)}"
+        return Check(name, "trouble", found, "correct what is named and run again")
     return Check(name, "good", f"{len(run['inputs'])} files, {counted}; {took:,.1f} s")
 
 

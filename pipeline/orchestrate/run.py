@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import platform
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -15,13 +15,14 @@ from typing import Any
 import polars as pl
 
 from dashboards.written import write_week_pages
-from pipeline.core.errors import NotEnoughDataError
+from pipeline.core.errors import DeliveryError, NotEnoughDataError
 from pipeline.core.logs import event
 from pipeline.core.progress import Progress, silent
 from pipeline.core.weeks import last_complete_week, week_start
 from pipeline.ingest import ingest_delivery
 from pipeline.ingest.file_accounts import file_accounts
 from pipeline.ingest.report import TOUCHED_SCHEMA
+from pipeline.ingest.turned_away import check_lists, in_words, rejected_reasons, turned_away
 from pipeline.normalise.stage import normalise
 from pipeline.publish.week import publish_week
 from pipeline.publish.week_report import WeekReport, report_week
@@ -82,16 +83,25 @@ _LAST_DAY = """
 """
 
 
-def week_to_report(con: Connection, wanted: str | None) -> str:
+def week_to_report(
+    con: Connection, wanted: str | None, inputs: Sequence[dict[str, Any]] = ()
+) -> str:
     """The wanted ISO week, or the last one whose Sunday has records.
 
-    Raises NotEnoughDataError when there is no record at all, SettingsError when `wanted` is no ISO
+    Raises NotEnoughDataError when there is no record at all (DeliveryError where files of `inputs` that were turned away may be
+    why), SettingsError when `wanted` is no ISO
     week.
     """
     if wanted is not None:
         week_start(wanted)
         return wanted
     [(last_day,)] = con.execute(_LAST_DAY).fetchall()
+    away = turned_away(inputs)
+    if last_day is None and away:
+        raise DeliveryError(
+            f"nothing that was delivered tells of a charge attempt\n{in_words(away)}",
+            next_step="correct the files named and run again",
+        )
     if last_day is None:
         _refuse_a_slow_clock(con)
         raise NotEnoughDataError(
@@ -185,6 +195,8 @@ def publish_step(
         "versions": versions(),
         "settings": told_settings(request.settings),
         "timings_s": timings.seconds,
+        "turned_away": turned_away(inputs),
+        "rejected_reasons": rejected_reasons(con, inputs),
     }
     folder, tables, run = publish_week(con, request.out, report, about, write_week_pages)
     store = open_decisions(decisions_at(request.store, request.settings))
@@ -226,10 +238,14 @@ def run_from_core(
     timings: Timings,
     as_task: AsTask = plain,
 ) -> Result:
-    """Validate, report and publish what stands in core_*."""
+    """Validate, report and publish what stands in core_*.
+
+    Raises DeliveryError where a list that calls rest on was turned away and none is at hand.
+    """
+    check_lists(con, inputs)
     with timings.step("validate"):
         as_task("validate", validate_step)(con, request.settings)
-    week = week_to_report(con, request.week)
+    week = week_to_report(con, request.week, inputs)
     with timings.step("report"):
         report = as_task("report", report_step)(con, week, request.settings, decisions_of(request))
     with timings.step("publish"):

@@ -241,12 +241,28 @@ def _inputs(
     }
     whole = []
     for delivery, read_here in zip(request.deliveries, small, strict=True):
-        rows: list[tuple[Any, ...]] = []
+        rows: list[dict[str, Any]] = []
         for of, _, one in cuts:
             if of == delivery:
                 kind, lines, first = held[one.content_sha256]
-                rows.append((one.file, one.sha256, kind, lines, 0, 0, lines, first, True, [], None))
-        repeats = pl.DataFrame(rows, schema=FILES_SCHEMA, orient="row")
+                told = {
+                    "file": one.file,
+                    "file_id": one.sha256,
+                    "kind": kind,
+                    "lines": lines,
+                    "duplicates": lines,
+                }
+                none = {
+                    "used": 0,
+                    "rejected": 0,
+                    "chatter": 0,
+                    "unknown_columns": [],
+                    "turned_away": False,
+                }
+                rows.append(
+                    told | none | {"known_as": first, "earlier_run": True, "looks_like": kind}
+                )
+        repeats = pl.DataFrame(rows, schema=FILES_SCHEMA)
         whole.append(pl.concat([read_here, repeats]).sort("file"))
     account = file_accounts(con, pl.concat(whole))
     return [dict(row) for row in account.rename({"file_id": "sha256"}).to_dicts()]
