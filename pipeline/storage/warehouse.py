@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -232,9 +232,26 @@ def replace(con: Connection, table: str, frame: pl.DataFrame) -> None:
     append(con, table, frame)
 
 
-def query(con: Connection, sql: str) -> pl.DataFrame:
-    """The rows of a query."""
-    return pl.DataFrame(con.sql(sql).to_arrow_table())
+def query(con: Connection, sql: str, values: Mapping[str, object] | None = None) -> pl.DataFrame:
+    """The rows of a query, with its named values bound."""
+    return pl.DataFrame(con.sql(sql, params=values or None).to_arrow_table())
+
+
+def statement(module_file: str, name: str) -> str:
+    """The text of a statement that stands in the folder `sql` beside a module (its `__file__`), by file name."""
+    return Path(module_file).with_name("sql").joinpath(f"{name}.sql").read_text(encoding="utf-8")
+
+
+@contextmanager
+def seeing(con: Connection, **frames: pl.DataFrame) -> Iterator[None]:
+    """The frames as tables of these names while the block runs."""
+    for name, frame in frames.items():
+        con.register(name, frame.to_arrow())
+    try:
+        yield
+    finally:
+        for name in frames:
+            con.unregister(name)
 
 
 def read(con: Connection, table: str) -> pl.DataFrame:

@@ -82,7 +82,7 @@ def evaluate(con: Connection) -> pl.DataFrame:
 
 def forget(con: Connection) -> None:
     """Drop the temporary tables of `evaluate`."""
-    for name in ("caught", "caught_at", "firmware_span", "equipment"):
+    for name in ("caught", "caught_at", "caught_acts", "firmware_span", "equipment"):
         con.execute(f"DROP TABLE IF EXISTS temp.{name}")
     for view in reversed(list(views().values())):
         con.execute(f'DROP {"TABLE" if view.keep else "VIEW"} IF EXISTS temp."{view.name}"')

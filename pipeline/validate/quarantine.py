@@ -8,33 +8,9 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.settings.validate import ValidateSettings
-from pipeline.storage.warehouse import Connection, replace
+from pipeline.storage.warehouse import Connection, replace, seeing, statement
 from pipeline.validate.evaluate import COUNTS, evaluate, forget
-from pipeline.validate.rules import Rule, rules, views
-
-_OF_WHOLE = (
-    "c.rule = w.rule AND c.evse_model = w.evse_model AND c.firmware IS NOT DISTINCT FROM w.firmware"
-)
-_WHOLE = f"""
-    SELECT c.rule, any_value(c.severity), NULL, NULL, min(c.at_utc), NULL, NULL, NULL,
-           concat('firmware ', coalesce(c.firmware, 'not known'), ' of ', c.evse_model, ' as a whole, reported once: ',
-                  count(*), ' records at ', count(DISTINCT c.station_id), ' stations until ', max(c.at_utc),
-                  '; the first: ', arg_min(c.detail, c.at_utc), ' at ', arg_min(c.station_id, c.at_utc))
-    FROM caught_at c JOIN whole w ON {_OF_WHOLE}
-    GROUP BY c.rule, c.evse_model, c.firmware
-"""
-_SINGLE = f"""
-    SELECT rule, severity, station_id, connector_id, at_utc, attempt_id, file_id, line, detail
-    FROM caught_at c WHERE NOT EXISTS (SELECT 1 FROM whole w WHERE {_OF_WHOLE})
-"""
-_ORDER = "rule, at_utc, station_id, connector_id, attempt_id, file_id, line, detail"
-_WEIGH = """
-    UPDATE core_attempt SET distrust = s.hard, weight = CASE WHEN s.reject THEN 0 WHEN s.hard THEN $weight ELSE 1 END
-    FROM (SELECT a.attempt_id, coalesce(bool_or(c.severity = 'reject'), false) AS reject,
-                 coalesce(bool_or(c.severity IN ('reject', 'distrust')), false) AS hard
-          FROM core_attempt a LEFT JOIN caught_at c USING (attempt_id) GROUP BY 1) s
-    WHERE core_attempt.attempt_id = s.attempt_id
-"""
+from pipeline.validate.rules import WHO_CARRIES_IT, Rule, rules, views
 
 
 def validate(con: Connection, settings: ValidateSettings) -> None:
@@ -53,11 +29,12 @@ def validate(con: Connection, settings: ValidateSettings) -> None:
     whole = firmwares.filter("whole_firmware", pl.col("severity") != "reject").select(
         "rule", "evse_model", "firmware"
     )
-    con.register("whole", whole.to_arrow())
-    con.execute("DELETE FROM core_impossible")
-    con.execute(f"INSERT INTO core_impossible {_SINGLE} UNION ALL {_WHOLE} ORDER BY {_ORDER}")
-    con.unregister("whole")
-    con.execute(_WEIGH, {"weight": settings.distrust_weight})
+    acts = pl.DataFrame({"rule": list(rules()), "acts": [rule.acts for rule in rules().values()]})
+    with seeing(con, whole=whole, rule_acts=acts):
+        con.execute(statement(__file__, "who_acts"), {"either": WHO_CARRIES_IT})
+        con.execute("DELETE FROM core_impossible")
+        con.execute(f"INSERT INTO core_impossible {statement(__file__, 'impossible')}")
+    con.execute(statement(__file__, "weigh"), {"weight": settings.distrust_weight})
     forget(con)
 
 

@@ -17,7 +17,9 @@ from pipeline.registry import load_folder, registry
 
 Severity = Literal["reject", "distrust", "note"]
 FAMILIES = ("pilot_sequence", "pilot_level", "ocpp", "energy", "identity", "time")
-ACTORS = ("site operator", "fleet office", "workshop")
+WHO_CARRIES_IT = "who carries it"
+"""Acts: the fleet office where a vehicle is caught at several EVSEs, the site operator where an EVSE is with several vehicles."""
+ACTORS = ("site operator", "fleet office", "workshop", WHO_CARRIES_IT)
 RECORD_COLUMNS = (
     "station_id",
     "connector_id",

@@ -259,7 +259,7 @@ def _rejected() -> pl.DataFrame:
 
 def _impossible() -> pl.DataFrame:
     rows = {
-        "rule": "contactor_closed_in_a", "severity": "distrust", "station_id": "S-02", "connector_id": 1,
+        "rule": "contactor_closed_in_a", "severity": "distrust", "acts": "site operator", "station_id": "S-02", "connector_id": 1,
         "at": END - timedelta(days=2),
         "attempt_id": "a0000000", "detail": "contactor closed with no vehicle, card 04A1B2C30000",
     }  # fmt: skip

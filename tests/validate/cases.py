@@ -41,6 +41,32 @@ def one(state: str, **values: Any) -> World:
     return pilot((0, state, "open", values))
 
 
+def held(before: str, **values: Any) -> World:
+    """F after another state."""
+    return pilot((0, before, "open", {"high_v": 9.0}), (1, "F", "open", values))
+
+
+def metered(*told: tuple[str, float, str, str | None], **more: Any) -> World:
+    """Samples (measurand, value, unit, phase) of one moment, 100 s after BASE, in transaction 1."""
+    same = {"transaction_id": "1", "connector_id": 1, "line": 7, "receiver_at_utc": 100}
+    rows = [
+        {"measurand": m, "sample_value": v, "unit": u, "phase": p, "station_at_utc": 100, **same}
+        for m, v, u, p in told
+    ]
+    said = {"at_utc": 100, "action": "MeterValues", "transaction_id": "1", "line": 7}
+    return {"raw_sample": rows, "core_signal": [said], **more}
+
+
+AMPS = "Current.Import"
+ASKING = pilot((0, "B2", "open", {"duty_pct": 26.67}), (10, "C2", "closed", {"duty_pct": 26.67}))
+
+
+def flowing(state: str, contactor: str, watts: float = 5000.0) -> World:
+    """Power at 100 s, in a state held from 10 to 200 s."""
+    rows = pilot((0, "A1", "open"), (10, state, contactor), (200, "A1", "open"))
+    return metered(("Power.Active.Import", watts, "W", None), **rows)
+
+
 def statuses(*rows: tuple[Any, ...], **same: Any) -> World:
     """StatusNotifications (status, error code), a minute apart."""
     return {
@@ -179,8 +205,8 @@ CASES: dict[str, Case] = {
         pilot((0, "B2", OPEN), (5, "C2", OPEN), (7.7, "C2", SHUT)),
     ),
     "contactor_kept_in_c1": Case(
-        pilot((0, "C2", SHUT), (5, "C1", SHUT), (11.3, "C1", OPEN)),
-        pilot((0, "C2", SHUT), (5, "C1", SHUT), (10.7, "C1", OPEN)),
+        pilot((0, "C2", SHUT), (5, "C1", SHUT), (35.3, "C1", OPEN)),
+        pilot((0, "C2", SHUT), (5, "C1", SHUT), (34.7, "C1", OPEN)),
     ),
     "f_too_short": Case(
         pilot((0, "F", OPEN), (0.25, "A1", OPEN)), pilot((0, "F", OPEN), (0.35, "A1", OPEN))
@@ -198,8 +224,8 @@ CASES: dict[str, Case] = {
     "level_c": Case(one("C2", high_v=4.9), one("C2", high_v=5.17)),
     "level_d": Case(one("D2", high_v=2.0), one("D2", high_v=2.14)),
     "level_e": Case(one("E", high_v=1.6), one("E", high_v=1.4)),
-    "f_not_minus_12_high": Case(one("F", high_v=12.0), one("F", high_v=-11.0)),
-    "f_not_minus_12_low": Case(one("F", low_v=-10.8), one("F", low_v=-11.0)),
+    "f_not_minus_12_high": Case(held("A1", high_v=12.0), held("A1", high_v=-11.0)),
+    "f_not_minus_12_low": Case(held("A1", low_v=-10.8), held("A1", low_v=-11.0)),
     "low_side_off_in_a2": Case(one("A2", low_v=-10.8), one("A2", low_v=-11.0)),
     "low_side_missing": Case(one("D2", low_v=-0.9), one("D2", low_v=-2.14)),
     "low_side_without_pwm": Case(one("B1", low_v=-1.1), one("B1", low_v=-0.9)),
@@ -250,6 +276,20 @@ CASES: dict[str, Case] = {
             **pilot((0, "F", OPEN), (60, "A1", OPEN)),
             "core_signal": [{"at_utc": 9, "status": "Charging"}],
         },
+    ),
+    "charging_not_asked": Case(
+        {
+            **pilot((0, "A1", OPEN), (10, "B2", OPEN), (60, "A1", OPEN)),
+            "core_signal": [{"at_utc": 30, "status": "Charging"}],
+        },
+        {
+            **pilot((0, "A1", OPEN), (10, "C2", SHUT), (60, "A1", OPEN)),
+            "core_signal": [{"at_utc": 30, "status": "Charging"}],
+        },
+    ),
+    "available_in_transaction": Case(
+        {"core_signal": [start(0), {"at_utc": 62, "status": "Available"}, stop(124)]},
+        {"core_signal": [start(0), {"at_utc": 62, "status": "Available"}, stop(121)]},
     ),
     "transaction_without_end": Case(
         {"core_signal": [start(0)]}, {"core_signal": [start(0), stop(60)]}
@@ -305,6 +345,36 @@ CASES: dict[str, Case] = {
         },
     ),
     "register_backwards": Case(samples(100.0, 98.0), samples(100.0, 100.0)),
+    "register_nought": Case(samples(100.0, 0.0), samples(100.0, 100.0)),
+    "register_rolled_over": Case(samples(999_900.0, 100.0), samples(999_000.0, 999_900.0)),
+    "current_above_offer": Case(
+        metered((AMPS, 18.7, "A", "L1"), **ASKING), metered((AMPS, 18.5, "A", "L1"), **ASKING)
+    ),
+    "current_on_other_phases": Case(
+        vehicle(metered((AMPS, 2.1, "A", "L2"), **attempt(transaction_id="1")), ac_phases=1),
+        vehicle(metered((AMPS, 1.9, "A", "L2"), **attempt(transaction_id="1")), ac_phases=1),
+    ),
+    "power_not_volts_times_amps": Case(
+        metered(
+            (AMPS, 10.0, "A", "L1"),
+            ("Voltage", 230.0, "V", "L1-N"),
+            ("Power.Active.Import", 3200.0, "W", None),
+        ),
+        metered(
+            (AMPS, 10.0, "A", "L1"),
+            ("Voltage", 230.0, "V", "L1-N"),
+            ("Power.Active.Import", 3100.0, "W", None),
+        ),
+    ),
+    "power_without_asking": Case(flowing("B2", OPEN), flowing("C2", SHUT)),
+    "soc_falls_while_importing": Case(
+        attempt(soc_plug_pct=50.0, soc_leave_pct=47.9),
+        attempt(soc_plug_pct=50.0, soc_leave_pct=48.1),
+    ),
+    "pulled_beside_the_diode": Case(
+        attempt(pilot_low_samples=4, pilot_low_b_v=-9.6, pilot_low_c_v=-9.6, pilot_high_b_v=7.5),
+        attempt(pilot_low_samples=4, pilot_low_b_v=-8.8, pilot_low_c_v=-5.6, pilot_high_b_v=8.5),
+    ),
     "register_leap": Case(samples(0.0, 1000.0), samples(0.0, 900.0)),
     "meter_leap": Case(
         {"core_signal": [start(0, meter_wh=0.0), stop(3600, meter_wh=27_000.0)]},
