@@ -118,6 +118,12 @@ def test_a_report_belongs_to_the_attempt_it_lies_in_else_to_the_nearest() -> Non
     assert heard((1050, "charge_fault"))[0] == (True, None)
 
 
+def test_of_two_stays_beside_one_attempt_the_longer_is_its() -> None:
+    """Unplugged and plugged elsewhere within the slack: that stay's fault and charge are not this attempt's."""
+    rows = ((5.0, "plugged"), (995.0, "unplugged"), (1030.0, "plugged"), (1035.0, "charge_fault"))
+    assert heard(*rows, soc=(40.0, 60.0, 20.0, 20.0))[0] == (False, 60.0)
+
+
 def test_the_last_state_of_charge_told_at_an_end_counts() -> None:
     """Of stops, faults and unpluggings in order of time; the EVSE's own word goes before.
 
@@ -126,7 +132,7 @@ def test_the_last_state_of_charge_told_at_an_end_counts() -> None:
     rows = (
         (900.0, "charge_stopped"),
         (800.0, "unplugged"),
-        (950.0, "plugged"),
+        (10.0, "plugged"),
         (990.0, "charge_fault"),
     )
     assert heard(*rows, soc=(80.0, 70.0, 99.0, None))[0] == (True, 80.0)

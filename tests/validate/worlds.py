@@ -56,7 +56,12 @@ def filled(table: str, row: Row, line: int) -> Row:
         default = None
         if column.name == "line":
             default = line
-        elif not column.nullable or column.name in {"evse_id", "connector_id"}:
+        elif not column.nullable or column.name in {
+            "evse_id",
+            "connector_id",
+            "evse_model",
+            "vehicle_model",
+        }:
             default = {"timestamp": BASE, "int": 0, "float": 0.0, "bool": False}.get(
                 column.field.type, "x"
             )

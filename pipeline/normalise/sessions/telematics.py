@@ -67,13 +67,36 @@ def vehicle_spans(charging: pl.DataFrame, settings: NormaliseSettings) -> pl.Dat
     return spans.join(told, on="span", how="left", maintain_order="left")
 
 
+def stays(charging: pl.DataFrame) -> pl.DataFrame:
+    """Reports with the `_stay` of their vehicle: a number that rises with each `plugged`."""
+    ordered = charging.sort("vehicle_id", "at_utc", "file_id", "line")
+    plugged = (pl.col("event") == "plugged").cast(pl.Int64)
+    return ordered.with_columns(_stay=plugged.cum_sum().over("vehicle_id"))
+
+
+def of_one_stay(told: pl.DataFrame) -> pl.DataFrame:
+    """Of each attempt's reports those of the stay that shares most time with it, of equals the later.
+
+    Two plug-ins within minutes lie within each other's slack.
+    """
+    stay = ["attempt_id", "_stay"]
+    shared = (
+        pl.min_horizontal(pl.col("at_utc").max(), pl.col("_end").first())
+        - pl.max_horizontal(pl.col("at_utc").min(), pl.col("plugged_at_utc").first())
+    ).over(stay)
+    ranked = told.with_columns(_shared=shared)
+    best = ranked.sort("_shared", "_stay", descending=True).unique("attempt_id", keep="first")
+    return ranked.join(best.select(stay), on=stay, how="semi", maintain_order="left")
+
+
 def enriched(
     attempts: pl.DataFrame, charging: pl.DataFrame, settings: NormaliseSettings
 ) -> pl.DataFrame:
     """Adds `vehicle_fault` (null: the vehicle reported nothing) and the last state of charge it
     told, while plugged in.
 
-    A report belongs to the attempt it lies in, else to the nearest within the slack.
+    A report belongs to the attempt it lies in, else to the nearest within the slack; of several stays
+    the vehicle told of beside one attempt, those of the stay that shares most time with it.
     """
     slack = timedelta(seconds=settings.telematics_slack_s)
     end = pl.coalesce("unplugged_at_utc", "seen_utc")
@@ -86,7 +109,7 @@ def enriched(
     )
     told = (
         meeting(
-            charging,
+            stays(charging),
             ends,
             "vehicle_id",
             ((at, at), (pl.col("plugged_at_utc") - slack, pl.col("_end") + slack)),
@@ -94,11 +117,15 @@ def enriched(
         .with_columns(_away=away)
         .sort("file_id", "line", "_away", "plugged_at_utc")
         .unique(["file_id", "line"], keep="first", maintain_order=True)
+        .pipe(of_one_stay)
         .sort("attempt_id", "at_utc", "file_id", "line")
         .group_by("attempt_id", maintain_order=True)
         .agg(
             vehicle_fault=(pl.col("event") == "charge_fault").any(),
-            _soc_plug=pl.col("soc_pct").drop_nulls().first(),
+            _soc_plug=pl.col("soc_pct")
+            .filter(pl.col("event").is_in(["plugged", "charge_started"]))
+            .drop_nulls()
+            .first(),
             _soc=pl.col("soc_pct")
             .filter(pl.col("event").is_in(["charge_stopped", "unplugged", "charge_fault"]))
             .drop_nulls()
