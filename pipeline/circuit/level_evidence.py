@@ -24,6 +24,7 @@ from pipeline.circuit.pilot import (
     R1_OHM,
     R1_TOLERANCE,
 )
+from pipeline.core.constants import UNIFORM_SD
 
 Floats = NDArray[np.float64]
 
@@ -31,8 +32,6 @@ LEVELS = ("high_b", "low_b", "high_c", "low_c")
 STRAY_SHARE = 0.01
 """Share of vehicle and EVSE pairs whose levels mean nothing of the vehicle; common practice, no source."""
 ROWS_AT_ONCE = 8_000
-UNIFORM_SD = 1 / np.sqrt(3.0)
-"""Standard deviation of a rectangular distribution per half-width (GUM, type B)."""
 METER_SHARE = 0.1 / GENERATOR_V
 """An EVSE's error of scale in measuring the pilot: 0.1 V in 12; common practice, no source."""
 SOUND = "sound"

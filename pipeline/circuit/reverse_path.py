@@ -25,6 +25,7 @@ from pipeline.circuit.pilot import (
     R2_OHM,
     R3_OHM,
 )
+from pipeline.core.constants import UNIFORM_SD
 
 Floats = NDArray[np.float64]
 
@@ -32,8 +33,6 @@ GRID_OHM: Floats = np.geomspace(1e3, 1e7, 321)
 """1 kohm (something bridges R2 too) to 10 Mohm (no EVSE can tell it from a sound diode)."""
 OPEN_OHM = 1e6
 """Above this the low side moves by less than 12 mV: counts as unbounded."""
-UNIFORM_SD = 1 / np.sqrt(3.0)
-"""Standard deviation of a rectangular distribution per half-width (GUM, type B)."""
 METER_SD_V = 0.1
 """An EVSE's error in measuring the pilot, as it enters the generator's voltage; common practice, no source."""
 STRAY_SHARE = 0.005

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import polars as pl
 
-DAY_S = 86_400
+from pipeline.core.constants import DAY_S
 
 
 def covered(frame: pl.DataFrame, start: pl.Expr, end: pl.Expr) -> pl.DataFrame:

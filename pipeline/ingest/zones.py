@@ -16,6 +16,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from pipeline.core.constants import DAY_S
 from pipeline.ingest.daylight_saving import readings, settle_series
 from pipeline.ingest.sql import quoted
 from pipeline.registry import registry
@@ -24,7 +25,6 @@ from pipeline.storage.warehouse import Connection, query
 # Of a frame's two readings the later is meant unless it lies this far after its receipt: half of
 # the usual change.
 _AHEAD = "INTERVAL '30 minutes'"
-_DAY_S = 86_400
 
 
 @dataclass(frozen=True)
@@ -117,6 +117,6 @@ def _settled(con: Connection, kind: _Kind, zones: str, due: str) -> pl.DataFrame
         f"""SELECT file_id, line, {", ".join(kind.series)}, {early} AS early, {late} AS late, {gap} AS gap
             FROM (SELECT t.*, z.timezone, {_local(kind.at)} AS local
                   FROM {kind.table} t JOIN ({zones}) z USING ({kind.owner}) WHERE {due})
-            WHERE {hours} <> {_DAY_S}""",
+            WHERE {hours} <> {DAY_S}""",
     )
     return settle_series(rows, list(kind.series))

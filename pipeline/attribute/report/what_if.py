@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import expit, logit
 
+from pipeline.attribute.diode_checks import TYPICAL_CHANCE
 from pipeline.attribute.states.likelihood import attempt_loglik
 from pipeline.attribute.states.messages import state_escape
 from pipeline.attribute.states.model import Floats
@@ -19,8 +20,6 @@ from pipeline.settings.attribute import AttributeSettings
 
 MOST_REMOVED = 20
 """Failures taken away at most when asking what would clear a unit."""
-TYPICAL_CHANCE = 0.03
-"""Chance of failure of the plug-in that is imagined."""
 
 
 NEAR_SURE = 1e-9

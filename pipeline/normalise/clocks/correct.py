@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.core.constants import DAY_S
 from pipeline.core.overlap import meeting
 from pipeline.normalise.clocks.eras import (
-    DAY_S,
     HOLDS_DAYS,
     JUMP_S,
     LEAST_ERROR_S,

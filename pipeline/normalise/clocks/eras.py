@@ -14,13 +14,14 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from pipeline.core.constants import DAY_S
+
 LEAST_ERROR_S = 2.0
 """No corrected time is claimed to be better: whole-second stamps and the network's delay; practice."""
-UNKNOWN_ERROR_S = 86_400.0
+UNKNOWN_ERROR_S = float(DAY_S)
 """Stated for a clock nothing is known of: it may be anything, a day says do not rely on it; decided."""
 CHANGE_ERROR_S = 3600.0
 """A local time in the hour of a clock change may be an hour off; a few zones change by half of that or twice that; IANA data."""
-DAY_S = 86_400.0
 PARALLEL_S = 5.0
 """Two frames this close in r - s, and at least this far apart in r, were sent live; delays differ by less, practice."""
 DRIFT_LIMIT = 1e-3

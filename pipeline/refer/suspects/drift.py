@@ -19,15 +19,14 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy.stats import norm
 
+from pipeline.core.constants import MEDIAN_EFFICIENCY, NORMAL_MAD
 from pipeline.core.weeks import LookBack
-from pipeline.refer.suspects.levels import MEDIAN_EFFICIENCY, SHORTED_LIFT_V
+from pipeline.refer.suspects.levels import SHORTED_LIFT_V
 from pipeline.settings.refer import ReferSettings
 
 Floats = NDArray[np.float64]
 
 WEEK = timedelta(weeks=1)
-NORMAL_MAD = 0.6745
-"""Median of |z| for a standard normal z."""
 SLOPE_SHARE = 0.05
 """One-sided chance that a sound vehicle's slope passes alone; the level's own bound does the rest."""
 

@@ -12,13 +12,11 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.circuit.pilot import GENERATOR_TOLERANCE, GENERATOR_V, LOAD_OHM, low_v
-from pipeline.circuit.reverse_path import METER_SD_V, UNIFORM_SD
+from pipeline.circuit.reverse_path import METER_SD_V
+from pipeline.core.constants import MAD_TO_SD, MEDIAN_EFFICIENCY, UNIFORM_SD
 from pipeline.settings.refer import ReferSettings
 
 NOMINAL_SE_V = float((GENERATOR_V * GENERATOR_TOLERANCE * UNIFORM_SD) + METER_SD_V)
-MEDIAN_EFFICIENCY = 1.2533
-"""Standard error of a median over that of a mean, normal errors: sqrt(pi / 2)."""
-MAD_TO_SD = 1.4826
 SHORTED_LIFT_V = {s + "2": GENERATOR_V + low_v(LOAD_OHM[s]) for s in "BC"}
 """How far a shorted diode lifts the low side: 3.2 V in B2, 6.4 V in C2."""
 HIGH_LIFT, BACK_SHARE, BACK_ATTEMPTS = 0.1, 0.25, 3
