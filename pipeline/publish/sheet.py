@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from datetime import datetime, timedelta
+from functools import cache
 from typing import Any
 
 import typst
@@ -30,16 +31,20 @@ LOW_TOP_V, LOW_BOTTOM_V = -4.5, -13.5
 def sheet_pdf(evidence: Evidence) -> bytes:
     """The sheet as PDF: one A4 page, fonts embedded, dated with the end of the week it reports."""
     data = json.dumps(sheet_data(evidence), ensure_ascii=False, sort_keys=True)
-    pdf = typst.compile(
-        TEMPLATE.read_bytes(),
+    pdf = _typesetter().compile(
         format="pdf",
         sys_inputs={"data": data},
-        ignore_system_fonts=True,
         timestamp=int(evidence.look_back_to_utc.timestamp()),
     )
     if not isinstance(pdf, bytes):
         raise TypeError("the typesetter gave no single document")
     return pdf
+
+
+@cache
+def _typesetter() -> typst.Compiler:
+    """The template and the fonts, loaded once for all sheets of a process."""
+    return typst.Compiler(str(TEMPLATE), root=str(TEMPLATE.parent), ignore_system_fonts=True)
 
 
 def sheet_data(evidence: Evidence) -> dict[str, Any]:

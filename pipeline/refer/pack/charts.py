@@ -6,6 +6,7 @@ Shape and place carry the meaning, colour only helps.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cache
 from typing import Any
 
 import altair as alt
@@ -31,6 +32,11 @@ def strip_chart(strip: Sequence[StripAttempt]) -> dict[str, Any]:
         }
         for a in strip
     ]
+    return _strip() | {"datasets": {"attempts": rows}}
+
+
+@cache
+def _strip() -> dict[str, Any]:
     chart = (
         alt.Chart(alt.NamedData("attempts"))
         .mark_point(filled=True, opacity=0.7, size=40)
@@ -57,7 +63,7 @@ def strip_chart(strip: Sequence[StripAttempt]) -> dict[str, Any]:
         )
         .properties(width=620, height=110)
     )
-    return _spec(chart, attempts=rows)
+    return _spec(chart)
 
 
 def pilot_chart(readings: Sequence[PilotReading], bands: Sequence[Band]) -> dict[str, Any] | None:
@@ -80,7 +86,12 @@ def pilot_chart(readings: Sequence[PilotReading], bands: Sequence[Band]) -> dict
         return None
     low = {b.name: b for b in bands if b.side == "low"}
     areas = [{"band": name, "lo_v": b.lo_v, "hi_v": b.hi_v} for name, b in low.items()]
-    inks = alt.Scale(domain=list(low), range=["#1b6ca8", "#b3261e", "#d9902f"])
+    return _pilot(tuple(low)) | {"datasets": {"readings": rows, "bands": areas}}
+
+
+@cache
+def _pilot(bands: tuple[str, ...]) -> dict[str, Any]:
+    inks = alt.Scale(domain=list(bands), range=["#1b6ca8", "#b3261e", "#d9902f"])
     at = alt.X("at:T", title=None)
     band = (
         alt.Chart(alt.NamedData("bands"))
@@ -103,18 +114,14 @@ def pilot_chart(readings: Sequence[PilotReading], bands: Sequence[Band]) -> dict
         .mark_tick(thickness=2, color="#444")
         .encode(x=at, y="usual_low_v:Q")
     )
-    return _spec(
-        alt.layer(band, usual, mine).properties(width=620, height=180), readings=rows, bands=areas
-    )
+    return _spec(alt.layer(band, usual, mine).properties(width=620, height=180))
 
 
-def _spec(chart: Any, **datasets: list[dict[str, Any]]) -> dict[str, Any]:
-    """The spec with its data, without a theme: a page brings its own, and the bytes stay the same
-    whatever theme is in force.
+def _spec(chart: Any) -> dict[str, Any]:
+    """The spec without its data and without a theme: a page brings its own, and the bytes stay the
+    same whatever theme is in force.
 
-    The data are put in afterwards: checking every row against the schema of Vega-Lite would take
-    seconds a pack.
+    Made once for all packs, the data put in afterwards: checking every row against the schema of
+    Vega-Lite would take seconds a pack.
     """
-    return {key: part for key, part in chart.to_dict().items() if key != "config"} | {
-        "datasets": datasets
-    }
+    return {key: part for key, part in chart.to_dict().items() if key != "config"}
