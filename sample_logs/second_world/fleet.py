@@ -62,6 +62,7 @@ def _evses(rng: np.random.Generator, count: int, weeks: int, mechanics: Mechanic
         pl.Series("generator_v", np.clip(rng.normal(12.0, 0.12, count), 11.7, 12.3)),
         pl.Series("chance_odds", rng.normal(0, mechanics.chance_spread, count)),
         pl.Series("load_managed", (rng.random(sites) < mechanics.load_managed_sites)[site]),
+        pl.Series("central", site < mechanics.central_log_sites),
         pl.Series(
             "exported",
             site >= sites - mechanics.export_sites

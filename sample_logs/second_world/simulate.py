@@ -116,7 +116,7 @@ def _write_logs(
     steps: pl.DataFrame,
     mechanics: Mechanics,
 ) -> None:
-    where = fleet.evses.select("station_id", "site_id", "exported").unique(
+    where = fleet.evses.select("station_id", "site_id", "timezone", "exported", "central").unique(
         "station_id", maintain_order=True
     )
     talking = where.filter(~pl.col("exported"))["station_id"].implode()
@@ -127,20 +127,25 @@ def _write_logs(
             wire.housekeeping(rng, fleet, clocks).filter(pl.col("station_id").is_in(talking)),
         ]
     )
-    frame = wire.lines(calls, clocks).join(
+    frames = wire.frames_of(calls, clocks).join(
         where, on="station_id", how="left", maintain_order="left"
     )
     month = (pl.col("at_s") / (28 * DAY_S)).floor().cast(pl.Int64)
-    for number, ((site, part), lines) in enumerate(
-        frame.with_columns(month.alias("_part"))
-        .partition_by("site_id", "_part", as_dict=True, maintain_order=True)
-        .items()
-    ):
-        dirty = wire.dirtied(rng, lines, mechanics.dirt)
+    central = set(where.filter("central")["site_id"])
+    parts = frames.with_columns(month.alias("_part")).partition_by(
+        "site_id", "timezone", "_part", as_dict=True, maintain_order=True
+    )
+    for number, ((site, zone, part), told) in enumerate(parts.items()):
+        text = wire.logged(told, str(zone)) if site in central else wire.enveloped(told)
+        name = f"central-{site}_{part}.log" if site in central else f"{site}_{part}.jsonl"
+        dirty = wire.dirtied(rng, text, mechanics.dirt)
         wire.write_text(
-            delivery / f"ocpp/{site}_{part}.jsonl{SUFFIXES[number % 3]}",
+            delivery / f"ocpp/{name}{SUFFIXES[number % 3]}",
             "\n".join(dirty["line"].to_list()) + "\n",
         )
+        if site in central:
+            mapping = wire.CENTRAL_MAPPING.format(site=site, zone=zone)
+            wire.write_text(delivery / f"ocpp/{site}.mapping.yaml", mapping)
     pilot = records.pilot_rows(rng, steps, clocks)
     for (site,), rows in pilot.partition_by("site", as_dict=True, maintain_order=True).items():
         wire.write_text(

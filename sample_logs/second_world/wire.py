@@ -10,11 +10,20 @@ import polars as pl
 import zstandard
 
 from sample_logs.second_world.calls16 import NOW
-from sample_logs.second_world.clocks import DAY_S, Clocks, station_time, text_utc
+from sample_logs.second_world.clocks import DAY_S, EPOCH_S, Clocks, station_time, text_utc
 from sample_logs.second_world.fleet import Fleet
 
 HEARTBEAT_S = 4 * 3600.0
 ANSWER_S = 0.12
+CENTRAL_MAPPING = """frames:
+  - file: "central-{site}*.log*"
+    line: "{{at}} INFO {{*}} {{station_id}}: {{dir}} {{frame}}"
+    time_format: ["%Y-%m-%d %H:%M:%S,%f"]
+    timezone: {zone}
+    in: ["received"]
+    out: ["sent"]
+    version: from_frame
+"""
 QUEUED = ("StartTransaction", "StopTransaction", "MeterValues", "TransactionEvent", "NotifyEvent")
 """What a station keeps while offline; statuses are not replayed, cards are judged by itself."""
 
@@ -64,8 +73,8 @@ def housekeeping(rng: np.random.Generator, fleet: Fleet, clocks: Clocks) -> pl.D
     return pl.concat([boots, beats])
 
 
-def lines(calls: pl.DataFrame, clocks: Clocks) -> pl.DataFrame:
-    """Envelopes as text: `station_id`, `at_s` (receiver's time), `line`."""
+def frames_of(calls: pl.DataFrame, clocks: Clocks) -> pl.DataFrame:
+    """Frames on the wire: `station_id, version, at_s` (receiver's time), `dir`, `frame` (the array's text)."""
     sent = (
         _through(station_time(calls, clocks), clocks)
         .sort("at_s", "station_id", maintain_order=True)
@@ -73,43 +82,83 @@ def lines(calls: pl.DataFrame, clocks: Clocks) -> pl.DataFrame:
     )
     sent = sent.with_columns(
         text_utc("clock_s").alias("_own"),
-        text_utc("at_s", milli=True).alias("_at"),
         (pl.col("at_s") + ANSWER_S).alias("answered_s"),
     )
     sent = sent.with_columns(text_utc("answered_s", milli=True).alias("_answered"))
-    head = pl.concat_str(pl.lit('","station_id":"'), "station_id", pl.lit('","dir":"'))
-    mark = pl.concat_str(pl.lit('","version":"'), "version", pl.lit('","frame":['))
-    call = pl.concat_str(
-        pl.lit('{"at":"'),
-        "_at",
-        head,
-        pl.lit("in"),
-        mark,
-        pl.lit('2,"'),
+    call = _array(
+        '[2,"',
         "id",
-        pl.lit('","'),
+        '","',
         "action",
-        pl.lit('",'),
+        '",',
         pl.col("payload").str.replace_all(NOW, pl.col("_own"), literal=True),
-        pl.lit("]}"),
     )
-    result = pl.concat_str(
-        pl.lit('{"at":"'),
-        "_answered",
-        head,
-        pl.lit("out"),
-        mark,
-        pl.lit('3,"'),
-        "id",
-        pl.lit('",'),
-        pl.col("answer").str.replace("%%", pl.col("_answered"), literal=True),
-        pl.lit("]}"),
+    result = _array(
+        '[3,"', "id", '",', pl.col("answer").str.replace("%%", pl.col("_answered"), literal=True)
     )
-    calls_out = sent.select("station_id", "at_s", call.alias("line"))
+    calls_out = sent.select(
+        "station_id", "version", "at_s", pl.lit("in").alias("dir"), call.alias("frame")
+    )
     answers = sent.filter(pl.col("answer").is_not_null()).select(
-        "station_id", pl.col("answered_s").alias("at_s"), result.alias("line")
+        "station_id",
+        "version",
+        pl.col("answered_s").alias("at_s"),
+        pl.lit("out").alias("dir"),
+        result.alias("frame"),
     )
     return pl.concat([calls_out, answers]).sort("at_s", maintain_order=True)
+
+
+def _array(*parts: str | pl.Expr) -> pl.Expr:
+    """A JSON array's text: `id` and `action` are columns, other words stand for themselves."""
+    columns = ("id", "action")
+    text = (
+        pl.col(p).cast(pl.String) if p in columns else pl.lit(p)
+        for p in parts
+        if isinstance(p, str)
+    )
+    return pl.concat_str(*text, *(p for p in parts if isinstance(p, pl.Expr)), pl.lit("]"))
+
+
+def enveloped(frames: pl.DataFrame) -> pl.DataFrame:
+    """Add `line`: the frame in the contract's own envelope."""
+    return frames.with_columns(text_utc("at_s", milli=True).alias("_at")).with_columns(
+        pl.concat_str(
+            pl.lit('{"at":"'),
+            "_at",
+            pl.lit('","station_id":"'),
+            "station_id",
+            pl.lit('","dir":"'),
+            "dir",
+            pl.lit('","version":"'),
+            "version",
+            pl.lit('","frame":'),
+            "frame",
+            pl.lit("}"),
+        ).alias("line")
+    )
+
+
+def logged(frames: pl.DataFrame, zone: str) -> pl.DataFrame:
+    """Add `line`: the frame as a central system's log tells of it, in local time (see CENTRAL_MAPPING)."""
+    epoch = ((pl.col("at_s") + EPOCH_S) * 1000).round().cast(pl.Int64)
+    local = (
+        pl.from_epoch(epoch, time_unit="ms").dt.replace_time_zone("UTC").dt.convert_time_zone(zone)
+    )
+    word = pl.when(pl.col("dir") == "in").then(pl.lit("received")).otherwise(pl.lit("sent"))
+    return frames.with_columns(
+        local.dt.strftime("%Y-%m-%d %H:%M:%S,%3f").alias("_at")
+    ).with_columns(
+        pl.concat_str(
+            "_at",
+            pl.lit(" INFO link.server "),
+            "station_id",
+            pl.lit(": "),
+            word,
+            pl.lit(" "),
+            "frame",
+        ).alias("line")
+    )
 
 
 def _through(calls: pl.DataFrame, clocks: Clocks) -> pl.DataFrame:
