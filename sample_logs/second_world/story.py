@@ -15,6 +15,8 @@ from sample_logs.second_world.mechanics import Mechanics
 CAUSES = ("site", "evse", "vehicle", "pairing", "chance")
 NEVER = 99
 LEAST_ENERGY_KWH = 0.5
+CARD_FIRST = 0.4
+"""How often the card is shown before the plug goes in."""
 SOON_H = 0.2
 """A timer that would begin so shortly before the vehicle leaves does not begin."""
 
@@ -93,7 +95,7 @@ def _cause(rng: np.random.Generator, frame: pl.DataFrame, mechanics: Mechanics) 
 def _timeline(rng: np.random.Generator, frame: pl.DataFrame) -> pl.DataFrame:
     """When card, PWM, request, contactor, fault and end of delivery came, in seconds since the plug-in."""
     count = frame.height
-    card_first = (rng.random(count) < 0.25) | (
+    card_first = (rng.random(count) < CARD_FIRST) | (
         (frame["trouble"] == "unseen") & pl.Series(rng.random(count) < 0.7)
     ).fill_null(value=False).to_numpy()
     auth = np.where(card_first, -rng.uniform(4, 25, count), rng.uniform(5, 60, count))

@@ -27,6 +27,13 @@ def _recorded() -> pl.Expr:
     return told | pl.col("telematics")
 
 
+def _known() -> pl.Expr:
+    """Whether any source tells which vehicle it was: its card before the trouble came, or the vehicle itself."""
+    return (
+        pl.when("exported").then(pl.col("accepted") & ~pl.col("unseen")).otherwise("carded")
+    ) | pl.col("telematics")
+
+
 def attempts(steps: pl.DataFrame) -> pl.DataFrame:
     """A row a plug-in, with its true time, outcome, cause and the true chance of each cause."""
     return steps.select(
@@ -59,6 +66,7 @@ def attempts(steps: pl.DataFrame) -> pl.DataFrame:
         pl.col("shares_pilot"),
         "carded",
         _recorded().alias("recorded"),
+        _known().alias("known"),
         "p_vehicle",
         "p_evse",
         "p_pairing",

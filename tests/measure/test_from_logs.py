@@ -152,7 +152,15 @@ def test_a_small_world_is_read_and_scored_from_its_published_files(tmp_path: Pat
     assert told["attempts"]["found"] > 0.9
     assert told["attempts"]["vehicle_right"] > 0.9
     assert told["attempts"]["outcome_right"] > 0.85
-    assert "missed vehicles" in misses(scored)
+    everyone = pl.col("vehicle_id").is_not_null()
+    referred = replace(
+        scored,
+        vehicles=scored.vehicles.with_columns(
+            pl.when(everyone).then(pl.lit("refer")).alias("said_call")
+        ),
+        evses=scored.evses.with_columns(said_call=pl.lit("faulty")),
+    )
+    assert misses(referred).count("truth none; nothing could show it") > 10
     assert (tmp_path / "delivery/fleet/vehicles.csv").exists()
     assert len(list((tmp_path / "out").glob("2026-W*/vehicles.csv"))) == 2
 

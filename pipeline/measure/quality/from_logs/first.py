@@ -89,6 +89,9 @@ def _attempts(a: pl.DataFrame) -> pl.DataFrame:
             | (pl.col("pilot_rows").fill_null(0) > 0)
             | pl.col("exported").fill_null(value=False)
         ).alias("recorded"),
+        (pl.col("id_token").is_not_null() & ~pl.col("token_conflict").fill_null(value=False)).alias(
+            "known"
+        ),
         pl.col("true_p_vehicle").alias("p_vehicle"),
         pl.col("true_p_evse").alias("p_evse"),
         pl.col("true_p_pairing").alias("p_pairing"),

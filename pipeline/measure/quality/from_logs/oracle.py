@@ -38,7 +38,7 @@ def _evidence(world: World, end: datetime) -> pl.DataFrame:
                 | (pl.col("repaired_at") >= end)
             )
             & (pl.col("supply") == "AC")
-            & pl.col("recorded")
+            & pl.col("known")
             & pl.col("outcome").is_in(["failed", "charged", "not_requested"])
         )
         .filter(

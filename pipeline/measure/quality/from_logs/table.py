@@ -90,27 +90,26 @@ def _unit(row: dict[str, Any], name: str) -> str:
 
 
 def _vehicle(row: dict[str, Any]) -> str:
-    bites = f"fails {row['bite']:.2f} of {row['showing']} at {row['evses']} EVSEs, {row['own_failures']} by itself"
+    bites = (
+        f"fails {_text(row['bite'])} of {row['showing']} at {row['evses']} EVSEs, {row['own_failures']} by itself"
+        if row["showing"]
+        else "nothing could show it"
+    )
+    others = f"of its failures {row['evse_share']:.2f} by EVSEs and {row['pairing_share']:.2f} by pairings"
+    said = f"said {row['said_call']} {row['said_p_vehicle']:.3f} {row['said_suspect'] or ''}: {row['said_reason'] or ''}"
     return "; ".join(
-        [
-            _unit(row, "vehicle_id"),
-            *([bites] if row["showing"] else []),
-            f"oracle {row['p_oracle']:.3f}",
-            f"of its failures {row['evse_share']:.2f} by EVSEs and {row['pairing_share']:.2f} by pairings",
-            f"said {row['said_call']} {row['said_p_vehicle']:.3f} {row['said_suspect'] or ''}: {row['said_reason'] or ''}",
-        ]
+        [_unit(row, "vehicle_id"), bites, f"oracle {row['p_oracle']:.3f}", others, said]
     )
 
 
 def _evse(row: dict[str, Any]) -> str:
-    bites = f"rate {row['rate']:.2f}, {row['own_failures']} of {row['all_failures']} failures by itself in {row['showing']}"
-    return "; ".join(
-        [
-            _unit(row, "evse_id"),
-            *([bites] if row["showing"] else []),
-            f"said {row['said_call']} {row['said_p_evse']:.3f} {row['said_suspect'] or ''}: {row['said_reason'] or ''}",
-        ]
+    bites = (
+        f"rate {row['rate']:.2f}, {row['own_failures']} of {row['all_failures']} failures by itself in {row['showing']}"
+        if row["showing"]
+        else "nothing could show it"
     )
+    said = f"said {row['said_call']} {row['said_p_evse']:.3f} {row['said_suspect'] or ''}: {row['said_reason'] or ''}"
+    return "; ".join([_unit(row, "evse_id"), bites, said])
 
 
 def _pairing(row: dict[str, Any]) -> str:

@@ -44,7 +44,7 @@ def referral_times(world: World, weeks: list[Published]) -> pl.DataFrame:
         _first(wanted, best, "oracle_at"), on="vehicle_id", how="left"
     )
     tries = (
-        world.attempts.filter((pl.col("supply") == "AC") & pl.col("recorded"))
+        world.attempts.filter((pl.col("supply") == "AC") & pl.col("known"))
         .join(rows, on="vehicle_id")
         .filter(
             (pl.col("plugged_at") > pl.col("third_at")) & (pl.col("plugged_at") < pl.col("said_at"))

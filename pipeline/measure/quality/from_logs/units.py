@@ -10,8 +10,8 @@ import polars as pl
 
 LEAST_CHANCE = 0.1
 """An attempt can show a fault where the fault makes it fail at least so often."""
-LEAST_ATTEMPTS, LEAST_EVSES = 3, 2
-"""Identifiable: so many attempts that could show it, at so many healthy EVSEs, since the fault."""
+LEAST_ATTEMPTS, LEAST_EVSES, LEAST_FAILURES = 3, 2, 2
+"""Identifiable: so many attempts that could show it, at so many healthy EVSEs, since the fault; so many did."""
 STRONG_RATE = 0.25
 WEAK_FAILURES = 15
 """A weak EVSE fault counts as identifiable from so many failures on."""
@@ -55,7 +55,7 @@ def vehicle_truth(world: World, end: datetime) -> pl.DataFrame:
         .filter(
             (pl.col("plugged_at") >= pl.col("since"))
             & (pl.col("plugged_at") < end)
-            & pl.col("recorded")
+            & pl.col("known")
             & (pl.col("p_vehicle") >= LEAST_CHANCE)
             & ~pl.col("evse_bites")
             & (pl.col("p_pairing") == 0)
@@ -95,6 +95,7 @@ def vehicle_truth(world: World, end: datetime) -> pl.DataFrame:
                 pl.col("there")
                 & (pl.col("showing") >= LEAST_ATTEMPTS)
                 & (pl.col("evses") >= LEAST_EVSES)
+                & (pl.col("own_failures") >= LEAST_FAILURES)
             ).alias("identifiable")
         )
     )
