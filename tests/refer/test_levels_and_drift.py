@@ -302,7 +302,7 @@ def test_the_usual_level_is_the_others_median_with_its_error() -> None:
         "usual_from", "usual_high_v", "usual_high_se_v",
     ]  # fmt: skip
     assert set(table["noise_v"]) == {0.06}
-    se = 1.2533 * 0.06 / np.sqrt(3)
+    se = np.sqrt(np.pi / 2) * 0.06 / np.sqrt(3)
     nominal = 12 * 0.05 / np.sqrt(3) + 0.1
     got = (
         table.filter(pl.col("vehicle_id") == "V")
