@@ -14,7 +14,8 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from dashboards import words
-from pipeline.core.wording import SUSPECTS, ohms, ohms_between, percent, probability
+from dashboards.language import Language
+from pipeline.core.wording import ohms, ohms_between, percent, probability
 
 HERE = Path(__file__).resolve().parent
 TEMPLATES = HERE / "templates"
@@ -65,6 +66,21 @@ def json_block(value: Any) -> Markup:
     return Markup("".join(_IN_SCRIPT.get(sign, sign) for sign in text))  # noqa: S704 - the purpose of this function
 
 
+def script_text(text: str) -> str:
+    """JSON text that may stand inside a script element or file.
+
+    No `<`, `>`, `&`, control or direction character survives in it unescaped.
+    """
+    kept = "".join(_IN_SCRIPT.get(sign, sign) for sign in text)
+    return _UNSEEN.sub(lambda found: f"\\u{ord(found[0]):04x}", kept)
+
+
+def first_sentence(text: str) -> tuple[str, str]:
+    """A reason's first sentence, and the rest."""
+    head, stop, rest = text.partition(". ")
+    return (f"{head}.", rest) if stop else (text, "")
+
+
 def _finalize(value: Any) -> Any:
     if value is None:
         return "–"
@@ -98,9 +114,9 @@ def environment(*folders: Path) -> Environment:
         day=day,
         figure=figure,
         ohms=ohms,
+        first_sentence=first_sentence,
         path_part=lambda text: quote(str(text), safe=""),
-        part=lambda code: SUSPECTS.get(code, code) if code else None,
-        stage_words=lambda code: words.STAGES.get(code, code),
+        part=lambda code: Language().of("part", code),
     )
     env.globals.update(count=words.count, words=words, ohms_between=ohms_between)
     return env

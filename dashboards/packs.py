@@ -12,9 +12,10 @@ from typing import Any
 
 from markupsafe import Markup
 
-from dashboards.addresses import PACK_PAGE
+from dashboards.addresses import PACK_PAGE, UnitLinks
+from dashboards.language import Language
 from dashboards.markup import STATIC, environment
-from dashboards.pages import Menu, chart_script, span_of
+from dashboards.pages import STYLES, Menu, chart_script, span_of
 from dashboards.theme import CONFIG
 from dashboards.words import BENCH_CAUTIONS
 from pipeline.refer.pack.model import Evidence
@@ -53,6 +54,10 @@ def render_evidence(
         week=known.week,
         span=span_of(known.week),
         menu=menu or [],
+        t=Language(),
+        units=UnitLinks(None, None),
+        weeks=[],
+        frame=None,
         here="workshop",
         assets=assets,
         look_back=None,
@@ -61,7 +66,7 @@ def render_evidence(
         cautions=known.bench.cautions or BENCH_CAUTIONS,
         strip_chart=_themed(known.strip_chart),
         pilot_chart=_themed(known.pilot_chart),
-        style=None if assets else _inline((STATIC / "pages.css").read_text(encoding="utf-8")),
+        style=None if assets else _inline("".join((STATIC / name).read_text(encoding="utf-8") for name in STYLES)),
         scripts=[] if assets else [_inline(chart_script()), _inline((STATIC / "pages.js").read_text(encoding="utf-8"))],
     )  # fmt: skip
 

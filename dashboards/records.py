@@ -11,6 +11,7 @@ from typing import Any
 import polars as pl
 
 from dashboards.page_data import PageData
+from dashboards.reader import Reader
 from dashboards.words import SEVERITIES, count, sentence
 from pipeline.core.wording import percent
 
@@ -19,7 +20,7 @@ _TEXT_SHOWN = 160
 _ROWS_SHOWN = 30
 
 
-def records_view(data: PageData) -> dict[str, Any]:
+def records_view(data: PageData, _reader: Reader) -> dict[str, Any]:
     """What the data template needs."""
     inputs = [dict(row) for row in data.run.get("inputs") or ()]
     for row in inputs:

@@ -15,8 +15,8 @@ KIND = ("vehicle_model", "evse_model", "firmware")
 def at_sites(data: PageData, sites: frozenset[str]) -> PageData:
     """What the operator of some sites may see.
 
-    Their EVSEs, attempts at them, vehicles that plugged in there without plate and VIN, and the
-    pairings that met there.
+    Their EVSEs, attempts at them, the vehicles that plugged in there (their call, but no plate, VIN
+    or what they did elsewhere), and the pairings that met there.
     """
     here = pl.col("site_id").is_in(sites)
     evses, about_evses = data.evses.filter(here), data.about_evses.filter(here)
@@ -28,7 +28,7 @@ def at_sites(data: PageData, sites: frozenset[str]) -> PageData:
     own = (pl.col("unit_kind") == "evse") & unit.is_in(mine)
     return replace(
         data,
-        vehicles=data.vehicles.filter(pl.col("vehicle_id").is_in(seen)),
+        vehicles=_call_only(data.vehicles.filter(pl.col("vehicle_id").is_in(seen))),
         evses=evses,
         pairings=data.pairings.join(met, on=list(KIND), how="semi"),
         attempts=attempts.with_columns(id_token=pl.lit(None, pl.String)),
@@ -85,6 +85,17 @@ def referred_only(data: PageData) -> PageData:
         evse_suspects=empty("out_evse_suspects"),
         earlier_calls=data.earlier_calls.filter(own),
     )
+
+
+def _call_only(vehicles: pl.DataFrame) -> pl.DataFrame:
+    """Vehicles with call, probability and suspect; what they did at other sites is left out."""
+    told = ("vehicle_id", "call", "p_vehicle", "p_diode", "suspect")
+    hidden = {
+        name: pl.lit("" if kind == pl.String else 0 if kind.is_integer() else None, dtype=kind)
+        for name, kind in vehicles.schema.items()
+        if name not in told
+    }
+    return vehicles.with_columns(**hidden)
 
 
 def _tokens_shortened(impossible: pl.DataFrame, tokens: pl.Series) -> pl.DataFrame:

@@ -1,7 +1,4 @@
-"""The site operator's page.
-
-Which EVSEs are at fault and with what, apart from the cars that are.
-"""
+"""The site operator's page: which EVSEs are at fault and with what, apart from the vehicles that are."""
 
 from __future__ import annotations
 
@@ -10,105 +7,133 @@ from typing import Any
 import polars as pl
 
 from dashboards import charts
-from dashboards.fleet import number_called, refer_settings
-from dashboards.matrix import site_matrix
-from dashboards.page_data import PageData, cells, counted, success_by_site
-from dashboards.words import CAUSES, EVSE_CALLS, count, sentence
+from dashboards.costs import COSTS, currency, stated, waiting
+from dashboards.fleet import number_called
+from dashboards.language import Language
+from dashboards.matrix import KIND, site_matrix
+from dashboards.page_data import PageData, cells, counted, iso_week, success_by_site
+from dashboards.reader import Reader
 from pipeline.core.wording import percent
 
-_RANK = {code: rank for rank, code in enumerate(EVSE_CALLS)}
+CALLS = ("faulty", "watch", "insufficient_data", "clear")
+_RANK = {code: rank for rank, code in enumerate(CALLS)}
+_BUT_CLEAR = "faulty watch insufficient_data"
 _OPEN_SITES = 3
+ROWS_SHOWN = 400
 _TROUBLE_SHOWN = 60
 # A corrected time this uncertain can put an attempt into the wrong plug-in of a busy EVSE; common
 # practice, no source.
 DOUBTFUL_CLOCK_S = 120.0
 
 
-def sites_view(data: PageData) -> dict[str, Any]:
+def sites_view(data: PageData, reader: Reader) -> dict[str, Any]:
     """What the sites template needs."""
+    t = reader.t
     rank = pl.col("call").replace_strict(_RANK, default=len(_RANK), return_dtype=pl.Int64)
-    evses = data.evses.with_columns(rank=rank).sort(
-        "rank", pl.col("p_evse").neg(), "evse_id", nulls_last=True
+    evses = (
+        data.evses.join(waiting(data, "evse"), on="evse_id", how="left")
+        .with_columns(rank=rank)
+        .sort("rank", pl.col("p_evse").neg(), "evse_id", nulls_last=True)
     )
     pairings = data.pairings.with_columns(rank=rank).sort(
         "rank", pl.col("p_pairing").neg(), "vehicle_model", nulls_last=True
     )
     called = pairings.filter(pl.col("call").is_in(["faulty", "watch"]))
+    faulty = evses.filter(pl.col("call") == "faulty")
     rates = success_by_site(data.attempts)
-    distrusted = _distrusted(data.impossible)
-    trust = _untrusted(data.equipment)
+    distrusted, trust = _distrusted(data.impossible), _untrusted(data.equipment)
+    week_cost, visit_cost = stated(data, "evse")
     return {
-        "title": "Sites",
-        "headline": _headline(evses, called),
-        "lead": _lead(data, rates, evses.filter(pl.col("call") == "faulty")),
-        "to_mend": evses.filter(pl.col("call") == "faulty").to_dicts(),
+        "title": t("menu.sites"),
+        "headline": _headline(t, evses, called),
+        "lead": _lead(t, data, rates, faulty),
+        "to_repair": faulty.to_dicts(),
         "pairings": called.to_dicts(),
-        "pairings_title": sentence(
-            f"{count(called.height, 'pairing')} of vehicle model, EVSE model and firmware in doubt"
-        ),
-        "sites": _pictures(data, evses),
-        "rate_title": _rate_title(rates),
-        "rate_chart": charts.success_rates(rates) if rates.height else None,
-        "evses": evses.to_dicts(),
-        "chosen": "faulty watch insufficient_data"
-        if evses.filter(pl.col("call") != "clear").height
-        else "",
-        "choices": [
-            ("faulty watch insufficient_data", "all but the clear ones"),
-            *EVSE_CALLS.items(),
-        ],
+        "pairings_title": t("sites.pairings", n=number_called(called, "faulty")),
+        "sites": _pictures(t, data),
+        "rate_title": _rate_title(t, rates),
+        "rate_chart": charts.success_rates(t, rates) if rates.height else None,
+        "rate_weeks": _by_week(t, data),
+        "evses": evses.head(ROWS_SHOWN).to_dicts(),
+        "whole": pl.concat([data.evses["evse_id"], data.about_evses["evse_id"]]).n_unique(),
+        "calls": CALLS,
+        "currency": currency(data),
+        "week_cost": week_cost,
+        "visit_cost": visit_cost,
+        "cost_names": ", ".join((*COSTS["evse"], "pages.currency")),
+        "chosen": _BUT_CLEAR if evses.filter(pl.col("call") != "clear").height else "",
+        "choices": [(_BUT_CLEAR, t("finder.but_clear")), *((c, t(f"call.{c}")) for c in CALLS)],
         "trust": trust.head(_TROUBLE_SHOWN).to_dicts(),
         "distrusted": distrusted.head(_TROUBLE_SHOWN).to_dicts(),
         "clocks": _doubtful_clocks(data.attempts).to_dicts(),
-        "trust_title": "Every station's log can be trusted"
+        "trust_title": t("sites.trusted")
         if distrusted.is_empty()
-        else f"Logs to be read with care: {count(distrusted['station_id'].n_unique(), 'station')}",
+        else t("sites.careful", n=distrusted["station_id"].n_unique()),
     }
 
 
-def _headline(evses: pl.DataFrame, called: pl.DataFrame) -> str:
-    faulty, watch = number_called(evses, "faulty"), number_called(evses, "watch")
-    verb = "fails" if faulty == 1 else "fail"
-    first = f"{count(faulty, 'EVSE')} {verb} whichever vehicle plugs in, {watch} to watch"
+def _headline(t: Language, evses: pl.DataFrame, called: pl.DataFrame) -> str:
     bad = number_called(called, "faulty")
-    return sentence(
-        first
-        + (f"; {count(bad, 'pairing')} {'does' if bad == 1 else 'do'} not get on" if bad else "")
+    return t(
+        "sites.headline",
+        faulty=t("sites.faulty", n=number_called(evses, "faulty")),
+        watch=number_called(evses, "watch"),
+        tail=t("sites.tail", n=bad) if bad else "",
     )
 
 
-def _lead(data: PageData, rates: pl.DataFrame, faulty: pl.DataFrame) -> str:
-    said = [
-        f"{count(data.evses.height, 'EVSE')} at {count(data.evses['site_id'].n_unique(), 'site')}."
-    ]
+def _lead(t: Language, data: PageData, rates: pl.DataFrame, faulty: pl.DataFrame) -> str:
     whole = int(rates["attempts"].sum())
-    if whole:
-        said.append(f"{percent(int(rates['charged'].sum()) / whole, 1)} of attempts charged.")
-    cost = refer_settings(data).get("cost_week_faulty_evse")
-    if cost and faulty.height:
-        waiting = float(faulty["p_evse"].sum()) * cost
-        said.append(
-            f"Leaving the faulty ones for another week is expected to cost about {waiting:,.0f} in your currency."
-        )
-    return " ".join(said)
-
-
-def _rate_title(rates: pl.DataFrame) -> str:
-    if rates.is_empty():
-        return "No attempt that counts toward a success rate"
-    worst = rates.row(0, named=True)
-    return f"Lowest success rate: {worst['site_id']}, {percent(worst['rate'], 1)} of {count(worst['attempts'], 'attempt')}"
-
-
-def _pictures(data: PageData, evses: pl.DataFrame) -> list[dict[str, Any]]:
-    """One picture per site, sites with something called first."""
-    bad_vehicles = frozenset(data.vehicles.filter(pl.col("call") == "refer")["vehicle_id"])
-    bad_evses = frozenset(evses.filter(pl.col("call") == "faulty")["evse_id"])
-    bad_pairings = data.pairings.filter(pl.col("call") == "faulty").select(
-        "vehicle_model", "evse_model", "firmware"
+    charged = percent(int(rates["charged"].sum()) / whole, 1) if whole else "–"
+    said = t(
+        "sites.lead",
+        evses=t("sites.evses", n=data.evses.height),
+        sites=t("sites.sites", n=data.evses["site_id"].n_unique()),
+        rate=charged,
     )
-    every = cells(data.attempts)
-    blamed = _blamed(data.attempts)
+    each, so_far = (float(faulty[name].sum()) for name in ("each_week", "so_far"))
+    if not each:
+        return said
+    costs = {"so_far": t.number(so_far, 0), "each_week": t.number(each, 0)}
+    return f"{said} {t('sites.waiting', currency=currency(data), **costs)}"
+
+
+def _rate_title(t: Language, rates: pl.DataFrame) -> str:
+    if rates.is_empty():
+        return t("sites.rate_none")
+    worst = rates.row(0, named=True)
+    return t(
+        "sites.rate", site=worst["site_id"], rate=percent(worst["rate"], 1), n=worst["attempts"]
+    )
+
+
+def success_by_week(attempts: pl.DataFrame) -> pl.DataFrame:
+    """site_id, week, rate, attempts: share of counted attempts that charged, by site and week."""
+    known = counted(attempts).with_columns(iso_week())
+    rates = known.group_by("site_id", "week").agg(
+        rate=(~pl.col("failed")).mean(), attempts=pl.len().cast(pl.Int64)
+    )
+    return rates.sort("site_id", "week")
+
+
+def _by_week(t: Language, data: PageData) -> list[tuple[str, Any]]:
+    """A chart a site, the twelve with most attempts."""
+    rates = success_by_week(data.attempts)
+    if rates["week"].n_unique() < 2:
+        return []
+    most = rates.group_by("site_id").agg(pl.col("attempts").sum())
+    named = most.sort("attempts", "site_id", descending=[True, False])["site_id"].head(12)
+    return [
+        (site, charts.rate_by_week(t, rates.filter(pl.col("site_id") == site))) for site in named
+    ]
+
+
+def _pictures(t: Language, data: PageData) -> list[dict[str, Any]]:
+    """One table per site, sites with something called first."""
+    bad_vehicles = frozenset(data.vehicles.filter(pl.col("call") == "refer")["vehicle_id"])
+    bad_evses = frozenset(data.evses.filter(pl.col("call") == "faulty")["evse_id"])
+    bad_pairings = data.pairings.filter(pl.col("call") == "faulty").select(KIND)
+    every, blamed = cells(data.attempts), _blamed(t, data.attempts)
     sums = counted(data.attempts).group_by("site_id").agg(
         attempts=pl.len(), failures=pl.col("failed").sum().cast(pl.Int64), called=pl.col("evse_id").is_in(bad_evses).any()
     )  # fmt: skip
@@ -117,55 +142,32 @@ def _pictures(data: PageData, evses: pl.DataFrame) -> list[dict[str, Any]]:
         here = every.filter(pl.col("site_id") == site["site_id"])
         if here.is_empty():
             continue
-        words = f"{site['failures']} of {count(site['attempts'], 'attempt')} failed{blamed.get(site['site_id'], '')}"
+        said = blamed.get(site["site_id"])
+        words = t("sites.picture", failed=site["failures"], n=site["attempts"], said=said or "–")
         pictures.append(
             {
                 "site_id": site["site_id"],
                 "words": words,
-                "title": _picture_title(
-                    site["site_id"], here, bad_vehicles, bad_evses, bad_pairings
-                ),
-                "chart": site_matrix(here, bad_vehicles, bad_evses, bad_pairings),
+                "table": site_matrix(here, bad_vehicles, bad_evses, bad_pairings),
                 "open": len(pictures) < _OPEN_SITES,
             }
         )
     return pictures
 
 
-def _blamed(attempts: pl.DataFrame) -> dict[str, str]:
-    """Per site, what its failed attempts are put down to, in words."""
+def _blamed(t: Language, attempts: pl.DataFrame) -> dict[str, str]:
+    """Per site, what its failed attempts are attributed to, in words."""
     failed = attempts.filter(pl.col("outcome") == "failed")
-    sums = failed.group_by("site_id").agg(
-        pl.col(f"p_{cause}").fill_null(0.0).sum().round().cast(pl.Int64) for cause in CAUSES
+    shares = (
+        pl.col(f"p_{cause}").fill_null(0.0).sum().round().cast(pl.Int64).alias(cause)
+        for cause in charts.CAUSES
     )
     return {
-        row["site_id"]: ", put down to: "
-        + ", ".join(f"{row[f'p_{c}']} {name}" for c, name in CAUSES.items() if row[f"p_{c}"])
-        for row in sums.to_dicts()
-    }
-
-
-def _picture_title(
-    site: str,
-    here: pl.DataFrame,
-    vehicles: frozenset[str],
-    evses: frozenset[str],
-    pairings: pl.DataFrame,
-) -> str:
-    rows = here.filter(pl.col("vehicle_id").is_in(vehicles))["vehicle_id"].n_unique()
-    columns = here.filter(pl.col("evse_id").is_in(evses))["evse_id"].n_unique()
-    kinds = ["vehicle_model", "evse_model", "firmware"]
-    blocks = here.join(pairings, on=kinds, how="semi", nulls_equal=True).select(kinds).n_unique()
-    found = [
-        count(number, f"bad {shape} ({cause})", f"bad {shape}s ({cause}s)")
-        for number, shape, cause in (
-            (rows, "row", "vehicle"),
-            (columns, "column", "EVSE"),
-            (blocks, "block", "pairing"),
+        row["site_id"]: ", ".join(
+            f"{row[cause]} {t(f'cause.{cause}')}" for cause in charts.CAUSES if row[cause]
         )
-        if number
-    ]
-    return f"{site}: {', '.join(found) or 'nothing stands out'}"
+        for row in failed.group_by("site_id").agg(shares).to_dicts()
+    }
 
 
 def _distrusted(impossible: pl.DataFrame) -> pl.DataFrame:

@@ -1,44 +1,51 @@
-"""One look for every chart: colours come from the page (light, dark, print), so a chart needs no
-second copy.
+"""One look for every chart: colours, faces and sizes come from the page's look.css.
 
-The four cause colours are from the palette of Okabe & Ito, "Color universal design" (2008, from
-memory), chosen to stay apart for colour-blind readers; no chart tells by colour alone.
+So light, dark and paper need no second copy. No chart tells by colour alone.
 """
 
 from __future__ import annotations
 
+from datetime import datetime, timedelta
 from typing import Any
 
 import altair as alt
 import polars as pl
 
+from dashboards.language import Language
+
+_SMALL = 13
+FACE = 'Inter, "Segoe UI", system-ui, "DejaVu Sans", sans-serif'
+"""The face of look.css by name: the width of labels is measured before the page paints them."""
+_TEXT = {"labelColor": "var(--ink)", "titleColor": "var(--muted)", "labelFontSize": _SMALL}
 CONFIG: dict[str, Any] = {
     "background": "transparent",
-    "font": "system-ui, sans-serif",
+    "font": FACE,
     "view": {"stroke": None},
+    "padding": {"left": 0, "right": 8, "top": 4, "bottom": 4},
     "axis": {
-        "labelColor": "var(--ink)",
-        "titleColor": "var(--ink)",
-        "labelFontSize": 12,
-        "titleFontSize": 12,
+        **_TEXT,
+        "titleFontSize": _SMALL,
         "titleFontWeight": "normal",
-        "domainColor": "var(--line)",
-        "tickColor": "var(--line)",
+        "domain": False,
+        "ticks": False,
         "gridColor": "var(--faint)",
+        "labelPadding": 8,
         "labelLimit": 220,
     },
+    "axisX": {"grid": False, "domain": True, "domainColor": "var(--line)", "titleAnchor": "end"},
+    "axisY": {"titleAngle": 0, "titleAnchor": "end", "titleAlign": "left", "titleY": -12},
     "legend": {
-        "labelColor": "var(--ink)",
-        "titleColor": "var(--ink)",
-        "labelFontSize": 12,
+        **_TEXT,
+        "titleFontSize": _SMALL,
         "titleFontWeight": "normal",
         "labelLimit": 320,
         "orient": "top",
-        "columns": 2,
+        "direction": "horizontal",
+        "symbolStrokeWidth": 1.6,
+        "columnPadding": 18,
     },
-    "header": {"labelColor": "var(--ink)", "titleColor": "var(--ink)", "labelFontSize": 12},
     "title": {"color": "var(--ink)"},
-    "text": {"color": "var(--ink)", "fontSize": 12},
+    "text": {"color": "var(--ink)", "fontSize": _SMALL},
     "rule": {"color": "var(--line)"},
     "bar": {"color": "var(--vehicle)"},
 }
@@ -65,3 +72,32 @@ def specification(chart: Any, *, summary: str, **frames: pl.DataFrame) -> dict[s
 def named(name: str) -> alt.NamedData:
     """Data to be given by name when the chart is written."""
     return alt.NamedData(name=name)
+
+
+def month_axis(t: Language, begin: datetime, end: datetime) -> alt.Axis:
+    """An axis of days: its Mondays by number, each month by its name under its first."""
+    months = ", ".join(f"'{t(f'month.{m}')}'" for m in range(1, 13))
+    named_month = f"[utcFormat(datum.value, '%-d'), [{months}][utcmonth(datum.value)]]"
+    first = "utcdate(datum.value) <= 7 || datum.index == 0"
+    monday = begin + timedelta(days=-begin.weekday() % 7)
+    weeks = range((end - monday).days // 7 + 1)
+    days = [monday + timedelta(weeks=week) for week in weeks]
+    return alt.Axis(
+        values=[alt.DateTime(year=d.year, month=d.month, date=d.day, utc=True) for d in days],
+        labelExpr=f"{first} ? {named_month} : utcFormat(datum.value, '%-d')",
+        labelOverlap="greedy",
+        grid=True,
+    )
+
+
+def whole_axis(most: float, *, ticks: int = 5, **more: Any) -> alt.Axis:
+    """An axis of counts from 0 to about `most`: whole numbers, each once."""
+    step = next(s for s in _steps() if s * ticks >= most)
+    return alt.Axis(values=[step * i for i in range(int(most // step) + 2)], format=",d", **more)
+
+
+def _steps() -> Any:
+    size = 1
+    while True:
+        yield from (size, 2 * size, 5 * size)
+        size *= 10

@@ -11,18 +11,18 @@ import polars as pl
 
 from dashboards.fleet import number_called
 from dashboards.page_data import PageData
-from dashboards.words import count, sentence
+from dashboards.reader import Reader
 
 
-def workshop_view(data: PageData, packs: dict[str, str], reviews: dict[str, str]) -> dict[str, Any]:
-    """What the workshop template needs. packs, reviews.
-
-    Vehicle_id to the address of its evidence page, its review.
-    """
+def workshop_view(data: PageData, reader: Reader) -> dict[str, Any]:
+    """What the workshop template needs."""
+    t = reader.t
     models = data.attempts.group_by("vehicle_id").agg(
         model=pl.col("vehicle_model").drop_nulls().last()
     )
-    vehicles = data.vehicles.join(models, on="vehicle_id", how="left")
+    vehicles = data.vehicles.join(models, on="vehicle_id", how="left").join(
+        data.about_vehicles.select("vehicle_id", "plate"), on="vehicle_id", how="left"
+    )
     referred = vehicles.filter(pl.col("call") == "refer").sort(
         pl.col("p_vehicle").neg(), "vehicle_id", nulls_last=True
     )
@@ -34,34 +34,27 @@ def workshop_view(data: PageData, packs: dict[str, str], reviews: dict[str, str]
     cards = [
         {
             **row,
-            "pack": packs.get(row["vehicle_id"]),
-            "review": reviews.get(row["vehicle_id"]),
+            "pack": reader.packs.get(row["vehicle_id"]),
+            "review": reader.reviews.get(row["vehicle_id"]),
             "tests": _tests_of(by_vehicle, row["vehicle_id"]),
         }
         for row in referred.to_dicts()
     ]
+    proving = number_called(back, "proving")
     return {
-        "title": "Workshop",
-        "headline": _headline(referred, back),
-        "lead": "Each vehicle with its reason, what the meter should show, and its evidence pack to print or to mail.",
+        "title": t("menu.workshop"),
+        "headline": t(
+            "workshop.headline",
+            vehicles=t("fleet.vehicles", n=referred.height),
+            tail=t("fleet.tail", n=proving) if proving else "",
+        ),
+        "lead": t("workshop.lead"),
         "referred": cards,
         "back": back.to_dicts(),
-        "back_title": _back_title(back),
+        "back_title": t("workshop.back", n=back.height),
         "tests": tests.to_dicts(),
-        "tests_title": sentence(f"{count(tests.height, 'plug-in test')} proposed"),
+        "tests_title": t("workshop.tests", n=tests.height),
     }
-
-
-def _headline(referred: pl.DataFrame, back: pl.DataFrame) -> str:
-    proving = number_called(back, "proving")
-    tail = f", {proving} back from repair and still proving" if proving else ""
-    return sentence(f"{count(referred.height, 'vehicle')} to look at{tail}")
-
-
-def _back_title(back: pl.DataFrame) -> str:
-    if back.is_empty():
-        return "No vehicle is back from repair"
-    return f"Back from repair: {number_called(back, 'proving')} proving, {number_called(back, 'proved')} proved"
 
 
 def _tests_of(

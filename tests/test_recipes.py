@@ -20,7 +20,7 @@ NIGHT = """\
         ),
 """
 PAGE = """\
-    "weather": Page("Weather", "weather.html.j2", lambda data, _packs, _reviews: weather_view(data)),
+    "weather": Page("Weather", "weather.html.j2", weather_view),
 """
 # What the recipes ask for in words: (file, after this line, the new lines).
 IN_WORDS = [
@@ -42,7 +42,7 @@ TEMPLATE = """\
 {% block main %}<h1>The weather of {{ week }}</h1>{% endblock %}
 """
 NEW = {
-    "dashboards/weather.py": "def weather_view(data):\n    return {'title': 'Weather'}\n",
+    "dashboards/weather.py": "def weather_view(data, reader):\n    return {'title': 'Weather'}\n",
     "dashboards/templates/weather.html.j2": TEMPLATE,
 }
 

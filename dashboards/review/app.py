@@ -19,7 +19,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from dashboards.markup import HERE, STATIC, environment
 from dashboards.pages import chart_script
-from dashboards.review import bench_pages, handing_in, signing, weekly
+from dashboards.review import bench_pages, evse_pages, handing_in, signing, vehicle_pages, weekly
 from dashboards.review.bench_store import BenchStore
 from dashboards.review.connections import impatient
 from dashboards.review.context import Context, page
@@ -34,7 +34,9 @@ from pipeline.settings.serve import ServeSettings
 
 _NO_SESSION = ("/assets/", "/healthy")
 _ASSETS = {
+    "look.css": "text/css",
     "pages.css": "text/css",
+    "unit.js": "text/javascript",
     "pages.js": "text/javascript",
     "review.js": "text/javascript",
     "bench.js": "text/javascript",
@@ -114,11 +116,15 @@ async def _failed(request: Request, error: Exception) -> Response:
 _ROUTES = [
     Route("/", weekly.home),
     Route("/week/{week}/review", weekly.review_page),
-    Route("/week/{week}/vehicle", weekly.vehicle_page),
-    Route("/week/{week}/decision", weekly.decide, methods=["POST"]),
-    Route("/week/{week}/finding", weekly.find, methods=["POST"]),
-    Route("/week/{week}/pack", weekly.pack),
-    Route("/week/{week}/sheet", weekly.sheet),
+    Route("/week/{week}/vehicle", vehicle_pages.vehicle_page),
+    Route("/week/{week}/decision", vehicle_pages.decide, methods=["POST"]),
+    Route("/week/{week}/finding", vehicle_pages.find, methods=["POST"]),
+    Route("/week/{week}/pack", vehicle_pages.pack),
+    Route("/week/{week}/sheet", vehicle_pages.sheet),
+    Route("/week/{week}/evse", evse_pages.evse_page),
+    Route("/week/{week}/evse-sheet", evse_pages.evse_sheet),
+    Route("/week/{week}/index.js", weekly.index_script_of),
+    Route("/week/{week}/file/{name}", weekly.download),
     Route("/week/{week}/{page}", weekly.week_page),
     Route("/upload", handing_in.hand_in_page, methods=["GET"]),
     Route("/upload", handing_in.hand_in, methods=["POST"]),

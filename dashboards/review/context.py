@@ -5,19 +5,24 @@ from __future__ import annotations
 import getpass
 import threading
 from collections.abc import Callable, Hashable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote, urlencode
 
+import polars as pl
 from jinja2 import Environment
 from starlette.datastructures import FormData
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
+from dashboards import unit_page
+from dashboards.addresses import UnitLinks
+from dashboards.language import Language
 from dashboards.page_data import PageData
-from dashboards.pages import PAGES, Menu
+from dashboards.pages import PAGES, Menu, language_of, page_frame, page_name
+from dashboards.reader import Reader
 from dashboards.review.bench_store import BenchStore
 from dashboards.review.kept import DecisionStore
 from dashboards.review.people import People, Person
@@ -26,19 +31,19 @@ from dashboards.review.sessions import Session, Sessions, same_token
 from dashboards.review.sign_in_log import SignInLog
 from dashboards.seen_by import at_sites, referred_only
 from dashboards.snapshots import Stamp, read_week, stamp, weeks
+from dashboards.units import Kind
 from pipeline.core.errors import NotEnoughDataError
 from pipeline.settings.serve import ServeSettings
 
+UNITS_OF: dict[str, tuple[str, ...]] = {
+    "manager": ("vehicle", "evse"),
+    "operator": ("vehicle", "evse"),
+    "workshop": ("vehicle",),
+}
 MAY: dict[str, tuple[str, ...]] = {
     "manager": ("review", *PAGES, "bench", "upload"),
     "operator": ("sites",),
     "workshop": ("workshop", "bench"),
-}
-_NAMES = {
-    "review": "Review",
-    **{key: page.name for key, page in PAGES.items()},
-    "bench": "Bench",
-    "upload": "Hand in",
 }
 _WITHOUT_WEEK = {"upload": "/upload", "bench": "/bench"}
 _WEEKS_KEPT, _PAGES_KEPT = 2, 24
@@ -145,6 +150,45 @@ def seen_by(data: PageData, who: Person) -> PageData:
     return referred_only(data) if who.role == "workshop" else data
 
 
+def allow_units(request: Request, kind: str) -> Person:
+    """Who asks, when their role has pages of such units; 403 otherwise."""
+    who = person(request)
+    if kind not in UNITS_OF[who.role]:
+        raise HTTPException(403, "this page is not for your role")
+    return who
+
+
+def data_for(request: Request, who: Person) -> PageData:
+    """What somebody may see of the asked week, with decisions as they stand now where they may see any."""
+    known = context(request)
+    data = seen_by(known.week(request.path_params["week"]), who)
+    if who.role == "operator":
+        return data
+    live = known.decisions.frames().reviews.rename({"decided_at_utc": "decided_at"})
+    mine = pl.concat([data.vehicles["vehicle_id"], data.about_vehicles["vehicle_id"]]).implode()
+    return replace(data, decisions=live.filter(pl.col("vehicle_id").is_in(mine)))
+
+
+def unit_response(
+    request: Request,
+    who: Person,
+    data: PageData,
+    kind: Kind,
+    unit: str,
+    view: dict[str, Any],
+    *,
+    status: int = 200,
+) -> HTMLResponse:
+    """The page of one unit with the role's forms around it."""
+    known = context(request)
+    reader = reader_of(known, data, who)
+    links = menu(who, data.week, reader.t, signed_in=known.people is not None)
+    frame = page_frame(data, reader, kind, menu=links, assets="/assets/", downloads_from=None)
+    whole = {**unit_page.view(data, reader, kind, frame, unit), **view, "title": unit}
+    whole.pop("here")
+    return page(request, f"{kind}.html.j2", "", status=status, **whole)
+
+
 async def checked_form(request: Request, *, files: int = 0) -> FormData:
     """A form whose token is the session's, with at most so many files; 403 otherwise.
 
@@ -165,16 +209,46 @@ def address(week: str, page: str, **query: str) -> str:
     return f"/week/{quote(week)}/{page}" + (f"?{urlencode(query)}" if query else "")
 
 
-def menu(who: Person | None, week: str | None, *, signed_in: bool) -> Menu:
+def menu(who: Person | None, week: str | None, t: Language, *, signed_in: bool) -> Menu:
     """The pages somebody may reach."""
     if who is None:
         return []
     pages = [
-        (key, _NAMES[key], _WITHOUT_WEEK.get(key) or address(week or "", key))
+        (key, _name(key, t), _WITHOUT_WEEK.get(key) or address(week or "", key))
         for key in MAY[who.role]
     ]
     shown = [page for page in pages if week or page[0] in _WITHOUT_WEEK]
-    return [*shown, ("sign-out", "Sign out", "/sign-out")] if signed_in else shown
+    return [*shown, ("sign-out", t("menu.sign_out"), "/sign-out")] if signed_in else shown
+
+
+def _name(key: str, t: Language) -> str:
+    return page_name(key, t) if key in PAGES else t(f"menu.{key}")
+
+
+def reader_of(known: Context, data: PageData, who: Person) -> Reader:
+    """How the app's pages lead for somebody: to what their role may reach."""
+    kinds = UNITS_OF[who.role]
+    prefix = {kind: f"/week/{quote(data.week)}/{kind}?id=" for kind in kinds}
+    packs = data.evidence if who.role != "operator" else ()
+    called = data.evses.filter(pl.col("call").is_in(["faulty", "watch"]))["evse_id"]
+    return Reader(
+        t=language_of(data),
+        units=UnitLinks(prefix.get("vehicle"), prefix.get("evse")),
+        packs={vehicle: address(data.week, "pack", id=vehicle) for vehicle in packs},
+        sheets={evse: address(data.week, "evse-sheet", id=evse) for evse in called}
+        if "evse" in kinds
+        else {},
+        benches={
+            vehicle: f"/bench/case?{urlencode({'id': vehicle})}"
+            for vehicle in (data.vehicles["vehicle_id"] if "bench" in MAY[who.role] else ())
+        },
+        reviews={
+            vehicle: address(data.week, "vehicle", id=vehicle)
+            for vehicle in (data.vehicles["vehicle_id"] if who.role != "operator" else ())
+        },
+        weeks={week: f"/week/{quote(week)}/" for week in weeks(known.out)},
+        index=address(data.week, "index.js"),
+    )
 
 
 def page(
@@ -185,10 +259,17 @@ def page(
     found = weeks(known.out)
     week = view.pop("week", None) or (found[0] if found else None)
     who = session(request).person
-    frame = {
+    t: Language = view.pop("t", Language())
+    frame: dict[str, Any] = {
         "week": week or "No finished week yet",
         "span": view.pop("span", ""),
-        "menu": menu(who, week, signed_in=known.people is not None),
+        "menu": menu(who, week, t, signed_in=known.people is not None),
+        "t": t,
+        "units": UnitLinks(None, None),
+        "sheets": {},
+        "weeks": [],
+        "frame": None,
+        "downloads_from": None,
         "here": here,
         "assets": "/assets/",
         "look_back": None,

@@ -13,7 +13,7 @@ from pipeline.core.errors import DecisionError
 from pipeline.core.local_time import moment
 from pipeline.core.quantities import Quantity, QuantityError, parse_quantity
 
-DECISIONS = ("accept", "hold", "dismiss")
+DECISIONS = ("accept", "hold", "dismiss", "withdraw")
 LONGEST_TEXT = 2000
 CLOCKS_APART = timedelta(minutes=10)
 """A phone's clock may be ahead of the server's by so much; such a time counts as now (decided)."""
@@ -64,7 +64,7 @@ def parse_review(given: Mapping[str, str]) -> Review:
     if not reason:
         raise DecisionError(
             "The reason is missing",
-            next_step=f"say why you {decision} it; the next reader will ask",
+            next_step="say why; the next reader will ask",
         )
     return Review(
         decision, reason, int(seen) if seen.isascii() and seen.isdigit() and len(seen) < 9 else 0

@@ -1,40 +1,41 @@
-"""The weeks' pages, and the review of a vehicle: decide on its call, enter a finding."""
+"""The weeks' pages, the list for the meeting, the search's index and the downloads."""
 
 from __future__ import annotations
 
-from typing import Any
-
 import polars as pl
-from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import FileResponse, HTMLResponse, RedirectResponse, Response
 
-from dashboards.fleet import fleet_headline
-from dashboards.packs import render_evidence
+from dashboards.fleet import fleet_headline, rank
+from dashboards.monday import monday_csv, monday_ics
 from dashboards.page_data import PageData
-from dashboards.pages import PAGES, render_page, span_of
+from dashboards.pages import PAGES, language_of, page_frame, render_page
 from dashboards.review.context import (
     MAY,
     Context,
     address,
     allow,
-    checked_form,
     context,
+    data_for,
     menu,
     page,
     person,
+    reader_of,
     seen_by,
 )
-from dashboards.review.forms import FINDINGS, NUMBERS, Review, parse_finding, parse_review
 from dashboards.review.people import Person
+from dashboards.review.vehicle_pages import TO_REVIEW
 from dashboards.snapshots import weeks
-from dashboards.words import VEHICLE_CALLS, sentence
-from pipeline.core.errors import ConflictError, DecisionError, WhichsideError
-from pipeline.publish.addresses import pack_folder
+from dashboards.unit_page import index_script
+from pipeline.publish.week_folder import CSV_TABLES, PARQUET_TABLES
 
-_TO_REVIEW = ("refer", "watch", "proving")
-_FIELDS = ("decision", "reason", "finding", "at", "repaired_at", "note", *NUMBERS)
+LIVE = ("monday",)
+"""Pages that show decisions as they stand now, never as kept from an earlier look."""
+DOWNLOADS = frozenset(
+    [*(f"{name}.csv" for name in CSV_TABLES)]
+    + [f"{name}.parquet" for name in (*CSV_TABLES, *PARQUET_TABLES)]
+)
 
 
 def home(request: Request) -> Response:
@@ -55,190 +56,79 @@ def week_page(request: Request) -> Response:
         raise HTTPException(404, "there is no such page")
     who = allow(request, name)
     known = context(request)
+    if name in LIVE:
+        return HTMLResponse(_render(known, data_for(request, who), name, who))
     key = (request.path_params["week"], name, who.role, who.sites)
-    return HTMLResponse(known.page_once(key, lambda: _render(known, known.week(key[0]), name, who)))
-
-
-def _render(known: Context, whole: PageData, name: str, who: Person) -> str:
-    data = seen_by(whole, who)
-    packs = {vehicle: address(data.week, "pack", id=vehicle) for vehicle in data.evidence}
-    reviewed = {"manager": _under_review(data), "workshop": data.vehicles}.get(
-        who.role, data.vehicles.clear()
+    return HTMLResponse(
+        known.page_once(key, lambda: _render(known, seen_by(known.week(key[0]), who), name, who))
     )
-    reviews = {
-        vehicle: address(data.week, "vehicle", id=vehicle) for vehicle in reviewed["vehicle_id"]
-    }
-    links = menu(who, data.week, signed_in=known.people is not None)
-    return render_page(name, data, menu=links, assets="/assets/", packs=packs, reviews=reviews)
 
 
-def _under_review(data: PageData) -> pl.DataFrame:
-    return data.vehicles.filter(pl.col("call").is_in(_TO_REVIEW))
+def _render(known: Context, data: PageData, name: str, who: Person) -> str:
+    reader = reader_of(known, data, who)
+    links = menu(who, data.week, reader.t, signed_in=known.people is not None)
+    files = f"/week/{data.week}/file/" if who.role == "manager" else None
+    return render_page(
+        name, data, reader=reader, menu=links, assets="/assets/", downloads_from=files
+    )
 
 
 def review_page(request: Request) -> Response:
     """The week's list for the meeting: what is decided, what is open."""
-    allow(request, "review")
+    who = allow(request, "review")
     known = context(request)
-    data = known.week(request.path_params["week"])
-    reviews = known.decisions.frames().reviews.filter(pl.col("week") == data.week)
-    latest = {row["vehicle_id"]: row for row in reviews.to_dicts()}
-    order = {call: rank for rank, call in enumerate(VEHICLE_CALLS)}
-    rank = pl.col("call").replace_strict(order, default=99, return_dtype=pl.Int64)
-    rows = (
-        _under_review(data)
-        .sort(rank, pl.col("p_vehicle").neg(), "vehicle_id", nulls_last=True)
-        .to_dicts()
-    )
+    data = data_for(request, who)
+    reader = reader_of(known, data, who)
+    said = data.decisions.filter(pl.col("week") == data.week).to_dicts()
+    latest = {row["vehicle_id"]: row for row in said}
+    due = data.vehicles.filter(pl.col("call").is_in(TO_REVIEW))
+    rows = due.sort(rank(), pl.col("p_vehicle").neg(), "vehicle_id", nulls_last=True).to_dicts()
     for row in rows:
-        row["decided"] = latest.get(row["vehicle_id"])
-        row["link"] = address(data.week, "vehicle", id=row["vehicle_id"])
-    open_ones = sum(row["decided"] is None for row in rows)
-    view: dict[str, Any] = {
-        "rows": rows,
-        "open": open_ones,
-        "headline": fleet_headline(data.vehicles),
-        "weeks": weeks(known.out),
-    }
+        last = latest.get(row["vehicle_id"])
+        row["decided"] = None if last and last["decision"] == "withdraw" else last
+    frame = page_frame(
+        data,
+        reader,
+        "review",
+        menu=menu(who, data.week, reader.t, signed_in=known.people is not None),
+        assets="/assets/",
+        downloads_from=None,
+    )
+    frame.pop("here")
     return page(
         request,
         "review.html.j2",
         "review",
-        title="Review",
-        week=data.week,
-        span=span_of(data.week),
-        **view,
+        **{
+            **frame,
+            "title": reader.t("review.title"),
+            "rows": rows,
+            "open": sum(row["decided"] is None for row in rows),
+            "headline": fleet_headline(reader.t, data.vehicles),
+        },
     )
 
 
-def _vehicle(request: Request, vehicle: str | None) -> tuple[Person, PageData, dict[str, Any]]:
-    who = allow(request, "review", "workshop")
-    data = seen_by(context(request).week(request.path_params["week"]), who)
-    rows = data.vehicles.filter(pl.col("vehicle_id") == (vehicle or "")).to_dicts()
-    if not rows:
-        raise HTTPException(
-            404, "there is no such vehicle in this week, or it is not for you to see"
-        )
-    return who, data, rows[0]
+def index_script_of(request: Request) -> Response:
+    """The index of every unit that the asker may see, for the search."""
+    who = person(request)
+    known = context(request)
+    key = (request.path_params["week"], "index", who.role, who.sites)
+    text = known.page_once(key, lambda: index_script(seen_by(known.week(key[0]), who)))
+    return Response(text, media_type="text/javascript")
 
 
-def vehicle_page(request: Request) -> Response:
-    """A vehicle with its forms."""
-    who, data, row = _vehicle(request, request.query_params.get("id"))
-    return _vehicle_view(request, who, data, row, saved=request.query_params.get("saved"))
-
-
-def _vehicle_view(  # noqa: PLR0913 - what the form needs to come back as it was sent
-    request: Request,
-    who: Person,
-    data: PageData,
-    row: dict[str, Any],
-    *,
-    saved: str | None = None,
-    error: WhichsideError | None = None,
-    given: dict[str, str] | None = None,
-    status: int = 200,
-) -> Response:
-    vehicle = row["vehicle_id"]
-    decisions = context(request).decisions
-    seen = decisions.last_review(vehicle)
-    kept = decisions.frames()
-    tests = data.next_tests.filter(pl.col("vehicle_id") == vehicle).to_dicts()
-    view: dict[str, Any] = {
-        "v": row,
-        "tests": tests,
-        "seen": seen,
-        "reviews": kept.reviews.filter(pl.col("vehicle_id") == vehicle).to_dicts(),
-        "findings": kept.findings.filter(pl.col("vehicle_id") == vehicle).to_dicts(),
-        "may_decide": who.role == "manager",
-        "pack": address(data.week, "pack", id=vehicle) if vehicle in data.evidence else None,
-        "saved": saved if saved in {"decision", "finding"} else None,
-        "fault": None if error is None else f"{error.what}. {sentence(error.next_step or '')}.",
-        "given": {**dict.fromkeys(_FIELDS, ""), **(given or {})},
-        "finding_words": FINDINGS,
-        "finding_numbers": NUMBERS,
-    }
-    here = "review" if who.role == "manager" else "workshop"
-    return page(
-        request,
-        "vehicle.html.j2",
-        here,
-        status=status,
-        title=vehicle,
-        week=data.week,
-        span=span_of(data.week),
-        **view,
-    )
-
-
-async def decide(request: Request) -> Response:
-    """Record a decision on a vehicle's call, unless somebody else decided since the form was made
-    (409).
-    """
-    form = await checked_form(request)
-    given = {key: str(value) for key, value in form.items() if key != "csrf"}
-    who, data, row = await run_in_threadpool(_vehicle, request, given.get("id"))
-    if who.role != "manager":
-        raise HTTPException(403, "deciding is for the fleet manager")
-    try:
-        await run_in_threadpool(
-            _keep_review, request, data.week, row["vehicle_id"], parse_review(given), who
-        )
-    except (ConflictError, DecisionError) as error:
-        status = 409 if isinstance(error, ConflictError) else 422
-        return await run_in_threadpool(
-            _vehicle_view, request, who, data, row, error=error, given=given, status=status
-        )
-    return RedirectResponse(
-        address(data.week, "vehicle", id=row["vehicle_id"], saved="decision"), status_code=303
-    )
-
-
-def _keep_review(request: Request, week: str, vehicle: str, review: Review, who: Person) -> None:
-    context(request).decisions.review(
-        vehicle, week, review.decision, review.reason, who.name, after=review.seen
-    )
-
-
-async def find(request: Request) -> Response:
-    """Record what the workshop found."""
-    form = await checked_form(request)
-    given = {key: str(value) for key, value in form.items() if key != "csrf"}
-    who, data, row = await run_in_threadpool(_vehicle, request, given.get("id"))
-    try:
-        finding = {"vehicle_id": row["vehicle_id"], **parse_finding(given)}
-        await run_in_threadpool(context(request).decisions.finding, finding, who.name)
-    except DecisionError as error:
-        return await run_in_threadpool(
-            _vehicle_view, request, who, data, row, error=error, given=given, status=422
-        )
-    return RedirectResponse(
-        address(data.week, "vehicle", id=row["vehicle_id"], saved="finding"), status_code=303
-    )
-
-
-def pack(request: Request) -> Response:
-    """A referred vehicle's evidence page."""
-    who, data, row = _vehicle(request, request.query_params.get("id"))
-    vehicle = row["vehicle_id"]
-    if vehicle not in data.evidence:
-        raise HTTPException(404, "this vehicle has no evidence pack")
-    folder = context(request).out / data.week / "referrals" / pack_folder(vehicle)
-    sheet = address(data.week, "sheet", id=vehicle) if _sheet(folder) else None
-    links = menu(who, data.week, signed_in=context(request).people is not None)
-    return HTMLResponse(
-        render_evidence(data.evidence[vehicle], sheet=sheet, assets="/assets/", menu=links)
-    )
-
-
-def sheet(request: Request) -> Response:
-    """A referred vehicle's printable sheet."""
-    _, data, row = _vehicle(request, request.query_params.get("id"))
-    found = _sheet(context(request).out / data.week / "referrals" / pack_folder(row["vehicle_id"]))
-    if row["vehicle_id"] not in data.evidence or found is None:
-        raise HTTPException(404, "this vehicle has no printable sheet")
-    return FileResponse(found, media_type="application/pdf", content_disposition_type="inline")
-
-
-def _sheet(folder: Any) -> Any:
-    return next(iter(sorted(folder.glob("*.pdf"))), None)
+def download(request: Request) -> Response:
+    """A table of the week, for the manager; the Monday list as decided until now."""
+    who = allow(request, "fleet")
+    name = request.path_params["name"]
+    data = data_for(request, who)
+    t = language_of(data)
+    made = {"monday.csv": (monday_csv, "text/csv"), "monday.ics": (monday_ics, "text/calendar")}
+    named = {"content-disposition": f'attachment; filename="{data.week}-{name}"'}
+    if name in made:
+        make, kind = made[name]
+        return Response(make(t, data), media_type=f"{kind}; charset=utf-8", headers=named)
+    if name not in DOWNLOADS:
+        raise HTTPException(404, "there is no such file")
+    return FileResponse(context(request).out / data.week / name, headers=named)

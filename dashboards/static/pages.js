@@ -1,143 +1,208 @@
-// Charts, sorting, finding and the vehicle's story. No outside host; the data stand in the page as JSON.
+// Charts, sorting, finding, the search over every unit. No outside host; data stand in the page or in files beside it.
 "use strict";
 document.documentElement.classList.add("scripted");
+const frameBlock = document.getElementById("frame");
+const frame = frameBlock ? JSON.parse(frameBlock.textContent) : { words: {}, links: {}, language: "en", zones: {} };
+const whichside = { frame, waiting: [], index: null };
+globalThis.whichside = whichside;
+
+// --- words, numbers, times
+whichside.say = (key, values = {}) => {
+  let text = frame.words[key] ?? key;
+  if (text.includes("|")) {
+    const forms = text.split("|"), last = forms.length - 1;
+    text = forms[values.n === 0 ? (last === 2 ? 0 : 1) : values.n === 1 ? last - 1 : last];
+  }
+  return text.replace(/\{(\w+)\}/g, (_, name) => (typeof values[name] === "number" ? whichside.number(values[name]) : values[name] ?? ""));
+};
+whichside.word = (group, code) => (code === null || code === undefined ? "–" : frame.words[`${group}.${code}`] ?? String(code).replaceAll("_", " "));
+whichside.number = (value, digits) => (value === null || value === undefined ? "–" : value.toLocaleString(frame.language, { minimumFractionDigits: digits ?? 0, maximumFractionDigits: digits ?? 3 }));
+const formats = new Map();
+whichside.moment = (seconds, zone, hours = true) => {
+  const key = `${zone} ${hours}`;
+  if (!formats.has(key)) {
+    const wanted = { timeZone: zone || "UTC", day: "numeric", month: "short", year: "numeric", ...(hours ? { hour: "2-digit", minute: "2-digit", hour12: false } : {}) };
+    let made;
+    try { made = new Intl.DateTimeFormat(frame.language === "en" ? "en-GB" : frame.language, wanted); } catch { made = new Intl.DateTimeFormat("en-GB", { ...wanted, timeZone: "UTC" }); }
+    formats.set(key, made);
+  }
+  return formats.get(key).format(new Date(seconds * 1000));
+};
+whichside.utc = (seconds) => `${new Date(seconds * 1000).toISOString().slice(0, 16).replace("T", " ")} UTC`;
+// control and direction marks are shown, never obeyed
+whichside.visible = (text) => String(text).replace(/[\u0000-\u0008\u000b-\u001f\u007f-\u009f\u200b\u200e\u200f\u2028-\u202e\u2060\u2066-\u2069\ufeff]/g,
+  (sign) => `\\u${sign.codePointAt(0).toString(16).padStart(4, "0")}`);
+whichside.element = (name, text, parent, className) => {
+  const made = document.createElement(name);
+  if (text !== null && text !== undefined) made.textContent = whichside.visible(text);
+  if (className) made.className = className;
+  if (parent) parent.append(made);
+  return made;
+};
+whichside.link = (kind, id, parent) => {
+  const prefix = frame.links[kind];
+  const made = whichside.element(prefix && id !== null ? "a" : "span", id ?? "–", parent, "id");
+  if (prefix && id !== null) made.href = prefix + encodeURIComponent(id);
+  return made;
+};
 
 // --- charts: drawn when they come into view (and all before printing). `ast` keeps Vega from evaluating text as code.
 const chartOptions = { renderer: "svg", actions: false, ast: true, defaultStyle: false, logLevel: 1, tooltip: { disableDefaultStyle: true } };
-function draw(block) {
-  if (block.dataset.drawn) return;
-  block.dataset.drawn = "1";
-  const place = document.getElementById(block.dataset.chart);
-  const spec = JSON.parse(block.textContent);
+whichside.draw = (place, spec) => {
   const label = place.getAttribute("aria-label");
-  vegaEmbed(place, spec, chartOptions).then(() => {
+  return vegaEmbed(place, spec, chartOptions).then(() => {
     place.setAttribute("aria-label", `${label}. ${spec.description}`);
     place.querySelectorAll("svg").forEach((svg) => svg.setAttribute("aria-hidden", "true"));
     place.classList.add("drawn");
   }).catch((error) => { place.textContent = `This chart could not be drawn: ${error.message}`; console.error(error); });
-}
-const blocks = [...document.querySelectorAll("script[data-chart]")];
-if (blocks.length) {
-  const watcher = new IntersectionObserver((seen) => {
-    for (const item of seen) if (item.isIntersecting) { draw(document.querySelector(`script[data-chart="${item.target.id}"]`)); watcher.unobserve(item.target); }
-  }, { rootMargin: "300px" });
-  blocks.forEach((block) => watcher.observe(document.getElementById(block.dataset.chart)));
-  addEventListener("beforeprint", () => blocks.forEach(draw));
-}
+};
+const specs = new Map();
+const drawNow = (place) => { if (specs.has(place)) { const spec = specs.get(place); specs.delete(place); whichside.draw(place, spec()); } };
+const watcher = new IntersectionObserver((seen) => { for (const item of seen) if (item.isIntersecting) { drawNow(item.target); watcher.unobserve(item.target); } }, { rootMargin: "300px" });
+whichside.drawLater = (place, spec) => { specs.set(place, spec); watcher.observe(place); };
+for (const block of document.querySelectorAll("script[data-chart]")) whichside.drawLater(document.getElementById(block.dataset.chart), () => JSON.parse(block.textContent));
+addEventListener("beforeprint", () => { document.querySelectorAll("details.reason").forEach((block) => { block.open = true; }); [...specs.keys()].forEach(drawNow); });
+for (const button of document.querySelectorAll("[data-print]")) button.addEventListener("click", () => print());
 
 // --- sorting: a table's heads become buttons
 const valueOf = (row, index) => {
   const cell = row.cells[index];
-  if (cell.dataset.v !== undefined) return cell.dataset.v === "None" ? -Infinity : Number(cell.dataset.v);
+  if (cell.dataset.v !== undefined) return cell.dataset.v === "None" || cell.dataset.v === "" ? -Infinity : Number(cell.dataset.v);
   const text = cell.textContent.trim();
   return text !== "" && !Number.isNaN(Number(text)) ? Number(text) : text;
 };
 const compare = (a, b) => (typeof a === "number" && typeof b === "number" ? a - b : String(a).localeCompare(String(b), "en", { numeric: true }));
-for (const table of document.querySelectorAll("table.sortable")) {
-  [...table.tHead.rows[0].cells].forEach((head, index) => {
-    const button = document.createElement("button");
-    button.type = "button";
-    button.className = "sort";
-    button.append(...head.childNodes);
-    head.append(button);
-    button.addEventListener("click", () => {
-      const down = head.getAttribute("aria-sort") === "ascending" || (head.classList.contains("num") && !head.hasAttribute("aria-sort"));
-      [...table.tHead.rows[0].cells].forEach((other) => other.removeAttribute("aria-sort"));
-      head.setAttribute("aria-sort", down ? "descending" : "ascending");
-      const body = table.tBodies[0];
-      const keyed = [...body.rows].map((row) => [valueOf(row, index), row]).sort((a, b) => (down ? -1 : 1) * compare(a[0], b[0]));
-      body.append(...keyed.map((pair) => pair[1]));
-    });
+whichside.sortable = (table) => [...table.tHead.rows[0].cells].forEach((head, index) => {
+  const button = document.createElement("button");
+  button.type = "button";
+  button.className = "sort";
+  button.append(...head.childNodes);
+  head.append(button);
+  button.addEventListener("click", () => {
+    const down = head.getAttribute("aria-sort") === "ascending" || (head.classList.contains("num") && !head.hasAttribute("aria-sort"));
+    [...table.tHead.rows[0].cells].forEach((other) => other.removeAttribute("aria-sort"));
+    head.setAttribute("aria-sort", down ? "descending" : "ascending");
+    const body = table.tBodies[0];
+    const keyed = [...body.rows].map((row) => [valueOf(row, index), row]).sort((a, b) => (down ? -1 : 1) * compare(a[0], b[0]));
+    body.append(...keyed.map((pair) => pair[1]));
   });
+});
+
+// --- on a phone the rows of a table of more than three columns become cards: one style rule a column names its figure
+const sheet = new CSSStyleSheet();
+document.adoptedStyleSheets = [...document.adoptedStyleSheets, sheet];
+let cardTables = 0;
+whichside.cards = (table) => {
+  const heads = [...table.tHead.rows[0].cells];
+  if (heads.length < 4) return;
+  table.classList.add("cards");
+  table.dataset.cards = String(++cardTables);
+  heads.forEach((head, index) => {
+    const name = JSON.stringify(head.textContent.trim());
+    sheet.insertRule(`@media (max-width: 44rem) { table[data-cards="${cardTables}"] > tbody > tr > :nth-child(${index + 1})::before { content: ${name} / ""; } }`);
+  });
+};
+for (const table of document.querySelectorAll("main table:not(.matrix)")) if (table.tHead) whichside.cards(table);
+for (const table of document.querySelectorAll("table.sortable")) whichside.sortable(table);
+
+// --- the index of every unit, read when somebody first searches
+whichside.indexed = (rows) => { whichside.index = rows; };
+whichside.load = (address) => new Promise((done, failed) => {
+  const script = document.createElement("script");
+  script.src = address;
+  script.onload = done;
+  script.onerror = () => failed(new Error(`${address} cannot be read`));
+  document.head.append(script);
+});
+let indexAsked = null;
+whichside.withIndex = () => (indexAsked ??= whichside.index ? Promise.resolve() : whichside.load(frame.index));
+// kind, id, call, plate, VIN, more; a whole id first, then what begins so, then the rest
+whichside.matches = (wanted, kind) => {
+  const text = wanted.trim().toLowerCase();
+  if (!text || !whichside.index) return [];
+  const found = [];
+  for (const row of whichside.index) {
+    if (kind && row[0] !== kind) continue;
+    let best = 9;
+    for (const part of [row[1], row[3], row[4], row[5]]) {
+      if (!part) continue;
+      const at = part.toLowerCase().indexOf(text);
+      if (at >= 0) best = Math.min(best, part.length === text.length ? 0 : at === 0 ? 1 : 2);
+    }
+    if (best < 9) found.push([best, row]);
+  }
+  return found.sort((a, b) => a[0] - b[0]).map((pair) => pair[1]);
+};
+const search = document.getElementById("search");
+if (search && frame.index) {
+  const field = search.querySelector("input"), list = document.getElementById("found"), SHOWN = 8;
+  const show = () => {
+    list.replaceChildren();
+    const found = whichside.matches(field.value);
+    for (const row of found.slice(0, SHOWN)) {
+      const item = whichside.element("li", null, list);
+      whichside.link(row[0], row[1], item);
+      whichside.element("span", [whichside.word("call", row[2] ?? "none"), row[3], row[5]].filter(Boolean).join(" · "), item, "said");
+    }
+    if (found.length > SHOWN) whichside.element("li", whichside.say("frame.more_found", { n: found.length - SHOWN }), list, "said");
+    if (!found.length && field.value.trim()) whichside.element("li", whichside.say("frame.none_found"), list, "said");
+    list.hidden = !field.value.trim();
+  };
+  field.addEventListener("focus", () => whichside.withIndex());
+  field.addEventListener("input", () => whichside.withIndex().then(show));
+  search.addEventListener("submit", (event) => { event.preventDefault(); const first = list.querySelector("a"); if (first) first.click(); });
+  search.addEventListener("keydown", (event) => {
+    const links = [...list.querySelectorAll("a")], at = links.indexOf(document.activeElement);
+    if (event.key === "ArrowDown" && links.length) { links[Math.min(at + 1, links.length - 1)].focus(); event.preventDefault(); }
+    if (event.key === "ArrowUp" && at >= 0) { (links[at - 1] ?? field).focus(); event.preventDefault(); }
+    if (event.key === "Escape") { list.hidden = true; field.focus(); }
+  });
+  list.addEventListener("click", (event) => { if (event.target.closest("a")) list.hidden = true; });
+  addEventListener("keydown", (event) => { if (event.key.toLowerCase() === "k" && (event.ctrlKey || event.metaKey)) { field.focus(); event.preventDefault(); } });
 }
 
-// --- finding. Rows wait hidden (style sheet) until this has chosen, so that a long list is laid out once.
+// --- the week switcher goes at once, keeping the page and the unit
+const switcher = document.getElementById("weeks");
+if (switcher) switcher.addEventListener("change", (event) => { location.href = event.target.value + (location.protocol === "file:" ? location.hash : ""); });
+
+// --- finding in a list. A typed word looks everywhere: the choice of calls never hides a match.
 for (const form of document.querySelectorAll("form.finder")) {
   const table = document.getElementById(form.dataset.for);
   const rows = [...table.tBodies[0].rows];
+  const others = document.getElementById(`${form.dataset.for}-others`);
   const texts = new Map();
   const textOf = (row) => {
-    if (!texts.has(row)) texts.set(row, row.textContent.toLowerCase());
+    if (!texts.has(row)) texts.set(row, `${row.textContent} ${row.dataset.more ?? ""}`.toLowerCase());
     return texts.get(row);
   };
   const apply = () => {
     const wanted = form.elements.text.value.trim().toLowerCase();
-    const calls = form.elements.call.value ? form.elements.call.value.split(" ") : null;
+    const calls = !wanted && form.elements.call.value ? form.elements.call.value.split(" ") : null;
     let shown = 0;
     for (const row of rows) {
       const fits = (!calls || calls.includes(row.dataset.call)) && (!wanted || textOf(row).includes(wanted));
-      row.hidden = !fits;
+      if (row.hidden === fits) row.hidden = !fits;
       shown += fits;
     }
-    form.querySelector("output").textContent = `${shown} of ${rows.length} shown`;
+    const whole = Number(form.dataset.whole || rows.length);
+    form.querySelector("output").textContent = frame.words["list.shown"] ? whichside.say("list.shown", { a: shown, b: whole }) : `${shown} of ${whole} shown`;
+    if (others) beyond(wanted, new Set(rows.map((row) => row.dataset.id)));
+  };
+  // units the table leaves out (a long list of clear ones, or without an attempt lately)
+  const beyond = (wanted, listed) => {
+    others.replaceChildren();
+    if (!wanted) return;
+    whichside.withIndex().then(() => {
+      others.replaceChildren();
+      for (const row of whichside.matches(wanted, form.dataset.kind).filter((row) => !listed.has(row[1])).slice(0, 20)) {
+        const item = whichside.element("li", null, others);
+        whichside.link(row[0], row[1], item);
+        whichside.element("span", [whichside.word("call", row[2] ?? "none"), row[3], row[5]].filter(Boolean).join(" · "), item, "said");
+      }
+    });
   };
   form.addEventListener("input", apply);
   form.addEventListener("submit", (event) => event.preventDefault());
   apply();
   table.classList.remove("waiting");
-}
-
-// --- the vehicle's story. Text goes in as text, never as markup.
-const dialog = document.getElementById("story");
-const storyBlock = document.getElementById("stories");
-function element(name, text, parent, className) {
-  const made = document.createElement(name);
-  if (text !== null) made.textContent = text;
-  if (className) made.className = className;
-  if (parent) parent.append(made);
-  return made;
-}
-function listOf(parent, title, items) {
-  if (!items.length) return;
-  element("h3", title, parent);
-  const list = element("ul", null, parent);
-  items.forEach((item) => element("li", item, list));
-}
-function weekBars(parent, weeks) {
-  element("h3", "AC attempts by week (filled: failed)", parent);
-  const most = Math.max(1, ...weeks.map((week) => week[1] + week[2]));
-  const bars = element("div", null, parent, "bars");
-  bars.setAttribute("role", "img");
-  bars.setAttribute("aria-label", weeks.map((week) => `${week[0]}: ${week[2]} of ${week[1] + week[2]} failed`).join("; "));
-  for (const week of weeks) {
-    const column = element("i", null, bars);
-    column.title = `${week[0]}: ${week[2]} of ${week[1] + week[2]} failed`;
-    for (const [number, kind] of [[week[2], "bad"], [week[1], ""]]) if (number) element("b", null, column, kind).style.height = `${(100 * number) / most}%`;
-  }
-  if (weeks.length) element("p", `${weeks[0][0]} to ${weeks[weeks.length - 1][0]}`, parent, "note");
-}
-function tell(vehicle, all) {
-  const story = Object.hasOwn(all.vehicles, vehicle) ? all.vehicles[vehicle] : null;
-  const body = document.getElementById("story-body");
-  document.getElementById("story-title").textContent = story && story.model ? `${vehicle} · ${story.model}` : vehicle;
-  body.replaceChildren();
-  const row = [...document.querySelectorAll("[data-story]")].find((button) => button.dataset.story === vehicle).closest("tr");
-  element("p", row.querySelector(".why").textContent, body);
-  if (story) {
-    weekBars(body, all.weeks.map((week, index) => [week, ...story.counts[index]]));
-    listOf(body, "Where it plugs in", story.evses.map(([evse, attempts, failures]) => `${evse}: ${failures} of ${attempts} failed`));
-    listOf(body, "Latest failures", story.failures.map(([at, evse, stage, seconds, fault]) =>
-      `${at} at ${evse}: ${all.stages[stage] || stage}${seconds === null ? "" : `, ${Math.round(seconds)} s`}${fault ? `, ${fault}` : ""}`));
-    listOf(body, "Plug-ins that would tell", story.tests.map(([evse, decides]) => `${evse}: ${decides}`));
-    const links = element("p", null, body);
-    for (const [name, address] of story.links) { const link = element("a", name, links, "button"); link.href = address; }
-  }
-  if (!dialog.open) dialog.showModal();
-}
-if (dialog && storyBlock) {
-  let read = null;
-  const all = () => (read ??= JSON.parse(storyBlock.textContent));
-  const known = (vehicle) => [...document.querySelectorAll("[data-story]")].some((button) => button.dataset.story === vehicle);
-  const fromAddress = () => {
-    let wanted = "";
-    try { wanted = decodeURIComponent(location.hash.replace(/^#vehicle=/, "")); } catch { return; }
-    if (location.hash.startsWith("#vehicle=") && known(wanted)) tell(wanted, all());
-  };
-  document.addEventListener("click", (event) => {
-    const button = event.target.closest("[data-story]");
-    if (button) location.hash = `vehicle=${encodeURIComponent(button.dataset.story)}`;
-  });
-  dialog.addEventListener("close", () => history.replaceState(null, "", location.pathname + location.search));
-  addEventListener("hashchange", fromAddress);
-  fromAddress();
 }

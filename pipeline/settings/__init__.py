@@ -17,6 +17,7 @@ from pipeline.settings.attribute import AttributeSettings
 from pipeline.settings.base import Frozen
 from pipeline.settings.ingest import IngestSettings
 from pipeline.settings.normalise import NormaliseSettings
+from pipeline.settings.pages import PagesSettings
 from pipeline.settings.refer import ReferSettings
 from pipeline.settings.serve import ServeSettings
 from pipeline.settings.validate import ValidateSettings
@@ -34,6 +35,7 @@ class Settings(Frozen):
     attribute: AttributeSettings = AttributeSettings()
     refer: ReferSettings = ReferSettings()
     serve: ServeSettings = ServeSettings()
+    pages: PagesSettings = PagesSettings()
     decisions: str | None = Field(
         None,
         description="Path or database URL of the decisions store; beside the warehouse if absent",

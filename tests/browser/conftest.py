@@ -8,6 +8,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -80,8 +81,10 @@ def watched(browser: Any) -> Iterator[Callable[..., Watched]]:
 
 @pytest.fixture(scope="session")
 def week(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A finished week of an invented fleet, as a run leaves it."""
-    return write_finished_week(tmp_path_factory.mktemp("out"), invented_week())
+    """A finished week of an invented fleet, as a run leaves it, and beside it the week before."""
+    out, data = tmp_path_factory.mktemp("out"), invented_week()
+    write_finished_week(out, replace(data, week="2026-W13", vehicles=data.vehicles_before))
+    return write_finished_week(out, data)
 
 
 @pytest.fixture

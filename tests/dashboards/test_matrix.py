@@ -1,6 +1,8 @@
-"""The picture of vehicles × EVSEs."""
+"""The table of vehicles × EVSEs."""
 
 from __future__ import annotations
+
+from typing import Any
 
 import polars as pl
 from invented import invented_week
@@ -11,40 +13,51 @@ from dashboards.page_data import PageData, cells
 NONE: frozenset[str] = frozenset()
 
 
-def _picture(
-    data: PageData, site: str = "yard-0", *, called: bool = True
-) -> dict[str, list[dict[str, object]]]:
+def _table(data: PageData, site: str = "yard-0", *, called: bool = True) -> dict[str, Any]:
     here = cells(data.attempts).filter(pl.col("site_id") == site)
-    kinds = data.pairings.filter(pl.col("call") == "faulty").select(
-        "vehicle_model", "evse_model", "firmware"
-    )
+    kinds = data.pairings.filter(pl.col("call") == "faulty")
     vehicles, evses = (frozenset({"V-0000"}), frozenset({"E-001"})) if called else (NONE, NONE)
-    return site_matrix(here, vehicles, evses, kinds if called else kinds.clear())["datasets"]
+    return site_matrix(here, vehicles, evses, kinds if called else kinds.clear())
+
+
+def _cells(table: dict[str, Any]) -> list[dict[str, Any]]:
+    return [cell for row in table["rows"] for cell in row["cells"] if cell]
 
 
 def test_no_attempt_is_dropped_by_pooling() -> None:
-    """However many vehicles and EVSEs, the tiles hold every attempt and failure."""
+    """However many vehicles and EVSEs, the cells hold every attempt and failure."""
     data = invented_week(vehicles=90, evses=80, per_vehicle=30, sites=1)
-    tiles = _picture(data)["tiles"]
-    assert sum(int(str(t["attempts"])) for t in tiles) == data.attempts.height
-    assert len({t["row"] for t in tiles}) <= ROWS_SHOWN + 1
-    assert len({t["column"] for t in tiles}) <= COLUMNS_SHOWN + 1
+    table = _table(data)
+    assert sum(cell["attempts"] for cell in _cells(table)) == data.attempts.height
+    failed = data.attempts.filter(pl.col("outcome") == "failed").height
+    assert sum(cell["failures"] for cell in _cells(table)) == failed
+    assert len(table["rows"]) == ROWS_SHOWN + 1
+    assert len(table["columns"]) == COLUMNS_SHOWN + 1
+    assert [row["id"] for row in table["rows"]].count(None) == 1
 
 
-def test_row_column_and_block_are_outlined() -> None:
-    """A called vehicle frames its row from end to end, a called EVSE its column, a called pairing
-    its block.
-    """
-    outlines = {str(o["cause"]): o for o in _picture(invented_week())["outlines"]}
-    assert outlines["vehicle"]["y"] == outlines["vehicle"]["y2"] == "V-0000"
-    assert outlines["evse"]["x"] == outlines["evse"]["x2"] == "E-001"
-    assert outlines["pairing"]["x"] != outlines["pairing"]["x2"]
-    assert set(outlines) == {"vehicle", "evse", "pairing"}
+def test_what_is_called_meets_in_the_corner() -> None:
+    """A called vehicle is the first row and a called EVSE the first column."""
+    table = _table(invented_week())
+    assert table["rows"][0]["id"] == "V-0000"
+    assert table["columns"][0]["id"] == "E-001"
 
 
-def test_nothing_called_nothing_outlined() -> None:
+def test_only_what_failed_is_framed() -> None:
+    """A frame stands in a called row, column or block, and only in cells with a failure."""
+    table = _table(invented_week())
+    for cause in ("vehicle", "evse", "pairing"):
+        framed = [cell for cell in _cells(table) if cell[cause]]
+        assert framed
+        assert all(cell["failures"] for cell in framed)
+    own = [cell for cell in table["rows"][0]["cells"] if cell and cell["failures"]]
+    assert all(cell["vehicle"] for cell in own)
+
+
+def test_nothing_called_nothing_framed() -> None:
     """Without calls there is no frame, whatever failed."""
-    assert _picture(invented_week(), called=False)["outlines"] == []
+    table = _table(invented_week(), called=False)
+    assert not any(cell[c] for cell in _cells(table) for c in ("vehicle", "evse", "pairing"))
 
 
 def test_a_called_vehicle_is_never_pooled() -> None:
@@ -53,7 +66,5 @@ def test_a_called_vehicle_is_never_pooled() -> None:
     quiet = data.attempts.filter(
         (pl.col("vehicle_id") != "V-0000") | (pl.col("evse_id") == "E-000")
     )
-    tiles = _picture(invented_week(vehicles=90, evses=12, per_vehicle=30, sites=1, attempts=quiet))[
-        "tiles"
-    ]
-    assert "V-0000" in {t["row"] for t in tiles}
+    fewer = invented_week(vehicles=90, evses=12, per_vehicle=30, sites=1, attempts=quiet)
+    assert "V-0000" in {row["id"] for row in _table(fewer)["rows"]}

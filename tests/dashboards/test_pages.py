@@ -15,7 +15,7 @@ import polars as pl
 import pytest
 from invented import invented_week, nothing
 
-from dashboards.pages import ASSETS, PAGES, render_page, write_pages
+from dashboards.pages import ASSETS, PAGES, UNIT_PAGES, render_page, write_pages
 
 HOSTILE = '</script><script>alert(1)</script><img src=x onerror="alert(2)">\x1b[31m\u202e=1+1'
 
@@ -50,13 +50,18 @@ def _parse(text: str) -> _Elements:
 
 
 def test_every_page_and_its_assets_are_written(tmp_path: Path) -> None:
-    """The folder holds the four pages and one copy of the scripts they share."""
+    """The folder holds the pages, the Monday list, and one copy of what they share: scripts, look,
+    the index and the data of units.
+    """
     write_pages(tmp_path, invented_week())
-    assert {path.name for path in tmp_path.iterdir()} == {f"{page}.html" for page in PAGES} | {
-        ASSETS
+    pages = {f"{page}.html" for page in (*PAGES, *UNIT_PAGES)}
+    assert {path.name for path in tmp_path.iterdir()} == pages | {
+        ASSETS,
+        "monday.csv",
+        "monday.ics",
     }
     assert {path.name for path in (tmp_path / ASSETS).iterdir()} == {
-        "charts.js", "pages.js", "pages.css",
+        "charts.js", "pages.js", "unit.js", "look.css", "pages.css", "index.js", "vehicles-0.js", "evses-0.js",
     }  # fmt: skip
 
 
@@ -127,9 +132,11 @@ def test_the_words_of_the_week() -> None:
     What is referred, what is at fault, that all lines are accounted for.
     """
     data = invented_week()
-    assert "1 vehicle to refer, 1 to watch, 1 proving after repair" in render_page("fleet", data)
+    assert "1 vehicle to the workshop, 1 to watch, 1 proving its repair" in render_page(
+        "fleet", data
+    )
     assert "1 EVSE fails whichever vehicle plugs in" in render_page("sites", data)
-    assert "1 pairing does not get on" in render_page("sites", data)
+    assert "1 incompatible pairing" in render_page("sites", data)
     assert "All 1,061 lines are accounted for: 2 rejected, 8 repeats" in render_page("data", data)
 
 

@@ -83,6 +83,10 @@ def _vehicle(vehicle: str) -> str:
     return f"/week/{WEEK}/vehicle?{urlencode({'id': vehicle})}"
 
 
+def _evse(evse: str) -> str:
+    return f"/week/{WEEK}/evse?{urlencode({'id': evse})}"
+
+
 def _decide(client: TestClient, vehicle: str = "V-0000", **given: str) -> int:
     data = {
         "csrf": _token(client, _vehicle(vehicle)),
@@ -199,7 +203,7 @@ def test_a_decision_is_kept_with_name_reason_and_week(client: Client, tmp_path: 
     assert [(r["vehicle_id"], r["week"], r["decision"], r["reason"]) for r in kept] == [
         ("V-0000", WEEK, "accept", "seen it myself")
     ]
-    assert "<strong>accept</strong>" in one.get(f"/week/{WEEK}/review").text
+    assert "<strong>accepted</strong>" in one.get(f"/week/{WEEK}/review").text
 
 
 @pytest.mark.parametrize("given", [{"decision": ""}, {"decision": "burn"}, {"reason": "  "}])
@@ -329,7 +333,7 @@ def test_signing_in_changes_the_cookie_and_signing_out_ends_it(
 
 
 def test_an_operator_sees_own_sites_only(client: Client, people: Path) -> None:
-    """Nothing of another site, no token, no fleet, no decisions."""
+    """Nothing of another site, no token, no fleet, no decisions; of a vehicle only what it did here."""
     one = client(people=people)
     _sign_in(one, "otto")
     assert one.get("/").headers["location"] == f"/week/{WEEK}/sites"
@@ -338,9 +342,29 @@ def test_an_operator_sees_own_sites_only(client: Client, people: Path) -> None:
     assert "yard-1" not in text
     assert "E-007" not in text
     assert "04A1B2C3" not in text
-    for page in ("fleet", "workshop", "data", "review", "vehicle?id=V-0000", "pack?id=V-0000"):
+    for page in (
+        "fleet",
+        "workshop",
+        "data",
+        "review",
+        "pack?id=V-0000",
+        "monday",
+        "file/vehicles.csv",
+    ):
         assert one.get(f"/week/{WEEK}/{page}").status_code == 403, page
     assert one.get("/upload").status_code == 403
+    vehicle = one.get(_vehicle("V-0000")).text
+    assert "its driver agrees" not in vehicle
+    assert "yard-1" not in vehicle
+    assert "XWSLARCH" not in vehicle
+    assert "HB 0000" not in vehicle
+    assert "attempts failed, at" not in vehicle
+    assert one.get(_evse("E-001")).status_code == 200
+    assert one.get(_evse("E-007")).status_code == 404
+    assert "E-007" not in one.get(f"/week/{WEEK}/index.js").text
+    sent = {"csrf": _token(one, "/sign-out"), "id": "V-0000", "decision": "accept", "reason": "x"}
+    for form in ("decision", "finding"):
+        assert one.post(f"/week/{WEEK}/{form}", data=sent).status_code == 403, form
 
 
 def test_a_workshop_sees_what_was_referred_to_it(client: Client, people: Path) -> None:
@@ -358,8 +382,62 @@ def test_a_workshop_sees_what_was_referred_to_it(client: Client, people: Path) -
     assert one.get(f"/week/{WEEK}/pack?id=V-0000").status_code == 200
     assert _find(one) == 303
     assert _decide(one) == 403
-    for page in ("fleet", "sites", "data", "review"):
+    for page in ("fleet", "sites", "data", "review", "monday", "evse?id=E-001"):
         assert one.get(f"/week/{WEEK}/{page}").status_code == 403, page
+    assert "V-0005" not in one.get(f"/week/{WEEK}/index.js").text
+
+
+def test_a_decision_can_be_taken_back(client: Client) -> None:
+    """Taking back is a decision of its own: both stay on the vehicle's page, the list says open again,
+    and the Monday list holds the vehicle only while it is accepted.
+    """
+    one = client()
+    assert "Take back" not in one.get(_vehicle("V-0005")).text
+    assert _decide(one, "V-0005", decision="accept", reason="it stood twice last week") == 303
+    assert "V-0005" in one.get(f"/week/{WEEK}/monday").text
+    assert "Take back the last decision (accepted by" in one.get(_vehicle("V-0005")).text
+    assert _decide(one, "V-0005", decision="withdraw", reason="the wrong van", seen="1") == 303
+    page = one.get(_vehicle("V-0005")).text
+    assert "it stood twice last week" in page
+    assert "the wrong van" in page
+    assert "Take back" not in page
+    assert "V-0005" not in one.get(f"/week/{WEEK}/monday").text
+    assert "3 still to decide" in one.get(f"/week/{WEEK}/review").text
+
+
+def test_the_form_fits_the_call(client: Client) -> None:
+    """What accepting means is said for the call at hand; a clear vehicle has no such form."""
+    one = client()
+    assert "it goes to the workshop" in one.get(_vehicle("V-0000")).text
+    assert "Keep watching" in one.get(_vehicle("V-0005")).text
+    assert "Send it back to the workshop" in one.get(_vehicle("V-0003")).text
+    assert 'action="/week/2026-W14/decision"' not in one.get(_vehicle("V-0001")).text
+
+
+def test_every_unit_has_its_page(client: Client) -> None:
+    """Clear vehicles, one that never plugged in, and every EVSE; an unknown id has none."""
+    one = client()
+    for vehicle in ("V-0001", "V-idle"):
+        assert one.get(_vehicle(vehicle)).status_code == 200, vehicle
+    for number in range(12):
+        assert one.get(_evse(f"E-{number:03d}")).status_code == 200, number
+    assert one.get(_vehicle("V-9999")).status_code == 404
+    assert one.get(_evse("E-999")).status_code == 404
+
+
+def test_the_weeks_tables_can_be_taken(client: Client) -> None:
+    """The CSV and Parquet of the week, and the Monday list; no other file of the machine."""
+    one = client()
+    for name in (
+        "vehicles.csv",
+        "vehicles.parquet",
+        "attempts.parquet",
+        "monday.csv",
+        "monday.ics",
+    ):
+        assert one.get(f"/week/{WEEK}/file/{name}").status_code == 200, name
+    for name in ("run.json", "..%2F..%2Fw.duckdb", "decisions.parquet"):
+        assert one.get(f"/week/{WEEK}/file/{name}").status_code == 404, name
 
 
 def test_a_delivery_is_kept_and_run(client: Client, tmp_path: Path) -> None:
