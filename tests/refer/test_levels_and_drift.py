@@ -332,7 +332,7 @@ def test_noise_is_the_spread_within_a_vehicle_s_week() -> None:
     quiet = [("V", "E2", 0, -12.0)] * 6
     pair = [("V", "E3", 0, -12.0), ("V", "E3", 0, -9.0)]
     table = dict(_noise(table_of(*spread_out, *quiet, *pair), SETTINGS).rows())
-    common = max(1.4826 * np.median([0.1] * 40 + [0.0] * 26), 0.03)
+    common = max(1.482602218505602 * np.median([0.1] * 40 + [0.0] * 26), 0.03)
     assert common == pytest.approx(0.14826)
     assert table["E1"] == pytest.approx((60 * 0.14826 + 20 * common) / 80)
     assert table["E2"] == pytest.approx((6 * 0.0 + 20 * common) / 26)
@@ -443,7 +443,7 @@ def test_recent_gives_one_row_a_place_with_its_error() -> None:
         schema_overrides={"since_utc": pl.Datetime("us", "UTC")},
     )
     table = recent(rows, bound, pl.Series(["C"]), *TODAY)
-    se = 1.2533 * 0.05
+    se = np.sqrt(np.pi / 2) * 0.05
     assert table.columns == [
         "vehicle_id",
         "evse_id",
@@ -488,7 +488,7 @@ def test_a_week_s_level_weighs_evses_by_their_errors() -> None:
         .otherwise("usual_from")
     )
     table = weekly(rows)
-    variances = np.array([1.2533**2 * 0.05**2 / n + 0.02**2 for n in (3, 1)])
+    variances = np.array([(np.pi / 2) * 0.05**2 / n + 0.02**2 for n in (3, 1)])
     assert table.columns == ["vehicle_id", "week_utc", "above_v", "precision"]
     row = table.row(0, named=True)
     assert row["precision"] == pytest.approx((1 / variances).sum())
