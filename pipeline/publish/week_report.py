@@ -74,6 +74,7 @@ def judge_week(con: Connection, week: str, settings: Settings, decisions: Decisi
         fleet=read(con, "core_vehicle"),
         equipment=read(con, "core_evse"),
         dtcs=read(con, "raw_dtc"),
+        charging=read(con, "raw_charging"),
         findings=join_findings(read(con, "raw_finding"), decisions.findings),
         reviews=decisions.reviews,
         lessons=decisions.lessons,

@@ -61,7 +61,11 @@ def cases() -> tuple[Case, ...]:
         Case(
             c("found_unrepaired"), "refer", "the workshop found it and it is not reported repaired"
         ),
-        Case(c("proving") == "back", "refer", "back from repair it failed the proving test"),
+        Case(
+            (c("proving") == "back") & c("sign"),
+            "refer",
+            "back from repair it failed the proving test",
+        ),
         Case(
             (c("proving") == "proving") & ~c("relapsed"),
             "proving",
@@ -107,7 +111,7 @@ def with_predicates(rows: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame
 
     `sign`: worth watching. `likely`: probable enough to refer if nothing else stood against it. `told_apart`: from its EVSEs, by
     where it failed, by the pilot's levels or by not asking at several. `creeps`: a leak that does not fail yet. `due`: waiting
-    costs more. `relapsed`: failed again since its repair.
+    costs more. `relapsed`: failed again since its repair, or its pilot is off since.
     """
     p = pl.col("p_vehicle")
     refer_at = worth_acting(settings.cost_needless_visit, settings.cost_week_without_ac)
@@ -119,7 +123,8 @@ def with_predicates(rows: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame
     pays = (p * fails * settings.cost_week_without_ac >= (1 - p) * settings.cost_needless_visit) & (
         p >= refer_at
     )
-    under_test = (pl.col("proving") == "proving") & (pl.col("blamed") < RELAPSED)
+    again = (pl.col("blamed") >= RELAPSED) | (pl.col("level_factor") >= TOLD_BY_LEVELS)
+    under_test = (pl.col("proving") == "proving") & ~again
     free = ~pl.col("dismissed") & ~pl.col("held") & ~is_true(under_test)
     named = {
         "found_unrepaired": pl.col("found").is_not_null() & pl.col("repaired_at_utc").is_null(),
@@ -128,7 +133,7 @@ def with_predicates(rows: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame
         "told_apart": told_apart,
         "creeps": creeps,
         "due": pays & is_true(told_apart) & free,
-        "relapsed": (p >= refer_at) & (pl.col("blamed") >= RELAPSED),
+        "relapsed": (p >= refer_at) & again,
     }
     return rows.with_columns(is_true(condition).alias(name) for name, condition in named.items())
 

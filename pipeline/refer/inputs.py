@@ -104,7 +104,7 @@ class ReferInputs:
     """Frames of the refer stage.
 
     `attempts`: core_attempt, blame not joined. `fleet`: core_vehicle. `equipment`: core_evse.
-    `dtcs`: raw_dtc. `findings`: as `join_findings` makes it. `reviews`: decision_review, `lessons`:
+    `dtcs`: raw_dtc. `charging`: raw_charging. `findings`: as `join_findings` makes it. `reviews`: decision_review, `lessons`:
     decision_lesson, `referrals`: decision_referral (past lists), all from the decisions store.
     """
 
@@ -117,6 +117,7 @@ class ReferInputs:
         default_factory=lambda: join_findings(empty("raw_finding"), empty("decision_finding"))
     )
     reviews: pl.DataFrame = field(default_factory=lambda: empty("decision_review"))
+    charging: pl.DataFrame = field(default_factory=lambda: empty("raw_charging"))
     lessons: pl.DataFrame = field(default_factory=lambda: empty("decision_lesson"))
     referrals: pl.DataFrame = field(default_factory=lambda: empty("decision_referral"))
 

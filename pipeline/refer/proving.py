@@ -63,6 +63,12 @@ class SequentialTest:
         return math.ceil(self.proved_at / self.charged_step)
 
 
+def elsewhere() -> pl.Expr:
+    """True for a failure that attribution puts down to the EVSE or the pairing: it says nothing of the repair."""
+    others = pl.col("p_evse").fill_null(0.0) + pl.col("p_pairing").fill_null(0.0)
+    return (pl.col("outcome") == "failed") & (others > 0.5)
+
+
 def proving_table(
     attempts: pl.DataFrame, repairs: pl.DataFrame, healthy: pl.Series, test: SequentialTest
 ) -> pl.DataFrame:
@@ -84,6 +90,7 @@ def proving_table(
             pl.col("outcome").is_in(["charged", "failed"]),
             pl.col("weight") > 0,
             pl.col("evse_id").is_in(healthy.implode()),
+            ~elsewhere(),
         )
         .join(repairs, on="vehicle_id")
         .filter(

@@ -85,6 +85,15 @@ def vehicle_clauses() -> tuple[Clause, ...]:
             ),
         ),
         Clause(
+            "unseen",
+            at_issue & (c("unseen") > 0) & (c("suspect") == "pilot_open"),
+            pl.format(
+                "By its own reports it was plugged in {} times of {} lately without charge, and no EVSE saw it.",
+                "unseen",
+                "stays",
+            ),
+        ),
+        Clause(
             "dc",
             at_issue & (c("dc_attempts") > 0),
             pl.format("On DC it charged at {} of {} attempts.", "dc_charged", "dc_attempts"),

@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from pipeline.core.weeks import LookBack
-from pipeline.refer.suspects.charge_requests import _run, asking
+from pipeline.refer.suspects.charge_requests import asking, cumulative
 from pipeline.settings.refer import ReferSettings
 
 LOOK_BACK = LookBack.of("2026-W14", 12)
@@ -157,7 +157,7 @@ def test_the_sum_is_page_s() -> None:
     """
     rng = np.random.default_rng(4)
     mask = rng.random(60) < np.r_[np.full(40, 0.1), np.full(20, 0.7)]
-    rows = _run(
+    rows = cumulative(
         plug_ins({"V": mask}).with_columns(
             silent=pl.col("outcome") == "not_requested", usual=pl.lit(0.2)
         )

@@ -107,7 +107,7 @@ def attempts(outcomes: str, check: str = "yes", evse: str = "E") -> pl.DataFrame
         {
             "attempt_id": [f"A{i:03d}" for i in range(n)], "vehicle_id": "V", "evse_id": evse, "supply": "AC", "weight": 1.0,
             "outcome": [{"c": "charged", "f": "failed"}[o] for o in outcomes],
-            "check": check, "plugged_at_utc": at.dt.cast_time_unit("us"),
+            "check": check, "p_evse": 0.0, "p_pairing": 0.0, "plugged_at_utc": at.dt.cast_time_unit("us"),
         }
     )  # fmt: skip
 
@@ -148,13 +148,15 @@ def test_a_decision_stands_whatever_comes_after() -> None:
 def test_attempts_that_cannot_show_the_fault_do_not_count() -> None:
     """After a diode repair.
 
-    Neither EVSEs that do not check the diode, nor sick ones, nor attempts before the repair.
+    Neither EVSEs that do not check the diode, nor sick ones, nor attempts before the repair, nor failures put down to others.
     """
     for frame, healthy in (
         (attempts("cccccccc", check="no"), ["E"]),
         (attempts("ffff"), ["other"]),
     ):
         assert proving_table(frame, REPAIR, pl.Series(healthy), TEST)["tried"].to_list() == [0]
+    blamed = attempts("ffff").with_columns(p_evse=pl.lit(0.4), p_pairing=pl.lit(0.2))
+    assert proving_table(blamed, REPAIR, pl.Series(["E"]), TEST)["tried"].to_list() == [0]
     late = REPAIR.with_columns(
         repaired_at_utc=pl.datetime(2026, 4, 1, time_unit="us", time_zone="UTC")
     )

@@ -24,7 +24,8 @@ ROW: dict[str, Any] = {
     "said_by": None, "said_at_utc": None, "said_why": None, "why": "waiting costs more", "repaired_at_utc": None,
     "drifting": False, "drift_since_utc": None, "silent_since_utc": None, "onset_utc": AT, "onset_lo_utc": AT - 4 * DAY,
     "onset_hi_utc": AT + 2 * DAY, "ac_attempts": 10, "ac_failures": 9, "evses_failed_at": 3, "dc_attempts": 2, "dc_charged": 1,
-    "early_b_failures": 8, "pilot_low_v": -11.4, "pilot_high_v": 8.9, "silent": 0, "level_factor": 4.0, "pilot_speaks": 4.0,
+    "early_b_failures": 8, "pilot_low_v": -11.4, "pilot_high_v": 8.9, "silent": 0, "unseen": 0, "stays": 0,
+    "level_factor": 4.0, "pilot_speaks": 4.0,
     "others_attempts": 80, "others_failures": 2, "attributed_to": "the vehicle", "attributed_share": 0.5, "creeps": False,
     "begins_utc": None, "fails_now": None,
 }  # fmt: skip
@@ -98,6 +99,12 @@ HEAD = FAILED + OTHERS + DC + SURE
             {"suspect": "carried_cable", "reverse_path_ohm": None, "level_factor": 0.0, "pilot_speaks": -3.0},
             HEAD + LEAK.replace("leaking pilot diode", "cable carried with the vehicle")
             + " The pilot's levels with it are those of other vehicles there, which speaks against its pilot circuit." + DECIDED,
+        ),
+        (
+            {"suspect": "pilot_open", "unseen": 5, "stays": 6, "reverse_path_ohm": None},
+            FAILED + OTHERS
+            + " By its own reports it was plugged in 5 times of 6 lately without charge, and no EVSE saw it."
+            + DC + SURE + LEAK.replace("leaking pilot diode", "open pilot line or diode") + DECIDED,
         ),
         (
             {"creeps": True, "begins_utc": AT, "fails_now": 0.07},

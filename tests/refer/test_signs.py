@@ -28,7 +28,7 @@ UTC_US = pl.Datetime("us", "UTC")
 FAILED: dict[str, Any] = {
     "vehicle_id": "V", "evse_id": "E1", "evse_model": "M", "site_id": "S", "supply": "AC", "coupler": "sType2",
     "outcome": "failed", "stage": "offered", "early_b": True, "fault": None, "vehicle_fault": None, "check": "yes", "weight": 1.0,
-    "p_vehicle": 1.0, "p_evse": 0.0, "silent": False, "pilot_high_b_v": None, "pilot_low_b_v": None,
+    "p_vehicle": 1.0, "p_evse": 0.0, "silent": False, "source": "ocpp16+pilot", "pilot_high_b_v": None, "pilot_low_b_v": None,
 }  # fmt: skip
 TYPES = {
     "fault": pl.String,

@@ -314,7 +314,7 @@ def test_a_case_teaches_what_it_looked_like_in_the_four_weeks_before() -> None:
     usual: dict[str, Any] = {
         "vehicle_id": "V", "evse_id": "E1", "evse_model": "M", "supply": "AC", "coupler": "sType2", "outcome": "failed",
         "stage": "offered", "early_b": True, "fault": "PilotFault", "vehicle_fault": None, "check": "yes", "weight": 1.0,
-        "p_vehicle": 1.0, "silent": False, "plugged_at_utc": found_at - DAY,
+        "p_vehicle": 1.0, "silent": False, "source": "ocpp16", "plugged_at_utc": found_at - DAY,
     }  # fmt: skip
     rows = [
         usual, usual | {"evse_id": "E2", "plugged_at_utc": found_at - timedelta(weeks=4)},

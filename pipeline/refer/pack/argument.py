@@ -16,6 +16,7 @@ import polars as pl
 from pipeline.circuit.causes import VARIANTS
 from pipeline.core.wording import SUSPECTS, counted, percent, probability
 from pipeline.refer.pack.model import RuledOut, Weight
+from pipeline.refer.suspects.signatures import Signature
 from pipeline.refer.suspects.vehicles import DIODE, Judged
 from pipeline.refer.suspects.weighing import log_factor
 
@@ -51,7 +52,7 @@ def weights(judged: Judged, row: int, suspect: str) -> tuple[Weight, ...]:
         factor = float(np.exp(log))
         out.append(
             Weight(
-                signature=signature.name, title=signature.title, seen=_seen(part, signature.categories, signature.words),
+                signature=signature.name, title=signature.title, seen=_seen(part, signature),
                 factor=factor, log_factor=log, words=factor_words(factor), source=signature.source,
             )
         )  # fmt: skip
@@ -84,14 +85,14 @@ def level_weight(judged: Judged, row: int, suspect: str) -> list[Weight]:
     ]  # fmt: skip
 
 
-def _seen(part: pl.DataFrame, categories: tuple[str, ...], words: tuple[str, ...]) -> str:
+def _seen(part: pl.DataFrame, signature: Signature) -> str:
     amounts = {str(c): float(a) for c, a in part.select("category", "amount").iter_rows()}
     total = sum(amounts.values())
     if len(amounts) == 1 and total == 1.0:
-        return words[categories.index(next(iter(amounts)))]
+        return signature.in_words(next(iter(amounts)))
     shown = sorted(amounts.items(), key=lambda item: -item[1])
     return (
-        "; ".join(f"{words[categories.index(c)]}: {percent(a / total)}" for c, a in shown)
+        "; ".join(f"{signature.in_words(c)}: {percent(a / total)}" for c, a in shown)
         + f" (weighed over {total:.1f} EVSEs)"
     )
 

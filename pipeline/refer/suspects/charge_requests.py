@@ -49,7 +49,7 @@ def asking(attempts: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame:
     if shown.is_empty():
         return pl.DataFrame(schema=_SCHEMA)
     fleet = pl.lit(min(max(float(shown["silent"].mean()), USUAL_LEAST), USUAL_MOST))  # type: ignore[arg-type]
-    first = _run(shown.with_columns(usual=fleet))
+    first = cumulative(shown.with_columns(usual=fleet))
     before = pl.col("begins_utc").is_null() | (pl.col("plugged_at_utc") < pl.col("begins_utc"))
     # where little lies before the run, silence all along may be a habit: then only more of it than
     # any habit is a sign
@@ -57,7 +57,7 @@ def asking(attempts: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame:
         before.sum() + ALL_ALONG_WORTH
     )
     usual = pl.max_horizontal(own.over("vehicle_id"), fleet).clip(USUAL_LEAST, USUAL_MOST)
-    rows = _run(first.select(*shown.columns, usual.alias("usual")))
+    rows = cumulative(first.select(*shown.columns, usual.alias("usual")))
     run = pl.col("plugged_at_utc") >= pl.col("begins_utc")
     result = rows.group_by("vehicle_id").agg(
         pl.col("score").last(),
@@ -96,7 +96,7 @@ _SCHEMA = pl.Schema(
 )
 
 
-def _run(shown: pl.DataFrame) -> pl.DataFrame:
+def cumulative(shown: pl.DataFrame) -> pl.DataFrame:
     """Rows in order of time with the cumulative sum at the end (`score`) and when its last run
     began (`begins_utc`).
     """

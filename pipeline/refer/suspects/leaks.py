@@ -7,6 +7,7 @@ failure. Derived; that leaks grow steadily on a logarithmic scale is our own jud
 
 from __future__ import annotations
 
+import math
 from datetime import timedelta
 
 import numpy as np
@@ -151,7 +152,7 @@ def forecast(
     at = pl.lit(look_back.to_utc) + pl.duration(days="begins")
     return lines.select(
         "vehicle_id",
-        halves_weeks=pl.when(pl.col("slope") < 0).then(-np.log(2.0) / pl.col("slope")),
+        halves_weeks=pl.when(pl.col("slope") < 0).then(-math.log(2.0) / pl.col("slope")),
     ).with_columns(
         fails_now=pl.Series(now), fails_within=pl.Series(1 - spared[:, days]), begins=pl.Series(begins)
     ).with_columns(

@@ -6,7 +6,7 @@ that are expected of a fault which fails attempts (its level is past where check
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -34,6 +34,8 @@ QUIET_OHM = (2e3, 300e3)
 """Paths a fault may have that has not failed an attempt yet; above them the level moves by 40 mV and less. Judgement, derived."""
 UNCLEAR_SHARE = 0.1
 """Share of faults of no named part that show on the pilot in some way; judgement."""
+OPEN_CABLES = 0.3
+"""Share of bad carried cables whose pilot wire is open, so that the EVSE does not see the plug-in; judgement."""
 LOG_CAP = np.log(1e6)
 """Levels that agree at two EVSEs or more bring factors of 10^4 and more (one EVSE alone is bounded by the stray share)."""
 
@@ -50,6 +52,16 @@ class LevelFactors:
     quiet: Floats
     evidence: LevelEvidence
     row: NDArray[np.int64]
+
+    def with_unseen(self, log_factor: Floats, suspects: tuple[str, ...]) -> LevelFactors:
+        """The same with what plug-ins that no EVSE saw say (vehicles,): there the pilot stays at state A's level."""
+        both = (self.loud.copy(), self.quiet.copy())
+        for factors in both:
+            factors[:, suspects.index("pilot_open")] += log_factor
+            factors[:, suspects.index("carried_cable")] += np.log(
+                OPEN_CABLES * np.exp(log_factor) + 1 - OPEN_CABLES
+            )
+        return replace(self, loud=both[0], quiet=both[1])
 
 
 def no_levels(vehicles: int, suspects: int) -> LevelFactors:

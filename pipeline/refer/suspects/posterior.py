@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.refer.findings import confirmed, prior_lessons
+from pipeline.refer.findings import confirmed, latest_findings, prior_lessons
 from pipeline.refer.inputs import ReferInputs
 from pipeline.refer.suspects.level_factors import LevelFactors
 from pipeline.refer.suspects.signatures import Signature
@@ -17,9 +17,11 @@ Floats = NDArray[np.float64]
 
 MODEL_WORTH = 5.0
 """Findings of one vehicle model count as much as the fleet's prior once there are so many."""
+FOUND_ODDS = 99.0
+"""What was measured at the vehicle and not repaired is there still: 99 to 1; common practice, no source."""
 QUIET = {
-    "pilot_diode_leaky": 1.0, "pilot_diode_shorted": 0.25, "pilot_leakage": 0.25, "pilot_resistor": 0.1, "pilot_open": 0.1,
-    "never_requests": 1.0,
+    "pilot_diode_leaky": 1.0, "pilot_diode_shorted": 0.25, "pilot_leakage": 0.25, "pilot_resistor": 0.1, "pilot_open": 0.25,
+    "never_requests": 1.0, "carried_cable": 0.1,
 }  # fmt: skip
 """Faults that may be there without a failed attempt, so that attribution cannot speak against them: how common each is against
 a leaking diode (`quiet_prevalence`). A short is quiet where no EVSE looks, an open line where none sees it. Judgement."""
@@ -46,6 +48,14 @@ def priors(vehicles: pl.DataFrame, inputs: ReferInputs, signatures: dict[str, Si
     np.add.at(counts, (rows["row"].to_numpy(), columns.to_numpy()), rows["n"].to_numpy())
     total = counts.sum(axis=1, keepdims=True)
     return np.asarray((MODEL_WORTH * fleet.table[0] + counts) / (MODEL_WORTH + total))
+
+
+def found_odds(vehicles: pl.Series, findings: pl.DataFrame, suspects: tuple[str, ...]) -> Floats:
+    """Odds for what the workshop found last and has not repaired, (vehicles, suspects), 0 elsewhere."""
+    open_ = latest_findings(findings).filter(pl.col("repaired_at_utc").is_null())
+    found = dict(open_.drop_nulls("found").select("vehicle_id", "found").iter_rows())
+    named = [suspects.index(found[v]) if v in found else -1 for v in vehicles]
+    return np.asarray(FOUND_ODDS * (np.array(named)[:, None] == np.arange(len(suspects))))
 
 
 def fault_odds(

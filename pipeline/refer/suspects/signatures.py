@@ -22,6 +22,8 @@ from pipeline.registry import load_folder
 Floats = NDArray[np.float64]
 
 NO_FAULT, OTHERS = "none", "others"
+EITHER = "|"
+"""Joins categories that a source cannot tell apart; findings teach nothing of such a sign."""
 SIGN_COLUMNS = ("unit", "signature", "category", "amount")
 LESSON_COLUMNS = ("suspect", "signature", "category", "amount")
 
@@ -42,6 +44,17 @@ class Signature:
     direct: bool
     source: str
     words: tuple[str, ...]
+
+    def likelihood(self, category: str) -> Floats:
+        """P(category | suspect) of each row (suspects,); of `a|b`, where a source cannot tell the two, their sum."""
+        columns = [self.categories.index(one) for one in category.split(EITHER)]
+        return np.asarray(self.table[:, columns].sum(axis=1))
+
+    def in_words(self, category: str) -> str:
+        """The category's wording; either of two."""
+        return ", or ".join(
+            self.words[self.categories.index(one)] for one in category.split(EITHER)
+        )
 
     def learnt(self, lessons: pl.DataFrame) -> Signature:
         """The signature with confirmed cases added: posterior mean of Dirichlet rows.

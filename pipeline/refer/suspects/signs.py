@@ -24,7 +24,8 @@ OWN_SIGNALS = ("cG105", "cGBT", "cChaoJi")
 def stopped_at() -> pl.Expr:
     """Category of `stopped_at` for a failed AC attempt."""
     return (
-        pl.when(pl.col("stage") == "plugged").then(pl.lit("before_pwm"))
+        pl.when(~knows_stage()).then(None)
+        .when(pl.col("stage") == "plugged").then(pl.lit("before_pwm"))
         .when(pl.col("early_b")).then(pl.lit("early_b"))
         .when(pl.col("stage").is_in(["offered", "requested"])).then(pl.lit("late_b"))
         .when(pl.col("stage") == "energised").then(pl.lit("closed"))
@@ -39,7 +40,23 @@ def loudness() -> pl.Expr:
 
 def evse_stopped_at() -> pl.Expr:
     """Category of `evse_stopped_at` for a failed attempt."""
-    return pl.col("stage").replace({"plugged": "before_pwm", "energised": "closed"})
+    told = pl.col("stage").replace({"plugged": "before_pwm", "energised": "closed"})
+    unseen_request = pl.col("stage").is_in(["offered", "requested"]) & ~sees_pilot()
+    return (
+        pl.when(~knows_stage()).then(None)
+        .when(unseen_request).then(pl.lit("offered|requested"))
+        .otherwise(told)
+    )  # fmt: skip
+
+
+def knows_stage() -> pl.Expr:
+    """False where only an export of finished sessions told of the attempt: it says that it failed, not how far it came."""
+    return pl.col("source").str.contains("ocpp|pilot")
+
+
+def sees_pilot() -> pl.Expr:
+    """True where the pilot was recorded: messages alone do not tell a vehicle that asks in vain from one that does not ask."""
+    return pl.col("source").str.contains("pilot")
 
 
 def with_words(failed: pl.DataFrame) -> pl.DataFrame:

@@ -20,9 +20,10 @@ from pipeline.refer.suspects.drift import drift_table
 from pipeline.refer.suspects.leaks import forecast
 from pipeline.refer.suspects.level_factors import LevelFactors, beside_path, level_factors
 from pipeline.refer.suspects.levels import Window, against_usual, readings, recent, without_mended
-from pipeline.refer.suspects.posterior import fault_odds, priors
+from pipeline.refer.suspects.posterior import fault_odds, found_odds, priors
 from pipeline.refer.suspects.signatures import Signature, learnt
 from pipeline.refer.suspects.signs import once, vehicle_signs
+from pipeline.refer.suspects.unseen import unseen
 from pipeline.refer.suspects.weighing import Verdicts, limited, weigh
 from pipeline.settings.refer import ReferSettings
 
@@ -139,9 +140,12 @@ def judge_vehicles(
         prior,
         settings.log_weight_cap,
     )
+    never_seen = unseen(_reports(inputs, since_utc, look_back), attempts)
     factors = level_factors(lately, known["vehicle_id"], verdicts.suspects)
+    factors = factors.with_unseen(_in_order(known, never_seen), verdicts.suspects)
     attributed = np.clip(known["p_vehicle"].to_numpy(), LEAST_P, 1 - LEAST_P)
     odds = fault_odds(attributed, verdicts, factors, settings)
+    odds = odds + found_odds(known["vehicle_id"], inputs.findings, verdicts.suspects)
     table = _suspected(known, odds, verdicts.suspects).with_columns(
         pl.Series("level_factor", _told_by_levels(odds, factors)),
         pl.Series("pilot_speaks", _pilot_speaks(verdicts.suspects, factors)),
@@ -149,11 +153,12 @@ def judge_vehicles(
     for frame in [
         _blamed(evidence),
         _silent(attempts),
+        never_seen,
         *_measured(levels, today, factors, table, ask, drift),
     ]:
         table = table.join(frame, on="vehicle_id", how="left", maintain_order="left")
     table = table.with_columns(
-        pl.col("blamed", "blamed_evses", "silent").fill_null(0),
+        pl.col("blamed", "blamed_evses", "silent", "unseen", "stays").fill_null(0),
         pl.col("drifting").fill_null(value=False),
     )
     plan = leak_plan(inputs, attempts, valid, table, look_back, settings)
@@ -179,6 +184,21 @@ def _as_if_at_fault(evidence: pl.DataFrame) -> pl.DataFrame:
     """The same with the share of each attempt the vehicle would bear were it at fault: how its failures look, not whether."""
     own = (pl.col("p_vehicle") / pl.col("p_state").clip(lower_bound=LEAST_P)).clip(0.0, 1.0)
     return evidence.with_columns(p_vehicle=own)
+
+
+def _reports(inputs: ReferInputs, since_utc: pl.DataFrame, look_back: LookBack) -> pl.DataFrame:
+    """What vehicles reported of charging in the look-back, as far as it speaks of their present state."""
+    return (
+        inputs.charging.filter(look_back.holds("at_utc"))
+        .join(since_utc, on="vehicle_id", how="left", maintain_order="left")
+        .filter(pl.col("since_utc").is_null() | (pl.col("at_utc") >= pl.col("since_utc")))
+    )
+
+
+def _in_order(known: pl.DataFrame, never_seen: pl.DataFrame) -> Floats:
+    """Log factors of plug-ins no EVSE saw, 0 where a vehicle reports none (vehicles,)."""
+    joined = known.join(never_seen, on="vehicle_id", how="left", maintain_order="left")
+    return joined["unseen_log_factor"].fill_null(0.0).to_numpy()
 
 
 def _told_by_levels(odds: Floats, factors: LevelFactors) -> Floats:

@@ -10,7 +10,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.core.errors import SchemaError
-from pipeline.refer.suspects.signatures import NO_FAULT, Signature
+from pipeline.refer.suspects.signatures import EITHER, NO_FAULT, Signature
 
 Floats = NDArray[np.float64]
 
@@ -69,10 +69,8 @@ def weigh(
             continue
         logs = np.zeros((units.len(), len(signature.suspects)))
         rows = mine["row"].to_numpy()
-        columns = np.array([signature.categories.index(c) for c in mine["category"]])
-        np.add.at(
-            logs, rows, mine["amount"].to_numpy()[:, None] * np.log(signature.table[:, columns].T)
-        )
+        likelihood = np.array([signature.likelihood(c) for c in mine["category"]])
+        np.add.at(logs, rows, mine["amount"].to_numpy()[:, None] * np.log(likelihood))
         logs = np.maximum(logs - logs.max(axis=1, keepdims=True), -cap)
         own = logs[:, [signature.suspects.index(s) for s in suspects]]
         by_signature[name] = own
@@ -93,7 +91,8 @@ def _refuse_undeclared(signs: pl.DataFrame, signatures: Mapping[str, Signature])
         for name, signature in signatures.items()
         for category in signature.categories
     }
-    strange = sorted(set(signs.select("signature", "category").unique().rows()) - named)
+    seen = signs.select("signature", pl.col("category").str.split(EITHER)).explode("category")
+    strange = sorted(set(seen.unique().rows()) - named)
     if strange:
         listed = ", ".join(f"{name}: {category}" for name, category in strange)
         raise SchemaError(

@@ -1,0 +1,111 @@
+"""Plug-ins that only the vehicle reported: an open pilot line, told from charging elsewhere and from missing logs."""
+
+from __future__ import annotations
+
+import math
+from datetime import UTC, datetime, timedelta
+
+import polars as pl
+import pytest
+
+from pipeline.refer.suspects.unseen import CAP, stays, unseen, with_seen
+
+UTC_US = pl.Datetime("us", "UTC")
+AT = datetime(2026, 3, 2, 8, tzinfo=UTC)
+DAY, MINUTE = timedelta(days=1), timedelta(minutes=1)
+
+
+def told(*rows: tuple[str, float, str]) -> pl.DataFrame:
+    """What vehicles reported: vehicle, days since the beginning, event."""
+    frame = pl.DataFrame(rows, schema=["vehicle_id", "day", "event"], orient="row")
+    at = pl.lit(AT).cast(UTC_US) + pl.duration(seconds=(pl.col("day") * 86_400).cast(pl.Int64))
+    return frame.with_columns(at_utc=at, line=pl.int_range(pl.len())).drop("day")
+
+
+def stay(vehicle: str, day: float, *, charged: bool = False) -> list[tuple[str, float, str]]:
+    """One stay of about an hour."""
+    begun = [(vehicle, day + 0.001, "charge_started")] if charged else []
+    return [(vehicle, day, "plugged"), *begun, (vehicle, day + 0.04, "unplugged")]
+
+
+def recorded(*rows: tuple[str, float], source: str = "ocpp16+telematics") -> pl.DataFrame:
+    """Attempts an EVSE recorded: vehicle, day."""
+    frame = pl.DataFrame(rows, schema={"vehicle_id": pl.String, "day": pl.Float64}, orient="row")
+    at = pl.lit(AT).cast(UTC_US) + pl.duration(seconds=(pl.col("day") * 86_400).cast(pl.Int64))
+    return frame.with_columns(
+        plugged_at_utc=at, unplugged_at_utc=at + timedelta(hours=1), source=pl.lit(source)
+    )
+
+
+def fleet(*extra: tuple[str, float, str]) -> pl.DataFrame:
+    """Twenty vehicles with five stays each, and what is added."""
+    usual = [
+        row
+        for v in range(20)
+        for d in range(5)
+        for row in stay(f"S{v:02d}", float(d), charged=True)
+    ]
+    return told(*usual, *extra)
+
+
+SEEN = recorded(*((f"S{v:02d}", float(d)) for v in range(20) for d in range(5)))
+
+
+def test_a_stay_is_from_plugged_to_unplugged() -> None:
+    """Events between belong to it; what comes without a plugging is none."""
+    frame = told(
+        *stay("V", 0.0, charged=True),
+        ("V", 1.0, "charge_started"),
+        ("V", 1.1, "unplugged"),
+        *stay("V", 2.0),
+    )
+    table = stays(frame).sort("from_utc")
+    assert table["charged"].to_list() == [True, False]
+    assert table["from_utc"].to_list() == [AT, AT + 2 * DAY]
+
+
+@pytest.mark.parametrize(("away_min", "seen"), [(-62, True), (-64, False), (60, True), (62, False)])
+def test_it_is_seen_where_an_evse_recorded_it_within_minutes(
+    away_min: float, *, seen: bool
+) -> None:
+    """Three minutes between the two clocks still tell of one plug-in."""
+    attempt = recorded(("V", away_min / 1440))
+    found = with_seen(stays(told(*stay("V", 0.0))), attempt)
+    assert found["seen"].to_list() == [seen]
+    assert with_seen(stays(told(*stay("V", 0.0))), recorded(("V", 0.0), source="telematics"))[
+        "seen"
+    ].to_list() == [False]
+
+
+def test_four_unseen_visits_are_sure() -> None:
+    """Each is worth log(0.85 / 0.02) where the fleet has hardly any: capped at 100,000 to 1 from the fourth on (derived)."""
+    three = fleet(*(row for d in range(3) for row in stay("V", float(d))))
+    one = unseen(three, SEEN).filter(pl.col("vehicle_id") == "V").row(0, named=True)
+    share = max(3 / 103, 0.02)
+    assert one["unseen_log_factor"] == pytest.approx(3 * math.log(0.85 / share))
+    assert (one["stays"], one["unseen"], one["unseen_since_utc"]) == (3, 3, AT)
+    many = fleet(*(row for d in range(5) for row in stay("V", float(d))))
+    assert unseen(many, SEEN).filter(pl.col("vehicle_id") == "V")["unseen_log_factor"].item() == CAP
+
+
+def test_charging_elsewhere_and_retries_say_nothing_more() -> None:
+    """A stay that charged was elsewhere; two plug-ins within two hours are one visit."""
+    charged = fleet(*(row for d in range(5) for row in stay("V", float(d), charged=True)))
+    assert unseen(charged, SEEN).filter(pl.col("vehicle_id") == "V").is_empty()
+    retries = fleet(*stay("V", 0.0), *stay("V", 0.05), *stay("V", 0.1))
+    assert unseen(retries, SEEN).filter(pl.col("vehicle_id") == "V")["unseen"].to_list() == [1]
+
+
+def test_who_is_seen_again_is_cleared() -> None:
+    """An EVSE that sees it afterwards speaks against an open line, as strongly as five to one each time (derived)."""
+    rows = [row for d in range(2) for row in stay("V", float(d))] + [
+        row for d in range(2, 6) for row in stay("V", float(d), charged=True)
+    ]
+    attempts = pl.concat([SEEN, recorded(*(("V", float(d)) for d in range(2, 6)))])
+    row = unseen(fleet(*rows), attempts).filter(pl.col("vehicle_id") == "V").row(0, named=True)
+    assert row["unseen_log_factor"] < 0.5
+
+
+def test_nobody_reports_nothing() -> None:
+    """Without telematics there is no row."""
+    assert unseen(fleet().clear(), SEEN).is_empty()
