@@ -25,7 +25,8 @@ NOTHING = pl.DataFrame()
 USUAL: dict[str, Any] = {
     "vehicle_id": "V", "vehicle_model": "Crate", "evse_id": "E1", "site_id": "depot", "evse_model": "M", "firmware": "1",
     "supply": "AC", "coupler": "sType2", "outcome": "failed", "stage": "requested", "early_b": True,
-    "fault": "PowerSwitchFailure", "vehicle_fault": None, "check": "yes", "weight": 1.0, "p_vehicle": 0.0, "p_evse": 1.0, "source": "ocpp16+pilot",
+    "fault": "PowerSwitchFailure", "vehicle_fault": None, "check": "yes", "weight": 1.0, "p_vehicle": 0.0, "p_evse": 1.0,
+    "source": "ocpp16+pilot",
     "pilot_high_b_v": None, "pilot_low_b_v": None, "plugged_at_utc": AT,
 }  # fmt: skip
 TYPES = {
