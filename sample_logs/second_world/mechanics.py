@@ -73,7 +73,7 @@ class Mechanics:
     unknown_models: float = 0.02
     telematics_share: float = 0.5
     export_sites: int = 1
-    central_log_sites: int = 0
+    central_log_sites: int = 1
     """Sites whose frames come as a central system's text log, with a mapping."""
     dirt: float = 1.0
 

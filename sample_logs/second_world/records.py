@@ -12,11 +12,13 @@ NOISE_V = 0.04
 MAPPING = """exports:
   - file: "{site}_*.csv"
     delimiter: ";"
+    skip_until_header: true
     columns:
-      {{evse_id: Post, id_token: Card, plugged_at: From, unplugged_at: Until, energy_kwh: "Energy Wh",
-        end_reason: Ended, fault: Trouble}}
-    time_format: "%d.%m.%Y %H:%M:%S"
+      {{evse_id: [Station, "-", Plug], id_token: Card, plugged_at: [Day, " ", From], unplugged_at: Until,
+        energy_kwh: "Energy Wh", end_reason: Ended, fault: Trouble, session_id: No}}
+    time_format: ["%d.%m.%Y %H:%M:%S"]
     timezone: {zone}
+    blank: ["-"]
     energy_unit: Wh
     end_reason: {{"pulled out": EVDisconnected, "card": Local, "broken off": Other}}
     fault:
@@ -165,16 +167,26 @@ def exported(steps: pl.DataFrame, zone: str) -> pl.DataFrame:
         .otherwise(pl.lit("pulled out"))
     )
     return a.select(
-        pl.col("evse_id").alias("Post"),
+        pl.col("n").alias("No"),
+        pl.col("station_id").alias("Station"),
+        pl.col("connector_id").alias("Plug"),
         pl.col("id_token").alias("Card"),
-        local(pl.col("t_s")).alias("From"),
+        local(pl.col("t_s")).str.head(10).alias("Day"),
+        local(pl.col("t_s")).str.tail(8).alias("From"),
         local(pl.col("t_s") + pl.col("left_s")).alias("Until"),
         (pl.col("energy_kwh") * 1000).round().cast(pl.Int64).alias("Energy Wh"),
         ended.alias("Ended"),
         pl.when(pl.col("code").is_null())
-        .then(pl.lit(""))
+        .then(pl.lit("-"))
         .otherwise(
-            pl.col("trouble").replace_strict(EXPORT_WORDS, default="", return_dtype=pl.String)
+            pl.col("trouble").replace_strict(EXPORT_WORDS, default="-", return_dtype=pl.String)
         )
         .alias("Trouble"),
     )
+
+
+def export_text(site: str, sessions: pl.DataFrame) -> str:
+    """The file as its office keeps it: a title above the header, a total below the rows."""
+    blanks = ";" * (sessions.columns.index("Energy Wh") - 1)
+    total = f"Total;{blanks}{sessions['Energy Wh'].sum()};;\n"
+    return f"Sessions of {site}\n\n{sessions.write_csv(separator=';')}{total}"

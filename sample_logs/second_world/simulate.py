@@ -159,7 +159,7 @@ def _write_logs(
     ):
         wire.write_text(
             delivery / f"sites/{site}_sessions.csv",
-            records.exported(sessions, str(zone)).write_csv(separator=";"),
+            records.export_text(str(site), records.exported(sessions, str(zone))),
         )
         wire.write_text(
             delivery / f"sites/{site}.mapping.yaml", records.MAPPING.format(site=site, zone=zone)

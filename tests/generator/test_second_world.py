@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import json
+import re
 from collections import Counter
 from dataclasses import replace
 from functools import cache
@@ -20,7 +21,12 @@ from ocpp import v16, v201
 from sample_logs.second_world import WORLDS, simulate
 
 CLEAN = replace(
-    WORLDS["standard"], dirt=0.0, vehicle_faults=0.3, evse_faults=0.3, outages_per_site_week=0.3
+    WORLDS["standard"],
+    dirt=0.0,
+    vehicle_faults=0.3,
+    evse_faults=0.3,
+    outages_per_site_week=0.3,
+    central_log_sites=0,
 )
 SIZE = (30, 18, 4)
 
@@ -77,6 +83,23 @@ def test_frames_keep_to_the_published_schemas(clean: Path) -> None:
         "2.0.1 TransactionEvent",
         "2.0.1 NotifyEvent",
     } <= set(seen)
+
+
+def test_a_central_log_tells_the_same_frames_in_local_time(tmp_path: Path, clean: Path) -> None:
+    """A site written as a text log holds the frames of its envelopes, line for line; its mapping names the words."""
+    simulate(tmp_path, *SIZE, seed=5, mechanics=replace(CLEAN, central_log_sites=1))
+    log = "".join(text_of(p) for p in sorted((tmp_path / "delivery/ocpp").glob("central-*.log*")))
+    arrays = [json.loads(line[line.index("[") :]) for line in log.splitlines()]
+    assert arrays == [e["frame"] for e in envelopes(clean) if e["station_id"].startswith("y1-")]
+    entry = yaml.safe_load((tmp_path / "delivery/ocpp/yard-1.mapping.yaml").read_text())["frames"][
+        0
+    ]
+    word = "received|sent"
+    assert re.fullmatch(
+        rf"\d{{4}}-\d\d-\d\d \d\d:\d\d:\d\d,\d{{3}} INFO \S+ y1-\d: ({word}) \[.*\]",
+        log.splitlines()[0],
+    )
+    assert {*entry["in"], *entry["out"]} == {"received", "sent"}
 
 
 def test_calls_have_ids_of_their_own_and_at_most_one_answer(clean: Path) -> None:
