@@ -110,15 +110,14 @@ def with_predicates(rows: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame
     """The predicates of the decision as columns, each True or False.
 
     `sign`: worth watching. `likely`: probable enough to refer if nothing else stood against it. `told_apart`: from its EVSEs, by
-    where it failed, by the pilot's levels or by not asking at several. `creeps`: a leak that does not fail yet. `due`: waiting
+    where it failed, by the pilot's levels or its own reports. `creeps`: a leak that does not fail yet. `due`: waiting
     costs more. `relapsed`: failed again since its repair, or its pilot is off since.
     """
     p = pl.col("p_vehicle")
     refer_at = worth_acting(settings.cost_needless_visit, settings.cost_week_without_ac)
     watch_at = worth_watching(settings.cost_watching, settings.cost_week_without_ac)
-    silent = (pl.col("asks") == "never_asks") & (pl.col("suspect") == "never_requests")
     creeps = pl.col("fails_within").is_not_null() & (pl.col("blamed") < NOT_YET)
-    told_apart = pl.col("separable") | (pl.col("level_factor") >= TOLD_BY_LEVELS) | silent
+    told_apart = pl.col("separable") | (pl.col("level_factor") >= TOLD_BY_LEVELS)
     fails = pl.when(is_true(creeps)).then("fails_within").otherwise(1.0)
     pays = (p * fails * settings.cost_week_without_ac >= (1 - p) * settings.cost_needless_visit) & (
         p >= refer_at

@@ -118,15 +118,12 @@ def out_vehicles(called: pl.DataFrame) -> pl.DataFrame:
     """
     pointed = pl.col("call").is_in(["refer", "watch"])
     suspect = pl.when(pl.col("p_suspect") >= NAMED_AT).then("suspect").otherwise(pl.lit("unclear"))
-    silent = pl.col("suspect") == "never_requests"
     creeping = pl.col("drifting") & pl.col("suspect").is_in(LEAKS)
     onset = (
-        pl.when(creeping).then(pl.coalesce("drift_since_utc", "onset_utc"))
-        .when(silent).then(pl.coalesce("silent_since_utc", "onset_utc"))
-        .otherwise("onset_utc")
-    )  # fmt: skip
+        pl.when(creeping).then(pl.coalesce("drift_since_utc", "onset_utc")).otherwise("onset_utc")
+    )
     rows = called.with_columns(vehicle_reason().alias("reason"), onset.alias("onset"))
-    doubt = pl.when(creeping).then(pl.lit(timedelta(weeks=1))).otherwise(pl.lit(timedelta(days=1)))
+    doubt = pl.lit(timedelta(weeks=1))
     moved = (pl.col("onset") != pl.col("onset_utc")).fill_null(value=True)
     rows = rows.with_columns(
         pl.when(pointed).then(suspect).alias("suspect"),

@@ -73,15 +73,8 @@ def vehicle_clauses() -> tuple[Clause, ...]:
             "silent",
             at_issue & (c("silent") > 0),
             pl.format(
-                "It never asked for charge at {}, with nothing seen that explains it.",
+                "At {} it never asked for charge, with nothing seen that explains it.",
                 _counted("silent", "AC plug-in"),
-            ),
-        ),
-        Clause(
-            "not_asking",
-            at_issue & (c("silent") == 0) & (c("asks") != "asks"),
-            pl.format(
-                "It did not ask for charge at {} of {} AC plug-ins lately.", "not_asked", "plug_ins"
             ),
         ),
         Clause(

@@ -104,9 +104,6 @@ class ReferSettings(Frozen):
         lt=1,
         description="Learnt probability that an EVSE model checks the diode from which it counts as known",
     )
-    never_asks_least: int = Field(
-        4, ge=2, description="Plug-ins in a row without asking before never_requests is considered"
-    )
 
     returns_after_failures: float = Field(
         2.0,

@@ -32,7 +32,7 @@ END = LOOK_BACK.to_utc
 USUAL: dict[str, Any] = {
     "vehicle_id": "V", "p_vehicle": 0.95, "separable": True, "verdict": "fault", "blamed": 6.0, "blamed_evses": 3,
     "dismissed": False, "held": False, "accepted": False, "found": None, "repaired_at_utc": None, "drifting": False,
-    "asks": "asks", "onset_utc": None, "suspect": "charger_input", "level_factor": 0.0, "fails_within": None,
+    "onset_utc": None, "suspect": "charger_input", "level_factor": 0.0, "fails_within": None,
 }  # fmt: skip
 PROVING = pl.DataFrame(schema={"vehicle_id": pl.String, "proving": pl.String, "tried": pl.Int64, "failed": pl.Int64,
                                "decided_at_utc": UTC_US})  # fmt: skip
@@ -105,16 +105,6 @@ def test_break_even_probability() -> None:
         ({"p_vehicle": 0.01, "verdict": "insufficient_data"}, "insufficient_data", "too little"),
         ({"dismissed": True}, "watch", "dismissed"),
         ({"held": True}, "watch", "held"),
-        (
-            {"blamed": 0.0, "asks": "never_asks", "suspect": "never_requests", "separable": False},
-            "refer",
-            "costs more",
-        ),
-        (
-            {"asks": "seldom_asks", "suspect": "never_requests", "separable": False},
-            "watch",
-            "cannot tell it from what",
-        ),
         ({"found": "charger_input", "p_vehicle": 0.01}, "refer", "not reported repaired"),
     ],
 )
@@ -276,8 +266,6 @@ def test_reviews_of_a_later_week_do_not_count() -> None:
         ({"p_vehicle": 0.124, "verdict": "clear"}, "clear"),
         ({"dismissed": True, "p_vehicle": 0.1, "verdict": "clear"}, "clear"),
         ({"held": True, "p_vehicle": 0.1, "verdict": "clear"}, "watch"),
-        ({"asks": None, "separable": False}, "watch"),
-        ({"asks": "never_asks", "suspect": "inlet_lock", "separable": False}, "watch"),
         (
             {
                 "found": "charger_input",

@@ -592,7 +592,7 @@ def three_vehicles() -> tuple[Judged, pl.DataFrame, pl.DataFrame, pl.DataFrame, 
     tables = learnt("vehicle", empty("decision_lesson"))
     units = ["U", "V", "W"]
     signs = pl.DataFrame(
-        [("U", "trouble_code", "stored", 1.0), ("V", "stopped_at", "early_b", 1.0), ("W", "asks", "asks", 1.0)],
+        [("U", "trouble_code", "stored", 1.0), ("V", "stopped_at", "early_b", 1.0), ("W", "drift", "steady", 1.0)],
         schema=["unit", "signature", "category", "amount"], orient="row",
     )  # fmt: skip
     prior = np.tile(tables["vehicle_prior"].table, (3, 1))

@@ -417,11 +417,11 @@ def test_witnesses_are_scaled_not_cut() -> None:
     Under it, and in other units and signatures, they stay.
     """
     rows = limited(
-        signs(("V", "stopped_at", "early_b", 6.0), ("V", "stopped_at", "closed", 2.0), ("V", "asks", "asks", 1.0),
+        signs(("V", "stopped_at", "early_b", 6.0), ("V", "stopped_at", "closed", 2.0), ("V", "drift", "steady", 1.0),
               ("U", "stopped_at", "closed", 3.0)), 4.0,
     )  # fmt: skip
     assert rows.rows() == [
-        ("U", "stopped_at", "closed", 3.0), ("V", "asks", "asks", 1.0), ("V", "stopped_at", "closed", 1.0),
+        ("U", "stopped_at", "closed", 3.0), ("V", "drift", "steady", 1.0), ("V", "stopped_at", "closed", 1.0),
         ("V", "stopped_at", "early_b", 3.0),
     ]  # fmt: skip
 

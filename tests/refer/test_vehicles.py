@@ -160,7 +160,7 @@ def test_findings_of_a_model_draw_its_prior() -> None:
 
 
 def test_quiet_faults_have_a_prevalence_of_their_own() -> None:
-    """Odds = attribution's, shared by looks, times the levels' factor, plus 0.4 % of quiet leaks and silence times theirs.
+    """Odds = attribution's, shared by looks, times the levels' factor, plus 0.4 % of quiet leaks times theirs.
 
     All times the direct signs (derived).
     """
@@ -185,7 +185,7 @@ def test_quiet_faults_have_a_prevalence_of_their_own() -> None:
             (4 * 0.1 * 2 + 0.004 * 10) * 3,
             0.8,
             0.4,
-            (0.4 + 0.004) * 5,
+            0.4 * 5,
             0.4,
         ]
     )
@@ -265,22 +265,12 @@ def test_blame_is_counted_by_weight_and_evse() -> None:
 
 
 def test_what_is_measured_over_time_joins_the_row() -> None:
-    """Median low side in B2, the two tests over time, and the reverse path, each one row a vehicle."""
+    """Median levels in B2, the trend, and the reverse path, each one row a vehicle."""
     levels = pl.DataFrame(
         {
             "vehicle_id": ["V"] * 4,
             "state": ["B2", "B2", "B2", "C2"],
             "low_v": [-12.0, -11.0, -9.0, -5.0],
-        }
-    )
-    ask = pl.DataFrame(
-        {
-            "vehicle_id": ["V"],
-            "category": ["asks"],
-            "since_utc": [None],
-            "plug_ins": [0],
-            "not_asked": [0],
-            "evses": [0],
         }
     )
     drift = pl.DataFrame(
@@ -294,13 +284,12 @@ def test_what_is_measured_over_time_joins_the_row() -> None:
     table = pl.DataFrame(
         {"vehicle_id": ["V", "W"], "suspect": ["pilot_diode_leaky", "pilot_leakage"]}
     )
-    low, path, asks, drifts = _measured(levels, now, factors, table, ask, drift)
+    low, path, drifts = _measured(levels, now, factors, table, drift)
     assert low.rows() == [("V", -11.0, 8.9)]
     assert low.columns == ["vehicle_id", "pilot_low_v", "pilot_high_v"]
     assert path["vehicle_id"].to_list() == ["V", "W"]
     assert path["reverse_path_ohm"][1] == pytest.approx(10e3, rel=0.2)
     assert path["reverse_path_ohm"][0] == pytest.approx(20e3, rel=0.05)
-    assert asks.columns == ["vehicle_id", "asks", "silent_since_utc", "plug_ins", "not_asked"]
     assert drifts.rows() == [("V", True, AT, 0.2), ("W", False, None, 0.0), ("X", False, AT, 3.0)]
     assert drifts.columns == ["vehicle_id", "drifting", "drift_since_utc", "above_v"]
 

@@ -14,7 +14,6 @@ from pipeline.core.weeks import LookBack, week_of
 from pipeline.measure.quality.frames import core_attempts, inputs_of
 from pipeline.refer.decision import worth_watching
 from pipeline.refer.referral import refer
-from pipeline.refer.suspects.charge_requests import asking
 from pipeline.refer.suspects.drift import drift_table
 from pipeline.refer.suspects.level_factors import level_factors
 from pipeline.refer.suspects.levels import against_usual, readings, recent, without_mended
@@ -198,7 +197,6 @@ def _week_list(attempts: pl.DataFrame, end: datetime) -> pl.DataFrame:
     signs = pl.concat(
         [
             once(drift.select(unit="vehicle_id", category="category"), "drift"),
-            once(asking(known, settings).select(unit="vehicle_id", category="category"), "asks"),
         ]
     )
     signatures = learnt("vehicle", empty("decision_lesson"))

@@ -21,7 +21,7 @@ FOUND_ODDS = 99.0
 """What was measured at the vehicle and not repaired is there still: 99 to 1; common practice, no source."""
 QUIET = {
     "pilot_diode_leaky": 1.0, "pilot_diode_shorted": 0.25, "pilot_leakage": 0.25, "pilot_resistor": 0.1, "pilot_open": 0.25,
-    "never_requests": 1.0, "carried_cable": 0.1,
+    "carried_cable": 0.1,
 }  # fmt: skip
 """Faults that may be there without a failed attempt, so that attribution cannot speak against them: how common each is against
 a leaking diode (`quiet_prevalence`). A short is quiet where no EVSE looks, an open line where none sees it. Judgement."""

@@ -2,7 +2,7 @@
 
 With the line or the diode open the EVSE stays in state A, whatever is plugged in. A stay at which the vehicle charged was
 elsewhere, at equipment that is not ours, and says nothing; one that no EVSE saw and that brought no charge may be so, by the
-share of such stays the fleet has anyway (plugged in elsewhere, a log missing). The same sum as for vehicles that cease to ask.
+share of such stays the fleet has anyway (plugged in elsewhere, a log missing). A cumulative sum finds when it began.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from datetime import timedelta
 
 import polars as pl
 
-from pipeline.refer.suspects.charge_requests import cumulative
+from pipeline.refer.suspects.cumulative_sum import cumulative
 
 SLACK = timedelta(minutes=3)
 """Two clocks further apart do not tell of one plug-in (as `normalise.telematics_slack_s`)."""

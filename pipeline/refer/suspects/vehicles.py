@@ -15,7 +15,6 @@ from pipeline.circuit.causes import VARIANTS
 from pipeline.circuit.reverse_path import reverse_path
 from pipeline.core.weeks import LookBack
 from pipeline.refer.inputs import ReferInputs, stored_code
-from pipeline.refer.suspects.charge_requests import asking
 from pipeline.refer.suspects.drift import drift_table
 from pipeline.refer.suspects.leaks import forecast
 from pipeline.refer.suspects.level_factors import LevelFactors, beside_path, level_factors
@@ -119,7 +118,7 @@ def judge_vehicles(
     evidence = _evidence(attempts, known, since_utc)
     levels = against_usual(readings(attempts), settings)
     valid = without_mended(levels)
-    ask, drift = asking(attempts, settings), drift_table(valid, look_back, settings)
+    drift = drift_table(valid, look_back, settings)
     creeping = drift.filter(pl.col("category") == "rising")["vehicle_id"]
     today = recent(valid, since_utc, creeping, *_today(settings))
     lately = recent(valid, since_utc, creeping, *LATELY)
@@ -128,7 +127,6 @@ def judge_vehicles(
             vehicle_signs(_as_if_at_fault(evidence)),
             once(_trouble_codes(inputs, since_utc, look_back), "trouble_code"),
             once(drift.select(pl.col("vehicle_id").alias("unit"), "category"), "drift"),
-            once(ask.select(pl.col("vehicle_id").alias("unit"), "category"), "asks"),
         ]
     )
     signatures = learnt("vehicle", inputs.lessons)
@@ -154,7 +152,7 @@ def judge_vehicles(
         _blamed(evidence),
         _silent(attempts),
         never_seen,
-        *_measured(levels, today, factors, table, ask, drift),
+        *_measured(levels, today, factors, table, drift),
     ]:
         table = table.join(frame, on="vehicle_id", how="left", maintain_order="left")
     table = table.with_columns(
@@ -312,23 +310,15 @@ def _measured(
     today: pl.DataFrame,
     factors: LevelFactors,
     table: pl.DataFrame,
-    ask: pl.DataFrame,
     drift: pl.DataFrame,
 ) -> list[pl.DataFrame]:
-    """What the pilot and the two tests over time add to a vehicle's row, each frame one row per
+    """What the pilot and its trend add to a vehicle's row, each frame one row per
     vehicle.
     """
     shown = (
         levels.filter(pl.col("state") == "B2")
         .group_by("vehicle_id")
         .agg(pilot_low_v=pl.col("low_v").median(), pilot_high_v=pl.col("high_v").median())
-    )
-    asks = ask.select(
-        "vehicle_id",
-        pl.col("category").alias("asks"),
-        pl.col("since_utc").alias("silent_since_utc"),
-        "plug_ins",
-        "not_asked",
     )
     drifts = drift.select(
         "vehicle_id",
@@ -339,4 +329,4 @@ def _measured(
     beside = table.filter(pl.col("suspect") == "pilot_leakage")["vehicle_id"]
     in_series = ~pl.col("vehicle_id").is_in(beside.implode())
     paths = reverse_path(today.filter(in_series, pl.col("low_v").is_not_null()))
-    return [shown, pl.concat([paths, beside_path(factors, beside)]), asks, drifts]
+    return [shown, pl.concat([paths, beside_path(factors, beside)]), drifts]
