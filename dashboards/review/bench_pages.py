@@ -33,7 +33,8 @@ from pipeline.refer.bench import bench_declared, parse_reading
 from pipeline.refer.bench.case import DRIED, STATES
 from pipeline.refer.bench.case_sheet import Found, case_pdf
 from pipeline.refer.bench.finding import finding_doubts
-from pipeline.refer.bench.next_reading import READING_WORDS, Proposal
+from pipeline.refer.bench.next_reading import Proposal
+from pipeline.refer.bench.outcomes import READING_WORDS
 from pipeline.refer.bench.trace import trace_readings
 
 LONGEST_NAME = 120

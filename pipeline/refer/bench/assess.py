@@ -12,7 +12,8 @@ from pipeline.core.wording import OVER_RANGE, ohms, percent, probability
 from pipeline.refer.bench.case import DRIED, KNOWN_GOOD, UNITS, Case, Reading
 from pipeline.refer.bench.contradictions import Contradiction, contradictions, pair_useless
 from pipeline.refer.bench.declared import bench_declared
-from pipeline.refer.bench.next_reading import READING_WORDS, Proposal, figure, proposals
+from pipeline.refer.bench.next_reading import Proposal, proposals
+from pipeline.refer.bench.outcomes import READING_WORDS, figure
 from pipeline.refer.bench.particles import VARIANT_WORDS, condition_of, particles
 from pipeline.refer.bench.weigh import Placed, Weighed, log_weight, placed, weigh
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from pipeline.core.quantities import Quantity
 from pipeline.core.wording import OVER_RANGE, probability
 from pipeline.refer.bench.case import UNITS, Case, Reading
-from pipeline.refer.bench.next_reading import READING_WORDS, figure
+from pipeline.refer.bench.outcomes import READING_WORDS, figure
 from pipeline.refer.bench.predict import OHM_PAIR, says_something
 from pipeline.refer.bench.weigh import Placed, Weighed, replaced, weigh
 

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.core.wording import OVER_RANGE, OVER_RANGE_OHM, ohms, probability
-from pipeline.refer.bench.case import DRIED, UNITS, Case, Reading
+from pipeline.refer.bench.case import DRIED, Case, Reading
 from pipeline.refer.bench.declared import Step, bench_declared
-from pipeline.refer.bench.particles import condition_of, particles
-from pipeline.refer.bench.predict import PROXIMITY, STRAY, predicted
-from pipeline.refer.bench.proximity import proximity_draws
+from pipeline.refer.bench.outcomes import READING_WORDS, bits, entropy, expected
+from pipeline.refer.bench.particles import particles
 from pipeline.refer.bench.weigh import Weighed
 
 Floats = NDArray[np.float64]
@@ -21,12 +20,6 @@ AS_MUCH = 0.98
 """A step tells as much as another when it promises this share of its bits (decided)."""
 LEAST_BITS = 0.02
 """Less than this is not worth a reading (decided)."""
-SHOWN = 0.02
-"""Expected values are listed for suspects at least so probable (decided)."""
-_BIN = {"ohm": 0.06, "V": 0.2, "%": 2.0}
-"""Width of the bins in which outcomes are counted: about four standard deviations of a reading's noise (ln ohm, V, %)."""
-_FROM, _BINS = {"ohm": -0.7, "V": -15.0, "%": 0.0}, 400
-TINY = 1e-300
 
 
 @dataclass(frozen=True)
@@ -41,9 +34,13 @@ class Proposal:
     bits: float
     minutes: float
     stands: str
-    expected: tuple[tuple[str, float, str], ...]
-    """(suspect, its probability, the values to expect), most probable first."""
+    weighed: Weighed = field(repr=False, compare=False)
     because: str = ""
+
+    @cached_property
+    def expected(self) -> tuple[tuple[str, float, str], ...]:
+        """(suspect, its probability, the values to expect), most probable first."""
+        return expected(self.step, self.weighed)
 
     @property
     def question(self) -> str:
@@ -54,18 +51,6 @@ class Proposal:
             if answer
             else READING_WORDS[self.step.kind].format(state=self.step.state or "")
         )
-
-
-READING_WORDS = {
-    "pp_pe_v": "Proximity to earth, volts",
-    "pp_pe_ohm": "Proximity to earth at the cable's plug, ohms",
-    "cp_pe_forward_ohm": "Pilot to earth, red lead on CP, black on PE (forward)",
-    "cp_pe_reverse_ohm": "Pilot to earth, leads exchanged: black on CP, red on PE (reverse)",
-    "cp_high_v": "Pilot's positive level in {state}",
-    "cp_low_v": "Pilot's negative level in {state}",
-    "cp_duty_pct": "Duty cycle of the pilot",
-    "cp_mean_v": "Pilot on a multimeter, DC volts (the mean), in {state}",
-}
 
 
 def proposals(
@@ -97,11 +82,9 @@ def _proposal(name: str, weighed: Weighed, setup: str, because: str = "") -> Pro
     declared = bench_declared()
     step = declared.steps[name]
     change = 0.0 if step.setup in {setup, "any"} else declared.setups[step.setup].minutes
-    bits = _entropy(_dries_share(weighed)) if step.after_drying else _bits(step, weighed)
+    promised = entropy(_dries_share(weighed)) if step.after_drying else bits(step, weighed)
     stands = declared.setups[step.setup].words
-    return Proposal(
-        name, step, bits, step.minutes + change, stands, _expected(step, weighed), because
-    )
+    return Proposal(name, step, promised, step.minutes + change, stands, weighed, because)
 
 
 def _safer_and_as_much(safer: Proposal, than: Proposal) -> bool:
@@ -183,84 +166,3 @@ def _dries_share(weighed: Weighed) -> float:
     return float(
         (weighed.within["pilot_leakage"] * particles("pilot_leakage").drawn["dries"]).sum()
     )
-
-
-def _entropy(p: float) -> float:
-    q = min(max(p, 1e-12), 1 - 1e-12)
-    return float(-q * np.log2(q) - (1 - q) * np.log2(1 - q))
-
-
-def _bits(step: Step, weighed: Weighed) -> float:
-    """Expected information about the suspect, bits: I(suspect; outcome) over binned outcomes."""
-    declared = bench_declared()
-    if step.kind in declared.answers:
-        answers = declared.answers[step.kind].answers
-        rows = np.exp(np.stack([declared.log_row(step.kind, answer) for answer in answers], axis=1))
-        return _information(weighed.suspects[:, None] * rows)
-    rows = np.stack([_binned(step, name, weighed) for name in declared.names])
-    return (1 - STRAY) * _information(weighed.suspects[:, None] * rows)
-
-
-def _outcomes(step: Step, suspect: str, weighed: Weighed) -> tuple[Floats, Floats]:
-    """What a suspect would show at a step, and how probable each outcome is."""
-    if step.kind in PROXIMITY:
-        value = proximity_draws(step.kind, suspect)
-        return value, np.full(value.size, 1 / value.size)
-    condition = condition_of(suspect)
-    found = predicted(Reading(step.kind, state=step.state), condition, dried=step.after_drying)
-    return found.value, weighed.within[condition]
-
-
-def _binned(step: Step, suspect: str, weighed: Weighed) -> Floats:
-    value, weights = _outcomes(step, suspect, weighed)
-    unit = UNITS[step.kind]
-    scaled = np.log(np.clip(value, 0.5, 1e9)) if unit == "ohm" else value
-    numbers = np.clip(np.floor((scaled - _FROM[unit]) / _BIN[unit]), 0, _BINS - 2).astype(np.int64)
-    counted = np.bincount(np.where(np.isinf(value), _BINS - 1, numbers), weights, _BINS)
-    return np.asarray(counted, dtype=np.float64)
-
-
-def _information(joint: Floats) -> float:
-    outer = joint.sum(axis=1, keepdims=True) * joint.sum(axis=0, keepdims=True)
-    some = joint > 0
-    return max(0.0, float((joint[some] * np.log2(joint[some] / outer[some])).sum()))
-
-
-def _expected(step: Step, weighed: Weighed) -> tuple[tuple[str, float, str], ...]:
-    declared = bench_declared()
-    left = [(name, p) for name, p in weighed.named.items() if p >= SHOWN]
-    if step.kind in declared.answers:
-        answer = declared.answers[step.kind]
-        out = []
-        for name, p in left:
-            row = answer.rows.get(name) or answer.rows["else"]
-            best = int(np.argmax(row))
-            out.append((name, p, f"{answer.words[best]} ({probability(row[best])})"))
-        return tuple(out)
-    unit = UNITS[step.kind]
-    return tuple((name, p, range_words(*_outcomes(step, name, weighed), unit)) for name, p in left)
-
-
-def range_words(value: Floats, weights: Floats, unit: str) -> str:
-    """The middle nine tenths of a prediction in words: '2.66 kΩ to 2.82 kΩ', 'over range', '-9.3 V to -8.2 V'."""
-    total = max(float(weights.sum()), TINY)
-    over = float(weights[np.isinf(value)].sum()) / total
-    finite = np.isfinite(value) & (weights > 0)
-    if over > 0.95 or not finite.any():
-        return OVER_RANGE
-    order = np.argsort(value[finite])
-    upto = np.cumsum(weights[finite][order]) / weights[finite].sum()
-    lo, hi = (float(value[finite][order][np.searchsorted(upto, share)]) for share in (0.05, 0.949))
-    words = f"{figure(lo, unit)} to {figure(hi, unit)}"
-    if unit == "ohm" and hi >= OVER_RANGE_OHM:
-        words = f"{figure(lo, unit)} and more"
-    elif figure(lo, unit) == figure(hi, unit):
-        words = figure(lo, unit)
-    return f"{words}, or {OVER_RANGE} ({probability(over)})" if over > 0.05 else words
-
-
-def figure(value: float, unit: str) -> str:
-    """A value with its unit."""
-    if unit == "ohm":
-        return ohms(value)
-    return f"{value:.1f} {unit}" if abs(value) < 99.95 else f"{value:.0f} {unit}"
