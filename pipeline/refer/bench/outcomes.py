@@ -36,6 +36,7 @@ READING_WORDS = {
 
 
 def entropy(p: float) -> float:
+    """Bits of a yes-or-no question."""
     q = min(max(p, 1e-12), 1 - 1e-12)
     return float(-q * np.log2(q) - (1 - q) * np.log2(1 - q))
 
@@ -103,6 +104,7 @@ def _information(joint: Floats) -> float:
 
 
 def expected(step: Step, weighed: Weighed) -> tuple[tuple[str, float, str], ...]:
+    """(suspect, its probability, the values to expect) of each suspect left, most probable first."""
     declared = bench_declared()
     left = [(name, p) for name, p in weighed.named.items() if p >= SHOWN]
     if step.kind in declared.answers:
