@@ -18,6 +18,8 @@ from dashboards.markup import STATIC, environment
 from dashboards.pages import STYLES, Menu, chart_script, span_of
 from dashboards.theme import CONFIG
 from dashboards.words import BENCH_CAUTIONS
+from pipeline.refer.bench.drawings import PAGE
+from pipeline.refer.pack.drawn import drawings
 from pipeline.refer.pack.model import Evidence
 
 
@@ -40,6 +42,7 @@ def render_evidence(
     sheet: str | None = None,
     assets: str | None = None,
     menu: Menu | None = None,
+    back: str | None = None,
 ) -> str:
     """The evidence page as HTML: one file with everything inside, or, with `assets`, for a server
     that has the scripts.
@@ -64,6 +67,8 @@ def render_evidence(
         e=known,
         sheet=sheet,
         cautions=known.bench.cautions or BENCH_CAUTIONS,
+        drawn={name: Markup(svg) for name, svg in drawings(known, PAGE).items()},  # noqa: S704 - our own drawings, words escaped
+        back=back,
         strip_chart=_themed(known.strip_chart),
         pilot_chart=_themed(known.pilot_chart),
         style=None if assets else _inline("".join((STATIC / name).read_text(encoding="utf-8") for name in STYLES)),

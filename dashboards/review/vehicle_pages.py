@@ -151,7 +151,13 @@ def pack(request: Request) -> Response:
     t = reader_of(context(request), data, who).t
     links = menu(who, data.week, t, signed_in=context(request).people is not None)
     return HTMLResponse(
-        render_evidence(data.evidence[vehicle], sheet=sheet, assets="/assets/", menu=links)
+        render_evidence(
+            data.evidence[vehicle],
+            sheet=sheet,
+            assets="/assets/",
+            menu=links,
+            back=address(data.week, "workshop"),
+        )
     )
 
 

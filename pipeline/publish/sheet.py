@@ -1,4 +1,4 @@
-"""The printable A4 sheet of an evidence pack, as PDF bytes: the same evidence gives the same bytes.
+"""The printable A4 sheet of an evidence pack (one leaf, two sides), as PDF bytes: the same evidence gives the same bytes.
 
 The page is set by `schemas/templates/sheet.typ`; words and numbers reach it as JSON and are never
 read as markup. Fonts are those the typesetter carries and embeds; system fonts are not looked at.
@@ -16,7 +16,9 @@ import typst
 
 from pipeline.core.printable import CELL, printable
 from pipeline.core.wording import probability
-from pipeline.refer.pack.model import Control, Evidence
+from pipeline.refer.bench.drawings import PAPER
+from pipeline.refer.pack.drawn import drawings
+from pipeline.refer.pack.model import BenchReading, Control, Evidence
 from pipeline.registry import SCHEMAS
 
 TEMPLATE = SCHEMAS / "templates" / "sheet.typ"
@@ -29,7 +31,10 @@ LOW_TOP_V, LOW_BOTTOM_V = -4.5, -13.5
 
 
 def sheet_pdf(evidence: Evidence) -> bytes:
-    """The sheet as PDF: one A4 page, fonts embedded, dated with the end of the week it reports."""
+    """The sheet as PDF: two A4 pages, the bench first and what the logs say behind it.
+
+    Fonts are embedded; it is dated with the end of the week it reports.
+    """
     data = json.dumps(sheet_data(evidence), ensure_ascii=False, sort_keys=True)
     pdf = _typesetter().compile(
         format="pdf",
@@ -108,26 +113,27 @@ def _others(c: Control) -> str:
 
 
 def _bench(e: Evidence) -> dict[str, Any]:
-    notes = [f"{r.order}: {r.note}" for r in e.bench.readings if r.note]
     choices = [choice for field in e.form for choice in field.choices]
     return {
         "cautions": [printable(line) for line in e.bench.cautions],
         "deference": [printable(line) for line in e.bench.deference],
-        "readings": [
-            [
-                str(r.order),
-                printable(f"{r.what} ({r.how})", 140),
-                printable(r.if_suspect, 140),
-                printable(r.if_sound, 140),
-            ]
-            for r in e.bench.readings
-        ],
-        "notes": [printable(note) for note in notes],
+        "readings": [_reading(r) for r in e.bench.readings],
         "form": [
             {"label": f.label + (f" ({f.unit})" if f.unit else "")} for f in e.form if not f.choices
         ],
+        "lines": ["Odometer", "Instrument and its number", "Measured by", "Signature"],
         "choices": [choice.replace("_", " ") for choice in choices],
+        **drawings(e, PAPER),
     }
+
+
+def _reading(r: BenchReading) -> dict[str, str]:
+    """One row: what and how, how the vehicle stands, both columns, and the note."""
+    return {
+        "order": str(r.order), "what": printable(r.what, 140), "how": printable(r.how, 140), "stands": printable(r.stands, CELL),
+        "if_suspect": printable(r.if_suspect, 170), "if_sound": printable(r.if_sound, 170), "note": printable(r.note),
+        "decides": "" if r.decides else "decides nothing alone",
+    }  # fmt: skip
 
 
 def _strip(e: Evidence) -> dict[str, Any]:

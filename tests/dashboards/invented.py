@@ -392,7 +392,7 @@ def invented_evidence(attempts: pl.DataFrame, vehicle: str, **changed: Any) -> d
             "cautions": ["Treat as live.", "Insulated gloves.", "Prove dead.", "Licensed people only."],
             "deference": ["Local codes, the maker's procedure and licensed practice come first."],
             "readings": [{"order": 1, "what": "Pilot to earth, both ways", "how": "ohms", "if_suspect": "2.7 kΩ both ways",
-                          "if_sound": "over range one way", "note": "unplugged"}],
+                          "if_sound": "over range one way", "note": "unplugged", "stands": "asleep, made safe", "decides": True}],
             "meter_table": [[0.001, 3300.0], [1e-6, 274000.0]],
         },
         "refutes": ["Over range with the leads exchanged."],

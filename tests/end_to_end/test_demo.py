@@ -145,14 +145,16 @@ def test_the_words_name_vehicles_equipment_and_the_file_to_open(ran: Ran) -> Non
         assert name in ran.words
 
 
-def test_a_sheet_is_one_page_with_cautions_before_readings(ran: Ran) -> None:
-    """The printable sheet is one A4 page.
+def test_a_sheet_is_one_leaf_with_the_bench_first(ran: Ran) -> None:
+    """The printable sheet is one A4 leaf of two sides, the bench on the first.
 
     Its cautions stand before the bench readings, and it defers to maker and code.
     """
-    [page] = pypdf.PdfReader(ran.week / "referrals" / "meals-03" / "sheet.pdf").pages
-    text = re.sub(r"\s+", " ", page.extract_text())
-    assert text.index("Cautions first") < text.index("Bench readings")
+    bench, logs = pypdf.PdfReader(ran.week / "referrals" / "meals-03" / "sheet.pdf").pages
+    assert {tuple(map(round, page.mediabox[2:])) for page in (bench, logs)} == {(595, 842)}
+    assert "What the logs say" in logs.extract_text()
+    text = re.sub(r"\s+", " ", bench.extract_text())
+    assert text.index("Cautions first") < text.index("Readings to expect")
     for words in ("proved dead", "glove", "licensed", "maker", "2.74"):
         assert words in text.lower()
 

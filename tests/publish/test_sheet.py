@@ -89,10 +89,13 @@ def test_nothing_of_the_bench_is_cut(suspect: str) -> None:
     data = sheet_data(pack)
     assert tuple(data["cautions"]) == pack.bench.cautions
     assert tuple(data["deference"]) == pack.bench.deference
-    assert data["readings"] == [
-        [str(r.order), f"{r.what} ({r.how})", r.if_suspect, r.if_sound] for r in pack.bench.readings
+    fields = ("what", "how", "stands", "if_suspect", "if_sound", "note")
+    assert [tuple(r[f] for f in fields) for r in data["readings"]] == [
+        tuple(getattr(r, f) for f in fields) for r in pack.bench.readings
     ]
-    assert data["notes"] == [f"{r.order}: {r.note}" for r in pack.bench.readings]
+    assert [r["decides"] for r in data["readings"]] == [
+        "" if r.decides else "decides nothing alone" for r in pack.bench.readings
+    ]
     assert data["refutes"] == list(pack.refutes)
 
 
@@ -115,7 +118,7 @@ def test_every_figure_of_the_pack_is_on_the_paper() -> None:
     assert data["ruled_out"] == ["The EVSEs (ruled out): they served others."]
     assert data["doubts"] == ["Nothing known to be missing."]
     assert [f["label"] for f in data["form"]] == [
-        "Date and time", "Proximity to earth (V)", "Pilot (+) to earth (-) (ohm)", "Pilot (-) to earth (+) (ohm)", "Repaired on",
+        "Date and time", "Proximity to earth (V)", "Forward, red on CP (ohm)", "Reverse, red on PE (ohm)", "Repaired on",
         "Note",
     ]  # fmt: skip
     assert data["choices"] == [
@@ -183,7 +186,11 @@ def test_cautions_and_units_are_legible_on_the_pdf() -> None:
         "2.74kΩ±3%",
         "3.32kΩat1mA",
         "40.3kΩat10µA",
-        "low-8.8V(-9.4to-8.2V)",
+        "high8.8V,low-8.8V",
+        "redonCP,blackonPE",
+        "decidesnothingalone",
+        "Odometer",
+        "Signature",
         "overrange,tensofMΩ",
     ):
         assert figure in page

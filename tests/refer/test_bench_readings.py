@@ -1,207 +1,157 @@
-"""What the workshop reads on the sheet.
-
-Cautions, and every figure and unit of the bench readings.
-"""
+"""What the workshop reads on the sheet: cautions, and every figure and unit of the bench readings."""
 
 from __future__ import annotations
 
 import pytest
 
 from pipeline.refer.pack.bench_steps import FORM, bench
-from pipeline.refer.pack.model import Bench
+from pipeline.refer.pack.model import Bench, BenchReading
 from pipeline.registry import registry
 
 UNKNOWN = (None, None, None)
 SHORTED = bench("pilot_diode_shorted", ("cType1",), (2755.0, 2600.0, 2900.0))
 LEAKY = bench("pilot_diode_leaky", ("cCCS2",), (20e3, 15e3, None))
+ALL = ("pilot_diode_shorted", "pilot_diode_leaky", "pilot_open", "pilot_leakage", "pilot_resistor", "carried_cable",
+       "charger_input", "charger_leakage", "inlet_lock", "never_requests", "unclear", "a suspect of tomorrow")  # fmt: skip
+
+
+def row(made: Bench, what: str) -> BenchReading:
+    """The row of that name."""
+    return next(r for r in made.readings if r.what.startswith(what))
 
 
 def test_cautions_are_the_usual_ones() -> None:
-    """General practice (from memory), each line whole: they stand between a person and mains or
-    high voltage.
+    """General practice (from memory), each line whole: they stand between a person and mains or high voltage.
 
-    Live until proved dead, locked off; high voltage made safe and waited for; the tester proved
-    before and after; gloves in date, checked for holes, under leather (ASTM D120 and its test
-    intervals, as given by a secondary source); no energised inlet, only licensed people. Maker's
-    procedure and local code come before the sheet.
+    Live until proved dead; high voltage made safe; the tester proved, and dead proved again; gloves in date
+    (ASTM D120, as given by a secondary source); no insulation tester on the pilot; no mains on the breakout.
     """
     assert SHORTED.cautions == (
         "Treat every contact of the inlet as live until proved dead. Unplug, switch off, lock off.",
         "Make the high-voltage system safe by the maker's procedure and wait the stated discharge time.",
-        "Prove dead with a tester that is itself proved before and after.",
+        "Prove dead with a tester that is itself proved before and after; again after the vehicle was awake or plugged in.",
         "Wear insulating gloves, in date for the voltage, checked for holes before use, with leather protectors over them.",
-        "Pilot and proximity are low voltage but sit beside mains and high-voltage contacts: use insulated, shrouded probes.",
+        "Pilot and proximity are low voltage beside mains and high-voltage contacts: insulated, shrouded probes of their category.",
+        "Never an insulation tester on the pilot or proximity contact, and no voltage of your own put on them.",
+        "With the pilot alive use a simulator without mains, or inhibit charging: a closed contactor puts mains on the breakout.",
         "Never probe an energised inlet. Only licensed people open an EVSE or work on high-voltage parts.",
     )
     assert SHORTED.deference == (
         "The vehicle maker's procedure comes before anything on this sheet.",
         "Local electrical and workshop codes and the rules for licensed work apply.",
         "Resistances are those of IEC 61851-1 and SAE J1772 as given by secondary sources; a vehicle may have more in parallel.",
-        "Compare with a sound vehicle of the same model before condemning a part.",
+        "Compare with a known-good vehicle of the same model before condemning a part.",
     )
 
 
-@pytest.mark.parametrize(
-    "suspect",
-    ["pilot_diode_shorted", "pilot_diode_leaky", "charger_input", "never_requests", "unclear"],
-)
-def test_cautions_go_with_every_bench(suspect: str) -> None:
-    """Whatever is suspected, all cautions come along, before the readings, and readings are
-    numbered from 1.
+@pytest.mark.parametrize("suspect", ALL)
+def test_every_row_says_how_the_vehicle_stands(suspect: str) -> None:
+    """Whatever is suspected: all cautions, rows numbered, each with state, instrument and both columns; no row that
+    decides nothing without saying so; nothing electrical before what needs no electricity.
     """
-    made = bench(suspect, (), UNKNOWN)
+    made = bench(suspect, ("cType2",), UNKNOWN)
     assert (made.cautions, made.deference) == (SHORTED.cautions, SHORTED.deference)
     assert list(Bench.model_fields)[:3] == ["cautions", "deference", "readings"]
     assert [r.order for r in made.readings] == list(range(1, len(made.readings) + 1))
+    for r in made.readings:
+        assert all((r.what, r.how, r.stands, r.if_suspect, r.if_sound, r.note))
+        assert r.decides or r.what in {"Inlet and plugs", "Proximity to earth"}
+    stands = [r.stands for r in made.readings]
+    assert stands.index("unplugged, asleep, made safe, proved dead") < stands.index(
+        "unplugged, awake"
+    )
+    assert stands[0] == "as it is, unplugged"
 
 
-def shown(made: Bench, order: int) -> tuple[str, str, str, str, str]:
-    """One reading as printed."""
-    r = made.readings[order - 1]
-    return r.what, r.how, r.if_suspect, r.if_sound, r.note
+def test_leads_are_named() -> None:
+    """Red on CP and black on PE is forward; exchanged is reverse; never the diode test."""
+    assert "red on CP, black on PE" in row(SHORTED, "Pilot to earth, forward").how
+    assert "black on CP, red on PE" in row(SHORTED, "Pilot to earth, reverse").how
+    assert "not diode test" in row(SHORTED, "Pilot to earth, forward").how
+    assert "red on PP, black on PE" in row(SHORTED, "Proximity").how
 
 
 def test_proximity_by_inlet() -> None:
-    """Type 1: 4.46, 2.76 and 1.51 V (SAE J1772 by secondary sources, derived).
-
-    Another inlet has no voltage of its own.
-    """
-    what, how = "Proximity to earth, unplugged", "DC volts, vehicle awake"
-    volts = "4.46 V unplugged"
-    note = (
-        "With a plug: 2.76 V with the latch pressed, 1.51 V latched. Supply ±5 %, resistors ±10 %."
-    )
+    """Type 1: 4.46, 2.76 and 1.51 V (SAE J1772 by secondary sources, derived); another inlet has no voltage of its own."""
     for inlet in ("cType1", "cCCS1", "cTesla"):
-        assert shown(bench("unclear", ("cG105", inlet), UNKNOWN), 1) == (
-            what,
-            how,
-            volts,
-            volts,
-            note,
+        own = row(bench("unclear", ("cG105", inlet), UNKNOWN), "Proximity")
+        assert (own.if_suspect, own.if_sound, own.decides) == (
+            "4.46 V unplugged",
+            "4.46 V unplugged",
+            False,
         )
-    like = "as a sound vehicle of the model"
-    note = "This inlet has no published proximity voltage of its own; a reading unlike a sound vehicle's points to wiring."
-    assert shown(LEAKY, 1) == (what, how, like, like, note)
+        assert "2.76 V with the latch pressed, 1.51 V latched" in own.note
+    other = row(LEAKY, "Proximity")
+    assert (other.if_suspect, other.decides) == ("as a known-good vehicle", False)
 
 
-def test_the_diode_forwards() -> None:
-    """Sound: 3.32 kΩ at 1 mA to 40.3 kΩ at 10 µA; shorted.
-
-    2.74 kΩ ±3 % at any current (IEC 61851-1 Annex A, derived).
+def test_the_pair_of_resistances() -> None:
+    """Healthy 3.32 to 40.3 kohm or over range forward, over range reverse; shorted 2.74 kohm both ways; a path beside
+    the diode of 4 kohm below R2; open over range both ways (FACTS G and H2, derived).
     """
-    what, how = "Pilot to earth, leads one way", "Ohms range, inlet unplugged, vehicle asleep"
-    sound = "3.32 kΩ at 1 mA of test current up to 40.3 kΩ at 10 µA"
-    note = (
-        "A sound reading depends on the meter's test current. "
-        "Not the diode-test range: sound and shorted both read over range."
+    forward, reverse = "Pilot to earth, forward", "Pilot to earth, reverse"
+    assert row(SHORTED, forward).if_suspect == "2.74 kΩ ±3 %, whatever the test current"
+    assert row(SHORTED, forward).if_sound.startswith(
+        "3.32 kΩ at 1 mA of test current to 40.3 kΩ at 10 µA, or over range"
     )
-    assert shown(SHORTED, 2) == (what, how, "2.74 kΩ ±3 %, whatever the test current", sound, note)
-    assert shown(LEAKY, 2) == (what, how, "the leak bridges the diode: at most 20 kΩ", sound, note)
-    unmeasured = bench("pilot_diode_leaky", (), UNKNOWN)
-    assert shown(unmeasured, 2) == (
-        what,
-        how,
-        "the leak bridges the diode: lower than sound",
-        sound,
-        note,
+    assert "over range on a healthy diode too" in row(SHORTED, forward).note
+    told = "2.74 kΩ: the same as the other way (the logs point to 2.76 kΩ, 90 % interval 2.6 kΩ to 2.9 kΩ)"
+    assert (row(SHORTED, reverse).if_suspect, row(SHORTED, reverse).if_sound) == (
+        told,
+        "over range, tens of MΩ",
     )
-    assert shown(bench("charger_input", (), UNKNOWN), 2) == (what, how, sound, sound, note)
+    assert row(LEAKY, reverse).if_suspect.startswith("about 20 kΩ (the logs point to 20 kΩ")
+    beside = bench("pilot_leakage", ("cType2",), (4000.0, 3000.0, 5000.0))
+    assert row(beside, forward).if_suspect.startswith("1.9")
+    assert row(beside, reverse).if_suspect.startswith("about 4 kΩ")
+    opened = bench("pilot_open", ("cType2",), UNKNOWN)
+    assert row(opened, forward).if_suspect == "over range"
+    assert row(opened, reverse).if_suspect == "over range, tens of MΩ"
     currents, ohms = zip(*SHORTED.meter_table, strict=True)
     assert currents == (1e-3, 5e-4, 1e-4, 1e-5, 1e-6)
     assert ohms == pytest.approx((3.3e3, 3.8e3, 7.5e3, 40e3, 274e3), rel=0.02)
 
 
-def test_the_diode_backwards() -> None:
-    """Sound: over range; shorted: the same 2.74 kΩ.
-
-    With what the logs point to and its interval (derived).
-    """
-    what, how = "Pilot to earth, leads exchanged", "Ohms range, inlet unplugged, vehicle asleep"
-    sound = "over range, tens of MΩ"
-    note = "The pair is the test: kΩ one way and MΩ the other is a sound diode, the same kΩ both ways a shorted one."
-    told = "2.74 kΩ: the same as the other way (the logs point to 2.76 kΩ, 90 % interval 2.6 kΩ to 2.9 kΩ)"
-    assert shown(SHORTED, 3) == (what, how, told, sound, note)
-    told = "kΩ, not MΩ (the logs point to 20 kΩ, 90 % interval 15 kΩ to over range)"
-    assert shown(LEAKY, 3) == (what, how, told, sound, note)
-    assert (
-        shown(bench("pilot_diode_shorted", (), UNKNOWN), 3)[2]
-        == "2.74 kΩ: the same as the other way"
-    )
-    assert shown(bench("inlet_lock", (), (20e3, 15e3, None)), 3) == (what, how, sound, sound, note)
-
-
 def test_the_live_pilot() -> None:
-    """B2 sound: +9.0 and -12 V; shorted: +8.8 and -8.8 V, -9.4 to -8.2 over tolerance.
-
-    A 20 kΩ path: -11.4 V (derived).
-    """
-    what = "Pilot in state B with the PWM on, oscilloscope at a breakout adapter"
-    how = "by licensed people, with the adapter's cautions"
-    sound = "high 9.0 V, low -12 V"
-    note = "The surest test: it is the level the EVSE itself looks at. A multimeter on DC shows only the average over the PWM."
-    assert shown(SHORTED, 4) == (what, how, "high 8.8 V, low -8.8 V (-9.4 to -8.2 V)", sound, note)
-    assert shown(LEAKY, 4) == (what, how, "low side about -11.4 V", sound, note)
-    assert shown(bench("pilot_diode_leaky", (), UNKNOWN), 4)[2] == "low side above -12 V"
-    assert shown(bench("unclear", (), UNKNOWN), 4) == (what, how, sound, sound, note)
-
-
-RULE_IN = "Rule the pilot in or out with the readings above first."
+    """Means by duty and both levels, healthy and shorted (FACTS A3, derived)."""
+    mean = row(SHORTED, "Pilot in state B2, mean")
+    assert mean.if_suspect == "-7.0 V at 10 %, -4.1 V at 27 %, 0.6 V at 53 %"
+    assert mean.if_sound == "-9.9 V at 10 %, -6.4 V at 27 %, -0.8 V at 53 %"
+    levels = {s: row(SHORTED, f"Pilot in state {s}, both") for s in ("B2", "C2")}
+    assert levels["B2"].if_suspect == "high 8.8 V, low -8.8 V"
+    assert levels["C2"].if_suspect == "high 5.6 V, low -5.6 V"
+    assert [r.if_sound for r in levels.values()] == [
+        "high 9.0 V, low -12.0 V",
+        "high 6.0 V, low -12.0 V",
+    ]
+    assert all("without mains" in r.stands for r in (mean, *levels.values()))
 
 
 @pytest.mark.parametrize(
-    ("suspect", "printed"),
-    [
-        ("pilot_diode_shorted", None),
-        ("pilot_diode_leaky", None),
-        (
-            "charger_input",
-            ("AC side of the on-board charger", "maker's procedure (trouble codes, insulation, input contactor and fuse)",
-             "a fault the maker's procedure names", "none", RULE_IN),
-        ),
-        (
-            "inlet_lock",
-            ("Inlet lock and its feedback, wiring of the inlet", "maker's procedure; lock and unlock ten times, move the harness",
-             "lock that stalls or reports wrongly, or a reading that jumps", "locks and reports each time", RULE_IN),
-        ),
-        (
-            "never_requests",
-            ("Pilot with the PWM on: does the vehicle step from B to C?",
-             "breakout adapter or tester; timer off, battery not full", "stays in state B", "steps to state C, high 6.0 V",
-             "Check timers and charge limits first: waiting is no fault."),
-        ),
-        (
-            "unclear",
-            ("Whole AC path of the vehicle", "maker's procedure", "a fault the maker's procedure names", "none",
-             "The logs say that it is the vehicle, not which part."),
-        ),
-        (
-            "a suspect of tomorrow",
-            ("Whole AC path of the vehicle", "maker's procedure", "a fault the maker's procedure names", "none",
-             "The logs say that it is the vehicle, not which part."),
-        ),
-    ],
+    ("suspect", "what"),
+    [("charger_input", "AC side"), ("charger_leakage", "Leakage"), ("inlet_lock", "Inlet lock"), ("never_requests", "Does the"),
+     ("unclear", "Whole AC"), ("a suspect of tomorrow", "Whole AC")],
 )  # fmt: skip
-def test_other_parts_have_a_step_of_their_own(
-    suspect: str, printed: tuple[str, ...] | None
-) -> None:
-    """After the pilot comes the suspected part, by the maker's procedure.
-
-    A diode needs no more (wording is regression only).
-    """
+def test_other_parts_have_a_step_of_their_own(suspect: str, what: str) -> None:
+    """After the pilot comes the suspected part, by the maker's procedure; a pilot fault needs no more."""
     made = bench(suspect, ("cType2",), UNKNOWN)
-    assert len(made.readings) == (4 if printed is None else 5)
-    if printed is not None:
-        assert shown(made, 5) == printed
+    assert made.readings[-1].what.startswith(what)
+    assert len(made.readings) == len(bench("pilot_open", ("cType2",), UNKNOWN).readings) + 1
+
+
+def test_another_cable_where_one_travels() -> None:
+    """At sockets the vehicle brings its cable (Type 2): tried first of all; a Type 1 vehicle brings none to a socket."""
+    assert row(LEAKY, "Another cable").order == 2
+    assert not [r for r in SHORTED.readings if r.what.startswith("Another cable")]
+    assert (
+        row(bench("carried_cable", ("cType2",), UNKNOWN), "Another cable").if_suspect
+        == "charges with it"
+    )
 
 
 def test_the_form_is_what_findings_take() -> None:
-    """Each line of the form is a declared column of a finding, in its unit, and offers the declared
-    findings.
-    """
+    """Each line of the form is a declared column of a finding, in its unit, and offers the declared findings."""
     fields = registry().fields
-    assert [f.label for f in FORM] == [
-        "Date and time", "Proximity to earth", "Pilot (+) to earth (-)", "Pilot (-) to earth (+)", "Found", "Repaired on", "Note",
-    ]  # fmt: skip
     named = {f.column: f for f in FORM}
     assert list(named) == [
         "at",

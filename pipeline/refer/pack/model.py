@@ -172,6 +172,8 @@ class BenchReading(Part):
     if_suspect: str
     if_sound: str
     note: str
+    stands: str = Field(description="How the vehicle stands: asleep and made safe, awake …")
+    decides: bool = Field(description="False: by itself it decides nothing, and says so")
 
 
 class Bench(Part):
