@@ -25,7 +25,7 @@ CAUTIONS = (
     "Make the high-voltage system safe by the maker's procedure and wait the stated discharge time.",
     "Prove dead with a tester that is itself proved before and after; again after the vehicle was awake or plugged in.",
     "Wear insulating gloves, in date for the voltage, checked for holes before use, with leather protectors over them.",
-    "Pilot and proximity are low voltage beside mains and high-voltage contacts: insulated, shrouded probes of their category.",
+    "Pilot and proximity are low voltage beside mains and high-voltage contacts: shrouded probes of the right category.",
     "Never an insulation tester on the pilot or proximity contact, and no voltage of your own put on them.",
     "With the pilot alive use a simulator without mains, or inhibit charging: a closed contactor puts mains on the breakout.",
     "Never probe an energised inlet. Only licensed people open an EVSE or work on high-voltage parts.",
