@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from pydantic import BaseModel
 
 from pipeline.core.errors import SchemaError
+from pipeline.doorway.meanings import explained
 from pipeline.registry import Field, Table, load_folder, registry
 from pipeline.settings import Settings
 from pipeline.validate import explain_rule, rules
@@ -118,6 +119,8 @@ def explain(name: str) -> str:
     ]
     found += [explain_rule(rule) for rule in rules() if rule.casefold() == wanted]
     found += [*_declared("codes", wanted), *_declared("signatures", wanted), *_settings(wanted)]
+    if inputs := explained(wanted):
+        found.insert(0, inputs)
     if not found:
         known = [*registry().tables, *registry().fields, *load_folder("codes"), *rules()]
         near = difflib.get_close_matches(wanted, known, n=4, cutoff=0.4)

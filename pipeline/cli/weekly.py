@@ -13,17 +13,22 @@ from pipeline.cli.base import main
 
 if TYPE_CHECKING:
     from pipeline.orchestrate.run import Request, Result
+    from pipeline.settings import Settings
 
 SAMPLE_DELIVERY = Path(__file__).resolve().parents[2] / "sample_logs" / "delivery"
 
 
 @main.command()
 @click.argument("deliveries", nargs=-1, required=True, type=base.path_type())
-@base.store
-@base.out
+@click.option("--store", type=base.path_type(), help="The warehouse: one DuckDB file.")
+@click.option("--out", type=base.path_type(), help="Where the weeks' folders go.")
+@click.option(
+    "--check", is_flag=True, help="Read and judge the deliveries; the warehouse stays as it is."
+)
 @click.option(
     "--week", help="ISO week to report, like 2026-W14; the last complete one in the data if absent."
 )
+@base.settings
 @click.option(
     "--cluster", help="Spread the reading over a Dask scheduler at this address (extra: cluster)."
 )
@@ -37,20 +42,53 @@ SAMPLE_DELIVERY = Path(__file__).resolve().parents[2] / "sample_logs" / "deliver
 @base.quiet
 @base.as_json
 def run(
-    deliveries: tuple[Path, ...], store: Path, out: Path, week: str | None, settings_file: Path | None,
-    cluster: str | None, lake: str | None, log_file: Path | None, *, orchestrated: bool, quiet: bool, as_json: bool,
+    deliveries: tuple[Path, ...], store: Path | None, out: Path | None, week: str | None, settings_file: Path | None,
+    cluster: str | None, lake: str | None, log_file: Path | None,
+    *, check: bool, orchestrated: bool, quiet: bool, as_json: bool,
 ) -> None:  # fmt: skip
     """Read DELIVERIES into the warehouse and write the week's folder."""
     from pipeline.core.logs import log_to
     from pipeline.orchestrate.run import Request
     from pipeline.settings import load_settings
 
-    request = Request(deliveries, store, out, week, load_settings(settings_file))
+    settings = load_settings(settings_file)
+    if check:
+        _check(deliveries, store, settings, as_json=as_json, quiet=quiet)
+        return
+    if store is None or out is None:
+        raise click.UsageError("a run needs --store and --out (--check needs neither)")
+    request = Request(deliveries, store, out, week, settings)
     with log_to(log_file, deliveries=[str(d) for d in deliveries], store=str(store), week=week):
         if cluster:
             _run_on_cluster(request, cluster, lake, quiet=quiet, as_json=as_json)
         else:
             _run(request, orchestrated=orchestrated, quiet=quiet, as_json=as_json)
+
+
+def _check(
+    deliveries: tuple[Path, ...],
+    store: Path | None,
+    settings: Settings,
+    *,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    from pipeline.orchestrate.preview import check, check_words
+
+    found = check(deliveries, store, settings.ingest)
+    if as_json:
+        told = {
+            "inputs": found.inputs,
+            "turned_away": found.away,
+            "rejected_reasons": found.reasons,
+        }
+        base.say(json.dumps(told, ensure_ascii=False))
+    elif not quiet or found.away:
+        base.say(check_words(found))
+    if found.no_list:
+        raise found.no_list
+    if found.away:
+        click.get_current_context().exit(base.TURNED_AWAY)
 
 
 def _run_on_cluster(

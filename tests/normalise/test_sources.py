@@ -89,16 +89,23 @@ def test_an_export_alone_makes_attempts() -> None:
     assert made["source"].unique().to_list() == ["export"]
 
 
-def test_sessions_from_one_instant_are_one_attempt() -> None:
-    """Of exported sessions that begin at one instant the one that ends last counts, in whatever
-    order they were read.
+def test_sessions_from_one_instant_are_kept_apart() -> None:
+    """Exported sessions that begin at one instant and end apart, or are of two cards, are different ones, in whatever order they
+    were read: a first try and its retry. One told again is one.
     """
-    for ends in ((3600, 9000), (9000, 3600)):
+    for ends in ((0, 9000), (9000, 0)):
         world = World()
         world.evse()
         for end in ends:
             world.session(0, end, energy_kwh=end / 1000)
-        assert one(world)["energy_kwh"] == 9.0
+        made = attempts(world).sort("plugged_at_utc")
+        assert made["energy_kwh"].to_list() == [0.0, 9.0]
+        assert made["outcome"].to_list() == ["abandoned", "charged"]
+    again = World()
+    again.evse()
+    for token in ("T1", "T1", "T2"):
+        again.session(0, 3600, energy_kwh=3.0, id_token=token)
+    assert attempts(again)["id_token"].sort().to_list() == ["T1", "T2"]
 
 
 def test_an_export_and_messages_of_one_plug_in_are_one_attempt() -> None:

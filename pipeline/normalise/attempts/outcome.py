@@ -40,7 +40,6 @@ class Questions:
     waited: pl.Expr
     held_back: pl.Expr
     never_closed: pl.Expr
-    exported: pl.Expr
     broken_off: pl.Expr
 
 
@@ -131,7 +130,6 @@ def questions(settings: NormaliseSettings) -> Questions:
         waited=waited & (pl.col("transaction_id").is_not_null() | ~is_true(by_messages)),
         held_back=held_back,
         never_closed=~closed,
-        exported=exported,
         broken_off=pl.col("unplugged_at_utc").is_null() & pl.col("stopped_utc").is_null(),
     )
 
@@ -149,7 +147,6 @@ def outcome_table(ask: Questions) -> tuple[tuple[pl.Expr, str, str], ...]:
         (ask.warned, "failed", "a sign of trouble, or the offer taken back, and no charge"),
         (ask.vehicle_fault, "failed", "the vehicle reported a charge fault, and no charge"),
         (ask.some & ask.vehicle_ended, "charged", "a little, and the vehicle ended it: full"),
-        (ask.some & ask.exported & ask.waited, "charged", "a little, told afterwards, without haste"),
         (ask.broken_off, "unknown", "the record is broken off"),
         (ask.waited & (ask.vehicle_ended | ask.never_closed | ask.held_back), "not_requested", "offered, and not asked for"),
         (pl.lit(value=True), "abandoned", "left before anything could happen"),

@@ -19,8 +19,8 @@ def build(raw: pl.DataFrame, own: Mapping[str, str]) -> pl.DataFrame:
     """Spans of exported sessions with what they tell: columns as `plugins.spans`, and the export's
     own facts.
 
-    Of sessions that begin at the same instant at one EVSE (two exports of one span, or a record
-    told anew) the one that ends last counts; rule `exported_start_twice` tells where they disagree.
+    Sessions that begin at the same instant at one EVSE are told apart by `kept_apart`; rule
+    `exported_start_twice` tells where they overlap.
     """
     coded = codes.with_fault(raw.drop("fault"), "fault_raw", "vendor_code", own, "listed")
     coded = codes.with_fault(coded, "stop_reason", "ocpp16_stop_reason", own, "stop")
@@ -50,15 +50,35 @@ def build(raw: pl.DataFrame, own: Mapping[str, str]) -> pl.DataFrame:
         | pl.col("listed_trouble")
         | pl.col("stop").is_not_null(),
     )
-    ordered = told.sort(
-        "evse_id",
-        "from_utc",
-        "to_utc",
-        "began",
-        descending=[False, False, True, False],
-        nulls_last=True,
+    return kept_apart(told.with_columns(timed["session_id"])).drop("session_id")
+
+
+def kept_apart(told: pl.DataFrame) -> pl.DataFrame:
+    """Spans of sessions, one a session, where several begin at the same instant at one EVSE.
+
+    A session told again is one: by its id, or with the same card and, to the minute exports are often written to, the same
+    end; the record that ends last counts. Others are different sessions (a first try and its retry), however short: each begins
+    a microsecond after the one before, so that none is lost and their order stands.
+    """
+    start = ["evse_id", "from_utc"]
+    rows = told.sort(*start, "to_utc", "began", nulls_last=[False, False, False, False])
+
+    def differs(name: str) -> pl.Expr:
+        """Whether both this row and the one before say who, and not the same."""
+        return (pl.col(name) != pl.col(name).shift(1).over(start)).fill_null(value=False)
+
+    step_s = (pl.col("to_utc") - pl.col("to_utc").shift(1).over(start)).dt.total_microseconds()
+    ends_later = (step_s / 1e6 >= EXPORT_ERROR_S).fill_null(value=False)
+    same_id = (pl.col("session_id") == pl.col("session_id").shift(1).over(start)).fill_null(
+        value=False
     )
-    return ordered.unique(["evse_id", "from_utc"], keep="first", maintain_order=True)
+    who = differs("session_id") | differs("export_token") | differs("export_vehicle")
+    rows = rows.with_columns(_new=(who | ends_later) & ~same_id)
+    rows = rows.with_columns(_nth=pl.col("_new").cast(pl.Int64).cum_sum().over(start))
+    one_each = rows.unique([*start, "_nth"], keep="last", maintain_order=True)
+    return one_each.with_columns(
+        from_utc=pl.col("from_utc") + pl.duration(microseconds="_nth")
+    ).drop("_new", "_nth")
 
 
 def matched(plug_ins: pl.DataFrame, told: pl.DataFrame) -> pl.DataFrame:

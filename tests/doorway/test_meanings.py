@@ -1,0 +1,28 @@
+"""`explain` answers for the inputs that no CSV header declares."""
+
+from __future__ import annotations
+
+import pytest
+
+from pipeline.cli.explain import explain
+from pipeline.doorway.entries import Export, FramesEntry
+from pipeline.doorway.meanings import ENVELOPE, KEYS, keys_of
+from pipeline.ingest.frame_paths import ENVELOPE as READ
+
+
+def test_every_key_of_a_mapping_is_explained() -> None:
+    """No key without a meaning, no meaning without a key."""
+    assert set(KEYS) == {*keys_of(FramesEntry), *keys_of(Export)}
+
+
+def test_every_part_of_the_envelope_is_explained() -> None:
+    """What is read of the envelope is what is explained."""
+    assert {path.removeprefix("$.").split("[")[0] for path in READ.values()} == set(ENVELOPE)
+
+
+@pytest.mark.parametrize("name", ["input_frames", "input_mapping"])
+def test_explain_answers(name: str) -> None:
+    """Both names have an answer that names what they hold."""
+    told = explain(name)
+    assert "Source:" in told
+    assert ("station_id" if name == "input_frames" else "time_format") in told
