@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+# ruff: noqa: E501  # one key, one meaning, one line
+
 from pipeline.doorway.entries import COLUMNS, TYPE_WORDS, Entry, Export, FramesEntry
 from pipeline.doorway.pattern import PARTS
-from pipeline.doorway.times import ISO
 
 # key of an entry → what it says
 KEYS = {
@@ -15,7 +16,7 @@ KEYS = {
     "more": "How a line stands on which a frame goes on; absent: raw lines until the JSON closes",
     "json": "Parts by dotted path in a JSON object (one a line, or printed over several, or an array of them)",
     "cells": "Parts by column of a table of messages; request and response where one row holds both",
-    "time_format": f"strptime formats tried in order, epoch_s, epoch_ms, or payload (alone or last); absent: {ISO.replace('iso', 'ISO ')}",
+    "time_format": "strptime formats tried in order, epoch_s, epoch_ms, or payload (alone or last); absent: ISO 8601",
     "timezone": "IANA zone of times without an offset; absent: the site's, as evses.csv has it",
     "in": "Words of {dir} for a frame from the station; neither in nor out given: told by the action, and by the call it answers",
     "out": "Words of {dir} for a frame to the station",
