@@ -239,7 +239,12 @@ def test_more_energy_than_the_evse_can_give_is_caught_and_nothing_else(
     assert beyond <= caught
     assert not caught & within
     rules = query(ran[1], "SELECT DISTINCT rule FROM core_impossible")["rule"]
-    assert set(rules) == {"energy_absurd", "energy_above_rating", "exported_start_twice", "evse_overlap"}
+    assert set(rules) == {
+        "energy_absurd",
+        "energy_above_rating",
+        "exported_start_twice",
+        "evse_overlap",
+    }
 
 
 def test_nobody_is_called_where_nothing_failed(ran: tuple[Result, Connection]) -> None:
