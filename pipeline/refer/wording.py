@@ -81,7 +81,7 @@ def vehicle_clauses() -> tuple[Clause, ...]:
             "unseen",
             at_issue & (c("unseen") > 0) & (c("suspect") == "pilot_open"),
             pl.format(
-                "By its own reports it was plugged in {} times of {} lately without charge, and no EVSE saw it.",
+                "At {} of its last {} visits no EVSE saw it plugged in, by its own report or with its card accepted.",
                 "unseen",
                 "stays",
             ),

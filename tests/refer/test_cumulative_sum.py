@@ -31,7 +31,7 @@ def test_the_sum_is_page_s() -> None:
     """
     rng = np.random.default_rng(4)
     mask = rng.random(60) < np.r_[np.full(40, 0.1), np.full(20, 0.7)]
-    rows = cumulative(plug_ins(mask).with_columns(usual=pl.lit(0.2)))
+    rows = cumulative(plug_ins(mask).with_columns(usual=pl.lit(0.2)), 0.85)
     total, begun = 0.0, 0
     for i, silent in enumerate(mask):
         if total == 0.0:

@@ -99,7 +99,7 @@ HEAD = FAILED + OTHERS + DC + SURE
         (
             {"suspect": "pilot_open", "unseen": 5, "stays": 6, "reverse_path_ohm": None},
             FAILED + OTHERS
-            + " By its own reports it was plugged in 5 times of 6 lately without charge, and no EVSE saw it."
+            + " At 5 of its last 6 visits no EVSE saw it plugged in, by its own report or with its card accepted."
             + DC + SURE + LEAK.replace("leaking pilot diode", "open pilot line or diode") + DECIDED,
         ),
         (

@@ -17,7 +17,8 @@ DAY, MINUTE = timedelta(days=1), timedelta(minutes=1)
 
 def told(*rows: tuple[str, float, str]) -> pl.DataFrame:
     """What vehicles reported: vehicle, days since the beginning, event."""
-    frame = pl.DataFrame(rows, schema=["vehicle_id", "day", "event"], orient="row")
+    schema = {"vehicle_id": pl.String, "day": pl.Float64, "event": pl.String}
+    frame = pl.DataFrame(rows, schema=schema, orient="row")
     at = pl.lit(AT).cast(UTC_US) + pl.duration(seconds=(pl.col("day") * 86_400).cast(pl.Int64))
     return frame.with_columns(at_utc=at, line=pl.int_range(pl.len())).drop("day")
 
@@ -28,13 +29,19 @@ def stay(vehicle: str, day: float, *, charged: bool = False) -> list[tuple[str, 
     return [(vehicle, day, "plugged"), *begun, (vehicle, day + 0.04, "unplugged")]
 
 
-def recorded(*rows: tuple[str, float], source: str = "ocpp16+telematics") -> pl.DataFrame:
+def recorded(
+    *rows: tuple[str, float],
+    source: str = "ocpp16+telematics",
+    outcome: str = "charged",
+    stage: str = "delivering",
+) -> pl.DataFrame:
     """Attempts an EVSE recorded: vehicle, day."""
     frame = pl.DataFrame(rows, schema={"vehicle_id": pl.String, "day": pl.Float64}, orient="row")
     at = pl.lit(AT).cast(UTC_US) + pl.duration(seconds=(pl.col("day") * 86_400).cast(pl.Int64))
     return frame.with_columns(
-        plugged_at_utc=at, unplugged_at_utc=at + timedelta(hours=1), source=pl.lit(source)
-    )
+        plugged_at_utc=at, unplugged_at_utc=at + timedelta(hours=1), source=pl.lit(source), outcome=pl.lit(outcome),
+        stage=pl.lit(stage), evse_id=pl.format("E{}", pl.int_range(pl.len()) % 3),
+    )  # fmt: skip
 
 
 def fleet(*extra: tuple[str, float, str]) -> pl.DataFrame:
@@ -78,11 +85,11 @@ def test_it_is_seen_where_an_evse_recorded_it_within_minutes(
 
 
 def test_four_unseen_visits_are_sure() -> None:
-    """Each is worth log(0.85 / 0.02) where the fleet has hardly any: capped at 100,000 to 1 from the fourth on (derived)."""
+    """Each is worth log(0.65 / 0.03) where the fleet has hardly any: capped at 100,000 to 1 (derived)."""
     three = fleet(*(row for d in range(3) for row in stay("V", float(d))))
     one = unseen(three, SEEN).filter(pl.col("vehicle_id") == "V").row(0, named=True)
     share = max(3 / 103, 0.02)
-    assert one["unseen_log_factor"] == pytest.approx(3 * math.log(0.85 / share))
+    assert one["unseen_log_factor"] == pytest.approx(3 * math.log(0.65 / share))
     assert (one["stays"], one["unseen"], one["unseen_since_utc"]) == (3, 3, AT)
     many = fleet(*(row for d in range(5) for row in stay("V", float(d))))
     assert unseen(many, SEEN).filter(pl.col("vehicle_id") == "V")["unseen_log_factor"].item() == CAP
@@ -97,15 +104,53 @@ def test_charging_elsewhere_and_retries_say_nothing_more() -> None:
 
 
 def test_who_is_seen_again_is_cleared() -> None:
-    """An EVSE that sees it afterwards speaks against an open line, as strongly as five to one each time (derived)."""
+    """An EVSE that sees it afterwards speaks against an open line, two and a half to one each time (derived)."""
     rows = [row for d in range(2) for row in stay("V", float(d))] + [
-        row for d in range(2, 6) for row in stay("V", float(d), charged=True)
+        row for d in range(2, 12) for row in stay("V", float(d), charged=True)
     ]
-    attempts = pl.concat([SEEN, recorded(*(("V", float(d)) for d in range(2, 6)))])
+    attempts = pl.concat([SEEN, recorded(*(("V", float(d)) for d in range(2, 12)))])
     row = unseen(fleet(*rows), attempts).filter(pl.col("vehicle_id") == "V").row(0, named=True)
     assert row["unseen_log_factor"] < 0.5
 
 
+def test_a_card_after_which_no_vehicle_came_is_such_a_visit() -> None:
+    """Accepted and abandoned before anything was seen, where messages alone tell; not where the pilot was recorded."""
+    usual = {"outcome": "abandoned", "stage": "offered"}
+    cards = recorded(*(("V", float(d)) for d in range(5)), source="ocpp16", **usual)
+    row = (
+        unseen(told(), pl.concat([SEEN, cards]))
+        .filter(pl.col("vehicle_id") == "V")
+        .row(0, named=True)
+    )
+    assert (row["unseen"], row["stays"]) == (5, 5)
+    assert row["unseen_log_factor"] > math.log(1e4)
+    watched = recorded(*(("V", float(d)) for d in range(5)), source="ocpp16+pilot", **usual)
+    seen = unseen(told(), pl.concat([SEEN, watched])).filter(pl.col("vehicle_id") == "V")
+    assert seen["unseen_log_factor"].item() == 0
+
+
+def test_an_evse_where_others_are_not_seen_either_speaks_for_itself() -> None:
+    """Where half of the others' cards lead to nothing, five of one vehicle's are worth little (derived: 5 log(0.65 / 0.45))."""
+    usual = {"outcome": "abandoned", "stage": "offered"}
+    others = pl.concat(
+        [
+            recorded(
+                *((f"W{i}", float(d)) for d in range(9)),
+                source="ocpp16",
+                **(usual if i % 2 else {}),
+            )
+            for i in range(40)
+        ]
+    )
+    own = recorded(*(("V", float(d)) for d in range(5)), source="ocpp16", **usual)
+    row = (
+        unseen(told(), pl.concat([others, own]))
+        .filter(pl.col("vehicle_id") == "V")
+        .row(0, named=True)
+    )
+    assert row["unseen_log_factor"] < math.log(10)
+
+
 def test_nobody_reports_nothing() -> None:
-    """Without telematics there is no row."""
-    assert unseen(fleet().clear(), SEEN).is_empty()
+    """Without a visit there is no row."""
+    assert unseen(fleet().clear(), SEEN.clear()).is_empty()

@@ -7,16 +7,13 @@ from __future__ import annotations
 
 import polars as pl
 
-FAULTY_MISSING = 0.85
-"""Share of plug-ins that miss under the fault; it may be intermittent. Common practice, no source."""
 
-
-def cumulative(shown: pl.DataFrame) -> pl.DataFrame:
+def cumulative(shown: pl.DataFrame, faulty: float) -> pl.DataFrame:
     """Rows in order of time with the cumulative sum at the end (`score`) and when its last run
     began (`begins_utc`).
     """
-    silent = (pl.lit(FAULTY_MISSING) / pl.col("usual")).log()
-    asked = (pl.lit(1 - FAULTY_MISSING) / (1 - pl.col("usual"))).log()
+    silent = (pl.lit(faulty) / pl.col("usual")).log()
+    asked = (pl.lit(1 - faulty) / (1 - pl.col("usual"))).log()
     by = "vehicle_id"
     return (
         shown.sort(by, "plugged_at_utc")

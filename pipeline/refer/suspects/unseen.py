@@ -1,8 +1,10 @@
-"""Plug-ins that only the vehicle reported: evidence of an open pilot line.
+"""Plug-ins that no EVSE saw: evidence of an open pilot line.
 
-With the line or the diode open the EVSE stays in state A, whatever is plugged in. A stay at which the vehicle charged was
-elsewhere, at equipment that is not ours, and says nothing; one that no EVSE saw and that brought no charge may be so, by the
-share of such stays the fleet has anyway (plugged in elsewhere, a log missing). A cumulative sum finds when it began.
+With the line or the diode open the EVSE stays in state A, whatever is plugged in. Two records tell of
+it: the vehicle's own report of a stay that no EVSE recorded and that brought no charge (where it
+charged, it was elsewhere), and a card accepted after which no vehicle came. Either happens to healthy
+vehicles too, a card more often at some EVSEs than at others: each visit is measured against the others'
+share there. A cumulative sum finds since when.
 """
 
 from __future__ import annotations
@@ -19,6 +21,10 @@ SLACK = timedelta(minutes=3)
 ONE_VISIT = timedelta(hours=2)
 """Stays of one vehicle that begin so near each other are one visit: its retries fail for one cause."""
 USUAL_LEAST, USUAL_MOST = 0.02, 0.5
+FAULTY_UNSEEN = 0.65
+"""Share of visits that go unseen with the line open: a bad contact comes and goes. Common practice, no source."""
+SHRINK = 20.0
+"""Visits of others at an EVSE that weigh as much there as the fleet's share; judgement."""
 CAP = math.log(1e5)
 SCHEMA = pl.Schema(
     {
@@ -68,26 +74,57 @@ def with_seen(told: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame:
     )  # fmt: skip
 
 
-def unseen(charging: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame:
-    """One row per vehicle that reports its plug-ins: columns as SCHEMA.
+def visits(charging: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame:
+    """Visits of known vehicles: `vehicle_id, evse_id` (null where only the vehicle told), `plugged_at_utc, silent` (none saw it).
 
-    `charging`: raw_charging of the look-back; `attempts`: core_attempt. `stays`, `unseen`: visits since the run began, and those
-    that no EVSE saw; `unseen_log_factor`: natural log of how much likelier they are with an open line than without.
+    `charging`: raw_charging; `attempts`: core_attempt.
     """
-    told = with_seen(stays(charging), attempts).filter(pl.col("seen") | ~pl.col("charged"))
-    told = told.sort("vehicle_id", "from_utc").with_columns(
-        visit=((pl.col("from_utc").diff() > ONE_VISIT).fill_null(value=True)).cum_sum().over("vehicle_id")
-    )  # fmt: skip
-    visits = told.group_by("vehicle_id", "visit", maintain_order=True).agg(
-        plugged_at_utc=pl.col("from_utc").first(), silent=~pl.col("seen").any()
+    told = with_seen(stays(charging), attempts).filter(~pl.col("seen"), ~pl.col("charged"))
+    card_only = (
+        (pl.col("outcome") == "abandoned")
+        & (pl.col("stage") == "offered")
+        & ~pl.col("source").str.contains("pilot|telematics")
     )
-    if visits.is_empty():
+    rows = pl.concat(
+        [
+            told.select("vehicle_id", pl.lit(None, dtype=pl.String).alias("evse_id"), plugged_at_utc="from_utc", silent=True),
+            attempts.filter(pl.col("vehicle_id").is_not_null(), pl.col("source") != "telematics").select(
+                "vehicle_id", "evse_id", "plugged_at_utc", silent=card_only
+            ),
+        ]
+    ).sort("vehicle_id", "plugged_at_utc", "evse_id")  # fmt: skip
+    apart = (pl.col("plugged_at_utc").diff() > ONE_VISIT).fill_null(value=True)
+    return (
+        rows.with_columns(visit=apart.cum_sum().over("vehicle_id"))
+        .group_by("vehicle_id", "visit", maintain_order=True)
+        .agg(pl.col("evse_id", "plugged_at_utc").first(), pl.col("silent").all())
+        .drop("visit")
+    )
+
+
+def unseen(charging: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame:
+    """One row per vehicle with a visit: columns as SCHEMA.
+
+    `charging`: raw_charging, `attempts`: core_attempt, of the time that speaks of each vehicle's
+    present state. `stays`, `unseen`: visits since the run began, and those that no EVSE saw;
+    `unseen_log_factor`: natural log of how much likelier they are with an open line than without.
+    """
+    rows = visits(charging, attempts)
+    if rows.is_empty():
         return pl.DataFrame(schema=SCHEMA)
-    share = visits["silent"].mean()
-    usual = min(max(share if isinstance(share, float) else 0.0, USUAL_LEAST), USUAL_MOST)
+    silent, here = pl.col("silent").cast(pl.Float64), ["evse_id"]
+    own_silent, own = (
+        silent.sum().over("vehicle_id", "evse_id"),
+        pl.len().over("vehicle_id", "evse_id"),
+    )
+    fleet = silent.mean()
+    usual = (silent.sum().over(here) - own_silent + SHRINK * fleet) / (
+        pl.len().over(here) - own + SHRINK
+    )
+    usual = pl.when(pl.col("evse_id").is_null()).then(fleet).otherwise(usual)
     run = pl.col("plugged_at_utc") >= pl.col("begins_utc")
     return (
-        cumulative(visits.with_columns(usual=pl.lit(usual)))
+        cumulative(rows.with_columns(usual=usual.clip(USUAL_LEAST, USUAL_MOST)), FAULTY_UNSEEN)
         .group_by("vehicle_id")
         .agg(
             stays=run.sum().cast(pl.Int64),

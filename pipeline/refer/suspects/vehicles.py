@@ -138,7 +138,10 @@ def judge_vehicles(
         prior,
         settings.log_weight_cap,
     )
-    never_seen = unseen(_reports(inputs, since_utc, look_back), attempts)
+    never_seen = unseen(
+        _of_present(inputs.charging.filter(look_back.holds("at_utc")), since_utc, "at_utc"),
+        _of_present(attempts, since_utc, "plugged_at_utc"),
+    )
     factors = level_factors(lately, known["vehicle_id"], verdicts.suspects)
     factors = factors.with_unseen(_in_order(known, never_seen), verdicts.suspects)
     attributed = np.clip(known["p_vehicle"].to_numpy(), LEAST_P, 1 - LEAST_P)
@@ -184,12 +187,12 @@ def _as_if_at_fault(evidence: pl.DataFrame) -> pl.DataFrame:
     return evidence.with_columns(p_vehicle=own)
 
 
-def _reports(inputs: ReferInputs, since_utc: pl.DataFrame, look_back: LookBack) -> pl.DataFrame:
-    """What vehicles reported of charging in the look-back, as far as it speaks of their present state."""
+def _of_present(rows: pl.DataFrame, since_utc: pl.DataFrame, at: str) -> pl.DataFrame:
+    """Rows as far as they speak of a vehicle's present state."""
     return (
-        inputs.charging.filter(look_back.holds("at_utc"))
-        .join(since_utc, on="vehicle_id", how="left", maintain_order="left")
-        .filter(pl.col("since_utc").is_null() | (pl.col("at_utc") >= pl.col("since_utc")))
+        rows.join(since_utc, on="vehicle_id", how="left", maintain_order="left")
+        .filter(pl.col("since_utc").is_null() | (pl.col(at) >= pl.col("since_utc")))
+        .drop("since_utc")
     )
 
 
