@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Protocol
 
@@ -11,6 +11,7 @@ import polars as pl
 from markupsafe import Markup
 
 from dashboards.page_data import PageData
+from pipeline.core.errors import WhichsideError
 from pipeline.refer.bench import (
     Assessment,
     Case,
@@ -18,9 +19,8 @@ from pipeline.refer.bench import (
     Reading,
     assess,
     bench_declared,
-    parse_reading,
 )
-from pipeline.refer.bench.case import DRIED, prior_from_week, prior_without_logs
+from pipeline.refer.bench.case import DRIED, prior_from_week, prior_without_logs, reading_of_row
 from pipeline.refer.bench.drawings import Wave, circuit_svg, expected_wave, inlet_svg, panel_svg
 from pipeline.refer.bench.drawings.inlets import Lead
 
@@ -86,15 +86,15 @@ class BenchView:
 
 def bench_view(vehicle: str, entries: tuple[Kept, ...], data: PageData | None) -> BenchView:
     """The case of a vehicle from its kept readings; `data`: the newest week as far as the asker may see it."""
-    prior, words, couplers = _believed(vehicle, data)
+    prior, words, couplers = believed(vehicle, data)
     read: dict[int, Reading] = {}
     unread = []
     for entry in entries:
         if entry.withdrawn_by is None:
             try:
-                read[entry.number] = _reading(entry.row)
-            except ValueError as error:
-                unread.append(f"Reading {entry.number} cannot be understood: {error}")
+                read[entry.number] = reading_of_row(entry.row)
+            except WhichsideError as error:
+                unread.append(f"Reading {entry.number} cannot be understood: {error.what}")
     told = {c for r in read.values() if r.coupler for c in r.coupler.split(";") if c}
     case = Case(prior, tuple(read.values()), tuple(sorted(told)) or couplers, vehicle, words)
     result = assess(case, setup=_setup(case))
@@ -108,32 +108,13 @@ def bench_view(vehicle: str, entries: tuple[Kept, ...], data: PageData | None) -
     return BenchView(vehicle, case, result, words, shown, tuple(unread))
 
 
-def _reading(row: Mapping[str, Any]) -> Reading:
-    from pipeline.core.errors import WhichsideError  # noqa: PLC0415 - one place turns our errors into ValueError
-
-    try:
-        reading = parse_reading(
-            row["reading"],
-            row["reading_value"],
-            decimal_point=True,
-            state=row["pilot_state"],
-            coupler=row["coupler"],
-            instrument=row["instrument"],
-            note=row["note"],
-            at=row["at_utc"],
-        )
-    except WhichsideError as error:
-        raise ValueError(error.what) from error
-    return replace(reading, spread=row["reading_spread"] or 0.0)
-
-
 def _raw(row: Mapping[str, Any]) -> str:
     return f"{row['reading']} {row['reading_value']}" + (
         f" in {row['pilot_state']}" if row["pilot_state"] else ""
     )
 
 
-def _believed(vehicle: str, data: PageData | None) -> tuple[dict[str, float], str, tuple[str, ...]]:
+def believed(vehicle: str, data: PageData | None) -> tuple[dict[str, float], str, tuple[str, ...]]:
     """Prior, where it comes from, and the vehicle's couplers."""
     rows = [] if data is None else data.vehicles.filter(pl.col("vehicle_id") == vehicle).to_dicts()
     if data is None or not rows or rows[0]["p_vehicle"] is None:

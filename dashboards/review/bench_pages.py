@@ -30,7 +30,7 @@ from dashboards.words import BENCH_CAUTIONS, sentence
 from pipeline.core.errors import ConflictError, DecisionError, WhichsideError
 from pipeline.core.local_time import moment
 from pipeline.refer.bench import bench_declared, parse_reading
-from pipeline.refer.bench.case import DRIED, STATES
+from pipeline.refer.bench.case import DRIED, STATES, plain
 from pipeline.refer.bench.case_sheet import Found, case_pdf
 from pipeline.refer.bench.finding import finding_doubts
 from pipeline.refer.bench.next_reading import Proposal
@@ -199,23 +199,12 @@ def _keep(store: BenchStore, vehicle: str, given: dict[str, str], who: Person) -
     )
     if given.get("dried"):
         store.keep_reading(_reading_row(vehicle, DRIED, "yes"), who.name)
-    kept = (
-        value
-        if reading.quantity is None
-        else _plain(reading.quantity.value, reading.quantity.above)
-    )
+    kept = plain(reading)
     at = moment(given["at"], given.get("zone", "")) if given.get("at") else None
     row = _reading_row(
         vehicle, kind, kept, state=reading.state, instrument=reading.instrument, note=note, at=at
     )
     store.keep_reading(row, who.name)
-
-
-def _plain(value: float | None, above: float | None) -> str:
-    """A figure as the store holds it: in the unit itself, with a decimal point."""
-    if value is None:
-        return f"> {above:.12g} Ω" if above else "OL"
-    return f"{value:.12g}"
 
 
 def _reading_row(vehicle: str, kind: str, value: str, **more: Any) -> dict[str, Any]:
@@ -350,7 +339,7 @@ def _keep_trace(
     }
     store.keep_file(row, body, who.name)
     for r in readings:
-        value = _plain(r.quantity.value if r.quantity else None, None)
+        value = plain(r)
         store.keep_reading(
             _reading_row(
                 vehicle,

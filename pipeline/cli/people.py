@@ -6,7 +6,6 @@ Explain a name or a call, enter a review or a finding, open the review pages.
 from __future__ import annotations
 
 import getpass
-from datetime import UTC, datetime
 from pathlib import Path
 
 import click
@@ -14,10 +13,10 @@ import click
 from pipeline.cli import base
 from pipeline.cli.base import main
 
-_by = click.option(
+by = click.option(
     "--by", default=getpass.getuser, show_default="your user name", help="Who says so."
 )
-_decisions = click.option(
+decisions = click.option(
     "--decisions",
     help="Path or database URL of the decisions store; beside the warehouse if absent.",
 )
@@ -38,7 +37,7 @@ def explain(name: str) -> None:
 @click.argument("name")
 @base.store
 @click.option("--week", help="ISO week asked about; the last complete one in the data if absent.")
-@_decisions
+@decisions
 def why(
     name: str, store: Path, week: str | None, settings_file: Path | None, decisions: str | None
 ) -> None:
@@ -53,7 +52,7 @@ def why(
     from pipeline.storage.warehouse import reading
 
     settings = load_settings(settings_file)
-    kept = open_decisions(_decisions_of(store, settings_file, decisions))
+    kept = open_decisions(decisions_of(store, settings_file, decisions))
     try:
         decided = kept.frames()
     finally:
@@ -64,7 +63,7 @@ def why(
     base.say(explain_call(answer, settings.attribute, name, told).text())
 
 
-def _decisions_of(store: Path, settings_file: Path | None, decisions: str | None) -> str:
+def decisions_of(store: Path, settings_file: Path | None, decisions: str | None) -> str:
     """Where the decisions are: as named on the command line, else by the settings."""
     from pipeline.orchestrate.run import decisions_at
     from pipeline.settings import load_settings
@@ -72,12 +71,12 @@ def _decisions_of(store: Path, settings_file: Path | None, decisions: str | None
     return decisions or decisions_at(store, load_settings(settings_file))
 
 
-_force = click.option(
+force = click.option(
     "--force", is_flag=True, help="Keep it although the warehouse knows no such vehicle or week."
 )
 
 
-def _known_to(store: Path, vehicle: str, week: str | None) -> None:
+def known_to(store: Path, vehicle: str, week: str | None) -> None:
     """Raise DecisionError unless the warehouse has the vehicle, and attempts in that week or later.
 
     A slip of the pen would be kept for good, for a vehicle nobody has.
@@ -105,9 +104,9 @@ def _known_to(store: Path, vehicle: str, week: str | None) -> None:
 @click.option("--reason", required=True, help="Why, in a sentence.")
 @click.option("--week", required=True, help="ISO week of the call decided on.")
 @base.store
-@_decisions
-@_force
-@_by
+@decisions
+@force
+@by
 def review(
     vehicle: str, decision: str, reason: str, week: str, store: Path, settings_file: Path | None, decisions: str | None, by: str,
     *, force: bool,
@@ -116,59 +115,11 @@ def review(
     from pipeline.storage.decisions import open_decisions
 
     if not force:
-        _known_to(store, vehicle, week)
-    kept = open_decisions(_decisions_of(store, settings_file, decisions))
+        known_to(store, vehicle, week)
+    kept = open_decisions(decisions_of(store, settings_file, decisions))
     kept.review(vehicle, week, decision, reason, by)
     kept.close()
     base.say(f"Kept: {vehicle} {decision}, by {by}.")
-
-
-@main.command()
-@click.argument("vehicle")
-@click.argument("finding")
-@click.option(
-    "--at",
-    type=click.DateTime(["%Y-%m-%dT%H:%M:%S%z", "%Y-%m-%d"]),
-    help="When found; now if absent.",
-)
-@click.option("--pp-pe-v", type=float, help="Proximity to earth, inlet unplugged, in volts.")
-@click.option("--forward-ohm", type=float, help="Pilot (+) to earth (-), in ohms.")
-@click.option("--reverse-ohm", type=float, help="The same, leads exchanged, in ohms.")
-@click.option(
-    "--repaired-at",
-    type=click.DateTime(["%Y-%m-%dT%H:%M:%S%z", "%Y-%m-%d"]),
-    help="When repaired, if it was.",
-)
-@click.option("--note", help="Free text.")
-@base.store
-@_decisions
-@_force
-@_by
-def finding(
-    vehicle: str, finding: str, at: datetime | None, pp_pe_v: float | None, forward_ohm: float | None,
-    reverse_ohm: float | None, repaired_at: datetime | None, note: str | None, store: Path,
-    settings_file: Path | None, decisions: str | None, by: str,
-    *, force: bool,
-) -> None:  # fmt: skip
-    """Keep what the workshop found in a VEHICLE (see `whichside explain finding` for the words)."""
-    from pipeline.storage.decisions import open_decisions
-
-    if not force:
-        _known_to(store, vehicle, None)
-    row = {
-        "vehicle_id": vehicle, "at_utc": _utc(at) or datetime.now(UTC), "finding": finding, "pp_pe_v": pp_pe_v,
-        "cp_pe_forward_ohm": forward_ohm, "cp_pe_reverse_ohm": reverse_ohm, "repaired_at_utc": _utc(repaired_at), "note": note,
-    }  # fmt: skip
-    kept = open_decisions(_decisions_of(store, settings_file, decisions))
-    kept.finding(row, by)
-    kept.close()
-    base.say(
-        f"Kept: {vehicle} {finding}, by {by}. It counts in the lists of weeks that end after it."
-    )
-
-
-def _utc(at: datetime | None) -> datetime | None:
-    return at.replace(tzinfo=at.tzinfo or UTC) if at else None
 
 
 @main.command()

@@ -29,7 +29,7 @@ class _FleetType(click.ParamType[Any]):
         return Fleet(*map(int, parts))
 
 
-PARTS = ("attribution", "referral", "reading")
+PARTS = ("attribution", "referral", "reading", "bench")
 
 
 @main.command()
@@ -68,6 +68,13 @@ PARTS = ("attribution", "referral", "reading")
     default=PARTS,
     show_default=True,
     help="May be given again.",
+)
+@click.option(
+    "--bench-cases",
+    type=click.IntRange(10),
+    default=2000,
+    show_default=True,
+    help="Vehicles led at the bench.",
 )
 @click.option(
     "--csv",
@@ -109,6 +116,7 @@ PARTS = ("attribution", "referral", "reading")
 @click.pass_context
 def evaluate(
     context: click.Context, fleets: tuple[Fleet, ...], referred: Fleet, first_seed: int, weeks: int, scenarios: tuple[str, ...],
+    bench_cases: int,
     parts: tuple[str, ...], table_file: Path | None, plot: Path | None, worlds: tuple[str, ...], keep: Path | None,
     *, from_logs: bool, units: bool, as_json: bool, every_week: bool,
 ) -> None:  # fmt: skip
@@ -138,6 +146,15 @@ def evaluate(
         _referral(referred, scenarios, first_seed)
     if "reading" in parts:
         _reading()
+    if "bench" in parts:
+        _bench(bench_cases, first_seed)
+
+
+def _bench(cases: int, seed: int) -> None:
+    from pipeline.measure.quality.bench import as_words, measure_bench
+
+    _tell(f"bench: {cases} vehicles")
+    base.say(as_words(measure_bench(cases, seed), seed))
 
 
 def _attribution(

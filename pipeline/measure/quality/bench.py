@@ -270,3 +270,25 @@ def calibration(table: pl.DataFrame) -> pl.DataFrame:
         )
         .sort("mean_said")
     )
+
+
+def as_words(table: pl.DataFrame, seed: int) -> str:
+    """The figures to print, with what was asked for, and the calibration of the part named."""
+    told = summary(table)
+    listed = f"by the fixed list of {told['list_steps']:.0f} readings: {told['list_right']:.3f}"
+    right = f"right in {told['right_where_sure']:.3f} of those (asked at least .97)"
+    steps = f"{told['median_steps']:.0f} at the median (asked at most 3), {told['mean_steps']:.1f} on average"
+    rows = [
+        f"  {row['said']:<20} {row['cases']:>6} {row['mean_said']:>10.3f} {row['right']:>7.3f}"
+        for row in calibration(table).to_dicts()
+    ]
+    lines = [
+        f"\nBench, {told['cases']:.0f} simulated vehicles, seed {seed}",
+        f"  the right part named: {told['right']:.3f}; {listed}",
+        f"  sure (97 % and more) in {told['sure']:.3f} of the cases, and {right}",
+        f"  steps: {steps}",
+        f"  said on average {told['expected_right']:.3f}, right {told['right']:.3f}",
+        "  said of the part named   cases  mean said   right",
+        *rows,
+    ]
+    return "\n".join(lines)

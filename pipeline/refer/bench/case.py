@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from types import MappingProxyType
-from typing import TypedDict, Unpack
+from typing import Any, TypedDict, Unpack
 
 from pipeline.core.errors import DecisionError
 from pipeline.core.quantities import Quantity, QuantityError, parse_quantity
@@ -166,3 +166,22 @@ def parse_reading(
     except QuantityError as error:
         raise QuantityError(f"{kind}: {error.what}", next_step=error.next_step) from error
     return replace(plain, quantity=quantity)
+
+
+def plain(reading: Reading) -> str:
+    """A reading's value as the store holds it: in the unit itself with a decimal point, OL, or the answer."""
+    if reading.answer is not None or reading.quantity is None:
+        return reading.answer or ""
+    if reading.quantity.value is None:
+        above = reading.quantity.above
+        return f"> {above:.12g} Ω" if above else "OL"
+    return f"{reading.quantity.value:.12g}"
+
+
+def reading_of_row(row: Mapping[str, Any]) -> Reading:
+    """A reading from a row of decision_reading or raw_reading. Raises as `parse_reading`."""
+    read = parse_reading(
+        row["reading"], row["reading_value"], decimal_point=True, state=row["pilot_state"],
+        coupler=row["coupler"], instrument=row["instrument"], note=row["note"], at=row["at_utc"],
+    )  # fmt: skip
+    return replace(read, spread=row.get("reading_spread") or 0.0)
