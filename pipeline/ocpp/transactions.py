@@ -9,12 +9,15 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.core.masks import is_true
-from pipeline.ocpp.predicates import is_start, is_stop
+from pipeline.ocpp.predicates import is_start, is_status, is_stop
+from pipeline.ocpp.vocabulary import VACANT
 
 ROUNDS = 3
 """Stops that a nearer start took look again, so often; more than three connectors rarely stop at once."""
 MOST_KW, SPARE_KWH = 400.0, 0.2
 """A rise beyond this is another connector's register: the largest station where no rating is given; practice."""
+BESIDE_S = 60.0
+"""A connector says Finishing or Available this near the stop of its own transaction; practice."""
 OLDEST = pl.duration(days=14)
 """A start this old is not stopped any more; decided."""
 
@@ -32,7 +35,8 @@ def paired(rows: pl.DataFrame, evses: pl.DataFrame) -> pl.DataFrame:
     """Rows of calls in true time with `transaction_id` and `connector_id` given to starts without an id and their stops.
 
     A stop belongs to the latest start without an id at one of the connectors whose register can have
-    risen to the stop's by then; of several the one with the same token, then the least rise.
+    risen to the stop's by then; of several the one with the same token, then the one whose connector
+    says that it is over just then, then the one with the least rise.
     """
     old = is_true(pl.col("version") == "1.6")
     numbered = rows.with_row_index("_row")
@@ -43,7 +47,7 @@ def paired(rows: pl.DataFrame, evses: pl.DataFrame) -> pl.DataFrame:
     )
     if starts.is_empty():
         return rows
-    told = _named(starts, matched(starts, stops, numbered.filter(old & is_start()), evses))
+    told = _named(starts, matched(starts, stops, numbered.filter(old), evses))
     return (
         numbered.join(told, on="_row", how="left", maintain_order="left")
         .with_columns(
@@ -55,17 +59,30 @@ def paired(rows: pl.DataFrame, evses: pl.DataFrame) -> pl.DataFrame:
 
 
 def matched(
-    starts: pl.DataFrame, stops: pl.DataFrame, every_start: pl.DataFrame, evses: pl.DataFrame
+    starts: pl.DataFrame, stops: pl.DataFrame, rows: pl.DataFrame, evses: pl.DataFrame
 ) -> pl.DataFrame:
     """`start, stop` (row numbers): pairs that fit, each start and each stop once, the best first."""
     limits = evses.select("station_id", "connector_id", limit_kw="max_power_kw")
+    connector = ["station_id", "connector_id"]
     following = (
-        every_start.sort("at_utc")
-        .with_columns(_next=pl.col("at_utc").shift(-1).over("station_id", "connector_id"))
+        rows.filter(is_start())
+        .sort("at_utc")
+        .with_columns(_next=pl.col("at_utc").shift(-1).over(connector))
         .select("_row", "_next")
     )
-    left = starts.join(following, on="_row").join(
-        limits, on=["station_id", "connector_id"], how="left"
+    over = rows.filter(is_status() & pl.col("status").is_in([*VACANT, "Finishing"]))
+    left = (
+        starts.sort("at_utc")
+        .join_asof(
+            over.select(*connector, over_utc="at_utc").sort("over_utc"),
+            left_on="at_utc",
+            right_on="over_utc",
+            by=connector,
+            strategy="forward",
+            check_sortedness=False,
+        )
+        .join(following, on="_row")
+        .join(limits, on=connector, how="left")
     )
     met = left.join(stops, on="station_id", suffix="_stop").filter(
         (pl.col("at_utc_stop") >= pl.col("at_utc"))
@@ -76,23 +93,29 @@ def matched(
             | (pl.col("connector_id_stop") == pl.col("connector_id"))
         )
     )
+    return _mutually_best(met)
+
+
+def _mutually_best(met: pl.DataFrame) -> pl.DataFrame:
+    """`start, stop` of pairs that are each other's best by register, token, the connector's own word of the end, and rise."""
     hours = (pl.col("at_utc_stop") - pl.col("at_utc")).dt.total_microseconds() / 3.6e9
     rise_kwh = (pl.col("meter_wh_stop") - pl.col("meter_wh")) / 1000
     most_kwh = pl.col("limit_kw").fill_null(MOST_KW) * 1.2 * hours + SPARE_KWH
+    near = (pl.col("over_utc") - pl.col("at_utc_stop")).abs() <= pl.duration(seconds=BESIDE_S)
     scored = met.select(
         start="_row",
         stop="_row_stop",
         misfit=(~is_true(rise_kwh.is_between(0, most_kwh))).cast(pl.Int8),
         other=(~is_true(pl.col("id_token_stop") == pl.col("id_token"))).cast(pl.Int8),
+        apart=(~is_true(near)).cast(pl.Int8),
         rise=rise_kwh.abs().fill_null(0.0),
         since=-hours,
-    ).sort("misfit", "other", "rise", "since", "stop", "start")
+    ).sort("misfit", "other", "apart", "rise", "since", "stop", "start")
     taken: list[pl.DataFrame] = []
     for _ in range(ROUNDS):
-        best = scored.filter(
-            (pl.int_range(pl.len()).over("stop") == 0) & (pl.int_range(pl.len()).over("start") == 0)
-        ).select("start", "stop")
-        taken.append(best)
+        first = pl.int_range(pl.len())
+        best = scored.filter((first.over("stop") == 0) & (first.over("start") == 0))
+        taken.append(best.select("start", "stop"))
         scored = scored.join(best, on="start", how="anti", maintain_order="left").join(
             best, on="stop", how="anti", maintain_order="left"
         )

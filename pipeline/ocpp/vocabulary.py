@@ -7,6 +7,8 @@ OCCUPIED = ["Preparing", "Charging", "SuspendedEV", "SuspendedEVSE", "Occupied"]
 VACANT = ["Available", "Reserved"]
 ARRIVING = ["Preparing", "Occupied"]
 """Statuses with which a vehicle's arrival is told."""
+SUPPLY_OFF = ["SuspendedEVSE", "Finishing", "Unavailable"]
+"""1.6 statuses in which the EVSE gives nothing."""
 CONNECTED = ["EVConnected", "Charging", "SuspendedEV", "SuspendedEVSE"]
 """2.0.1 charging states with a vehicle there; Idle is without."""
 BY_CABLE = ["CablePluggedIn", "EVDetected"]

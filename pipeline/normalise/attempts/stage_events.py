@@ -132,7 +132,8 @@ def of_signals(signals: pl.DataFrame) -> pl.DataFrame:
 
     Trouble that is over while the station still says Charging: charging goes on. A fault of the
     whole station (connector 0) is a sign of trouble: what it means for the plug-in is told by what
-    became of that.
+    became of that. An error code beside another status than Faulted is a warning (OCPP 1.6, 4.9), but
+    where it names a part and the EVSE gives nothing in that status, it is what stopped the supply.
     """
     status = pl.when(predicates.is_status()).then(pl.col("status"))
     state = predicates.state()
@@ -144,7 +145,12 @@ def of_signals(signals: pl.DataFrame) -> pl.DataFrame:
     whole = (pl.col("connector_id") == 0).fill_null(value=False)
     named = pl.col("fault").is_not_null() & ~pl.col("action").is_in(["StatusNotification"])
     parting = leaving() & is_true(pl.col("fault") == COMMUNICATION)
-    hard = abnormal | ((status == "Faulted") & ~whole) | named
+    held_back = (
+        is_true(status.is_in(vocabulary.SUPPLY_OFF))
+        & ~whole
+        & (pl.col("fault").replace_strict(codes.fault_ranks(), default=0).fill_null(0) >= 2)
+    )
+    hard = abnormal | ((status == "Faulted") & ~whole) | named | held_back
     lost = ended & (pl.col("trigger_reason") == "EVCommunicationLost") & ~leaving() & ~unplugged
     soft = (
         pl.col("fault_raw").is_not_null()
