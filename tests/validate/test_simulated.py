@@ -15,6 +15,8 @@ from pipeline.settings import Settings
 from pipeline.storage.warehouse import read
 from pipeline.validate import validate
 from sample_logs.generator import simulate
+from sample_logs.second_world import WORLDS
+from sample_logs.second_world import simulate as simulate_second
 
 from .worlds import new
 
@@ -37,6 +39,11 @@ leave out what ended at once."""
 def delivered(folder: Path, dirt: float) -> tuple[pl.DataFrame, pl.DataFrame]:
     """core_impossible and core_attempt of a simulated world of 40 vehicles at 20 EVSEs in 3 weeks."""
     simulate(folder, 40, 20, 3, 7, dirt=dirt)
+    return read_in(folder)
+
+
+def read_in(folder: Path) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """core_impossible and core_attempt of a delivery."""
     con, settings = new(), Settings()
     ingest_delivery(con, folder / "delivery", settings.ingest)
     normalise(con, None, settings.normalise)
@@ -52,6 +59,15 @@ def test_spotless_logs_keep_their_weight(tmp_path: Path) -> None:
     assert attempts.height > 500
     assert attempts["weight"].unique().to_list() == [1.0]
     assert set(impossible["rule"]) <= OF_FAULTS_AND_LISTS
+
+
+def test_the_second_world_without_faults_raises_nothing(tmp_path: Path) -> None:
+    """Whoever wrote it had not read the rules: nothing but stays that no EVSE told of is noted, and all keep their weight."""
+    simulate_second(tmp_path, 40, 20, 3, 3, WORLDS["no_fault"])
+    impossible, attempts = read_in(tmp_path)
+    assert attempts.height > 200
+    assert attempts["weight"].unique().to_list() == [1.0]
+    assert set(impossible["rule"]) <= {"vehicle_stay_not_seen"}
 
 
 def test_planted_impossibilities_are_found(tmp_path: Path) -> None:
