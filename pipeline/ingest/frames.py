@@ -6,7 +6,7 @@ Text → one parse → typed rows, repeats left out, answers paired with their c
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from datetime import datetime, timedelta
+from datetime import datetime
 
 import numpy as np
 import polars as pl
@@ -24,6 +24,7 @@ from pipeline.ingest.frame_sql import (
 )
 from pipeline.ingest.lines import Integers
 from pipeline.ingest.sink import Sink
+from pipeline.ocpp.pairing import ANSWERS_SQL, EARLY, NEAREST_SQL, WITHIN
 
 _REPEATED = """
     SELECT s.line FROM _staged s SEMI JOIN raw_frame h ON s.frame_key = h.frame_key
@@ -35,15 +36,15 @@ _REPEATED = """
     WHERE s.line > first_line
 """
 
-# Ids come back into use, so of several calls the one nearest in the receiver's time is answered; of
-# equals (a call sent twice) the first, or the answer would depend on which thread came first.
-_PAIRED = """
-    SELECT a.line, unnest(arg_min({'call_line': c.line, 'action': c.action},
-                                  {'apart_s': abs(epoch(a.receiver_at_utc) - epoch(c.receiver_at_utc)), 'line': c.line}))
+# Which call an answer belongs to is `ocpp.pairing`'s rule; of equals (a call sent twice) the first, or
+# the answer would depend on which thread came first.
+_PAIRED = f"""
+    SELECT a.line, unnest(arg_max({{'call_line': c.line, 'action': c.action}},
+                                  {{{NEAREST_SQL}, 'line': -c.line}}))
     FROM _staged a
     JOIN (SELECT * FROM _open UNION ALL FROM (SELECT line, station_id, message_id, direction, action, receiver_at_utc
                                               FROM _staged WHERE message_type = 2)) c
-        ON a.station_id = c.station_id AND a.message_id = c.message_id AND a.direction <> c.direction
+        ON {ANSWERS_SQL}
     WHERE a.message_type > 2
     GROUP BY a.line
 """
@@ -104,13 +105,12 @@ _UNPAIRED = """
     SELECT file_id, line, station_id, message_id, direction, receiver_at_utc
     FROM raw_frame WHERE action IS NULL AND message_type > 2 AND receiver_at_utc BETWEEN $since AND $until
 """
-_PAIRED_ACROSS = """
-    SELECT a.file_id, a.line, arg_min(c.action,
-        {'apart_s': abs(epoch(a.receiver_at_utc) - epoch(c.receiver_at_utc)), 'file': c.file_id, 'line': c.line}) AS action
+_PAIRED_ACROSS = f"""
+    SELECT a.file_id, a.line,
+        arg_max(c.action, {{{NEAREST_SQL}, 'file': c.file_id, 'line': -c.line}}) AS action
     FROM raw_frame c
-    JOIN _unpaired a ON a.station_id = c.station_id AND a.message_id = c.message_id AND a.direction <> c.direction
+    JOIN _unpaired a ON {ANSWERS_SQL}
     WHERE c.message_type = 2 AND c.receiver_at_utc BETWEEN $since AND $until
-        AND c.receiver_at_utc BETWEEN a.receiver_at_utc - $window AND a.receiver_at_utc + $window
     GROUP BY a.file_id, a.line
 """
 _GIVE_ACTION = """
@@ -166,21 +166,18 @@ def read_frames(sink: Sink, parts: Iterable[tuple[pa.Table, pl.DataFrame]]) -> I
 
 
 def _pair_across(sink: Sink, touched: list[pl.DataFrame]) -> None:
-    """Give answers their action where the call stands in another block or file, as far apart as the
-    settings allow.
-    """
+    """Give answers their action where the call stands in another block or file."""
     if not touched:
         return
-    window = timedelta(hours=sink.settings.pair_window_hours)
     spans = pl.concat(touched)
     since, until = spans["from_utc"].min(), spans["to_utc"].max()
     if isinstance(since, datetime) and isinstance(until, datetime):
-        span = {"since": since - window, "until": until + window}
+        span = {"since": since - WITHIN, "until": until + EARLY}
         unpaired = sink.table(_UNPAIRED, span)
         if not unpaired.num_rows:
             return
         with sink.seeing(_unpaired=unpaired):
-            found = sink.table(_PAIRED_ACROSS, span | {"window": window})
+            found = sink.table(_PAIRED_ACROSS, span)
         if found.num_rows:
             with sink.seeing(_found=found):
                 sink.con.execute(_GIVE_ACTION, span)

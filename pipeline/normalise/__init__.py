@@ -1,4 +1,4 @@
-"""Raw records → the fleet's history in true time. The order, a line a step:
+"""Raw records → the fleet's history in true time, in this order.
 
 1. `clocks`       eras and lines of each station's clock; station times → true times with a stated error
 2. `signals`      calls joined to their answers, connectors and codes filled in: core_signal; pilot rows: core_pilot

@@ -106,7 +106,7 @@ def rebuild(
         where = f"k.station_id = t.station_id AND t.{column} >= k.keep_from_utc AND t.{column} < k.keep_to_utc"
         if table == "core_plug_in":
             old = f"SELECT t.* FROM (FROM core_plug_in WHERE {column} >= $since) t JOIN _keep k ON {where}"
-            changed = attempt_rebuild.differing(windows.bound(con, old, since), rows)
+            changed = attempt_rebuild.differing(query(con, old, since), rows)
         con.execute(
             f'DELETE FROM "{table}" t USING _keep k WHERE t.{column} >= $since AND {where}', since
         )

@@ -1,8 +1,8 @@
 """Which result answers which call (OCPP-J): one rule, as polars and as SQL.
 
-An answer belongs to the latest call of its id from the other side that was received no later than
-`EARLY` after it and no longer than `WITHIN` before: ids are counted anew after a restart, so the
-nearest call before it is meant. Of calls received at one instant the first read counts.
+An answer belongs to the latest call of its id from the other side that was received no longer than
+`WITHIN` before it, else to the first received within `EARLY` after: ids are counted anew after a
+restart, so the nearest call before it is meant. Of calls received at one instant the first read counts.
 """
 
 from __future__ import annotations
@@ -21,7 +21,12 @@ ANSWERS_SQL = (
     f" AND c.receiver_at_utc <= a.receiver_at_utc + INTERVAL {EARLY.total_seconds():.0f} SECOND"
     f" AND c.receiver_at_utc > a.receiver_at_utc - INTERVAL {WITHIN.total_seconds():.0f} SECOND"
 )
-"""Whether call `c` may be the one that answer `a` answers; of several the latest is."""
+"""Whether call `c` may be the one that answer `a` answers."""
+NEAREST_SQL = (
+    "'before': c.receiver_at_utc <= a.receiver_at_utc,"
+    " 'near_s': -abs(epoch(a.receiver_at_utc) - epoch(c.receiver_at_utc))"
+)
+"""Of several the one for which the struct of these (and of what tells calls of one instant apart) is largest."""
 
 
 def call_of(answers: pl.DataFrame, calls: pl.DataFrame) -> pl.DataFrame:
@@ -35,16 +40,26 @@ def call_of(answers: pl.DataFrame, calls: pl.DataFrame) -> pl.DataFrame:
     """
     key = ["station_id", "message_id", "direction"]
     numbered = calls.with_row_index("call").select("call", *key, called="receiver_at_utc")
-    ordered = numbered.sort("called", "call", descending=[False, True])
     other = pl.when(pl.col("direction") == "out").then(pl.lit("in")).otherwise(pl.lit("out"))
-    rows = answers.with_columns(_by=pl.col("receiver_at_utc") + EARLY, direction=other).sort("_by")
-    found = rows.join_asof(
-        ordered,
-        left_on="_by",
+    rows = answers.with_columns(direction=other).with_row_index("_answer").sort("receiver_at_utc")
+    latest = rows.join_asof(
+        numbered.sort("called", "call", descending=[False, True]),
+        left_on="receiver_at_utc",
         right_on="called",
         by=key,
         strategy="backward",
         check_sortedness=False,
+    ).filter(pl.col("called") > pl.col("receiver_at_utc") - WITHIN)
+    early = (
+        rows.join(latest.select("_answer"), on="_answer", how="anti", maintain_order="left")
+        .join_asof(
+            numbered.sort("called", "call"),
+            left_on="receiver_at_utc",
+            right_on="called",
+            by=key,
+            strategy="forward",
+            check_sortedness=False,
+        )
+        .filter(pl.col("called") <= pl.col("receiver_at_utc") + EARLY)
     )
-    near = pl.col("called") > pl.col("receiver_at_utc") - WITHIN
-    return found.filter(near.fill_null(value=False)).drop("_by", "called")
+    return pl.concat([latest, early]).sort("_answer").drop("_answer", "called")

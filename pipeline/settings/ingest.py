@@ -55,11 +55,6 @@ class IngestSettings(Frozen):
     mapping_cap_bytes: int = Field(
         1 << 20, ge=1 << 10, description="A larger YAML file is no mapping; practice"
     )
-    pair_window_hours: float = Field(
-        48.0,
-        gt=0,
-        description="A result belongs to a call the receiver saw at most this long before or after; practice",
-    )
     fleet_timezone: str | None = Field(
         None,
         description="Zone of vehicle-side times written without an offset; absent = the most common zone of the EVSEs; decided",

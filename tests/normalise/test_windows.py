@@ -15,7 +15,7 @@ import pytest
 
 from pipeline.normalise.incremental import attempt_rebuild, windows
 from pipeline.settings.normalise import NormaliseSettings
-from pipeline.storage.warehouse import Connection
+from pipeline.storage.warehouse import Connection, query, statement
 from tests.normalise.world import T0
 
 MIDNIGHT = T0.replace(hour=0)
@@ -351,16 +351,20 @@ def test_far_rows_are_those_of_files_that_reach_into_the_window(con: Connection)
     window(con)
     (batch,) = list(windows.batches(con, 100))
     con.register("_batch", batch.to_arrow())
-    found = windows.bound(
-        con, windows._ASTRAY_PILOT, {"lo": batch["lo_utc"].min(), "astray": windows.ASTRAY_KEEP}
+    found = query(
+        con,
+        statement(windows.__file__, "astray_pilot"),
+        {"lo": batch["lo_utc"].min(), "astray": windows.ASTRAY_KEEP},
     )
     assert found["file_id"].to_list() == ["old", "older"]
     con.execute(
         "UPDATE raw_pilot SET station_at_utc = $at WHERE file_id = 'older' AND station_at_utc > '2020-01-01'",
         {"at": day(-90)},
     )
-    found = windows.bound(
-        con, windows._ASTRAY_PILOT, {"lo": batch["lo_utc"].min(), "astray": windows.ASTRAY_KEEP}
+    found = query(
+        con,
+        statement(windows.__file__, "astray_pilot"),
+        {"lo": batch["lo_utc"].min(), "astray": windows.ASTRAY_KEEP},
     )
     assert found["file_id"].to_list() == ["old"]
 

@@ -9,7 +9,7 @@ import duckdb
 import polars as pl
 import pytest
 
-from pipeline.ocpp.pairing import ANSWERS_SQL, call_of
+from pipeline.ocpp.pairing import ANSWERS_SQL, NEAREST_SQL, call_of
 
 T0 = datetime(2026, 3, 2, tzinfo=UTC)
 SCHEMA = {
@@ -37,9 +37,10 @@ def frames(direction: str, *seconds: float) -> pl.DataFrame:
         ([0, 3600], 3600.2, 1),
         ([0, 3600], 0.2, 0),
         ([5, 5], 6, 0),
+        ([0, 1.5], 1, 0),
     ],
     ids=["soon", "a second early", "earlier", "within a day", "a day later", "id used again", "before it is",
-         "of equals the first"],
+         "of equals the first", "sent again as it came"],
 )  # fmt: skip
 def test_an_answer_belongs_to_the_latest_call_before_it(
     called: list[float], answered: float, want: int | None
@@ -65,7 +66,8 @@ def test_the_rule_is_the_same_in_sql() -> None:
     con.execute("SET TimeZone = 'UTC'")
     con.register("c", calls.with_row_index("call").to_arrow())
     con.register("a", answers.to_arrow())
-    query = f"SELECT n, arg_max(call, (c.receiver_at_utc, -call::BIGINT)) FROM a JOIN c ON {ANSWERS_SQL} GROUP BY n ORDER BY n"
+    best = f"arg_max(call, {{{NEAREST_SQL}, 'first': -call::BIGINT}})"
+    query = f"SELECT n, {best} FROM a JOIN c ON {ANSWERS_SQL} GROUP BY n ORDER BY n"
     by_sql = con.sql(query).fetchall()
     assert call_of(answers, calls).sort("n").select("n", "call").rows() == by_sql
     assert len(by_sql) > 100

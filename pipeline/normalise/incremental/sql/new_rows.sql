@@ -1,0 +1,29 @@
+-- Stations with new rows, and the span (a, b) those reach over, in the receiver's time; astray: their clock was not set.
+-- fresh: a condition on file_id.
+CREATE OR REPLACE TEMP TABLE _new AS
+WITH frames AS (
+  -- receiver's and station's time of every new row of a frame
+  SELECT station_id, receiver_at_utc AS r, station_at_utc AS s FROM raw_frame WHERE {fresh}
+  UNION ALL SELECT station_id, receiver_at_utc, station_at_utc FROM raw_sample WHERE {fresh}
+  UNION ALL SELECT station_id, receiver_at_utc, station_at_utc FROM raw_event WHERE {fresh}
+), judged AS (
+  -- a station's time that no queue explains: hours ahead, or months behind
+  SELECT *, s IS NOT NULL AND (s > r + INTERVAL 12 HOUR OR s < r - INTERVAL 60 DAY) AS astray FROM frames
+), spans AS (
+  -- a span a source: frames by both clocks, pilot rows a file, exports, what was touched or changed
+  SELECT station_id, min(if(astray, r, least(r, s))) AS a, max(if(astray, r, greatest(r, s))) AS b, bool_or(astray) AS astray
+  FROM judged GROUP BY 1
+  UNION ALL
+  SELECT station_id, coalesce(min(station_at_utc) FILTER (station_at_utc >= $clocks_from), $all_from),
+    coalesce(max(station_at_utc) FILTER (station_at_utc >= $clocks_from), $all_to), bool_or(station_at_utc < $clocks_from)
+  FROM raw_pilot WHERE {fresh} GROUP BY station_id, file_id
+  UNION ALL
+  SELECT e.station_id, min(plugged_at_utc), max(coalesce(unplugged_at_utc, plugged_at_utc)), false
+  FROM raw_session s JOIN core_evse e USING (evse_id) WHERE plugged_at_utc IS NOT NULL AND {fresh} GROUP BY 1
+  UNION ALL
+  SELECT station_id, from_utc, to_utc, false FROM _touched
+  UNION ALL
+  SELECT station_id, from_utc, to_utc, false FROM raw_changed
+)
+SELECT station_id, coalesce(min(a), $all_from) AS a, coalesce(max(b), $all_to) AS b, bool_or(astray) AS astray
+FROM spans GROUP BY 1
