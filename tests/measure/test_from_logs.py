@@ -81,7 +81,8 @@ def test_the_oracle_finds_what_fails_everywhere_and_leaves_the_healthy_alone(wor
 def _vehicle(**told: Any) -> dict[str, Any]:
     plain: dict[str, Any] = {
         "kind": None, "there": False, "over": False, "identifiable": False, "said_call": "clear", "said_p_vehicle": 0.0,
-        "p_oracle": 0.0, "said_suspect": None, "evse_share": 0.0, "pairing_share": 0.0, "since": END - timedelta(days=20),
+        "p_oracle": 0.0, "said_suspect": None, "logs_from": END - timedelta(weeks=12),
+        "evse_share": 0.0, "pairing_share": 0.0, "since": END - timedelta(days=20),
         "said_onset_lo": END - timedelta(days=30), "said_onset_hi": END - timedelta(days=10),
     }  # fmt: skip
     return plain | told

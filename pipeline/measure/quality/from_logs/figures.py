@@ -12,6 +12,8 @@ from pipeline.measure.quality.measures import average_precision, calibration_err
 
 CALIBRATED_FROM = 0.02
 ORACLE_CUT = 0.5
+CREEPING = ("pilot_diode_leaky", "pilot_leakage")
+"""Their onset is when the effect left the usual band, which is no instant of the truth."""
 
 
 def figures(scored: Scored) -> dict[str, Any]:
@@ -50,12 +52,11 @@ def _vehicles(v: pl.DataFrame) -> dict[str, float]:
     truth = ranked["identifiable"].to_numpy()
     told = v.filter((pl.col("said_p_vehicle") > CALIBRATED_FROM) & ~pl.col("over"))
     dated = v.filter(
-        referred
-        & there
-        & pl.col("said_onset_lo").is_not_null()
-        & (pl.col("kind") != "pilot_diode_leaky")
+        referred & there & pl.col("said_onset_lo").is_not_null() & ~pl.col("kind").is_in(CREEPING)
     )
-    covered = pl.col("since").is_between("said_onset_lo", "said_onset_hi")
+    # What was there before the first log cannot be dated further back than that.
+    begun = pl.max_horizontal("since", "logs_from")
+    covered = begun.is_between("said_onset_lo", "said_onset_hi")
     return {
         "referred": _count(v, referred),
         "referred_at_fault": right,

@@ -86,6 +86,7 @@ def _vehicles(world: World, week: Path, end: datetime) -> pl.DataFrame:
             _when("said_onset"),
             _when("said_onset_lo"),
             _when("said_onset_hi"),
+            pl.lit(world.attempts["plugged_at"].dt.truncate("1w").min()).alias("logs_from"),
         )
     )
 
