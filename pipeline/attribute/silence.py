@@ -1,24 +1,77 @@
-"""Which attempts were silent, which asked, and how much a silence looks like a fault."""
+"""Which attempts were silent, which asked, and how much a silence looks like a fault.
+
+An AC attempt is silent where the vehicle never asked for charge, or asked and let go without energy,
+and nothing seen explains it: no charge later in the same stay (a timer), no full battery, no load
+management.  What speaks for the driver's wish or for a fault beyond that is weighed, not decided.
+"""
 
 from __future__ import annotations
 
+import math
+from datetime import timedelta
+
 import polars as pl
+
+from pipeline.core.masks import is_true
 
 ASKED = ("requested", "energised", "delivering")
 """Stages at which the vehicle has asked for charge (IEC 61851-1 state C or later)."""
+FULL_SOC_PCT = 95.0
+"""From here on a battery may take no charge for its own reasons; common practice, no source."""
+LOW_SOC_PCT, HIGH_SOC_PCT = 50.0, 80.0
+WEIGHTS = {"left_low": 3.0, "left_high": 1 / 3, "again": 3.0, "direct_current": 4.0}
+"""How many times likelier under a fault than under the driver's wish: leaving with a low state of charge, with a high one, a new
+plug-in within a quarter of an hour, a DC charge within three hours. Judgement, no source."""
+AGAIN, SOON = timedelta(minutes=15), timedelta(hours=3)
+OPTIONAL = {
+    "stage": pl.String(),
+    "asked": pl.Boolean(),
+    "suspended_evse": pl.Boolean(),
+    "charged_later": pl.Boolean(),
+    "soc_plug_pct": pl.Float64(),
+    "soc_leave_pct": pl.Float64(),
+    "unplugged_at_utc": pl.Datetime("us", "UTC"),
+}
 
 
 def with_silence(attempts: pl.LazyFrame) -> pl.LazyFrame:
     """Add `silent`, `asked` (Boolean) and `wish` (log odds for a fault against the driver's wish).
 
-    `silent` as given where the frame has it; else an AC attempt of outcome 'not_requested'.
+    `attempts`: core_attempt, or what of it there is: an absent column is not known.
     """
     names = attempts.collect_schema().names()
-    outcome, ac = pl.col("outcome"), pl.col("supply") == "AC"
-    given = pl.col("silent") if "silent" in names else (outcome == "not_requested") & ac
-    stage = pl.col("stage").is_in(ASKED) if "stage" in names else pl.lit(value=False)
-    silent = given.fill_null(value=False) & (outcome != "charged")
-    asked = ((outcome == "charged") | ((outcome == "failed") & stage)).fill_null(value=False)
-    return attempts.with_columns(
-        silent.alias("silent"), (asked & ~silent).alias("asked"), pl.lit(0.0).alias("wish")
+    missing = [
+        pl.lit(None, dtype=dtype).alias(name)
+        for name, dtype in OPTIONAL.items()
+        if name not in names
+    ]
+    outcome, order = pl.col("outcome"), ["vehicle_id", "plugged_at_utc", "attempt_id"]
+    soc = pl.max_horizontal("soc_plug_pct", "soc_leave_pct")
+    explained = (
+        is_true(pl.col("suspended_evse")) | is_true(pl.col("charged_later"))
+        | is_true(soc >= FULL_SOC_PCT)
+    )  # fmt: skip
+    silent = (pl.col("supply") == "AC") & (outcome == "not_requested") & ~explained
+    asked = (outcome == "charged") | ((outcome == "failed") & pl.col("stage").is_in(ASKED))
+    own = is_true(pl.col("vehicle_id") == pl.col("vehicle_id").shift(-1))
+    gap = pl.col("plugged_at_utc").shift(-1) - pl.coalesce("unplugged_at_utc", "plugged_at_utc")
+    charged_dc = (pl.col("supply").shift(-1) == "DC") & (outcome.shift(-1) == "charged")
+    signs = {
+        "left_low": pl.col("soc_leave_pct") < LOW_SOC_PCT,
+        "left_high": pl.col("soc_leave_pct") >= HIGH_SOC_PCT,
+        "again": own & (gap <= AGAIN),
+        "direct_current": own & (gap <= SOON) & charged_dc,
+    }
+    wish = pl.sum_horizontal(
+        is_true(sign).cast(pl.Float64) * math.log(WEIGHTS[name]) for name, sign in signs.items()
+    )
+    return (
+        attempts.with_columns(missing)
+        .sort(order)
+        .with_columns(
+            is_true(silent).alias("silent"),
+            (pl.col("asked").fill_null(asked) | is_true(asked)).alias("asked"),
+            wish.alias("wish"),
+        )
+        .with_columns(is_true(pl.col("asked") & ~pl.col("silent")).alias("asked"))
     )

@@ -1,0 +1,82 @@
+"""Which attempts were silent, and what speaks for a fault."""
+
+from __future__ import annotations
+
+import math
+from datetime import timedelta
+from typing import Any
+
+import polars as pl
+import pytest
+
+from pipeline.attribute.silence import WEIGHTS, with_silence
+from tests.attribute.planted import END
+
+BASE: dict[str, Any] = {
+    "attempt_id": "a", "vehicle_id": "v", "supply": "AC", "outcome": "not_requested",
+    "stage": "offered", "plugged_at_utc": END, "unplugged_at_utc": END + timedelta(hours=2),
+    "asked": False, "suspended_evse": False, "charged_later": False,
+    "soc_plug_pct": None, "soc_leave_pct": None,
+}  # fmt: skip
+TYPES = {
+    "soc_plug_pct": pl.Float64, "soc_leave_pct": pl.Float64,
+    "plugged_at_utc": pl.Datetime("us", "UTC"), "unplugged_at_utc": pl.Datetime("us", "UTC"),
+}  # fmt: skip
+
+
+def told(*changes: dict[str, Any]) -> pl.DataFrame:
+    """The attempts with these changes, judged."""
+    rows = [BASE | {"attempt_id": f"a{k}"} | change for k, change in enumerate(changes)]
+    return with_silence(pl.DataFrame(rows, schema_overrides=TYPES).lazy()).sort("attempt_id").collect()
+
+
+@pytest.mark.parametrize(
+    ("change", "silent"),
+    [
+        ({}, True),
+        ({"supply": "DC"}, False),
+        ({"outcome": "failed", "stage": "requested", "asked": True}, False),
+        ({"outcome": "abandoned"}, False),
+        ({"suspended_evse": True}, False),
+        ({"charged_later": True}, False),
+        ({"soc_plug_pct": 96.0}, False),
+        ({"soc_leave_pct": 96.0}, False),
+        ({"soc_plug_pct": 60.0}, True),
+        ({"asked": True, "stage": "requested"}, True),
+    ],
+    ids=[
+        "never asked", "dc", "failed", "pulled out", "load managed", "timer", "full", "left full", "not full", "let go",
+    ],
+)  # fmt: skip
+def test_a_silence_is_what_nothing_seen_explains(change: dict[str, Any], *, silent: bool) -> None:
+    """Contract: never asked, or asked and let go, and no timer, full battery or load management."""
+    row = told(change)
+    assert row["silent"].to_list() == [silent]
+    assert not (row["silent"] & row["asked"]).any()
+
+
+def test_what_happens_next_speaks_for_a_fault() -> None:
+    """A new plug-in within minutes and a DC charge soon after; another vehicle's say nothing."""
+    soon = {"plugged_at_utc": END + timedelta(hours=2, minutes=5)}
+    fast = {**soon, "supply": "DC", "outcome": "charged"}
+    again, direct = math.log(WEIGHTS["again"]), math.log(WEIGHTS["direct_current"])
+    assert told({}, soon)["wish"][0] == pytest.approx(again)
+    assert told({}, fast)["wish"][0] == pytest.approx(again + direct)
+    assert told({}, fast | {"vehicle_id": "w"})["wish"][0] == 0.0
+    late = {**fast, "plugged_at_utc": END + timedelta(hours=4)}
+    assert told({}, late)["wish"][0] == pytest.approx(direct)
+
+
+def test_a_low_battery_on_leaving_speaks_for_a_fault_and_a_high_one_against_it() -> None:
+    """Nobody leaves nearly empty on purpose; with much in it he may have wanted no more."""
+    low, high, between = (told({"soc_leave_pct": s})["wish"][0] for s in (30.0, 85.0, 60.0))
+    assert low > between == 0.0 > high
+
+
+def test_columns_that_are_not_there_are_not_known() -> None:
+    """Attempts of an export without a stage: who charged has asked, who waited was silent."""
+    rows = pl.DataFrame([BASE, BASE | {"attempt_id": "b", "outcome": "charged"}], schema_overrides=TYPES)
+    bare = rows.select("attempt_id", "vehicle_id", "supply", "outcome", "plugged_at_utc")
+    found = with_silence(bare.lazy()).sort("attempt_id").collect()
+    assert found["silent"].to_list() == [True, False]
+    assert found["asked"].to_list() == [False, True]
