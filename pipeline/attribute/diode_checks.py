@@ -8,7 +8,7 @@ import numpy as np
 from scipy.special import expit, logit
 
 from pipeline.attribute.evidence import CHECK_UNKNOWN, CHECK_YES, Evidence
-from pipeline.attribute.states.model import Floats
+from pipeline.attribute.states.model import WHERE, Floats
 from pipeline.settings.attribute import AttributeSettings
 
 TYPICAL_CHANCE = 0.03
@@ -35,6 +35,19 @@ def check_chances(
     return np.asarray(np.where(unknown, mean[evidence.model], known))
 
 
+def reach_of(evidence: Evidence, learned: Floats | None, settings: AttributeSettings) -> Floats:
+    """How far a fault of each circumstance reaches each attempt (attempts, circumstances of `WHERE`).
+
+    Anywhere: always.  Diode: as far as the EVSE looks.  Socket: at socket outlets, where the cable
+    is the vehicle's own (couplers in the codes of OCPP's ConnectorEnumType, s for socket).
+    """
+    sockets = evidence.evses["coupler"].str.starts_with("s").fill_null(value=False).to_numpy()
+    reach = np.ones((len(evidence.failed), len(WHERE)))
+    reach[:, WHERE.index("diode")] = check_chances(evidence, learned, settings)
+    reach[:, WHERE.index("socket")] = sockets[evidence.evse]
+    return reach
+
+
 def learn_checks(evidence: Evidence, on: Floats, settings: AttributeSettings) -> Floats:
     """Probability that each EVSE model and firmware of unknown habit checks (models,); NaN where no
     EVSE of it is unknown.
@@ -54,7 +67,7 @@ def learn_checks(evidence: Evidence, on: Floats, settings: AttributeSettings) ->
     failed = evidence.failed[rows].astype(np.float64)
     missed = np.bincount(slot, weight[rows] * failed, len(on) * models).reshape(-1, models)
     charged = np.bincount(slot, weight[rows] * (1.0 - failed), len(on) * models).reshape(-1, models)
-    bite = max(f.loud for f in settings.vehicle.faults if f.diode) * settings.diode_seen
+    bite = max(f.loud for f in settings.vehicle.faults if f.where == "diode") * settings.diode_seen
     checks = missed * np.log(
         (bite + (1.0 - bite) * TYPICAL_CHANCE) / TYPICAL_CHANCE
     ) + charged * np.log1p(-bite)

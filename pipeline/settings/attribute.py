@@ -14,6 +14,7 @@ from pydantic import Field, model_validator
 
 from pipeline.settings.base import Frozen
 
+Where = Literal["anywhere", "diode", "socket"]
 Character = Literal["steady", "intermittent", "resting", "silent", "half_silent", "chronic"]
 
 
@@ -28,7 +29,10 @@ class FaultState(Frozen):
     silent: float = Field(
         0.0, ge=0, lt=1, description="Share of attempts at which nothing is asked"
     )
-    diode: bool = Field(default=False, description="Bites only where the EVSE looks for the diode")
+    where: Where = Field(
+        "anywhere",
+        description="Bites anywhere, only where the EVSE looks for the diode, or only at socket outlets",
+    )
     relative: bool = Field(
         default=False, description="`loud` is in multiples of the fleet's usual chance of failure"
     )
@@ -59,6 +63,12 @@ class StatePrior(Frozen):
     prior_units: float = Field(
         gt=0, description="Weight of the prior on how many are at fault, in units watched"
     )
+    onset_days: float | None = Field(
+        None,
+        gt=1,
+        description="Days in which as many units fall faulty as are at a random time; absent: what "
+        "`days_on` keeps in balance. Shorter where somebody sees to faults that would not go away",
+    )
     mends: bool = Field(
         default=True,
         description="Whether what was repaired may fall back before it counts as sound",
@@ -71,8 +81,8 @@ class StatePrior(Frozen):
         return self
 
 
-def _steady(loud: float, share: float, days_on: float, *, diode: bool = False) -> FaultState:
-    return FaultState(loud=loud, share=share, days_on=days_on, diode=diode)
+def _steady(loud: float, share: float, days_on: float, where: Where = "anywhere") -> FaultState:
+    return FaultState(loud=loud, share=share, days_on=days_on, where=where)
 
 
 class AttributeSettings(Frozen):
@@ -81,32 +91,34 @@ class AttributeSettings(Frozen):
     vehicle: StatePrior = Field(
         StatePrior(
             faults=(
-                _steady(0.97, 0.26, 90, diode=True),
-                _steady(0.6, 0.08, 90, diode=True),
-                _steady(0.95, 0.12, 90),
-                _steady(0.65, 0.12, 90),
-                _steady(0.35, 0.10, 90),
-                FaultState(character="half_silent", loud=0.6, silent=0.4, share=0.07, days_on=90),
-                FaultState(character="silent", silent=0.9, share=0.07, days_on=90),
-                FaultState(character="silent", silent=0.6, share=0.06, days_on=90),
-                FaultState(character="intermittent", loud=0.75, share=0.06, days_on=90),
-                FaultState(character="resting", loud=0.03, share=0.06, days_on=90),
+                _steady(0.97, 0.24, 300, "diode"),
+                _steady(0.6, 0.06, 300, "diode"),
+                _steady(0.8, 0.04, 300, "socket"),
+                _steady(0.95, 0.12, 300),
+                _steady(0.65, 0.12, 300),
+                _steady(0.35, 0.10, 300),
+                FaultState(character="half_silent", loud=0.6, silent=0.4, share=0.07, days_on=300),
+                FaultState(character="silent", silent=0.9, share=0.07, days_on=300),
+                FaultState(character="silent", silent=0.6, share=0.06, days_on=300),
+                FaultState(character="intermittent", loud=0.75, share=0.06, days_on=300),
+                FaultState(character="resting", loud=0.03, share=0.06, days_on=300),
             ),
-            usual=(UsualState(loud=0.08, share=0.02), UsualState(silent=0.25, share=0.02)),
+            usual=(UsualState(loud=0.08, share=0.01), UsualState(silent=0.25, share=0.01)),
             prevalence=0.02,
+            onset_days=60.0,
             prior_units=100.0,
         ),
-        description="Assumed: about one vehicle in fifty, for three months or until somebody looks; a shorted pilot "
-        "diode fails whenever it is looked for, other faults less; some show as silence, some come "
+        description="Assumed: about one vehicle in fifty; a fault does not go away by itself; a shorted pilot "
+        "diode fails whenever it is looked for, a carried cable at sockets only; some show as silence, some come "
         "and go",
     )
     evse: StatePrior = Field(
         StatePrior(
             faults=(
-                _steady(0.97, 0.18, 21),
-                _steady(0.8, 0.18, 21),
-                _steady(0.55, 0.16, 30),
-                _steady(0.3, 0.14, 45),
+                _steady(0.97, 0.18, 30),
+                _steady(0.8, 0.18, 30),
+                _steady(0.55, 0.16, 45),
+                _steady(0.3, 0.14, 60),
                 FaultState(character="chronic", loud=7, relative=True, share=0.07, days_on=180),
                 FaultState(character="chronic", loud=3, relative=True, share=0.07, days_on=180),
                 FaultState(character="silent", silent=0.8, share=0.06, days_on=30),

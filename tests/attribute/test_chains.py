@@ -58,11 +58,21 @@ def test_the_chain_says_what_its_settings_say(prior: StatePrior) -> None:
 
 @pytest.mark.parametrize("prior", PRIORS, ids=NAMES)
 def test_the_share_at_fault_hardly_moves_in_a_day(prior: StatePrior) -> None:
-    """Balance: about as many units fall faulty a day as are repaired (derived)."""
-    model = state_model(prior, SETTINGS, TYPICAL)
+    """Balance: about as many units fall faulty a day as are repaired (derived), unless more are
+    declared to.
+    """
+    model = state_model(prior.model_copy(update={"onset_days": None}), SETTINGS, TYPICAL)
     after = model.initial @ model.transition
     before = model.initial @ model.fault_mask
     assert after @ model.fault_mask == pytest.approx(before, rel=0.05, abs=1e-9)
+
+
+def test_faults_may_begin_oftener_than_they_go_away_by_themselves() -> None:
+    """With `onset_days` the prevalence is reached anew in so many days (derived)."""
+    prior = SETTINGS.vehicle.model_copy(update={"onset_days": 60.0})
+    model = state_model(prior, SETTINGS, TYPICAL)
+    begins = model.transition[0] @ model.fault_mask
+    assert begins == pytest.approx(prior.prevalence / (1 - prior.prevalence) / 60.0)
 
 
 def test_what_comes_and_goes_rests_between_two_bites_and_is_never_taken_up_resting() -> None:

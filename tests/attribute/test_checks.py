@@ -38,7 +38,7 @@ def test_what_is_listed_counts_and_what_is_not_by_what_was_learnt() -> None:
 
 def vote(missed: float, charged: float) -> float:
     """Log odds that equipment looks, from one suspect's failures and charges there (derived)."""
-    bite = max(f.loud for f in SETTINGS.vehicle.faults if f.diode) * SEEN
+    bite = max(f.loud for f in SETTINGS.vehicle.faults if f.where == "diode") * SEEN
     return missed * np.log(
         (bite + (1 - bite) * TYPICAL_CHANCE) / TYPICAL_CHANCE
     ) + charged * np.log(1 - bite)

@@ -73,7 +73,7 @@ def test_a_fault_that_begins_between_a_charge_and_a_failure_began_there() -> Non
     }
     seen = logged(plan)
     others = np.full(len(seen.failed), 0.97)
-    looks = np.ones(len(seen.failed))
+    looks = np.ones((len(seen.failed), 3))
     found = onset_days(
         seen, seen.vehicle, looks, others, MODEL, np.array([0, 1]), (0.5, 0.05, 0.95)
     )
@@ -92,7 +92,7 @@ def test_an_attempt_of_no_weight_dates_nothing() -> None:
     times = np.arange(2.0, 80.0, 2.0)
     seen = logged({"a": [(float(t), bool(t >= 44)) for t in times]})
     doubted = replace(seen, weight=np.where((seen.at_days >= 44) & (seen.at_days < 50), 0.0, 1.0))
-    others, looks = np.full(len(seen.failed), 0.97), np.ones(len(seen.failed))
+    others, looks = np.full(len(seen.failed), 0.97), np.ones((len(seen.failed), 3))
     sure = onset_days(seen, seen.vehicle, looks, others, MODEL, np.array([0]), (0.05, 0.95)).days[
         :, 0
     ]
@@ -108,6 +108,12 @@ def test_nobody_asked_for_is_an_empty_answer() -> None:
     """No unit: a level each, no columns."""
     seen = logged({"a": [(1.0, True)]})
     found = onset_days(
-        seen, seen.vehicle, np.ones(1), np.ones(1), MODEL, np.zeros(0, dtype=np.int64), (0.5, 0.1)
+        seen,
+        seen.vehicle,
+        np.ones((1, 3)),
+        np.ones(1),
+        MODEL,
+        np.zeros(0, dtype=np.int64),
+        (0.5, 0.1),
     )
     assert found.days.shape == (2, 0)

@@ -27,7 +27,9 @@ TYPES = {
 def told(*changes: dict[str, Any]) -> pl.DataFrame:
     """The attempts with these changes, judged."""
     rows = [BASE | {"attempt_id": f"a{k}"} | change for k, change in enumerate(changes)]
-    return with_silence(pl.DataFrame(rows, schema_overrides=TYPES).lazy()).sort("attempt_id").collect()
+    return (
+        with_silence(pl.DataFrame(rows, schema_overrides=TYPES).lazy()).sort("attempt_id").collect()
+    )
 
 
 @pytest.mark.parametrize(
@@ -75,7 +77,9 @@ def test_a_low_battery_on_leaving_speaks_for_a_fault_and_a_high_one_against_it()
 
 def test_columns_that_are_not_there_are_not_known() -> None:
     """Attempts of an export without a stage: who charged has asked, who waited was silent."""
-    rows = pl.DataFrame([BASE, BASE | {"attempt_id": "b", "outcome": "charged"}], schema_overrides=TYPES)
+    rows = pl.DataFrame(
+        [BASE, BASE | {"attempt_id": "b", "outcome": "charged"}], schema_overrides=TYPES
+    )
     bare = rows.select("attempt_id", "vehicle_id", "supply", "outcome", "plugged_at_utc")
     found = with_silence(bare.lazy()).sort("attempt_id").collect()
     assert found["silent"].to_list() == [True, False]

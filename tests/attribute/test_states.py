@@ -28,9 +28,11 @@ def test_a_diode_fault_bites_in_proportion_to_the_chance_that_somebody_looks() -
     of silence instead.
     """
     model = state_model(SETTINGS.vehicle, SETTINGS, 0.03)
-    escape = state_escape(model, np.array([0.98, 0.0, 0.98]), np.array([False, False, True]))
-    assert escape[0] == pytest.approx(1 - np.where(model.diode, 0.98 * model.loud, model.loud))
-    assert escape[1] == pytest.approx(1 - np.where(model.diode, 0.0, model.loud))
+    escape = state_escape(
+        model, np.array([[1, 0.98, 0], [1, 0, 1], [1, 0.98, 1]]), np.array([False, False, True])
+    )
+    assert escape[0] == pytest.approx(1 - model.loud * np.array([1, 0.98, 0])[model.where])
+    assert escape[1] == pytest.approx(1 - model.loud * np.array([1, 0, 1])[model.where])
     assert escape[2] == pytest.approx(1 - model.silent)
     assert escape[:, [0, -1]].tolist() == [[1.0, 1.0]] * 3
 

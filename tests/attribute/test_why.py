@@ -95,7 +95,7 @@ def test_bits_are_the_log_ratio_of_what_happened(answer: Attribution) -> None:
     rows = attempt_rows(solution, VEHICLE)
     states = solution.units[VEHICLE]
     level = 1 + int((states.belief[4, -1, 1:] * states.model.fault_mask[1:]).argmax())
-    escape = state_escape(states.model, solution.seen, solution.evidence.silent)[:, level]
+    escape = state_escape(states.model, solution.reach, solution.evidence.silent)[:, level]
     mine = (solution.evidence.vehicle == 4) & ~solution.evidence.event
     asked = np.log2(1 - states.model.silent[level])
     assert rows["bits"].to_numpy()[mine] == pytest.approx(np.log2(escape[mine]) + asked)
@@ -245,7 +245,7 @@ def test_what_if_follows_bayes() -> None:
 
     on, escape = (
         states.model.fault_mask,
-        state_escape(states.model, np.array([SETTINGS.diode_seen]), np.array([False]))[0],
+        state_escape(states.model, np.full((1, 3), SETTINGS.diode_seen), np.array([False]))[0],
     )
     plain = last_day([])
     charged = plain * escape * (1 - states.model.silent)

@@ -139,7 +139,7 @@ def onset_columns(
     tail = 0.5 * (1.0 - settings.interval)
     names, levels = ("onset_utc", "onset_lo_utc", "onset_hi_utc"), (0.5, tail, 1.0 - tail)
     unit, held = evidence.columns[kind], solution.held(kind)
-    days = onset_days(evidence, unit, solution.seen, held, states.model, shown, levels).days
+    days = onset_days(evidence, unit, solution.reach, held, states.model, shown, levels).days
     columns = {}
     for name, value in zip(names, days, strict=True):
         micros = np.zeros(units, dtype=np.int64)

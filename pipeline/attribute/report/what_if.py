@@ -13,7 +13,7 @@ from scipy.special import expit, logit
 from pipeline.attribute.diode_checks import TYPICAL_CHANCE
 from pipeline.attribute.states.likelihood import attempt_loglik
 from pipeline.attribute.states.messages import state_escape
-from pipeline.attribute.states.model import Floats
+from pipeline.attribute.states.model import WHERE, Floats
 from pipeline.attribute.states.smoothing import smooth
 from pipeline.attribute.states.solve import Solution
 from pipeline.settings.attribute import AttributeSettings
@@ -32,7 +32,7 @@ def log_ratios(solution: Solution, kind: int) -> Floats:
     """
     rows = np.arange(len(solution.evidence.failed))
     model = solution.units[kind].model
-    return attempt_loglik(solution.evidence, rows, model, solution.seen, solution.held(kind))
+    return attempt_loglik(solution.evidence, rows, model, solution.reach, solution.held(kind))
 
 
 def bits(solution: Solution, kind: int) -> Floats:
@@ -74,7 +74,9 @@ def what_if(
     chain = np.zeros((evidence.days, ratios.shape[1]))
     np.add.at(chain, day, ratios)
     variants = np.repeat(chain[None], 3 + len(strongest), axis=0)
-    escape = state_escape(model, np.array([settings.diode_seen]), np.array([False]))[0]
+    escape = state_escape(model, np.full((1, len(WHERE)), settings.diode_seen), np.array([False]))[
+        0
+    ]
     variants[1, -1] += np.log(escape) + np.log1p(-model.silent)
     variants[2, -1] += np.log1p(-(1.0 - TYPICAL_CHANCE) * escape) - np.log(TYPICAL_CHANCE)
     for k, row in enumerate(strongest):

@@ -20,6 +20,8 @@ from pipeline.attribute.states.solve import KINDS, Solution
 
 LEAST_RATE, MOST_RATE = 0.03, 0.97
 """Share of attempts that fail under a fault, as each story may choose it."""
+LEAST_REACH = 0.05
+"""A fault that bites under a circumstance explains no failure where that hardly holds."""
 PAIRS_AT_ONCE = 2000
 """Chains smoothed together; bounds the working memory."""
 CHANCE = "chance"
@@ -75,11 +77,14 @@ def _story(evidence: Evidence, rows: Ints, group: Ints, groups: int, solution: S
     """Log-likelihood of each group's attempts under one fault that fails a share of them (groups,)."""
     weight = evidence.weight[rows]
     event = np.where(evidence.event[rows], weight, 0.0)
-    looked = np.where(evidence.event[rows], 1.0, solution.seen[rows])
     tried, missed = tally(group, weight, groups), tally(group, event, groups)
-    same = _binomial(missed, tried)
-    seen = tally(group, weight * looked, groups)
-    return np.asarray(np.maximum(same, _binomial(missed, np.maximum(seen, missed)) - np.log(2.0)))
+    best = _binomial(missed, tried)
+    for column in solution.reach[rows].T[1:]:
+        reached = tally(group, weight * np.where(evidence.event[rows], 1.0, column), groups)
+        here = np.bincount(group, evidence.event[rows] & (column < LEAST_REACH), groups) == 0
+        told = _binomial(missed, np.maximum(reached, missed)) - np.log(2.0)
+        best = np.where(here, np.maximum(best, told), best)
+    return np.asarray(best)
 
 
 def _binomial(missed: Floats, tried: Floats) -> Floats:
@@ -118,7 +123,7 @@ def _third_parties(
     days, column = evidence.days, evidence.columns[other]
     met = np.flatnonzero(np.isin(column, partner[pairs]))
     held = solution.held(other)
-    logs = attempt_loglik(evidence, met, states.model, solution.seen[met], held[met])
+    logs = attempt_loglik(evidence, met, states.model, solution.reach[met], held[met])
     slot = column[met] * days + evidence.day[met]
     spot = np.full(len(evidence.failed), -1, dtype=np.int64)
     spot[met] = np.arange(len(met))

@@ -10,15 +10,15 @@ from pipeline.attribute.states.model import Floats, Ints, StateModel
 
 
 def attempt_loglik(
-    evidence: Evidence, rows: Ints, model: StateModel, seen: Floats, held: Floats
+    evidence: Evidence, rows: Ints, model: StateModel, reach: Floats, held: Floats
 ) -> Floats:
     """Log-likelihood of attempts by the unit's state, relative to off (attempts, states), weighted.
 
-    `seen`: chance that a missing diode is seen there; `held`: chance that nothing but the unit
+    `reach`: as `reach_of` gives it; `held`: chance that nothing but the unit
     bites, read where the attempt did not charge (both of these attempts).
     """
     silent = evidence.silent[rows]
-    escape = state_escape(model, seen, silent)
+    escape = state_escape(model, reach, silent)
     free = held[:, None] * escape
     happened = np.log1p(-free) - np.log1p(-free[:, :1])
     logs = np.where(evidence.event[rows][:, None], happened, np.log(escape))

@@ -79,13 +79,13 @@ class Beliefs:
     moved: float
 
 
-def state_escape(model: StateModel, seen: Floats, silent: Bools) -> Floats:
+def state_escape(model: StateModel, reach: Floats, silent: Bools) -> Floats:
     """1 - q for each attempt and state (attempts, states).
 
-    A silent attempt meets the share of silence, any other that of failure.  Diode states bite in
-    proportion to `seen`, the chance that the EVSE looks.
+    A silent attempt meets the share of silence, any other that of failure.  States bite in
+    proportion to their column of `reach` (attempts, circumstances).
     """
-    loud = np.where(model.diode[None, :], model.loud[None, :] * seen[:, None], model.loud[None, :])
+    loud = model.loud[None, :] * reach[:, model.where]
     return np.asarray(1.0 - np.where(silent[:, None], model.silent[None, :], loud))
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.settings.attribute import AttributeSettings, Character, StatePrior
+from pipeline.settings.attribute import AttributeSettings, Character, StatePrior, Where
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -31,6 +31,7 @@ Beyond, a wrong baseline is likelier than an epidemic.
 MOST_PREVALENT = 0.4
 PRIOR_FAULTS = 10.0
 """Weight of the assumed shares of fault states, in faults seen: a rare sort is not unlearnt by not being seen."""
+WHERE: tuple[Where, ...] = ("anywhere", "diode", "socket")
 MOST_LOUD = 0.98
 """No state fails surely: one success must not rule a fault out."""
 
@@ -43,8 +44,8 @@ class StateModel:
     - `transition` (states, states): of one day, rows sum to 1;
     - `fault_mask` (states,): 1 for fault states; `usual` (states,): 1 where the unit fails as its
       kind usually does;
-    - `loud`, `silent` (states,): share of attempts that fail, and that show nothing; `diode` (states,): bites
-      only where the EVSE looks for the diode;
+    - `loud`, `silent` (states,): share of attempts that fail, and that show nothing; `where` (states,): in what
+      circumstances it bites, a column of `reach`;
     - `characters`: what each fault state is like, in order.
     """
 
@@ -54,7 +55,7 @@ class StateModel:
     usual: Floats
     loud: Floats
     silent: Floats
-    diode: Bools
+    where: Ints
     characters: tuple[Character, ...]
 
     @property
@@ -93,6 +94,7 @@ def state_model(prior: StatePrior, settings: AttributeSettings, typical: float) 
     silent = [f.silent for f in faults] + [u.silent for u in prior.usual]
     end = [0.0] if prior.mends else []
     size = len(initial) + len(end)
+    rest_of = (*prior.usual, *end)
     mask = np.zeros(size)
     mask[1 : 1 + len(faults)] = 1.0
     normal = np.zeros(size)
@@ -106,7 +108,7 @@ def state_model(prior: StatePrior, settings: AttributeSettings, typical: float) 
         usual=normal,
         loud=np.minimum(np.array([0.0, *loud, *end]), MOST_LOUD),
         silent=np.array([0.0, *silent, *end]),
-        diode=np.array([False, *(f.diode for f in faults), *(False for _ in (*prior.usual, *end))]),
+        where=np.array([0, *(WHERE.index(f.where) for f in faults), *(0 for _ in rest_of)]),
         characters=tuple(f.character for f in faults),
     )
 
@@ -119,15 +121,18 @@ def _transition(prior: StatePrior, settings: AttributeSettings, size: int) -> Fl
     if not faults:
         return matrix
     repair = np.array([1.0 / f.days_on for f in faults])
+    share_of_faults = np.array([f.share for f in faults])
     enters = np.array([f.share if f.character != "resting" else 0.0 for f in faults]) * repair
     for bites, rests in _turns(prior):
         enters[bites] += faults[rests].share * repair[rests]
     onset = prior.prevalence / (1.0 - prior.prevalence) * enters
+    if prior.onset_days is not None:
+        onset *= 1.0 / (prior.onset_days * share_of_faults @ repair)
     matrix[:, levels] = onset
     matrix[np.arange(size), np.arange(size)] = 1.0 - onset.sum()
     gone = size - 1 if prior.mends else 0
     steady = np.array([f.character == "steady" for f in faults])
-    share = np.array([f.share for f in faults]) * steady
+    share = share_of_faults * steady
     change = np.where(steady, settings.level_change_per_day, 0.0)
     inside = np.diag(1.0 - change) + change[:, None] * share / max(share.sum(), 1e-12)
     for bites, rests in _turns(prior):

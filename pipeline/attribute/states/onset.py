@@ -32,7 +32,7 @@ class OnsetDays:
 def onset_days(
     evidence: Evidence,
     unit: Ints,
-    seen: Floats,
+    reach: Floats,
     held: Floats,
     model: StateModel,
     units: Ints,
@@ -40,7 +40,7 @@ def onset_days(
 ) -> OnsetDays:
     """Quantiles of the onset for the given units.
 
-    `unit`, `seen` and `held`, the chance that no other cause bites, are per attempt. Between two
+    `unit`, `reach` and `held`, the chance that no other cause bites, are per attempt. Between two
     attempts the onset may lie anywhere alike, so a gap counts by its length.
     """
     if not len(units):
@@ -54,7 +54,7 @@ def onset_days(
     longest = int(count.max(initial=0))
     column = longest - count[owner] + np.arange(len(rows)) - np.searchsorted(owner, owner)
     log_evidence = np.zeros((len(units), longest, model.states))
-    log_evidence[owner, column] = attempt_loglik(evidence, rows, model, seen[rows], held[rows])
+    log_evidence[owner, column] = attempt_loglik(evidence, rows, model, reach[rows], held[rows])
     at = np.zeros((len(units), longest))
     at[owner, column] = evidence.at_days[rows]
     gap = np.diff(at, axis=1, prepend=0.0)

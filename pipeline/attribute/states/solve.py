@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.attribute.baseline.fit import Chance, Trials, event_rows, fit_chance
-from pipeline.attribute.diode_checks import check_chances, learn_checks
+from pipeline.attribute.diode_checks import learn_checks, reach_of
 from pipeline.attribute.evidence import Evidence
 from pipeline.attribute.states.blame import AT_FAULT, Shares, chance_bit, shares
 from pipeline.attribute.states.joint import refine
@@ -61,8 +61,8 @@ class UnitStates:
 class Solution:
     """One supply solved.
 
-    Rows of events (failed or silent attempts), chance, units of each kind, who is to blame, chance
-    the diode was looked for, by attempt and model.  `kinds` and `beliefs`: what the last messages
+    Rows of events (failed or silent attempts), chance, units of each kind, who is to blame, how far
+    faults of a circumstance reach each attempt (attempts, circumstances), and the chance that each model looks for the diode.  `kinds` and `beliefs`: what the last messages
     rest on, of suspects only (`suspects`, by kind).
     """
 
@@ -71,7 +71,7 @@ class Solution:
     chance: Chance
     units: tuple[UnitStates, ...]
     judged: Shares
-    seen: Floats
+    reach: Floats
     checks: Floats
 
     def held(self, kind: int) -> Floats:
@@ -106,14 +106,14 @@ def solve(evidence: Evidence, settings: AttributeSettings) -> Solution:
     priors = _priors(settings)
     chance = fit_chance(evidence, rows, None, settings)
     checks = np.full(evidence.models.height, np.nan)
-    seen = check_chances(evidence, None, settings)
+    reach = reach_of(evidence, None, settings)
     for _ in range(settings.rounds):
-        search = _search(evidence, rows, chance, priors, seen, settings, settings.early_passes)
+        search = _search(evidence, rows, chance, priors, reach, settings, settings.early_passes)
         beliefs = tuple(_everywhere(search, k, search.beliefs.belief[k]) for k in range(len(KINDS)))
         bit = chance_bit(search.kinds, search.events, beliefs)
         models = [kind.model for kind in search.kinds]
         checks = learn_checks(evidence, beliefs[VEHICLE] @ models[VEHICLE].fault_mask, settings)
-        seen = check_chances(evidence, checks, settings)
+        reach = reach_of(evidence, checks, settings)
         chance = fit_chance(
             evidence, rows, Trials(_as_usual(evidence, beliefs, models), bit), settings
         )
@@ -121,10 +121,10 @@ def solve(evidence: Evidence, settings: AttributeSettings) -> Solution:
             learnt_prior(prior, belief.mean(axis=1).sum(axis=0), met)
             for prior, belief, met in zip(_priors(settings), beliefs, evidence.met, strict=True)
         )
-    search = _search(evidence, rows, chance, priors, seen, settings, settings.passes)
+    search = _search(evidence, rows, chance, priors, reach, settings, settings.passes)
     units = tuple(_finished(search, kind) for kind in range(len(KINDS)))
     judged = shares(search.kinds, search.events, tuple(u.belief for u in units), evidence, chance)
-    return Solution(evidence, rows, chance, units, judged, seen, checks)
+    return Solution(evidence, rows, chance, units, judged, reach, checks)
 
 
 def _priors(settings: AttributeSettings) -> tuple[StatePrior, ...]:
@@ -147,13 +147,13 @@ def _search(
     rows: Ints,
     chance: Chance,
     priors: tuple[StatePrior, ...],
-    seen: Floats,
+    reach: Floats,
     settings: AttributeSettings,
     passes: int,
 ) -> _Search:
     events = Events(evidence.day[rows], chance.base, rows)
     kinds = tuple(
-        _kind(evidence, rows, k, state_model(prior, settings, chance.typical), seen, settings)
+        _kind(evidence, rows, k, state_model(prior, settings, chance.typical), reach, settings)
         for k, prior in enumerate(priors)
     )
     screened = tuple(_alone(kind, events) for kind in kinds)
@@ -181,7 +181,7 @@ def _kind(
     rows: Ints,
     kind: int,
     model: StateModel,
-    seen: Floats,
+    reach: Floats,
     settings: AttributeSettings,
 ) -> Kind:
     """Successes by unit and day as log-likelihood, and the escape of each state at each event.
@@ -200,8 +200,9 @@ def _kind(
     asked = np.bincount(slot, np.where(evidence.asked, evidence.weight, 0.0), length)
     loglik = np.zeros((length, model.states))
     for k in range(1, model.states):
-        if model.diode[k]:
-            loglik[:, k] = np.bincount(slot, good * np.log1p(-model.loud[k] * seen), length)
+        if model.where[k]:
+            bite = model.loud[k] * reach[:, model.where[k]]
+            loglik[:, k] = np.bincount(slot, good * np.log1p(-bite), length)
         elif model.loud[k]:
             loglik[:, k] = charged * np.log1p(-model.loud[k])
         if model.silent[k]:
@@ -210,7 +211,7 @@ def _kind(
     if kind != EVSE:
         by_day[-1, :, 1:] = NEVER
     trust = evidence.weight[rows] * calm[slot[rows]]
-    escape = state_escape(model, seen[rows], evidence.silent[rows])
+    escape = state_escape(model, reach[rows], evidence.silent[rows])
     return Kind(KINDS[kind], by_day, unit[rows], escape, trust, model)
 
 

@@ -8,10 +8,11 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
+from pipeline.attribute.diode_checks import reach_of
 from pipeline.attribute.evidence import gather
 from pipeline.attribute.states.likelihood import attempt_loglik
 from pipeline.attribute.states.messages import NEVER
-from pipeline.attribute.states.model import state_model
+from pipeline.attribute.states.model import WHERE, state_model
 from pipeline.attribute.states.smoothing import smooth
 from pipeline.settings.attribute import AttributeSettings
 from sample_logs.generator.world import World
@@ -34,12 +35,13 @@ def oracle_vehicles(
         how="left",
         maintain_order="left",
     )
-    seen = _looks(world, known["evse_id"], settings)
+    reach = reach_of(evidence, None, settings)
+    reach[:, WHERE.index("diode")] = _looks(world, known["evse_id"], settings)
     rest = np.prod([1.0 - known[name].to_numpy() for name in names], axis=0)
     silent = evidence.silent
     rest[silent] = 1.0 - silent.sum() / max(int((silent | evidence.asked).sum()), 1)
     model = state_model(settings.vehicle, settings, world.spec.rates.chance)
-    log_ratio = attempt_loglik(evidence, np.arange(len(silent)), model, seen, rest)
+    log_ratio = attempt_loglik(evidence, np.arange(len(silent)), model, reach, rest)
     units, days, states = evidence.sizes[0], evidence.days, model.states
     slot = evidence.vehicle * days + evidence.day
     total = np.stack(
