@@ -26,7 +26,7 @@ MODEL = state_model(
 
 @pytest.mark.parametrize(
     ("level", "day"),
-    [(0.1, 0.0), (0.2, 0.0), (0.3, 2.0), (0.4, 3.0), (0.7, 5.0), (1.0, 7.0)],
+    [(0.1, 60 * np.log(0.5)), (0.2, 0.0), (0.3, 2.0), (0.4, 3.0), (0.7, 5.0), (1.0, 7.0)],
 )
 def test_a_gap_holds_its_mass_evenly(level: float, day: float) -> None:
     """Mass 0.2 before day 1, 0.2 between days 1 and 3, 0.6 between days 3 and 7.
@@ -82,7 +82,8 @@ def test_a_fault_that_begins_between_a_charge_and_a_failure_began_there() -> Non
     assert found.days[0, 0] == pytest.approx(42.0, abs=0.3)
     assert 40.0 <= found.days[1, 0] <= 40.5
     assert 43.5 <= found.days[2, 0] <= 44.0
-    assert found.days[:, 1].tolist() == [0.0, 0.0, 0.0]
+    assert found.days[[0, 2], 1].tolist() == [0.0, 0.0]
+    assert found.days[1, 1] == pytest.approx(60 * np.log(0.05), rel=0.02)
 
 
 def test_an_attempt_of_no_weight_dates_nothing() -> None:

@@ -18,6 +18,11 @@ LONGEST_STEP_DAYS = 3.0
 """A chain's step, the usual time between two attempts, is at most this, so that onset and repair stay rare within it."""
 
 
+EARLIER_DAYS = 60.0
+"""Mean days that a fault which was there at the start had been there; assumed, as `onset_days` of vehicles."""
+MEDIAN = 0.5
+
+
 @dataclass(frozen=True)
 class OnsetDays:
     """Days since the look-back began at which the onset's distribution reaches each asked level.
@@ -73,7 +78,9 @@ def onset_days(
 def _quantile(whole: Floats, before: Floats, at: Floats, level: float) -> Floats:
     """Level of the distribution with mass `before` up to the first attempt and `whole` in the gaps.
 
-    Each gap ends at an attempt.
+    Each gap ends at an attempt. What began before the logs may have done so long ago: the lower
+    end of an interval reaches back by an exponential law, median and upper end stay where the logs
+    begin.
     """
     row = np.arange(len(whole))
     heights = before[:, None] + np.cumsum(whole, axis=1)
@@ -82,4 +89,6 @@ def _quantile(whole: Floats, before: Floats, at: Floats, level: float) -> Floats
     below = np.where(step > 0, heights[row, np.maximum(step - 1, 0)], before)
     inside = np.clip((target - below) / np.maximum(whole[row, step], 1e-300), 0.0, 1.0)
     start = at[row, np.maximum(step - 1, 0)]
-    return np.asarray(np.where(target <= before, 0.0, start + inside * (at[row, step] - start)))
+    earlier = EARLIER_DAYS * np.log(np.minimum(target / np.maximum(before, 1e-300), 1.0))
+    early = np.where(level < MEDIAN, earlier, 0.0)
+    return np.asarray(np.where(target <= before, early, start + inside * (at[row, step] - start)))

@@ -62,8 +62,8 @@ class Solution:
     """One supply solved.
 
     Rows of events (failed or silent attempts), chance, units of each kind, who is to blame, how far
-    faults of a circumstance reach each attempt (attempts, circumstances), and the chance that each model looks for the diode.  `kinds` and `beliefs`: what the last messages
-    rest on, of suspects only (`suspects`, by kind).
+    faults of a circumstance reach each attempt (attempts, circumstances of `WHERE`), and the
+    probability that each EVSE model looks for the diode (models,).
     """
 
     evidence: Evidence
