@@ -87,6 +87,15 @@ def test_what_comes_and_goes_rests_between_two_bites_and_is_never_taken_up_resti
     assert model.fault_mask[[bites, rests]].tolist() == [1.0, 1.0]
 
 
+def test_severity_changes_but_not_what_is_broken() -> None:
+    """A fault seen only by a diode check, or only at sockets, becomes no fault of another sort."""
+    model = state_model(SETTINGS.vehicle, SETTINGS, TYPICAL)
+    faults = slice(1, 1 + len(SETTINGS.vehicle.faults))
+    step, where = model.transition[faults, faults], model.where[faults]
+    assert (step[where[:, None] != where[None, :]] == 0).all()
+    assert step[0, 1] > 0
+
+
 def test_a_usual_rate_is_never_taken_up() -> None:
     """A rate a unit has all along is there from the first day, and only left for a fault."""
     model = state_model(SETTINGS.vehicle, SETTINGS, TYPICAL)

@@ -48,7 +48,9 @@ def posterior_odds(solution: Solution, kind: int, units: Ints, since: Floats) ->
     chance = _chance(solution)
     model = solution.units[kind].model
     on = model.initial if model.initial.ndim == 1 else model.initial.mean(axis=0)
-    own = np.log((on * model.fault_mask).sum()) + _story(evidence, rows, mine, len(units), solution)
+    own = np.log((on * model.fault_mask).sum()) + _story(
+        evidence, rows, mine, len(units), solution, chance
+    )
     stories = {CHANCE: tally(mine, _luck(evidence, rows, chance), len(units))}
     for other in range(AT_FAULT):
         if other != kind:
@@ -73,17 +75,23 @@ def _luck(evidence: Evidence, rows: Ints, chance: Floats) -> Floats:
     return evidence.weight[rows] * np.where(event, np.log(np.maximum(chance[rows], 1e-12)), 0.0)
 
 
-def _story(evidence: Evidence, rows: Ints, group: Ints, groups: int, solution: Solution) -> Floats:
-    """Log-likelihood of each group's attempts under one fault that fails a share of them (groups,)."""
-    weight = evidence.weight[rows]
-    event = np.where(evidence.event[rows], weight, 0.0)
-    tried, missed = tally(group, weight, groups), tally(group, event, groups)
-    best = _binomial(missed, tried)
-    for column in solution.reach[rows].T[1:]:
-        reached = tally(group, weight * np.where(evidence.event[rows], 1.0, column), groups)
-        here = np.bincount(group, evidence.event[rows] & (column < LEAST_REACH), groups) == 0
-        told = _binomial(missed, np.maximum(reached, missed)) - np.log(2.0)
-        best = np.where(here, np.maximum(best, told), best)
+def _story(
+    evidence: Evidence, rows: Ints, group: Ints, groups: int, solution: Solution, chance: Floats
+) -> Floats:
+    """Log-likelihood of each group's attempts under one fault that fails a share of them (groups,).
+
+    One that bites anywhere, or only under a circumstance; what fails elsewhere is then chance.
+    """
+    weight, event = evidence.weight[rows], evidence.event[rows]
+    luck = _luck(evidence, rows, chance)
+    best = np.full(groups, -np.inf)
+    for place, column in enumerate(solution.reach[rows].T):
+        inside = column >= LEAST_REACH
+        missed = tally(group, weight * (event & inside), groups)
+        tried = tally(group, np.where(event, weight * inside, weight * column), groups)
+        told = _binomial(missed, np.maximum(tried, missed))
+        told += tally(group, np.where(inside, 0.0, luck), groups)
+        best = np.maximum(best, told - np.log(2.0) * (place > 0))
     return np.asarray(best)
 
 
@@ -105,7 +113,7 @@ def _rival(
         solution, other, rows, where, np.flatnonzero(failed), pair % width
     )
     luck = tally(where, _luck(evidence, rows, chance), len(pair))
-    fault = _story(evidence, rows, where, len(pair), solution)
+    fault = _story(evidence, rows, where, len(pair), solution, chance)
     with np.errstate(divide="ignore"):
         told = np.logaddexp(np.log1p(-at_fault) + luck, np.log(at_fault) + fault)
     return tally(pair // width, told, groups)

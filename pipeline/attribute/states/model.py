@@ -132,9 +132,13 @@ def _transition(prior: StatePrior, settings: AttributeSettings, size: int) -> Fl
     matrix[np.arange(size), np.arange(size)] = 1.0 - onset.sum()
     gone = size - 1 if prior.mends else 0
     steady = np.array([f.character == "steady" for f in faults])
-    share = share_of_faults * steady
+    where = np.array([f.where for f in faults])
+    alike = steady[:, None] & steady[None, :] & (where[:, None] == where[None, :])
+    share = alike * share_of_faults  # severity changes, the part at fault does not
     change = np.where(steady, settings.level_change_per_day, 0.0)
-    inside = np.diag(1.0 - change) + change[:, None] * share / max(share.sum(), 1e-12)
+    inside = np.diag(1.0 - change) + change[:, None] * share / np.maximum(
+        share.sum(axis=1, keepdims=True), 1e-12
+    )
     for bites, rests in _turns(prior):
         inside[bites, [bites, rests]] = 1.0 - 1.0 / settings.bite_days, 1.0 / settings.bite_days
         inside[rests, [rests, bites]] = 1.0 - 1.0 / settings.rest_days, 1.0 / settings.rest_days

@@ -89,6 +89,6 @@ def _quantile(whole: Floats, before: Floats, at: Floats, level: float) -> Floats
     below = np.where(step > 0, heights[row, np.maximum(step - 1, 0)], before)
     inside = np.clip((target - below) / np.maximum(whole[row, step], 1e-300), 0.0, 1.0)
     start = at[row, np.maximum(step - 1, 0)]
-    earlier = EARLIER_DAYS * np.log(np.minimum(target / np.maximum(before, 1e-300), 1.0))
+    earlier = EARLIER_DAYS * np.log(np.clip(target / np.maximum(before, 1e-300), 1e-3, 1.0))
     early = np.where(level < MEDIAN, earlier, 0.0)
     return np.asarray(np.where(target <= before, early, start + inside * (at[row, step] - start)))
