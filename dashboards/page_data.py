@@ -70,6 +70,7 @@ class PageData:
     marks: pl.DataFrame = field(default_factory=lambda: empty("out_marks"))
     decisions: pl.DataFrame = field(default_factory=lambda: empty("out_decisions"))
     evse_suspects: pl.DataFrame = field(default_factory=lambda: empty("out_evse_suspects"))
+    evse_proving: pl.DataFrame = field(default_factory=lambda: empty("out_evse_proving"))
     earlier_calls: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=CALLS))
     weeks: tuple[str, ...] = ()
 

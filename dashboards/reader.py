@@ -13,7 +13,8 @@ from dashboards.page_data import PageData
 Links = Mapping[str, str]
 """Unit → address."""
 SCRIPT_WORDS = (
-    "call", "outcome", "stage", "part", "mark", "finding", "decision", "connector", "inlet", "unit", "frame", "list", "kind",
+    "call", "outcome", "stage", "part", "mark", "finding", "decision", "connector", "inlet", "unit", "frame", "list",
+    "kind", "proof",
 )  # fmt: skip
 
 

@@ -52,6 +52,7 @@ def at_sites(data: PageData, sites: frozenset[str]) -> PageData:
         marks=data.marks.filter(own),
         decisions=empty("out_decisions"),
         evse_suspects=data.evse_suspects.filter(pl.col("evse_id").is_in(mine)),
+        evse_proving=data.evse_proving.filter(pl.col("evse_id").is_in(mine)),
         earlier_calls=data.earlier_calls.filter(own),
     )
 
@@ -83,6 +84,7 @@ def referred_only(data: PageData) -> PageData:
         marks=data.marks.filter(own),
         decisions=data.decisions.filter(theirs),
         evse_suspects=empty("out_evse_suspects"),
+        evse_proving=empty("out_evse_proving"),
         earlier_calls=data.earlier_calls.filter(own),
     )
 

@@ -21,7 +21,15 @@ Stamp = tuple[int, int]
 _LOOKS, _PAUSE_S = 5, 0.02
 WEEKS_BEFORE = 26
 """Published weeks whose calls a unit's page tells: half a year; decided."""
-MORE_TABLES = ("about_vehicles", "about_evses", "marks", "decisions", "evse_suspects")
+ACCOUNTS = "accounts.json"
+MORE_TABLES = (
+    "about_vehicles",
+    "about_evses",
+    "marks",
+    "decisions",
+    "evse_suspects",
+    "evse_proving",
+)
 CHECKS = ("rule_results", "rule_rates", "equipment")
 
 
@@ -88,7 +96,9 @@ def read_folder(folder: Path, out: Path) -> PageData:
     Raises StoreError where an earlier version, which kept no typed tables, wrote the week.
     """
     run: dict[str, Any] = json.loads((folder / "run.json").read_text(encoding="utf-8"))
-    week = str(run["week"])
+    week, accounts = str(run["week"]), folder / MORE / ACCOUNTS
+    if accounts.is_file():
+        run["inputs"] = json.loads(accounts.read_text(encoding="utf-8"))
     if not table_file(folder, "vehicles").is_file():
         cure = f"whichside backfill {week}"
         raise StoreError("an earlier version wrote this week", where=str(folder), next_step=cure)

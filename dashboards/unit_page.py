@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -16,13 +17,13 @@ from dashboards.reader import Reader
 from dashboards.units import Kind, ids, index_rows, shards, unit_texts
 from pipeline.core.weeks import LookBack, week_end
 from pipeline.publish.addresses import SHEET, pack_folder
-
-SHEETS = "evse_sheets"
+from pipeline.publish.evse_checks import CAUTIONS, checks
+from pipeline.publish.evse_sheet import CALLED, SHEETS
 
 
 def sheet_links(data: PageData, prefix: str = "") -> dict[str, str]:
     """Address of the printed sheet of each EVSE that has one: those called faulty or watched."""
-    called = data.evses.filter(pl.col("call").is_in(["faulty", "watch"]))["evse_id"]
+    called = data.evses.filter(pl.col("call").is_in(CALLED))["evse_id"]
     return {evse: f"{prefix}{SHEETS}/{pack_folder(evse)}/{SHEET}" for evse in called}
 
 
@@ -86,17 +87,34 @@ def _said(data: PageData, reader: Reader, kind: Kind, only: pl.Series) -> pl.Dat
             "cost": costs.against(reader.t, rows[unit], data, kind) if unit in rows else None,
             "driver": told.get(unit),
             "links": _links(reader, kind, unit),
+            "checks": _checks(rows.get(unit)) if kind == "evse" else None,
         }
         for unit in only
     ]
+    text = pl.List(pl.String)
+    steps = pl.Struct({"why": pl.String, "steps": text, "source": pl.String, "cautions": text})
     link = pl.List(pl.Struct({"name": pl.String, "address": pl.String}))
     schema: dict[str, Any] = {
         "id": pl.String,
         "cost": pl.String,
-        "driver": pl.List(pl.String),
+        "driver": text,
         "links": link,
+        "checks": steps,
     }
     return pl.DataFrame(said, schema=schema)
+
+
+def _checks(row: Mapping[str, Any] | None) -> dict[str, Any] | None:
+    """What an electrician checks at a called EVSE."""
+    if row is None or row["call"] not in CALLED:
+        return None
+    told = checks(row["suspect"])
+    return {
+        "why": told.why,
+        "steps": list(told.steps),
+        "source": told.source,
+        "cautions": list(CAUTIONS),
+    }
 
 
 def _links(reader: Reader, kind: Kind, unit: str) -> list[dict[str, str]]:

@@ -179,8 +179,13 @@ def _extra(data: PageData, kind: Kind) -> list[pl.DataFrame]:
     if kind == "evse":
         ranked = data.evse_suspects.sort("evse_id", "p_suspect", descending=[False, True])
         parts = pl.struct(pl.col("suspect").alias("part"), pl.col("p_suspect").round(4).alias("p"))
+        proof = pl.struct(
+            "finding", pl.col("repaired_at").dt.epoch("s").alias("t"), "proving", "tried", "failed", "clean_attempts"
+        )  # fmt: skip
+        own = pl.col("evse_id").alias("id")
         return [
-            ranked.group_by(pl.col("evse_id").alias("id"), maintain_order=True).agg(parts=parts)
+            ranked.group_by(own, maintain_order=True).agg(parts=parts),
+            data.evse_proving.select(own, proof=proof),
         ]
     tests = data.next_tests.sort("vehicle_id", "expected_bits", descending=[False, True])
     row = pl.struct(pl.col("evse_id").alias("at"), "decides", "reason")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pipeline.publish.evse_checks import CAUTIONS as CAUTIONS_AT_AN_EVSE
 from pipeline.refer.pack.bench_steps import CAUTIONS
 
 VEHICLE_CALLS = {
@@ -50,12 +51,7 @@ LOCAL_FIRST = (
     "Local codes, the maker's procedure and licensed practice come before anything on this page."
 )
 BENCH_CAUTIONS = (*CAUTIONS, LOCAL_FIRST)
-EVSE_CAUTIONS = (
-    "Stop using an EVSE that is called faulty until it has been looked at; do not open it yourself.",
-    "Treat it as live. Isolate it at its supply, lock it off, and prove it dead before any cover comes off.",
-    "Only licensed people work on an EVSE or its supply. Insulating gloves where the maker or the local code asks for them.",
-    LOCAL_FIRST,
-)
+EVSE_CAUTIONS = CAUTIONS_AT_AN_EVSE
 
 
 def count(number: int, one: str, many: str | None = None) -> str:

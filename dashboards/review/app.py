@@ -123,6 +123,8 @@ _ROUTES = [
     Route("/week/{week}/sheet", vehicle_pages.sheet),
     Route("/week/{week}/evse", evse_pages.evse_page),
     Route("/week/{week}/evse-sheet", evse_pages.evse_sheet),
+    Route("/week/{week}/work", evse_pages.record_work, methods=["POST"]),
+    Route("/week/{week}/work.csv", evse_pages.work_file),
     Route("/week/{week}/index.js", weekly.index_script_of),
     Route("/week/{week}/file/{name}", weekly.download),
     Route("/week/{week}/{page}", weekly.week_page),

@@ -8,6 +8,7 @@ import shutil
 from collections.abc import Iterable
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
@@ -15,7 +16,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
-from dashboards.review.context import address, allow, checked_form, context, page
+from dashboards.review.context import Context, address, allow, checked_form, context, page
 from dashboards.review.runs import RunState
 
 _COPY_BYTES = 1 << 20
@@ -85,7 +86,29 @@ def _state(request: Request) -> RunState:
 async def run_page(request: Request) -> Response:
     """How far a run is."""
     state = _state(request)
-    return page(request, "run.html.j2", "upload", title="Run", run=state, link=_link(state))
+    files = await run_in_threadpool(became_of, context(request), state) if state.week else []
+    nothing = bool(files) and not any(row["used"] for row in files)
+    view = {"run": state, "link": _link(state), "files": files, "nothing": nothing}
+    return page(request, "run.html.j2", "upload", title="Run", **view)
+
+
+def became_of(known: Context, state: RunState) -> list[dict[str, Any]]:
+    """What became of each file of a run's delivery, those turned away first; from the week's accounts."""
+    if state.week is None:
+        return []
+    names = {
+        path.relative_to(known.deliveries / state.delivery).as_posix()
+        for path in (known.deliveries / state.delivery).rglob("*")
+        if path.is_file()
+    }
+    rows = [dict(row) for row in known.week(state.week).run.get("inputs") or ()]
+    away = {row["file"]: row for row in known.week(state.week).run.get("turned_away") or ()}
+    own = [
+        {**row, "why": (away.get(row["file"]) or {}).get("reason") or row.get("message")}
+        for row in rows
+        if row["file"] in names
+    ]
+    return sorted(own, key=lambda row: (row["used"] > 0, -row["rejected"], row["file"]))
 
 
 async def run_state(request: Request) -> Response:

@@ -19,6 +19,10 @@ class Frames(Protocol):
     def findings(self) -> pl.DataFrame:
         """decision_finding."""
 
+    @property
+    def works(self) -> pl.DataFrame:
+        """decision_work."""
+
 
 class DecisionStore(Protocol):
     """The decisions, append-only; each method is one transaction."""
@@ -40,6 +44,9 @@ class DecisionStore(Protocol):
 
     def finding(self, row: Mapping[str, Any], decided_by: str) -> int:
         """Keep a finding; DecisionError names the column that is wrong."""
+
+    def work(self, row: Mapping[str, Any], decided_by: str) -> int:
+        """Keep work at an EVSE; DecisionError names the column that is wrong."""
 
     def frames(self) -> Frames:
         """Everything, read at one moment."""

@@ -208,6 +208,16 @@
     for (const test of unit.tests) { const item = element("li", null, list); link("evse", test.at, item); item.append(` – ${whichside.visible(test.decides)}. ${whichside.visible(test.reason)}`); }
   }
 
+  function proof(unit) {
+    if (!unit.proof) return;
+    const made = section(say("unit.proof"), "proof");
+    const p = element("p", null, made);
+    element("strong", say(`proof.${unit.proof.proving}`), p);
+    p.append(" ");
+    when(unit.proof.t, unit.id, p, false);
+    p.append(`: ${word("finding", unit.proof.finding)}. ${say("proof.counted", { tried: unit.proof.tried, failed: unit.proof.failed, clean: unit.proof.clean_attempts })}`);
+  }
+
   function checks(unit) {
     if (!unit.checks) return;
     const made = section(say("unit.checks"), "checks");
@@ -219,7 +229,8 @@
     element("p", unit.checks.why, made);
     const list = element("ol", null, made);
     unit.checks.steps.forEach((line) => element("li", line, list));
-    if (unit.checks.proving) element("p", unit.checks.proving, made);
+    list.lang = "en";
+    element("p", unit.checks.source, made, "note").lang = "en";
   }
 
   function tell(id) {
@@ -227,7 +238,7 @@
     const unit = held.get(id);
     if (!unit) { element("h1", id ? say("unit.unknown", { id }) : say(`unit.${kind}`), place); element("p", say("unit.choose"), place); return; }
     unit.attempts_n = kind === "evse" ? unit.attempts_counted : null;
-    for (const part of [head, numbers, checks, driver, timeline, partners, tests, before, decided, attempts]) part(unit);
+    for (const part of [head, numbers, proof, checks, driver, timeline, partners, tests, before, decided, attempts]) part(unit);
     place.dataset.ready = unit.id;
   }
 

@@ -8,7 +8,9 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.core.weeks import LookBack
+from pipeline.refer.proving import SequentialTest, proving_table
 from pipeline.registry import conform, empty
+from pipeline.settings.refer import ReferSettings
 from pipeline.storage.decisions import DecisionFrames
 
 
@@ -39,6 +41,25 @@ def finding_marks(findings: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def change_marks(changes: pl.DataFrame, software: pl.DataFrame, work: pl.DataFrame) -> pl.DataFrame:
+    """out_marks: changes to vehicles, their software, work at EVSEs and its repairs.
+
+    `changes`, `software`, `work`: core_change, core_software, core_work.
+    """
+    other = changes.filter(pl.col("change") != "software").with_columns(words="change")
+    versions = software.with_columns(words="software_version")
+    done = work.with_columns(words="work_finding")
+    repaired = done.filter(pl.col("repaired_at_utc").is_not_null())
+    return pl.concat(
+        [
+            _marks(other, "vehicle", "at_utc", "change"),
+            _marks(versions, "vehicle", "valid_from_utc", "software"),
+            _marks(done, "evse", "at_utc", "work"),
+            _marks(repaired, "evse", "repaired_at_utc", "repair"),
+        ]
+    )
+
+
 def _marks(frame: pl.DataFrame, kind: str, at: str, mark: str) -> pl.DataFrame:
     rows = frame.select(
         unit_kind=pl.lit(kind), unit_id=f"{kind}_id", at=at, mark=pl.lit(mark), words="words"
@@ -57,3 +78,42 @@ def out_decisions(decisions: DecisionFrames, look_back: LookBack) -> pl.DataFram
     known = decisions.reviews.filter(pl.col("decided_at_utc") < look_back.to_utc)
     named = known.rename({"decided_at_utc": "decided_at"})
     return conform(named.sort("decided_at", "vehicle_id"), "out_decisions")
+
+
+def works_of(delivered: pl.DataFrame, decisions: DecisionFrames) -> pl.DataFrame:
+    """core_work's columns: what sites delivered and what operators entered, each once."""
+    entered = decisions.works.select(delivered.columns)
+    return pl.concat([delivered, entered]).unique().sort("evse_id", "at_utc")
+
+
+def evse_proving(
+    attempts: pl.DataFrame,
+    vehicles: pl.DataFrame,
+    work: pl.DataFrame,
+    settings: ReferSettings,
+    look_back: LookBack,
+) -> pl.DataFrame:
+    """out_evse_proving: has an EVSE's repair held? The sequential test of vehicles, seen from the EVSE.
+
+    Its attempts after the last repair count, by vehicles that are not themselves called.
+    `attempts`: out_attempts; `vehicles`: out_vehicles; `work`: core_work.
+    """
+    repaired = work.filter(pl.col("repaired_at_utc") < look_back.to_utc)
+    last = repaired.sort("repaired_at_utc").unique("evse_id", keep="last").sort("evse_id")
+    healthy = vehicles.filter(pl.col("call").is_in(["clear", "insufficient_data", "proved"]))
+    # the table asks for vehicles at healthy EVSEs; here EVSEs are asked for with healthy vehicles
+    turned = attempts.rename(
+        {"vehicle_id": "evse_id", "evse_id": "vehicle_id", "plugged_at": "plugged_at_utc"}
+    ).with_columns(supply=pl.lit("AC"), check=pl.lit("no"))
+    repairs = last.select(
+        vehicle_id="evse_id", repaired_at_utc="repaired_at_utc", found=pl.lit("evse")
+    )
+    test = SequentialTest.of(settings)
+    proved = proving_table(turned, repairs, healthy["vehicle_id"], test)
+    named = proved.rename({"vehicle_id": "evse_id", "repaired_at_utc": "repaired_at"})
+    return conform(
+        named.with_columns(
+            finding=last["work_finding"], clean_attempts=pl.lit(test.clean_attempts, pl.Int64)
+        ),
+        "out_evse_proving",
+    )

@@ -14,6 +14,7 @@ import polars as pl
 
 from pipeline.ingest.file_accounts import tell
 from pipeline.publish.addresses import SHEET, pack_folder
+from pipeline.publish.evse_sheet import SHEETS, evse_sheets
 from pipeline.publish.sheet import sheet_pdf
 from pipeline.publish.week_folder import MORE, complete_or_absent, write_tables
 from pipeline.publish.week_report import WeekReport
@@ -22,6 +23,7 @@ from pipeline.refer.referral import Referral
 from pipeline.registry import conform, registry
 from pipeline.storage.warehouse import Connection, query, replace, transaction
 
+ACCOUNTS = "accounts.json"
 CHECKS = {"rules": "rule_results", "firmware": "rule_rates", "equipment": "equipment"}
 """Frames of the validation summary that the pages show, and the names they have in the folder."""
 
@@ -52,10 +54,16 @@ def publish_week(
         "unknown_words": unknown_words(con),
     }
     folder = out / report.week
+    accounts = with_earlier(run["inputs"], folder)
     with complete_or_absent(folder) as partial:
         write_tables(partial, tables, run)
+        (partial / MORE / ACCOUNTS).write_text(json.dumps(accounts, indent=1), encoding="utf-8")
         for vehicle_id, pack in report.referral.packs.items():
             write_pack(partial / "referrals" / pack_folder(vehicle_id), pack)
+        for evse_id, pdf in evse_sheets(tables, report.week):
+            place = partial / SHEETS / pack_folder(evse_id)
+            place.mkdir(parents=True)
+            (place / SHEET).write_bytes(pdf)
         for name, shown_as in CHECKS.items():
             report.validation[name].write_parquet(partial / MORE / f"{shown_as}.parquet")
         pages(partial)
@@ -64,6 +72,17 @@ def publish_week(
             replace(con, f"out_{name}", frame)
         tell(con)
     return folder, tables, run
+
+
+def with_earlier(inputs: list[dict[str, Any]], folder: Path) -> list[dict[str, Any]]:
+    """The accounts of every file that runs of this week were given, the newest of each file.
+
+    So three lines handed in later never stand for the whole week. `folder`: the week's, from before.
+    """
+    kept = folder / MORE / ACCOUNTS
+    earlier = json.loads(kept.read_text(encoding="utf-8")) if kept.is_file() else []
+    now = {(row["file"], row["sha256"]) for row in inputs}
+    return [*inputs, *(row for row in earlier if (row["file"], row["sha256"]) not in now)]
 
 
 def write_pack(folder: Path, pack: Evidence) -> None:

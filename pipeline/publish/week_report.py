@@ -14,7 +14,15 @@ from pipeline.attribute.attribution import Attribution, attribute
 from pipeline.attribute.report.why import Told
 from pipeline.core.one_thread import one_blas_thread
 from pipeline.core.weeks import LookBack
-from pipeline.publish.about import finding_marks, firmware_marks, out_decisions, within
+from pipeline.publish.about import (
+    change_marks,
+    evse_proving,
+    finding_marks,
+    firmware_marks,
+    out_decisions,
+    within,
+    works_of,
+)
 from pipeline.refer.inputs import Attributed, ReferInputs, join_findings
 from pipeline.refer.referral import Referral, refer
 from pipeline.registry import conform
@@ -93,14 +101,14 @@ def report_week(
     judged = judge_week(con, week, settings, decisions)
     referral, given = judged.referral, judged.inputs
     look_back = LookBack.of(week, settings.look_back_weeks)
+    work = works_of(read(con, "core_work"), decisions)
+    out = out_attempts(given.attempts.filter(look_back.holds("plugged_at_utc")), judged.attribution)
     tables = {
         "vehicles": referral.vehicles,
         "evses": referral.evses,
         "pairings": referral.pairings,
         "next_tests": referral.next_tests,
-        "attempts": out_attempts(
-            given.attempts.filter(look_back.holds("plugged_at_utc")), judged.attribution
-        ),
+        "attempts": out,
         "impossible": out_impossible(read(con, "core_impossible"), look_back),
         "about_vehicles": conform(given.fleet.sort("vehicle_id"), "out_about_vehicles"),
         "about_evses": conform(given.equipment.sort("evse_id"), "out_about_evses"),
@@ -108,11 +116,13 @@ def report_week(
             [
                 firmware_marks(read(con, "core_firmware"), given.equipment),
                 finding_marks(given.findings),
+                change_marks(read(con, "core_change"), read(con, "core_software"), work),
             ],
             look_back,
         ),
         "decisions": out_decisions(past(decisions, week), look_back),
         "evse_suspects": referral.evse_suspects,
+        "evse_proving": evse_proving(out, referral.vehicles, work, settings.refer, look_back),
     }
     return WeekReport(week, tables, referral, validation_summary(con))
 

@@ -183,6 +183,7 @@ def invented_week(
         "marks": _marks(),
         "decisions": _decisions(),
         "evse_suspects": _evse_suspects(),
+        "evse_proving": _evse_proving(),
         "evidence": {"V-0000": invented_evidence(attempts, "V-0000")},
         "rule_results": _rule_results(),
         "rule_rates": _rule_rates(),
@@ -244,6 +245,14 @@ def _decisions() -> pl.DataFrame:
 def _evse_suspects() -> pl.DataFrame:
     rows = {"evse_id": "E-001", "suspect": ["contactor", "unclear"], "p_suspect": [0.96, 0.04]}
     return conform(pl.DataFrame(rows), "out_evse_suspects")
+
+
+def _evse_proving() -> pl.DataFrame:
+    rows = {
+        "evse_id": ["E-004"], "finding": ["contactor"], "repaired_at": [END - timedelta(days=5)], "proving": ["proving"],
+        "tried": [3], "failed": [0], "clean_attempts": [5],
+    }  # fmt: skip
+    return conform(pl.DataFrame(rows), "out_evse_proving")
 
 
 def _rejected() -> pl.DataFrame:

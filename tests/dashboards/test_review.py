@@ -405,6 +405,24 @@ def test_a_decision_can_be_taken_back(client: Client) -> None:
     assert "3 still to decide" in one.get(f"/week/{WEEK}/review").text
 
 
+def test_work_at_an_evse_is_kept_as_a_row_of_the_sites_file(client: Client, people: Path) -> None:
+    """The operator's form takes local time, and gives the rows back as sites/work.csv holds them."""
+    one = client(people=people)
+    _sign_in(one, "otto")
+    form = {
+        "csrf": _token(one, _evse("E-001")), "id": "E-001", "work_finding": "contactor",
+        "at": "2026-04-02T09:30", "repaired_at": "2026-04-02T11:00", "note": "=new coil",
+    }  # fmt: skip
+    assert one.post(f"/week/{WEEK}/work", data=form).status_code == 303
+    assert one.get(f"/week/{WEEK}/work.csv").text.splitlines() == [
+        "at,evse_id,finding,repaired_at,note",
+        "2026-04-02T07:30:00Z,E-001,contactor,2026-04-02T09:00:00Z,'=new coil",
+    ]
+    assert "new coil" in one.get(_evse("E-001")).text
+    assert one.post(f"/week/{WEEK}/work", data={**form, "work_finding": ""}).status_code == 422
+    assert one.post(f"/week/{WEEK}/work", data={**form, "id": "E-007"}).status_code == 404
+
+
 def test_the_form_fits_the_call(client: Client) -> None:
     """What accepting means is said for the call at hand; a clear vehicle has no such form."""
     one = client()

@@ -11,7 +11,16 @@ from pipeline.core.errors import ConflictError, DecisionError
 from pipeline.core.weeks import week_start
 from pipeline.registry import registry
 
-__all__ = ["ConflictError", "DecisionError", "finding_row", "known", "plausible", "said", "week"]
+__all__ = [
+    "ConflictError",
+    "DecisionError",
+    "finding_row",
+    "known",
+    "plausible",
+    "said",
+    "week",
+    "work_row",
+]
 
 EARLIEST_UTC = datetime(2000, 1, 1, tzinfo=UTC)
 """Nothing decided here is older: IEC 61851-1 first appeared in 2001 (from memory)."""
@@ -47,10 +56,20 @@ def finding_row(row: Mapping[str, Any]) -> dict[str, Any]:
 
     Raises DecisionError naming the column and what it must be.
     """
+    return _checked(row, "decision_finding", "finding")
+
+
+def work_row(row: Mapping[str, Any]) -> dict[str, Any]:
+    """One piece of work at an EVSE, checked as the rows of sites/work.csv are.
+
+    Raises DecisionError naming the column and what it must be.
+    """
+    return _checked(row, "decision_work", "work_finding")
+
+
+def _checked(row: Mapping[str, Any], table: str, word: str) -> dict[str, Any]:
     declared = [
-        c
-        for c in registry().table("decision_finding").columns
-        if c.name not in {"decided_by", "decided_at_utc"}
+        c for c in registry().table(table).columns if c.name not in {"decided_by", "decided_at_utc"}
     ]
     unknown = set(row) - {c.name for c in declared}
     if unknown:
@@ -79,7 +98,7 @@ def finding_row(row: Mapping[str, Any]) -> dict[str, Any]:
         if isinstance(value, datetime):
             value = plausible(column.name, value)
         full[column.name] = value
-    known("decision_finding", "finding", full["finding"])
+    known(table, word, full[word])
     if full["repaired_at_utc"] is not None and full["repaired_at_utc"] < full["at_utc"]:
         raise DecisionError(
             "repaired before it was found",

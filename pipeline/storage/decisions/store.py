@@ -25,6 +25,7 @@ from pipeline.storage.decisions.checks import (
     number,
     plausible,
     said,
+    work_row,
 )
 from pipeline.storage.decisions.checks import (
     week as checked_week,
@@ -36,6 +37,7 @@ from pipeline.storage.decisions.tables import (
     REFERRAL,
     REVIEW,
     WITHDRAWAL,
+    WORK,
 )
 from pipeline.storage.decisions.tables import READING as BENCH_READING
 from pipeline.storage.files import make_private
@@ -67,6 +69,7 @@ class DecisionFrames:
     lessons: pl.DataFrame = field(default_factory=lambda: empty("decision_lesson"))
     referrals: pl.DataFrame = field(default_factory=lambda: empty("decision_referral"))
     readings: pl.DataFrame = field(default_factory=lambda: empty("decision_reading"))
+    works: pl.DataFrame = field(default_factory=lambda: empty("decision_work"))
     unreadable: tuple[str, ...] = ()
 
 
@@ -114,6 +117,17 @@ class Decisions:
         with self.writing() as con:
             return insert(con, FINDING, full)
 
+    def work(self, row: Mapping[str, Any], decided_by: str) -> int:
+        """Keep work at an EVSE: the columns of sites/work.csv, validated like the file; returns its
+        number.
+
+        Raises DecisionError naming the column.
+        """
+        full = work_row(row) | {"decided_by": decided_by, "decided_at_utc": datetime.now(UTC)}
+        said({"evse_id": full["evse_id"], "decided_by": decided_by})
+        with self.writing() as con:
+            return insert(con, WORK, full)
+
     def add_lessons(self, lessons: pl.DataFrame) -> int:
         """Keep what confirmed cases looked like; what is kept already stays as it is.
 
@@ -134,11 +148,11 @@ class Decisions:
             back = withdrawn(con)
             read = [
                 _frame(con, table, back.get(table.name, frozenset()))
-                for table in (REVIEW, FINDING, LESSON, REFERRAL, BENCH_READING)
+                for table in (REVIEW, FINDING, LESSON, REFERRAL, BENCH_READING, WORK)
             ]
-        reviews, findings, lessons, referrals, readings = (frame for frame, _ in read)
+        reviews, findings, lessons, referrals, readings, works = (frame for frame, _ in read)
         unreadable = tuple(fault for _, faults in read for fault in faults)
-        return DecisionFrames(reviews, findings, lessons, referrals, readings, unreadable)
+        return DecisionFrames(reviews, findings, lessons, referrals, readings, works, unreadable)
 
     def close(self) -> None:
         """Let go of the connections."""

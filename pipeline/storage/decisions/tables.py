@@ -12,7 +12,13 @@ from pipeline.registry import registry
 
 FIRST_TABLES = ("decision_review", "decision_finding", "decision_lesson", "decision_referral")
 """Those every store has; the others are added when an older store is opened."""
-TABLES = (*FIRST_TABLES, "decision_reading", "decision_withdrawal", "decision_attachment")
+TABLES = (
+    *FIRST_TABLES,
+    "decision_reading",
+    "decision_withdrawal",
+    "decision_attachment",
+    "decision_work",
+)
 
 
 class UtcText(sa.types.TypeDecorator[datetime]):
@@ -75,6 +81,6 @@ CREATE OR REPLACE FUNCTION decisions_append_only() RETURNS trigger LANGUAGE plpg
 $$ BEGIN RAISE EXCEPTION 'decisions are append-only'; END $$;
 CREATE TRIGGER {name}_no_{event} BEFORE {event} ON {name} FOR EACH STATEMENT EXECUTE FUNCTION decisions_append_only()
 """
-REVIEW, FINDING, LESSON, REFERRAL, READING, WITHDRAWAL, ATTACHMENT = (
+REVIEW, FINDING, LESSON, REFERRAL, READING, WITHDRAWAL, ATTACHMENT, WORK = (
     _table(name) for name in TABLES
 )
