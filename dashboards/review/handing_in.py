@@ -88,7 +88,12 @@ async def run_page(request: Request) -> Response:
     state = _state(request)
     files = await run_in_threadpool(became_of, context(request), state) if state.week else []
     nothing = bool(files) and not any(row["used"] for row in files)
-    view = {"run": state, "link": _link(state), "files": files, "nothing": nothing}
+    view: dict[str, Any] = {
+        "run": state,
+        "link": _link(state),
+        "files": files,
+        "nothing": nothing,
+    }
     return page(request, "run.html.j2", "upload", title="Run", **view)
 
 
