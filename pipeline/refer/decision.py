@@ -19,6 +19,8 @@ from pipeline.settings.refer import ReferSettings
 
 TOLD_BY_LEVELS = math.log(20.0)
 """Log factor of the pilot's levels from which they tell a vehicle from its EVSEs: others there show another level (19 to 1)."""
+SURE, SEVERAL = 0.95, 2
+"""From this probability on, 19 to 1, a vehicle that failed by itself at so many EVSEs is told from them: one posterior of all."""
 RELAPSED = 1.5
 """Vehicle-caused failures after a repair from which it is judged again before its proof is through; judgement."""
 NOT_YET = 0.5
@@ -117,7 +119,8 @@ def with_predicates(rows: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame
     refer_at = worth_acting(settings.cost_needless_visit, settings.cost_week_without_ac)
     watch_at = worth_watching(settings.cost_watching, settings.cost_week_without_ac)
     creeps = pl.col("fails_within").is_not_null() & (pl.col("blamed") < NOT_YET)
-    told_apart = pl.col("separable") | (pl.col("level_factor") >= TOLD_BY_LEVELS)
+    at_several = (p >= SURE) & (pl.col("blamed_evses") >= SEVERAL)
+    told_apart = at_several | pl.col("separable") | (pl.col("level_factor") >= TOLD_BY_LEVELS)
     fails = pl.when(is_true(creeps)).then("fails_within").otherwise(1.0)
     pays = (p * fails * settings.cost_week_without_ac >= (1 - p) * settings.cost_needless_visit) & (
         p >= refer_at

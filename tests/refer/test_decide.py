@@ -30,7 +30,7 @@ DAY = timedelta(days=1)
 END = LOOK_BACK.to_utc
 
 USUAL: dict[str, Any] = {
-    "vehicle_id": "V", "p_vehicle": 0.95, "separable": True, "verdict": "fault", "blamed": 6.0, "blamed_evses": 3,
+    "vehicle_id": "V", "p_vehicle": 0.95, "separable": True, "verdict": "fault", "blamed": 6.0, "blamed_evses": 1,
     "dismissed": False, "held": False, "accepted": False, "found": None, "repaired_at_utc": None, "drifting": False,
     "onset_utc": None, "suspect": "charger_input", "level_factor": 0.0, "fails_within": None,
 }  # fmt: skip
@@ -73,6 +73,12 @@ def test_break_even_probability() -> None:
         ({"p_vehicle": 0.66}, "watch", "not sure enough"),
         ({"separable": False}, "watch", "cannot tell it from what it was plugged into"),
         ({"separable": False, "level_factor": 3.1}, "refer", "costs more"),
+        ({"separable": False, "blamed_evses": 2}, "refer", "costs more"),
+        (
+            {"separable": False, "blamed_evses": 2, "p_vehicle": 0.949},
+            "watch",
+            "cannot tell it from what",
+        ),
         ({"separable": False, "level_factor": 2.9}, "watch", "cannot tell it from what"),
         (
             {"suspect": "pilot_diode_leaky", "blamed": 0.1, "fails_within": 0.9},

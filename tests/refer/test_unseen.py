@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 import polars as pl
 import pytest
@@ -34,12 +35,13 @@ def recorded(
     source: str = "ocpp16+telematics",
     outcome: str = "charged",
     stage: str = "delivering",
+    minutes: float = 60.0,
 ) -> pl.DataFrame:
     """Attempts an EVSE recorded: vehicle, day."""
     frame = pl.DataFrame(rows, schema={"vehicle_id": pl.String, "day": pl.Float64}, orient="row")
     at = pl.lit(AT).cast(UTC_US) + pl.duration(seconds=(pl.col("day") * 86_400).cast(pl.Int64))
     return frame.with_columns(
-        plugged_at_utc=at, unplugged_at_utc=at + timedelta(hours=1), source=pl.lit(source), outcome=pl.lit(outcome),
+        plugged_at_utc=at, unplugged_at_utc=at + timedelta(minutes=minutes), source=pl.lit(source), outcome=pl.lit(outcome),
         stage=pl.lit(stage), evse_id=pl.format("E{}", pl.int_range(pl.len()) % 3),
     )  # fmt: skip
 
@@ -113,9 +115,18 @@ def test_who_is_seen_again_is_cleared() -> None:
     assert row["unseen_log_factor"] < 0.5
 
 
+def test_who_charges_elsewhere_is_plugged_in_there_too() -> None:
+    """Ten stays charged at equipment that is not ours make five without charge worth little (derived: 5 log(0.65 / 0.53))."""
+    rows = [row for d in range(10) for row in stay("V", float(d), charged=True)]
+    rows += [row for d in range(10, 15) for row in stay("V", float(d))]
+    row = unseen(fleet(*rows), SEEN).filter(pl.col("vehicle_id") == "V").row(0, named=True)
+    assert row["unseen"] == 5
+    assert row["unseen_log_factor"] == pytest.approx(5 * math.log(0.65 / 0.5), abs=0.3)
+
+
 def test_a_card_after_which_no_vehicle_came_is_such_a_visit() -> None:
     """Accepted and abandoned before anything was seen, where messages alone tell; not where the pilot was recorded."""
-    usual = {"outcome": "abandoned", "stage": "offered"}
+    usual: dict[str, Any] = {"outcome": "abandoned", "stage": "offered", "minutes": 3.0}
     cards = recorded(*(("V", float(d)) for d in range(5)), source="ocpp16", **usual)
     row = (
         unseen(told(), pl.concat([SEEN, cards]))
@@ -127,11 +138,20 @@ def test_a_card_after_which_no_vehicle_came_is_such_a_visit() -> None:
     watched = recorded(*(("V", float(d)) for d in range(5)), source="ocpp16+pilot", **usual)
     seen = unseen(told(), pl.concat([SEEN, watched])).filter(pl.col("vehicle_id") == "V")
     assert seen["unseen_log_factor"].item() == 0
+    waits = recorded(
+        *(("V", float(d)) for d in range(5)), source="ocpp16", **(usual | {"minutes": 16.0})
+    )
+    assert (
+        unseen(told(), pl.concat([SEEN, waits]))
+        .filter(pl.col("vehicle_id") == "V")["unseen"]
+        .item()
+        == 0
+    )
 
 
 def test_an_evse_where_others_are_not_seen_either_speaks_for_itself() -> None:
     """Where half of the others' cards lead to nothing, five of one vehicle's are worth little (derived: 5 log(0.65 / 0.45))."""
-    usual = {"outcome": "abandoned", "stage": "offered"}
+    usual: dict[str, Any] = {"outcome": "abandoned", "stage": "offered", "minutes": 3.0}
     others = pl.concat(
         [
             recorded(

@@ -18,6 +18,8 @@ from pipeline.refer.suspects.cumulative_sum import cumulative
 
 SLACK = timedelta(minutes=3)
 """Two clocks further apart do not tell of one plug-in (as `normalise.telematics_slack_s`)."""
+CARD_WAITS = timedelta(minutes=15)
+"""An EVSE whose card was accepted waits minutes for a vehicle; what lasts longer is a vehicle that waits. Common practice."""
 ONE_VISIT = timedelta(hours=2)
 """Stays of one vehicle that begin so near each other are one visit: its retries fail for one cause."""
 USUAL_LEAST, USUAL_MOST = 0.02, 0.5
@@ -25,6 +27,8 @@ FAULTY_UNSEEN = 0.65
 """Share of visits that go unseen with the line open: a bad contact comes and goes. Common practice, no source."""
 SHRINK = 20.0
 """Visits of others at an EVSE that weigh as much there as the fleet's share; judgement."""
+ELSEWHERE_WORTH = 4.0
+"""Stays that temper a vehicle's own share of charging elsewhere; judgement."""
 CAP = math.log(1e5)
 SCHEMA = pl.Schema(
     {
@@ -75,21 +79,35 @@ def with_seen(told: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame:
 
 
 def visits(charging: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame:
-    """Visits of known vehicles: `vehicle_id, evse_id` (null where only the vehicle told), `plugged_at_utc, silent` (none saw it).
+    """Visits of known vehicles: `vehicle_id, evse_id` (null where only the vehicle told), `plugged_at_utc, silent` (none saw it),
+    `elsewhere`: share of its reported stays at which it charged and none of ours saw it.
 
     `charging`: raw_charging; `attempts`: core_attempt.
     """
-    told = with_seen(stays(charging), attempts).filter(~pl.col("seen"), ~pl.col("charged"))
+    reported = with_seen(stays(charging), attempts)
+    away = (~pl.col("seen") & pl.col("charged")).sum().over("vehicle_id") / (
+        pl.len().over("vehicle_id") + ELSEWHERE_WORTH
+    )
+    told = reported.with_columns(elsewhere=away).filter(~pl.col("seen"), ~pl.col("charged"))
     card_only = (
         (pl.col("outcome") == "abandoned")
         & (pl.col("stage") == "offered")
         & ~pl.col("source").str.contains("pilot|telematics")
+        & (pl.col("unplugged_at_utc") - pl.col("plugged_at_utc") <= CARD_WAITS).fill_null(
+            value=False
+        )
     )
     rows = pl.concat(
         [
-            told.select("vehicle_id", pl.lit(None, dtype=pl.String).alias("evse_id"), plugged_at_utc="from_utc", silent=True),
+            told.select(
+                "vehicle_id",
+                pl.lit(None, dtype=pl.String).alias("evse_id"),
+                plugged_at_utc="from_utc",
+                silent=pl.lit(value=True),
+                elsewhere="elsewhere",
+            ),
             attempts.filter(pl.col("vehicle_id").is_not_null(), pl.col("source") != "telematics").select(
-                "vehicle_id", "evse_id", "plugged_at_utc", silent=card_only
+                "vehicle_id", "evse_id", "plugged_at_utc", silent=card_only, elsewhere=pl.lit(0.0)
             ),
         ]
     ).sort("vehicle_id", "plugged_at_utc", "evse_id")  # fmt: skip
@@ -97,7 +115,7 @@ def visits(charging: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame:
     return (
         rows.with_columns(visit=apart.cum_sum().over("vehicle_id"))
         .group_by("vehicle_id", "visit", maintain_order=True)
-        .agg(pl.col("evse_id", "plugged_at_utc").first(), pl.col("silent").all())
+        .agg(pl.col("evse_id", "plugged_at_utc", "elsewhere").first(), pl.col("silent").all())
         .drop("visit")
     )
 
@@ -121,7 +139,9 @@ def unseen(charging: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame:
     usual = (silent.sum().over(here) - own_silent + SHRINK * fleet) / (
         pl.len().over(here) - own + SHRINK
     )
-    usual = pl.when(pl.col("evse_id").is_null()).then(fleet).otherwise(usual)
+    # who charges at equipment that is not ours is plugged in there without charge, too
+    away = pl.max_horizontal(fleet, "elsewhere")
+    usual = pl.when(pl.col("evse_id").is_null()).then(away).otherwise(usual)
     run = pl.col("plugged_at_utc") >= pl.col("begins_utc")
     return (
         cumulative(rows.with_columns(usual=usual.clip(USUAL_LEAST, USUAL_MOST)), FAULTY_UNSEEN)
