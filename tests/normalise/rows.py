@@ -23,7 +23,8 @@ TEXT = {
 }  # fmt: skip
 TRUTH = {
     "seen_by_pilot", "fault_trouble", "done", "meant", "let_go", "cut", "closing", "partial", "cleared", "sudden", "accepted",
-    "refused", "unanswered", "suspended_evse", "lasting", "vehicle_fault", "answers_seen", "split", "export_trouble",
+    "refused", "unanswered", "suspended_evse", "suspended_ev", "lasting", "vehicle_fault", "answers_seen", "split",
+    "export_trouble",
     "astray", "again",
 }  # fmt: skip
 WHOLE = {

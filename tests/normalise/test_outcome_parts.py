@@ -18,7 +18,7 @@ SETTINGS = NormaliseSettings()
 FACTS = (
     "plugged_at_utc", "unplugged_at_utc", "seen_utc", "done_utc", "fault_utc", "stopped_utc", "closed_utc", "offered_utc",
     "ev_suspended_at_utc", "flow_utc", "warning_at_utc", "offered_a", "energy_kwh", "partial",
-    "soc_leave_pct", "meant_utc", "let_go_utc", "asked_again_utc", "requested_utc", "suspended_evse", "lasting",
+    "soc_leave_pct", "meant_utc", "let_go_utc", "asked_again_utc", "requested_utc", "suspended_evse", "suspended_ev", "lasting",
     "refused", "accepted",
     "unanswered", "stop_reason", "requested_s", "warning_fault", "warning_raw", "vehicle_fault",
     "source", "transaction_id", "fault",
@@ -108,6 +108,7 @@ def told(**facts: Any) -> dict[str, Any]:
         ({"refused": True, "warning_at_utc": 5}, "declined"),
         ({"unanswered": True, "accepted": False}, "failed"),
         ({"unanswered": True, "accepted": True}, "abandoned"),
+        (OFFERED | {"unanswered": True, "accepted": False, "suspended_ev": True}, "not_requested"),
         (CLOSED | {"unanswered": True, "accepted": False, "energy_kwh": 0.1}, "abandoned"),
         ({"requested_s": 5.1, "offered_utc": 10}, "failed"),
         ({"requested_s": 5.0, "offered_utc": 3595}, "abandoned"),
@@ -140,6 +141,16 @@ def told(**facts: Any) -> dict[str, Any]:
             OFFERED | {"unplugged_at_utc": 70, "transaction_id": None, "source": "ocpp201"},
             "not_requested",
         ),
+        (
+            OFFERED
+            | {
+                "unplugged_at_utc": 70,
+                "transaction_id": None,
+                "source": "ocpp16",
+                "suspended_ev": True,
+            },
+            "not_requested",
+        ),
         ({"source": "export", "transaction_id": None, "energy_kwh": 0.0}, "not_requested"),
         (
             {"source": "export+telematics", "transaction_id": None, "energy_kwh": 0.0},
@@ -149,7 +160,7 @@ def told(**facts: Any) -> dict[str, Any]:
             {"source": "export", "transaction_id": None, "energy_kwh": 0.0, "unplugged_at_utc": 59},
             "abandoned",
         ),
-        ({"source": "export", "transaction_id": None, "energy_kwh": 0.2}, "charged"),
+        ({"source": "export", "transaction_id": None, "energy_kwh": 0.2}, "not_requested"),
     ],
 )
 def test_the_order_of_the_questions_is_the_decision(facts: dict[str, Any], want: str) -> None:

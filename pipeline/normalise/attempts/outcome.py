@@ -103,6 +103,7 @@ def questions(settings: NormaliseSettings) -> Questions:
     exported = is_true(pl.col("source").is_in(stage.EXPORT_ONLY))
     begun = pl.coalesce("offered_utc", pl.when(exported).then("plugged_at_utc"))
     waited = full | is_true(seconds(end, begun) >= settings.waiting_s)
+    told = pl.col("transaction_id").is_not_null() | is_true(pl.col("suspended_ev"))
     by_messages = pl.col("source").str.replace("+telematics", "", literal=True) == "ocpp16"
     return Questions(
         faulted=pl.col("fault_utc").is_not_null() & ~over & (is_true(pl.col("lasting")) | ~enough),
@@ -110,7 +111,9 @@ def questions(settings: NormaliseSettings) -> Questions:
         some=some,
         refused=is_true(pl.col("refused"))
         | is_true(pl.col("stop_reason").is_in(vocabulary.REFUSING_STOPS)),
-        unanswered=is_true(pl.col("unanswered") & ~pl.col("accepted")) & ~closed,
+        unanswered=is_true(pl.col("unanswered") & ~pl.col("accepted"))
+        & ~closed
+        & ~is_true(pl.col("suspended_ev")),
         not_closed=~closed & is_true(pl.col("requested_s") > settings.close_limit_s),
         gave_up=closed
         & is_true(let_go_s <= settings.waiting_s)
@@ -127,7 +130,7 @@ def questions(settings: NormaliseSettings) -> Questions:
         warned=warned & ~passing,
         vehicle_fault=is_true(pl.col("vehicle_fault")),
         vehicle_ended=ended | full,
-        waited=waited & (pl.col("transaction_id").is_not_null() | ~is_true(by_messages)),
+        waited=waited & (told | ~is_true(by_messages)),
         held_back=held_back,
         never_closed=~closed,
         broken_off=pl.col("unplugged_at_utc").is_null() & pl.col("stopped_utc").is_null(),

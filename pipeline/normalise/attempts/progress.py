@@ -112,5 +112,6 @@ def authorisation(signals: pl.DataFrame) -> pl.DataFrame:
             .last(),
             stopped_utc=pl.col("at_utc").filter(stops).last(),
             suspended_evse=(predicates.state() == "SuspendedEVSE").any(),
+            suspended_ev=(predicates.state() == "SuspendedEV").any(),
         )
     )
