@@ -13,6 +13,8 @@ class Mechanics:
     """Settings of a world. Shares are of 1, rates per attempt unless the name says otherwise."""
 
     name: str = "standard"
+    stream: int = 0
+    """Drawn from beside the seed, so that worlds of one seed and other mechanics are other fleets."""
     # use
     attempts_per_day: float = 0.5
     """Of an ordinary vehicle; sparse ones come once or twice a fortnight, heavy ones twice as often as the ordinary."""
@@ -84,19 +86,24 @@ WORLDS: dict[str, Mechanics] = {
     world.name: world
     for world in (
         STANDARD,
-        replace(_FEW, name="weather", wet_only_share=0.6, wet_days=0.35),
-        replace(_FEW, name="intermittent", intermittent_share=0.7),
-        replace(_FEW, name="outages", outages_per_site_week=0.4),
+        replace(_FEW, name="weather", stream=1, wet_only_share=0.6, wet_days=0.35),
+        replace(_FEW, name="intermittent", stream=2, intermittent_share=0.7),
+        replace(_FEW, name="outages", stream=3, outages_per_site_week=0.4),
         replace(
             _FEW,
             name="failed_repairs",
+            stream=4,
             repaired_share=0.8,
             failed_repair_share=0.5,
             relapse_share=0.4,
         ),
-        replace(_FEW, name="sparse", sparse_share=0.8, heavy_share=0.0),
-        replace(_FEW, name="timers", timer_share=0.6, full_share=0.2, load_managed_sites=0.6),
-        replace(STANDARD, name="no_fault", vehicle_faults=0.0, evse_faults=0.0, pairings=0),
+        replace(_FEW, name="sparse", stream=5, sparse_share=0.8, heavy_share=0.0),
+        replace(
+            _FEW, name="timers", stream=6, timer_share=0.6, full_share=0.2, load_managed_sites=0.6
+        ),
+        replace(
+            STANDARD, name="no_fault", stream=7, vehicle_faults=0.0, evse_faults=0.0, pairings=0
+        ),
     )
 }
 """Worlds by name: the standard one, and ones whose mechanics differ, with fewer faults in them."""

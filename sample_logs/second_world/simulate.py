@@ -52,7 +52,7 @@ def simulate(
         The delivery's folder.
 
     """
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng([seed, mechanics.stream])
     fleet = build_fleet(rng, vehicles, evses, weeks, mechanics)
     faults = draw_faults(rng, fleet, mechanics)
     clocks = draw_clocks(rng, fleet, mechanics.dirt)

@@ -210,6 +210,11 @@ def test_a_world_without_faults_fails_by_chance_only(tmp_path: Path) -> None:
     assert 0.01 < failed.filter(pl.col("cause") == "chance").height / attempts.height < 0.05
 
 
+def test_worlds_of_one_seed_are_other_fleets() -> None:
+    """Each named world draws from a stream of its own."""
+    assert len({world.stream for world in WORLDS.values()}) == len(WORLDS)
+
+
 @pytest.mark.parametrize("name", WORLDS)
 def test_every_named_world_can_be_written(name: str, tmp_path: Path) -> None:
     """Each named world gives a delivery and truth, with what its name promises."""
