@@ -19,6 +19,7 @@ from dashboards.review.app import create_app
 from pipeline.measure.screenshots import FLAGS
 from pipeline.settings.serve import ServeSettings
 from pipeline.storage.decisions import open_decisions
+from pipeline.storage.decisions.bench_store import bench_store
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "dashboards"))
 
@@ -96,12 +97,15 @@ def served(week: Path, tmp_path: Path) -> Iterator[Callable[..., str]]:
         with socket.socket() as free:
             free.bind(("127.0.0.1", 0))
             port = free.getsockname()[1]
+        where, warehouse = str(tmp_path / "decisions.sqlite"), tmp_path / "w.duckdb"
+        decisions = open_decisions(where)
         app = create_app(
-            tmp_path / "w.duckdb",
+            warehouse,
             week.parent,
-            open_decisions(tmp_path / "decisions.sqlite"),
+            decisions,
             run,
             ServeSettings(port=port, **settings),
+            bench=bench_store(decisions, where, warehouse),
         )
         server = uvicorn.Server(uvicorn.Config(app, host="127.0.0.1", port=port, log_level="error"))
         thread = threading.Thread(target=server.run, daemon=True)
