@@ -87,6 +87,8 @@ def case(vehicle: str, **given: Any) -> None:
         sorted({c for r in all_readings if r.coupler for c in r.coupler.split(";")})
     )
     prior, words, known = _believed(vehicle, given["out"])
+    all_readings = [*_delivered(given["store"], vehicle), *all_readings]
+    numbers = [*[None] * (len(all_readings) - len(numbers)), *numbers]
     whole = Case(prior, tuple(all_readings), told or known, vehicle, words)
     result = assess(whole)
     if given["sheet"]:
@@ -192,6 +194,48 @@ def _kept_readings(
         return [None] * len(new), new
     standing = [e for e in kept.entries("decision_reading", vehicle) if e.withdrawn_by is None]
     return [e.number for e in standing], [reading_of_row(e.row) for e in standing]
+
+
+def _delivered(store: Path | None, vehicle: str) -> list[Reading]:
+    """Readings and traces of the vehicle that deliveries brought, in order of time."""
+    if store is None or not store.exists():
+        return []
+    from pipeline.core.errors import WhichsideError
+    from pipeline.refer.bench.case import reading_of_row
+    from pipeline.refer.bench.trace import trace_readings
+    from pipeline.storage.warehouse import query, reading
+
+    with reading(store) as con:
+        rows = query(
+            con,
+            "SELECT * FROM raw_reading WHERE vehicle_id = $vehicle ORDER BY at_utc, line",
+            {"vehicle": vehicle},
+        ).to_dicts()
+        traces = query(con, _TRACES, {"vehicle": vehicle}).to_dicts()
+    out: list[Reading] = []
+    for row in rows:
+        try:
+            out.append(reading_of_row(row))
+        except WhichsideError as error:
+            base.say(f"left out, line {row['line']} of a delivery: {error.what}", err=True)
+    for row in traces:
+        found, said = trace_readings(
+            row["trace_text"], where=row["trace_file"], state=row["pilot_state"]
+        )
+        base.say(said, err=True)
+        out += [
+            replace(
+                r, at=row["at_utc"], instrument="oscilloscope", note=f"from {row['trace_file']}"
+            )
+            for r in found
+        ]
+    return sorted(out, key=lambda r: r.at or datetime.now(UTC))
+
+
+_TRACES = (
+    "SELECT t.at_utc, t.trace_file, t.pilot_state, f.trace_text FROM raw_trace t JOIN raw_trace_file f "
+    "ON f.file = t.trace_file OR f.file LIKE '%/' || t.trace_file WHERE t.vehicle_id = $vehicle ORDER BY t.at_utc"
+)
 
 
 def _as_json(result: Assessment) -> dict[str, Any]:

@@ -29,6 +29,7 @@ READ_ORDER = (
     "frames",
     *(kind for kind in TABLES if kind not in LISTS),
     "sessions",
+    "trace",
     "unrecognised",
 )
 

@@ -14,6 +14,12 @@ BOM = b"\xef\xbb\xbf"
 HEAD_BYTES = 1 << 18
 _DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "vertical bars"}
 # A section with its entries below it, or in it: a log's line may begin with the word too.
+TRACE_ROWS = 150
+"""Rows of figures at the end of what is looked at: ten periods of the pilot at 15 kS/s."""
+_FIGURE = rb"[+-]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][+-]?\d+)?"
+_FIGURES = re.compile(
+    rb'"?' + _FIGURE + rb'"?(?:[ \t]*[;,\t ][ \t]*"?' + _FIGURE + rb'"?){0,7}[;,]{0,3}'
+)
 _MAPPING = re.compile(
     rb"""^(?:exports|frames)[ \t]*:[ \t]*(?:#.*)?(?:[\r\n\[{"']|\Z)""", re.MULTILINE
 )
@@ -47,8 +53,8 @@ def recognise(head: bytes) -> Recognised:
     head = head.removeprefix(BOM)
     if _looks_like_frames(head):
         return Recognised("frames", doubtful=not _looks_like_frames(head, b'"station_id"'))
-    if _MAPPING.search(head):
-        return Recognised("mapping")
+    if _MAPPING.search(head) or _looks_like_trace(head):
+        return Recognised("mapping" if _MAPPING.search(head) else "trace")
     first = next((line for line in head.split(b"\n") if line.strip()), b"")
     if b"\0" in first or not first:
         return Recognised("unrecognised", message=_no_text(first))
@@ -79,6 +85,18 @@ def _looks_like_frames(head: bytes, *besides: bytes) -> bool:
         line.lstrip().startswith(b"{") and all(name in line for name in names)
         for line in head.split(b"\n")
     )
+
+
+def _looks_like_trace(head: bytes) -> bool:
+    """True where rows of a few figures go on and on: an oscilloscope's export, whatever its header.
+
+    None of our own kinds is figures alone.
+    """
+    lines = head.split(b"\n")[:-1]
+    rows = lines[-TRACE_ROWS:]
+    if len(rows) < TRACE_ROWS or not _FIGURES.fullmatch(rows[-1].strip()):
+        return False
+    return all(_FIGURES.fullmatch(row.strip()) for row in rows)
 
 
 def header_fields(line: str, delimiter: str = ",") -> tuple[str, ...]:

@@ -34,11 +34,15 @@ def read_files(
         return read_frames(sink, log.parts(blocks))
     if first.what.kind == "frames":
         return read_frames(sink, (good_and_bad(block, sink.settings) for block in blocks))
-    if first.what.kind == "mapping":
-        return _keep_mappings(sink, blocks)
+    if first.what.kind in _WHOLE:
+        return _keep_whole(sink, blocks, *_WHOLE[first.what.kind])
     if first.export is not None:
         return read_sessions(sink, first.export, first.what.found, blocks)
     return read_table(sink, first.what.kind, first.what.found, blocks)
+
+
+_WHOLE = {"mapping": ("raw_mapping", "mapping_text"), "trace": ("raw_trace_file", "trace_text")}
+"""Kinds that are kept as they came: table and column."""
 
 
 def account_of(sink: Sink, place: int, one: Opened) -> Account:
@@ -73,8 +77,10 @@ def _refuse(sink: Sink, messages: list[str], blocks: Iterator[Block]) -> Iterato
         yield
 
 
-def _keep_mappings(sink: Sink, blocks: Iterator[Block]) -> Iterator[None]:
-    """A mapping file (one a go): all its lines count as used, blank ones and comments too."""
+def _keep_whole(sink: Sink, blocks: Iterator[Block], table: str, column: str) -> Iterator[None]:
+    """A mapping file or a trace (one a go) as it came: all its lines count as used, blank ones and
+    comments too.
+    """
     held = []
     for block in blocks:
         held.append(block.data)
@@ -83,5 +89,5 @@ def _keep_mappings(sink: Sink, blocks: Iterator[Block]) -> Iterator[None]:
         sink.count("used", block.line)
         yield
     text = b"".join(held).decode("utf-8", "replace")
-    row = {"file_id": sink.file_ids, "file": sink.files, "mapping_text": [text]}
-    append(sink.con, "raw_mapping", pl.DataFrame(row))
+    row = {"file_id": sink.file_ids, "file": sink.files, column: [text]}
+    append(sink.con, table, pl.DataFrame(row))

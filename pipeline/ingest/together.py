@@ -17,8 +17,10 @@ _UNPACKS = 12
 
 
 def same_way(one: Opened) -> Hashable:
-    """What files must have in common to be read by the same statements; a mapping stands alone."""
-    if one.source is None or one.what.kind == "mapping":
+    """What files must have in common to be read by the same statements; a mapping or trace stands
+    alone.
+    """
+    if one.source is None or one.what.kind in {"mapping", "trace"}:
         return one.file
     if one.what.message is not None:
         return None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
 from delivered import put, read, reasons, row
 
 from pipeline.storage.warehouse import Connection, query
@@ -59,3 +60,28 @@ def test_a_list_of_traces_is_recognised(con: Connection, delivery: Path) -> None
     assert query(con, "SELECT vehicle_id, trace_file FROM raw_trace").rows() == [
         ("V1", "scope.csv")
     ]
+
+
+@pytest.mark.parametrize(
+    "head",
+    ["s,V\n", "", "Model;X\nSampling Interval;1e-5\n\nTime [ms];Kanal [V]\n"],
+    ids=["plain", "no header", "preamble"],
+)
+def test_an_oscilloscope_s_export_is_kept_as_it_came(
+    con: Connection, delivery: Path, head: str
+) -> None:
+    """Whatever its header, rows of figures are a trace: all lines used, the text kept whole."""
+    mark = ";" if ";" in head else ","
+    text = head + "".join(
+        f"{i / 1e5:.6f}{mark}{9 if i % 100 < 27 else -12}.0\n" for i in range(400)
+    )
+    put(delivery, "bench/scope.csv", text)
+    account = row(read(con, delivery), "bench/scope.csv")
+    assert (account["kind"], account["used"], account["rejected"]) == ("trace", text.count("\n"), 0)
+    assert query(con, "SELECT trace_text FROM raw_trace_file").item() == text
+
+
+def test_a_few_figures_are_no_trace(con: Connection, delivery: Path) -> None:
+    """A short list of figures is what it was before: a file nobody knows, told loudly."""
+    put(delivery, "figures.csv", "a,b\n" + "1,2\n" * 20)
+    assert row(read(con, delivery), "figures.csv")["kind"] == "unrecognised"
