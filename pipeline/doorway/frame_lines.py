@@ -121,8 +121,13 @@ class FrameReader:
         whole = heads.select(pl.col("closed").all()).item() if heads.height else True
         if whole and self.entry.onward is None:
             parts = heads.with_columns(lines=pl.lit(None, pl.List(pl.Int64)))
-            none = rows.head(0).select(_LINE)
-            return self._from_json(parts), none, rows.filter(pl.col("body").is_null())
+            parts, none = self._from_json(parts), rows.head(0).select(_LINE)
+            broken = self.entry.json_ is not None and parts["broken"].any()
+            if not broken:
+                return parts, none, rows.filter(pl.col("body").is_null())
+            # what ends with a brace is not always a whole object: these may go on over further lines
+            open_ended = pl.col("line").is_in(parts.filter("broken")["line"].implode())
+            rows = rows.with_columns(closed=pl.col("closed") & ~open_ended)
         return self._joined(rows, last=last)
 
     def _heads(self, good: pa.Table) -> pl.DataFrame:

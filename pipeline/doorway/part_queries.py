@@ -36,8 +36,7 @@ def heads_query(entry: FramesEntry, *, coloured: bool) -> str:
         begins = r"^[ \t]*([\[,]\s*)?\{"
         outer = f"regexp_matches({clean}, {quoted(begins)}) AND length(regexp_extract({clean}, {quoted(_INDENT)})) = indent"
         body = f"CASE WHEN {outer} THEN ltrim({clean}, {_OUTER}) END"
-        return f"""SELECT *, coalesce(inner_body LIKE '%}}' AND json_valid(inner_body), false) AS closed,
-                       coalesce(json_valid(inner_body), false) AS whole
+        return f"""SELECT *, coalesce(inner_body LIKE '%}}', false) AS closed, false AS whole
                    FROM (SELECT *, rtrim(body, {_OUTER}) AS inner_body
                          FROM (SELECT line, byte_offset, text, {body} AS body
                                FROM _lines LEFT JOIN _indents ON line // {FILE_STEP} = file)) ORDER BY line"""

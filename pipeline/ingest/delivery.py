@@ -8,7 +8,9 @@ from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
+import duckdb
 import polars as pl
+import pyarrow as pa
 
 from pipeline.core.progress import Progress, silent
 from pipeline.doorway.mapping import Delivered, Mapping, parse
@@ -104,10 +106,24 @@ def _asked_for_again(
 _NAMED = 5  # files named in a hint
 
 
+# What an entry of a mapping may make of a file that nobody foresaw: that file's trouble, not the run's. What the warehouse or its
+# disk is at fault for is of other kinds.
+_OF_A_FILE = (
+    duckdb.ProgrammingError,
+    duckdb.DataError,
+    pl.exceptions.PolarsError,
+    pa.ArrowException,
+    ValueError,
+    LookupError,
+    OverflowError,
+)
+
+
 def _refused(one: Opened, why: str) -> Opened:
     """A file in which its mapping entry finds nothing."""
     message = f"{one.file}: the entry at {one.entry_at} reads nothing of it: {why}"
-    return replace(one, what=Recognised("unrecognised", one.what.found, message), frames=None)
+    what = Recognised("unrecognised", one.what.found, message)
+    return replace(one, what=what, frames=None, export=None)
 
 
 class _Run:
@@ -147,6 +163,13 @@ class _Run:
             fitting = [one for one in group if one.file not in wrong]
             misfits = [_refused(one, wrong[one.file]) for one in group if one.file in wrong]
             return (self.read_group(fitting) if fitting else []) + self.read_group(misfits)
+        except _OF_A_FILE as error:
+            if group[0].entry is None:
+                raise
+            if len(group) > 1:  # one of them; the others are read without it
+                return [row for one in group for row in self.read_group([one])]
+            why = " ".join(str(error).split())[:300]
+            return self.read_group([_refused(group[0], f"{type(error).__name__}: {why}")])
         left = [one for one in group if one.source and one.file not in accounts]
         repeated = {one.file: batch.repeats.get(one.file, source_of(one).sha256) for one in left}
         known = self._contents.known(repeated.values())
