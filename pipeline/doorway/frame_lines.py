@@ -211,7 +211,8 @@ class FrameReader:
 
     def _inside(self, rows: pl.DataFrame) -> pl.DataFrame:
         """Rows with the time inside their payload (`inside_utc, inside_local`), where it is asked for."""
-        if not self.entry.by_payload and all(times.has_year(f) for f in self.entry.forms):
+        dated = all(times.has_year(form) for form in self.entry.forms)
+        if not self.entry.by_payload and dated and self.entry.written_by == "central":
             return rows
         with self.tables.seeing(_rows=rows.select("line", "frame").to_arrow()):
             told = pl.DataFrame(self.tables.table(payload_time_query()))

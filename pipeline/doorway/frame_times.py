@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import polars as pl
 
@@ -13,7 +13,34 @@ from pipeline.doorway.local_times import LocalTimes
 
 # A time inside a payload from before was told by a clock never set: OCPP 1.6 is of 2015.
 _CLOCKS_SET = datetime(2015, 1, 1)  # noqa: DTZ001  # local times, compared as such
+# The answer that tells the central clock, and the call that begins a station's new life.
+_CENTRAL_ANSWER = r'^\s*\[\s*3\s*,.*"currentTime"'
+_BOOT = r'^\s*\[\s*2\s*,\s*"[^"]*"\s*,\s*"BootNotification"'
+# As clocks are judged later: nearer than this they agree (whole seconds, the network's delay); practice.
+_LEAST_ERROR = timedelta(seconds=2)
 _KNOWN = pl.col("at_utc").is_not_null() | pl.col("at_local").is_not_null()
+
+
+def by_central(rows: pl.DataFrame) -> pl.DataFrame:
+    """Times of a station's own log by the central clock, as far as the answers to boots and heartbeats in it tell.
+
+    What was written since a boot has the offset of the next answer, and after the last one that of the last: a station that sets
+    its clock by an answer does so after it. An offset within the least error that a clock is given is none.
+    """
+    central = pl.col("inside_utc").dt.convert_time_zone("UTC")
+    answer = pl.col("frame").str.contains(_CENTRAL_ANSWER)
+    booted = pl.col("frame").str.contains(_BOOT).cast(pl.Int64)
+    file = ["file", "station_id"]
+    rows = rows.with_columns(
+        _life=booted.cum_sum().over(file), _off=pl.when(answer).then(central - pl.col("at_utc"))
+    )
+    life = [*file, "_life"]
+    off = pl.coalesce(
+        pl.col("_off").backward_fill().over(life), pl.col("_off").forward_fill().over(life)
+    )
+    moved = pl.when(off.abs() > _LEAST_ERROR).then(off).otherwise(pl.duration())
+    at = pl.col("at_utc") + moved.fill_null(pl.duration())
+    return rows.with_columns(at_utc=at).drop("_life", "_off")
 
 
 @dataclass
@@ -32,6 +59,8 @@ class FrameTimes:
         rows = self._placed(rows)
         if self.entry.by_payload:
             rows = self._by_payload(rows)
+        if self.entry.written_by == "station":
+            rows = by_central(rows)
         text = pl.coalesce(
             pl.col("at_utc").dt.strftime("%Y-%m-%dT%H:%M:%S%.6fZ"),
             pl.col("at_local").dt.strftime("%Y-%m-%dT%H:%M:%S%.6f"),
