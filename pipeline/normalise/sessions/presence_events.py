@@ -132,6 +132,7 @@ def new_session_reasons(settings: NormaliseSettings) -> tuple[tuple[str, pl.Expr
     other_transaction = (_before(pl.col("transaction_id")) != pl.col("transaction_id")) & (
         was.left.is_null() | (was.transaction_said > was.left)
     )
+    told_since = is_true(pl.col("arrived_utc") > was.transaction_said)
     under_way = was.state.is_in(["Charging", "SuspendedEV", "SuspendedEVSE"])
     finishing = was.state == "Finishing"
     return (
@@ -144,13 +145,22 @@ def new_session_reasons(settings: NormaliseSettings) -> tuple[tuple[str, pl.Expr
         ("a transaction ended with no status since, and one starts long after",
          no_status_since & is_start() & (at - was.stopped > soon)),
         ("a transaction ended, and another token's starts", is_start() & unseen_since & (was.holder != same_token("id_token"))),
-        ("a transaction starts with the cable beside another one", by_cable & other_transaction),
+        ("a transaction starts with the cable beside another one", by_cable & other_transaction & ~told_since),
     )  # fmt: skip
 
 
-def starts_new_session(settings: NormaliseSettings) -> pl.Expr:
-    """A new plug-in has begun though no leaving was reported: any reason of the table."""
-    return pl.any_horizontal(is_true(holds) for _, holds in new_session_reasons(settings))
+def with_new_sessions(signals: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
+    """Messages with `split`: a new plug-in has begun though no leaving was reported, by any reason of the table.
+
+    Of an arrival and the transaction that starts with it only the first begins it (`arrived_utc`).
+    """
+    reasons = [is_true(holds) for _, holds in new_session_reasons(settings)]
+    never = pl.lit(None, dtype=pl.Datetime("us", "UTC"))
+    first = signals.with_columns(arrived_utc=never).with_columns(split=pl.any_horizontal(reasons))
+    told = pl.when(is_status() & pl.col("split")).then("at_utc")
+    return first.with_columns(arrived_utc=_before(told)).with_columns(
+        split=pl.any_horizontal(reasons)
+    )
 
 
 def signal_marks(signals: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
@@ -172,10 +182,13 @@ def signal_marks(signals: pl.DataFrame, settings: NormaliseSettings) -> pl.DataF
         .sort("evse_id", "at_utc", "receiver_at_utc", "file_id", "line")
     )
     late_s = pl.when(is_arrival()).then(0.0).otherwise(settings.card_first_s)
-    return placed.with_columns(
-        clock_error_s=pl.col("clock_error_s") + late_s,
-        plug=pl.when(has_left()).then(-1).when(is_there()).then(1).otherwise(0),
-        split=starts_new_session(settings),
-        order=pl.col("receiver_at_utc").dt.epoch("us"),
-        source=speaks(),
-    ).select(MARK)
+    return (
+        with_new_sessions(placed, settings)
+        .with_columns(
+            clock_error_s=pl.col("clock_error_s") + late_s,
+            plug=pl.when(has_left()).then(-1).when(is_there()).then(1).otherwise(0),
+            order=pl.col("receiver_at_utc").dt.epoch("us"),
+            source=speaks(),
+        )
+        .select(MARK)
+    )
