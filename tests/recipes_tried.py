@@ -74,10 +74,12 @@ def signature() -> None:
         "check": pl.String(),
         "p_vehicle": pl.Float64(),
         "p_evse": pl.Float64(),
+        "silent": pl.Boolean(),
     }
     row = dict.fromkeys(schema) | {
         "vehicle_id": "V", "evse_id": "E", "evse_model": "Post", "supply": "AC", "coupler": "cType2", "outcome": "failed",
-        "stage": "offered", "early_b": True, "check": "yes", "p_vehicle": 1.0, "weight": 1.0,
+        "stage": "offered", "early_b": True, "check": "yes", "p_vehicle": 1.0, "weight": 1.0, "silent": False,
+        "source": "ocpp16",
         "plugged_at_utc": pl.Series(["2026-03-02T05:00:00Z"]).str.to_datetime(time_zone="UTC")[0],
     }  # fmt: skip
     signs = vehicle_signs(pl.DataFrame([row], schema=schema))
