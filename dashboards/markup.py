@@ -34,6 +34,8 @@ _IN_SCRIPT = {
     "\u2029": "\\u2029",
 }
 
+_TRANSLATED = str.maketrans(_IN_SCRIPT)
+
 
 def visible(text: str) -> str:
     r"""The text with control and direction characters written out, as `\x1b`."""
@@ -63,7 +65,7 @@ def json_block(value: Any) -> Markup:
     No `<`, `>` or `&` survives, no NaN, no control character.
     """
     text = json.dumps(_clean(value), separators=(",", ":"), ensure_ascii=False, allow_nan=False)
-    return Markup("".join(_IN_SCRIPT.get(sign, sign) for sign in text))  # noqa: S704 - the purpose of this function
+    return Markup(text.translate(_TRANSLATED))  # noqa: S704 - the purpose of this function
 
 
 def script_text(text: str) -> str:
@@ -71,7 +73,7 @@ def script_text(text: str) -> str:
 
     No `<`, `>`, `&`, control or direction character survives in it unescaped.
     """
-    kept = "".join(_IN_SCRIPT.get(sign, sign) for sign in text)
+    kept = text.translate(_TRANSLATED)
     return _UNSEEN.sub(lambda found: f"\\u{ord(found[0]):04x}", kept)
 
 

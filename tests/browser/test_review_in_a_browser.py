@@ -87,9 +87,10 @@ def test_an_operator_sees_the_picture_of_own_sites(
     page.locator("#rates").scroll_into_view_if_needed()
     page.locator("#rates svg").wait_for(timeout=15_000)
     assert _axe_violations(page) == []
-    page.locator("#rates svg path").first.hover(force=True)
-    page.locator("#vg-tooltip-element.visible").wait_for(timeout=5_000)
+    page.locator("#rates svg .mark-symbol path").first.hover(force=True)
+    page.locator("#vg-tooltip-element.visible").wait_for(timeout=15_000)
     page.locator(".matrix").get_by_role("link", name="V-0000").first.click()
+    page.locator("#strip").scroll_into_view_if_needed()
     page.locator("#strip svg").wait_for(timeout=15_000)
     assert _axe_violations(page) == []
     assert "yard-1" not in page.content()
@@ -102,6 +103,7 @@ def test_a_workshop_enters_a_finding(
     page = watched(width=390).page
     _sign_in(page, served(people=people), "wilma")
     page.get_by_role("link", name="Evidence pack V-0000").click()
+    page.locator("#strip").scroll_into_view_if_needed()
     page.locator("#strip svg").wait_for(timeout=15_000)
     assert _axe_violations(page) == []
     page.go_back()

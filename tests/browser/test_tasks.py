@@ -131,6 +131,7 @@ def test_operator_since_when_and_what_changed_there(start: Start) -> None:
     """'Since when, and what did we change?' Onset and new firmware stand in one chart, months by name."""
     one = start("evse")
     one.page.goto(one.page.url + "#E-001")
+    one.page.locator("#strip").scroll_into_view_if_needed()
     one.page.locator("#strip svg").wait_for()
     for text in ("firmware 2.5", "failing since", "January"):
         assert one.page.locator("#strip svg").get_by_text(text).count(), text
@@ -141,7 +142,7 @@ def test_workshop_what_will_the_meter_show(start: Start) -> None:
     one = start("workshop")
     one.page.get_by_role("complementary", name="Before anyone touches it").wait_for()
     one.click("link", "Evidence pack V-0000")
-    one.sees("On the bench")
+    one.page.locator("#bench").wait_for()
 
 
 def test_workshop_did_our_repair_hold(start: Start) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import os
 import re
 import threading
 from collections.abc import Callable, Iterator
@@ -456,6 +458,34 @@ def test_the_weeks_tables_can_be_taken(client: Client) -> None:
         assert one.get(f"/week/{WEEK}/file/{name}").status_code == 200, name
     for name in ("run.json", "..%2F..%2Fw.duckdb", "decisions.parquet"):
         assert one.get(f"/week/{WEEK}/file/{name}").status_code == 404, name
+
+
+def test_a_hand_in_says_what_became_of_each_file(client: Client, out: Path) -> None:
+    """A file nobody can read is not followed by 'ready': kind, counts and reason stand there, used or not."""
+    accounts = out / WEEK / "tables" / "accounts.json"
+    lost = {
+        "file": "scan.pdf", "sha256": "0" * 64, "kind": "unrecognised", "lines": 3, "used": 0, "rejected": 3,
+        "duplicates": 0, "message": "no kind of file has such a first line",
+    }  # fmt: skip
+    accounts.write_text(json.dumps([lost]), encoding="utf-8")
+    os.utime(out / WEEK / "run.json")
+    try:
+        one = client()
+        data = {"csrf": _token(one, "/upload")}
+        sent = one.post("/upload", data=data, files=[("files", ("scan.pdf", b"%PDF-1.7\n\n\n"))])
+        place = sent.headers["location"]
+        for _ in range(100):
+            if one.get(f"{place}/state").json()["over"]:
+                break
+            threading.Event().wait(0.05)
+        text = one.get(place).text
+    finally:
+        accounts.unlink()
+        os.utime(out / WEEK / "run.json")
+    assert "Nothing of it could be used" in text
+    assert "no kind of file has such a first line" in text
+    assert "not recognised" in text
+    assert "is ready" not in text
 
 
 def test_a_delivery_is_kept_and_run(client: Client, tmp_path: Path) -> None:
