@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import resource
 import subprocess
 import sys
 import tempfile
 import time
+from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,6 +16,7 @@ import click
 
 from pipeline.cli import base
 from pipeline.cli.base import main
+from pipeline.core.errors import WhichsideError
 
 if TYPE_CHECKING:
     import polars as pl
@@ -31,11 +34,65 @@ ASKED = {1_000_000: " (asked < 3 s)", 10_000_000: " (asked < 60 s, 2,000 MB)"}
 @click.pass_context
 def bench(ctx: click.Context, *, small: bool) -> None:
     """Measure speed and memory, as ratios in one run; without a name, all of them."""
+    if ctx.invoked_subcommand in {None, "ingest"}:
+        _need("pandas", "the json loop that ingest is compared with")
     if ctx.invoked_subcommand is None:
+        ctx.invoke(
+            bench_run,
+            vehicles=100 if small else 600,
+            evses=24 if small else 120,
+            rounds=1 if small else 3,
+        )
         ctx.invoke(bench_demo)
         ctx.invoke(bench_attribute, largest=not small)
         ctx.invoke(bench_validate, rows=200_000 if small else 5_000_000)
         ctx.invoke(bench_ingest, gigabytes=0.05 if small else 5.0, rounds=1 if small else 2)
+
+
+def _need(package: str, what_for: str) -> None:
+    """Say at once, before anything is measured, that an optional package is missing."""
+    if find_spec(package) is None:
+        raise WhichsideError(
+            f"{package} is not installed: {what_for} needs it",
+            next_step=f"pip install {package}, or measure a part without it: "
+            "whichside bench run, demo, validate or attribute",
+        )
+
+
+@bench.command("run")
+@click.option("--vehicles", type=click.IntRange(1), default=600, show_default=True)
+@click.option("--evses", type=click.IntRange(1), default=120, show_default=True)
+@click.option("--weeks", type=click.IntRange(2, 104), default=12, show_default=True)
+@click.option("--seed", type=click.IntRange(0), default=1, show_default=True)
+@click.option(
+    "--rounds",
+    type=click.IntRange(1),
+    default=3,
+    show_default=True,
+    help="Rounds, of which the quickest counts.",
+)
+@click.option(
+    "--busy", type=click.IntRange(0), default=0, show_default=True, help="Busy processes beside it."
+)
+@base.as_json
+def bench_run(
+    vehicles: int = 600, evses: int = 120, weeks: int = 12, seed: int = 1, rounds: int = 3, busy: int = 0,
+    *, as_json: bool = False,
+) -> None:  # fmt: skip
+    """A whole run on a delivery as sites hand it over (thousands of small files, a third packed), by
+    stage, beside DuckDB's bare read of the same files and the same lines in one file a source.
+    """
+    from pipeline.measure.speed.run import as_words, made, measure
+    from sample_logs.generator import hand_over, simulate
+
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        simulate(folder, vehicles, evses, weeks, seed)
+        told = measure(
+            made(folder / "delivery", folder, hand_over, seed), folder, rounds, busy=busy
+        )
+    size = f"{vehicles:,} vehicles, {evses:,} EVSEs, {weeks} weeks"
+    base.say(json.dumps(told) if as_json else as_words(told, size))
 
 
 @bench.command("demo")

@@ -23,18 +23,31 @@ class Part:
 
 
 def parts(sources: Sequence[Source], settings: IngestSettings, recoded: Recoder) -> Iterator[Part]:
-    """The lines of files, one after the other, about `block_bytes` at a time."""
+    """The lines of files, one after the other, about `block_bytes` at a time.
+
+    Only a file larger than that is parted: what is put together does not depend on its neighbours.
+    """
     held: list[tuple[int, Block]] = []
     ended: list[int] = []
     size = 0
     for place, source in enumerate(sources):
+        mine: list[tuple[int, Block]] = []
+        mine_size = 0
         for block in blocks(source, settings, recoded):
-            held.append((place, block.at(place)))
-            size += len(block.data)
-            if size >= settings.block_bytes:
-                yield Part(held, ended)
-                held, ended, size = [], [], 0
+            mine.append((place, block.at(place)))
+            mine_size += len(block.data)
+            if mine_size >= settings.block_bytes:
+                if held or ended:
+                    yield Part(held, ended)
+                    held, ended, size = [], [], 0
+                yield Part(mine, [])
+                mine, mine_size = [], 0
+        if held and size + mine_size > settings.block_bytes:
+            yield Part(held, ended)
+            held, ended, size = [], [], 0
+        held += mine
         ended.append(place)
+        size += mine_size
     if held or ended:
         yield Part(held, ended)
 

@@ -13,7 +13,7 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.core.line_numbers import ANSWER_STEP
+from pipeline.core.line_numbers import ANSWER_STEP, FILE_STEP
 from pipeline.ingest.frame_sql import (
     NO_ARRAY,
     UNFOLDED,
@@ -37,14 +37,15 @@ _REPEATED = """
 """
 
 # Which call an answer belongs to is `ocpp.pairing`'s rule; of equals (a call sent twice) the first, or
-# the answer would depend on which thread came first.
+# the answer would depend on which thread came first. Calls of the same file only, so that it does not
+# matter which files are read together; see _PAIRED_ACROSS.
 _PAIRED = f"""
     SELECT a.line, unnest(arg_max({{'call_line': c.line, 'action': c.action}},
                                   {{{NEAREST_SQL}, 'line': -c.line}}))
     FROM _staged a
     JOIN (SELECT * FROM _open UNION ALL FROM (SELECT line, station_id, message_id, direction, action, receiver_at_utc
                                               FROM _staged WHERE message_type = 2)) c
-        ON {ANSWERS_SQL}
+        ON {ANSWERS_SQL} AND a.line // {FILE_STEP} = c.line // {FILE_STEP}
     WHERE a.message_type > 2
     GROUP BY a.line
 """
@@ -59,7 +60,7 @@ _OPEN = """
 # A repeat by the letter may still be another frame: a station that counts its ids anew after a boot
 # says `[3,"20",{}]` again weeks later. It counts as a duplicate, but its row is kept where it
 # carries no time of its own, its partner (the call it answers, or the answer to it) is no repeat,
-# and no new frame of its id and direction stands within _REUSE_S of it.
+# and no new frame of its id and direction stands within _REUSE_S of it in its file.
 _REUSE_S = 600
 _LEFT_OUT = f"""
     WITH pair AS (
@@ -76,6 +77,7 @@ _LEFT_OUT = f"""
     SEMI JOIN new ON pair.partner = new.line
     ANTI JOIN new AS other ON s.station_id = other.station_id AND s.message_id = other.message_id
         AND s.direction = other.direction AND abs(epoch(s.receiver_at_utc) - other.at_s) < {_REUSE_S}
+        AND s.line // {FILE_STEP} = other.line // {FILE_STEP}
     WHERE s.line IN (SELECT line FROM _repeated) AND s.station_at_utc IS NULL AND s.central_at_utc IS NULL
 """
 

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from sample_logs.generator.emit.bulk import simulate_frames
 from sample_logs.generator.emit.delivery import write_delivery
+from sample_logs.generator.emit.handed_over import hand_over
 from sample_logs.generator.spec import LAST_DAY_END, SCENARIOS, WorldSpec
 from sample_logs.generator.town import town_world, write_town
 from sample_logs.generator.world import World, simulate_world
@@ -17,6 +18,7 @@ __all__ = [
     "SCENARIOS",
     "World",
     "WorldSpec",
+    "hand_over",
     "simulate",
     "simulate_frames",
     "simulate_world",
