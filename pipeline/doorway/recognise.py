@@ -81,7 +81,7 @@ def _looks_like_frames(head: bytes, *besides: bytes) -> bool:
     The first ones may be cut or garbled.
     """
     names = (b'"frame"', *besides)
-    return any(
+    return all(name in head for name in names) and any(
         line.lstrip().startswith(b"{") and all(name in line for name in names)
         for line in head.split(b"\n")
     )
