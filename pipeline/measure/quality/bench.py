@@ -186,14 +186,27 @@ def _resistance(truth: Truth, current: float, beside: float, *, forward: bool) -
     return float(brentq(drawn, 0.0, top)) / current + truth.contact
 
 
-INTERVIEW = ("ac_reach", "ac_where", "another_cable")
+INTERVIEW = {
+    "ac_reach": 1.0,
+    "ac_where": 1.0,
+    "dc_ccs": 0.5,
+    "trouble_codes": 0.5,
+    "another_cable": 0.33,
+}
+"""Questions of the interview and how often whoever brings the vehicle can answer them; judgement."""
+
+
+def interview(truth: Truth) -> tuple[Reading, ...]:
+    """The answers that are known before anything is measured."""
+    known = [kind for kind, share in INTERVIEW.items() if truth.rng.random() < share]
+    return tuple(shown(truth, kind, None, dried=False) for kind in known)
 
 
 def led(truth: Truth) -> tuple[Case, int, bool, dict[str, float]]:
     """A vehicle led by the bench: the case at its end, the steps taken, whether it stopped, and the posterior."""
     case = Case(
         prior_without_logs(),
-        tuple(shown(truth, kind, None, dried=False) for kind in INTERVIEW[:2]),
+        interview(truth),
         ("cType2",),
     )
     setup, steps, dried = "any", 0, False
@@ -212,7 +225,7 @@ def led(truth: Truth) -> tuple[Case, int, bool, dict[str, float]]:
 
 def by_fixed_list(truth: Truth) -> dict[str, float]:
     """The posterior after the same interview and the fixed list, whatever it says."""
-    readings = [shown(truth, kind, None, dried=False) for kind in INTERVIEW[:2]]
+    readings = list(interview(truth))
     readings += [shown(truth, kind, state, dried=False) for kind, state in FIXED_LIST]
     return assess(Case(prior_without_logs(), tuple(readings), ("cType2",))).posterior
 
@@ -221,7 +234,8 @@ def measure_bench(cases: int, seed: int = 1) -> pl.DataFrame:
     """One row a simulated case: truth, what the bench named with its probability, steps, and the fixed list's answer."""
     rows = []
     for number in range(cases):
-        _, steps, stopped, posterior = led(simulate(number, seed))
+        case, steps, stopped, posterior = led(simulate(number, seed))
+        figures = sum(r.quantity is not None for r in case.readings)
         fixed = by_fixed_list(simulate(number, seed))
         truth = simulate(number, seed).suspect
         named, listed = max(posterior, key=posterior.__getitem__), max(fixed, key=fixed.__getitem__)
@@ -232,12 +246,23 @@ def measure_bench(cases: int, seed: int = 1) -> pl.DataFrame:
                 posterior[named],
                 posterior[truth],
                 steps,
+                figures,
                 stopped,
                 listed,
                 fixed[listed],
             )
         )
-    schema = ["truth", "named", "p_named", "p_truth", "steps", "stopped", "listed", "p_listed"]
+    schema = [
+        "truth",
+        "named",
+        "p_named",
+        "p_truth",
+        "steps",
+        "figures",
+        "stopped",
+        "listed",
+        "p_listed",
+    ]
     return pl.DataFrame(rows, schema=schema, orient="row")
 
 
@@ -252,6 +277,7 @@ def summary(table: pl.DataFrame) -> dict[str, float]:
         "right_where_sure": float(sure.select(right.mean()).item() or 0.0),
         "median_steps": float(table["steps"].cast(pl.Float64).quantile(0.5, "nearest") or 0.0),
         "mean_steps": float(table["steps"].cast(pl.Float64).mean() or 0.0),  # type: ignore[arg-type]
+        "median_figures": float(table["figures"].cast(pl.Float64).quantile(0.5, "nearest") or 0.0),
         "list_right": float(table.select((pl.col("listed") == pl.col("truth")).mean()).item()),
         "list_steps": float(len(FIXED_LIST)),
         "expected_right": float(table["p_named"].mean() or 0.0),  # type: ignore[arg-type]
@@ -277,7 +303,8 @@ def as_words(table: pl.DataFrame, seed: int) -> str:
     told = summary(table)
     listed = f"by the fixed list of {told['list_steps']:.0f} readings: {told['list_right']:.3f}"
     right = f"right in {told['right_where_sure']:.3f} of those (asked at least .97)"
-    steps = f"{told['median_steps']:.0f} at the median (asked at most 3), {told['mean_steps']:.1f} on average"
+    of_them = f"of them readings with a figure {told['median_figures']:.0f}"
+    steps = f"{told['median_steps']:.0f} at the median (asked at most 3), {of_them}; {told['mean_steps']:.1f} on average"
     rows = [
         f"  {row['said']:<20} {row['cases']:>6} {row['mean_said']:>10.3f} {row['right']:>7.3f}"
         for row in calibration(table).to_dicts()
