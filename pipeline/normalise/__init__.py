@@ -4,7 +4,7 @@
 2. `signals`      calls joined to their answers, connectors and codes filled in: core_signal; pilot rows: core_pilot
 3. `sessions`     presence_events: what each record says of a vehicle being there, and why a new session starts
 4. `sessions`     plug_in_spans: spans from pilot, messages and exports, merged into one set an EVSE
-5. `attempts`     assemble: every record to its plug-in; energy: registers, intervals or power, and what came after a moment
+5. `attempts`     assemble: every record to its plug-in; registers, energy: what was delivered, and what came after a moment
 6. `attempts`     stage_events: how far each record says it came; progress: what ended it: core_plug_in
 7. `sessions`     identities, telematics: whose vehicle it was, what the vehicle itself reported
 8. `attempts`     outcome: one table of questions; stage: how far, how soon, and what is known of asking: core_attempt

@@ -9,17 +9,13 @@ import pytest
 
 from pipeline.normalise.attempts.energy import (
     INTERVAL,
-    REGISTER,
     after,
     flow,
-    following,
     intervals,
     of_plug_ins,
-    of_steps,
-    readings,
     sampled_flow,
-    steps,
 )
+from pipeline.normalise.attempts.registers import REGISTER, following, of_steps, readings, steps
 from tests.normalise.rows import frame, seconds_of
 
 SIGNAL = ("plug_in", "transaction_id", "at_utc", "action", "event_type", "meter_wh")
