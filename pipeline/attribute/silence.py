@@ -1,8 +1,9 @@
 """Which attempts were silent, which asked, and how much a silence looks like a fault.
 
-An AC attempt is silent where the vehicle never asked for charge, or asked and let go without energy,
-and nothing seen explains it: no charge later in the same stay (a timer), no full battery, no load
-management.  What speaks for the driver's wish or for a fault beyond that is weighed, not decided.
+An AC attempt is silent where the vehicle never asked for charge though it was offered, or asked and
+let go without energy, and nothing seen explains it: no charge later in the same stay (a timer), no
+full battery, no load management.  A plug-in that was given up after waiting is one: a vehicle whose
+pilot is open is never seen, its driver waits for nothing.  What speaks for the driver's wish or for a fault beyond that is weighed, not decided.
 """
 
 from __future__ import annotations
@@ -22,12 +23,15 @@ LOW_SOC_PCT, HIGH_SOC_PCT = 50.0, 80.0
 WEIGHTS = {"left_low": 3.0, "left_high": 1 / 3, "again": 3.0, "direct_current": 4.0}
 """How many times likelier under a fault than under the driver's wish: leaving with a low state of charge, with a high one, a new
 plug-in within a quarter of an hour, a DC charge within three hours. Judgement, no source."""
+WAITED_S = 60.0
+"""Who was authorised and gave up after this long wanted charge, whether the EVSE saw the vehicle or not; practice, no source."""
 AGAIN, SOON = timedelta(minutes=15), timedelta(hours=3)
 OPTIONAL = {
     "stage": pl.String(),
     "asked": pl.Boolean(),
     "suspended_evse": pl.Boolean(),
     "charged_later": pl.Boolean(),
+    "wait_s": pl.Float64(),
     "soc_plug_pct": pl.Float64(),
     "soc_leave_pct": pl.Float64(),
     "unplugged_at_utc": pl.Datetime("us", "UTC"),
@@ -51,7 +55,9 @@ def with_silence(attempts: pl.LazyFrame) -> pl.LazyFrame:
         is_true(pl.col("suspended_evse")) | is_true(pl.col("charged_later"))
         | is_true(soc >= FULL_SOC_PCT)
     )  # fmt: skip
-    silent = (pl.col("supply") == "AC") & (outcome == "not_requested") & ~explained
+    gave_up = (outcome == "abandoned") & (pl.col("wait_s") >= WAITED_S) & ~is_true(pl.col("asked"))
+    waited = (outcome == "not_requested") | is_true(gave_up)
+    silent = (pl.col("supply") == "AC") & waited & ~explained
     asked = (outcome == "charged") | ((outcome == "failed") & pl.col("stage").is_in(ASKED))
     own = is_true(pl.col("vehicle_id") == pl.col("vehicle_id").shift(-1))
     gap = pl.col("plugged_at_utc").shift(-1) - pl.coalesce("unplugged_at_utc", "plugged_at_utc")

@@ -279,7 +279,7 @@ class AttributeSettings(Frozen):
         description="Share of the old message kept in a pass; stops see-sawing between two explanations",
     )
     suspect_floor: float = Field(
-        1e-3,
+        5e-3,
         gt=0,
         lt=0.1,
         description="A unit whose fault probability cannot reach this even if it is blamed for all its failures is set aside",

@@ -16,10 +16,10 @@ BASE: dict[str, Any] = {
     "attempt_id": "a", "vehicle_id": "v", "supply": "AC", "outcome": "not_requested",
     "stage": "offered", "plugged_at_utc": END, "unplugged_at_utc": END + timedelta(hours=2),
     "asked": False, "suspended_evse": False, "charged_later": False,
-    "soc_plug_pct": None, "soc_leave_pct": None,
+    "soc_plug_pct": None, "soc_leave_pct": None, "wait_s": None,
 }  # fmt: skip
 TYPES = {
-    "soc_plug_pct": pl.Float64, "soc_leave_pct": pl.Float64,
+    "wait_s": pl.Float64, "soc_plug_pct": pl.Float64, "soc_leave_pct": pl.Float64,
     "plugged_at_utc": pl.Datetime("us", "UTC"), "unplugged_at_utc": pl.Datetime("us", "UTC"),
 }  # fmt: skip
 
@@ -39,6 +39,9 @@ def told(*changes: dict[str, Any]) -> pl.DataFrame:
         ({"supply": "DC"}, False),
         ({"outcome": "failed", "stage": "requested", "asked": True}, False),
         ({"outcome": "abandoned"}, False),
+        ({"outcome": "abandoned", "wait_s": 59.0}, False),
+        ({"outcome": "abandoned", "wait_s": 74.0}, True),
+        ({"outcome": "abandoned", "wait_s": 74.0, "asked": True}, False),
         ({"suspended_evse": True}, False),
         ({"charged_later": True}, False),
         ({"soc_plug_pct": 96.0}, False),
@@ -47,7 +50,7 @@ def told(*changes: dict[str, Any]) -> pl.DataFrame:
         ({"asked": True, "stage": "requested"}, True),
     ],
     ids=[
-        "never asked", "dc", "failed", "pulled out", "load managed", "timer", "full", "left full", "not full", "let go",
+        "never asked", "dc", "failed", "pulled out", "soon", "gave up", "asked and pulled", "load managed", "timer", "full", "left full", "not full", "let go",
     ],
 )  # fmt: skip
 def test_a_silence_is_what_nothing_seen_explains(change: dict[str, Any], *, silent: bool) -> None:
