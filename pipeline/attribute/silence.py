@@ -3,7 +3,8 @@
 An AC attempt is silent where the vehicle never asked for charge though it was offered, or asked and
 let go without energy, and nothing seen explains it: no charge later in the same stay (a timer), no
 full battery, no load management.  A plug-in that was given up after waiting is one: a vehicle whose
-pilot is open is never seen, its driver waits for nothing.  What speaks for the driver's wish or for a fault beyond that is weighed, not decided.
+pilot is open is never seen, its driver waits for nothing.  What speaks for the driver's wish or for
+a fault beyond that is weighed, not decided.
 """
 
 from __future__ import annotations

@@ -50,7 +50,19 @@ def told(*changes: dict[str, Any]) -> pl.DataFrame:
         ({"asked": True, "stage": "requested"}, True),
     ],
     ids=[
-        "never asked", "dc", "failed", "pulled out", "soon", "gave up", "asked and pulled", "load managed", "timer", "full", "left full", "not full", "let go",
+        "never asked",
+        "dc",
+        "failed",
+        "pulled out",
+        "soon",
+        "gave up",
+        "asked and pulled",
+        "load managed",
+        "timer",
+        "full",
+        "left full",
+        "not full",
+        "let go",
     ],
 )  # fmt: skip
 def test_a_silence_is_what_nothing_seen_explains(change: dict[str, Any], *, silent: bool) -> None:

@@ -27,7 +27,7 @@ AT_REST = 1e-4
 """A message that moves less than this, over its states, is at rest: no probability moves by more than its tenth."""
 LAST_DAMPING, SLOWING_PASSES = 0.7, 30
 """Damping reached, and after how many passes: see-sawing (slope below -2.3) was seen at 0.4 and needs more."""
-LATE, JOIN = ("pairing",), 8
+LATE, JOIN = ("pairing", "place", "hour"), 8
 """Kinds that join when vehicles and EVSEs have mostly settled between them, and after how many passes."""
 EVERY = slice(None)
 
