@@ -131,7 +131,7 @@ def evse_suspect(rows: pl.DataFrame) -> dict[str, Any]:
         ({"stage": "requested", "fault": "PowerSwitchFailure"}, "contactor"),
         ({"stage": "energised", "fault": "GroundFailure"}, "residual_current_device"),
         ({"stage": "plugged", "fault": "ConnectorLockFailure"}, "connector_lock"),
-        ({"stage": "plugged", "fault": "EVCommunicationError"}, "communication"),
+        ({"stage": "plugged", "fault": "NoInternet"}, "communication"),
         ({"stage": "delivering", "fault": "HighTemperature"}, "cable"),
         ({"stage": "offered", "fault": "PilotFault"}, "pilot_generator"),
     ],
