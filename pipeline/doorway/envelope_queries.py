@@ -159,15 +159,15 @@ def _kind(entry: FramesEntry) -> str:
 
 
 def frame_heads_query() -> str:
-    """SELECT over `_rows`: message type, id, action of a call and the beginning of an answer, from each frame's first signs."""
+    """SELECT over `_framed`: message type, id, action of a call and the beginning of an answer, from each frame's first signs."""
     return f"""SELECT line & ~CAST({ANSWER_STEP} AS BIGINT) AS line, station_id, way,
                    nullif(m.kind, '') AS kind, nullif(m.id, '') AS id,
                    nullif(m.action, '') AS action, nullif(m.answer, '') AS answer
-               FROM (SELECT *, regexp_extract(frame, {quoted(_HEADED)}, ['kind', 'id', 'action', 'answer']) AS m FROM _rows)"""
+               FROM (SELECT *, regexp_extract(frame, {quoted(_HEADED)}, ['kind', 'id', 'action', 'answer']) AS m FROM _framed)"""
 
 
 def payload_time_query() -> str:
-    """SELECT over `_rows`: the time inside each frame's payload, with an offset and without."""
+    """SELECT over `_framed`: the time inside each frame's payload, with an offset and without."""
     paths = (
         "$[3].timestamp",
         "$[3].meterValue[0].timestamp",
@@ -178,13 +178,13 @@ def payload_time_query() -> str:
     listed = ", ".join(map(quoted, paths))
     return f"""SELECT line, {zoned} AS inside_utc, {local} AS inside_local
                FROM (SELECT line, coalesce(f[1], f[2], f[3], f[4]) AS inside
-                     FROM (SELECT line, TRY(json_extract_string(frame, [{listed}])) AS f FROM _rows))"""
+                     FROM (SELECT line, TRY(json_extract_string(frame, [{listed}])) AS f FROM _framed))"""
 
 
 def envelope_query(entry: FramesEntry) -> str:
-    """SELECT over `_rows`: OUT_SCHEMA, the envelope as a text."""
+    """SELECT over `_framed`: OUT_SCHEMA, the envelope as a text."""
     version = "null" if entry.version == "from_frame" else f'"{entry.version}"'
     return f"""SELECT line, byte_offset, text,
                    concat('{{"at":"', at_text, '","station_id":', to_json(station_id), ',"dir":"', way,
                           '","version":{version},"frame":', frame, '}}') AS envelope, lines
-               FROM _rows"""
+               FROM _framed"""

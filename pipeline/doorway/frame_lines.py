@@ -189,7 +189,7 @@ class FrameReader:
                 unfit,
             ]
         ).unique("line", keep="first", maintain_order=True)
-        with self.tables.seeing(_rows=good.to_arrow()):
+        with self.tables.seeing(_framed=good.to_arrow()):
             made = pl.DataFrame(self.tables.table(envelope_query(self.entry)))
         lone = without.filter((pl.col("line") & ANSWER_STEP) == 0)
         quiet = chatter.join(unfit, on="line", how="anti")["line"]
@@ -205,7 +205,9 @@ class FrameReader:
         unsaid = pl.col("way").is_null() & pl.col("reason").is_null()
         if not rows.select(unsaid.any()).item():
             return rows
-        with self.tables.seeing(_rows=rows.select("line", "station_id", "way", "frame").to_arrow()):
+        with self.tables.seeing(
+            _framed=rows.select("line", "station_id", "way", "frame").to_arrow()
+        ):
             heads = pl.DataFrame(self.tables.table(frame_heads_query()))
         return rows.with_columns(self._directions.told(heads))
 
@@ -214,7 +216,7 @@ class FrameReader:
         dated = all(times.has_year(form) for form in self.entry.forms)
         if not self.entry.by_payload and dated and self.entry.written_by == "central":
             return rows
-        with self.tables.seeing(_rows=rows.select("line", "frame").to_arrow()):
+        with self.tables.seeing(_framed=rows.select("line", "frame").to_arrow()):
             told = pl.DataFrame(self.tables.table(payload_time_query()))
         return rows.join(told, on="line", how="left", maintain_order="left")
 

@@ -191,11 +191,11 @@ def _typed(sink: Sink, lines: pa.Table) -> pa.Table:
     with sink.seeing(_lines=lines):
         staged = sink.table(staged_query("envelope" if mapped else "text", mapped=mapped))
     if not _any(staged, "reject_reason"):
-        return _versioned(staged)
+        return staged
     staged = staged if mapped else _unfolded(sink, lines, staged)
     with sink.seeing(_lines=lines, _staged=staged):
         sink.reject(sink.frame(_REJECTED_MAPPED if mapped else _REJECTED))
-    return _versioned(staged.filter(pc.field("reject_reason").is_null()))
+    return staged.filter(pc.field("reject_reason").is_null())
 
 
 def _unfolded(sink: Sink, lines: pa.Table, staged: pa.Table) -> pa.Table:
@@ -234,6 +234,7 @@ def _put(sink: Sink, staged: pa.Table, open_calls: pa.Table) -> pa.Table:
 
     DuckDB packs what is inserted by many rows in all threads, by few in one.
     """
+    staged = _versioned(staged)
     with sink.seeing(_staged=staged, _open=open_calls):
         repeated, paired = sink.table(_REPEATED), sink.table(_PAIRED)
     with sink.seeing(_staged=staged, _repeated=repeated, _paired=paired):

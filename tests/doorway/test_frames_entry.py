@@ -193,3 +193,42 @@ def test_any_frames_in_any_shape_are_the_same_rows(
     assert away.rows() == []
     for table, rows in meant.items():
         same(made[table], rows)
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "pretty over many lines",
+        "wrapped with a prefix",
+        "comma millis and words",
+        "no direction at all",
+    ],
+)
+def test_blocks_do_not_matter(name: str, frames: list[Any], tmp_path: Path) -> None:
+    """A log read in many blocks, lines without use among them, gives what it gives in one: frames go on from block to block."""
+    one = next(s for s in SHAPES if s.name == name)
+    [(file, content)] = one.render(coarse(frames[:120], one)).files.items()
+    cut = b'\n2026-03-02 bytes that are no text: \xff\xfe [2,"x","Heartbeat",{}]\n'
+    told = []
+    for n, size in enumerate((1 << 25, 4096)):
+        folder = tmp_path / str(n)
+        (folder / "d").mkdir(parents=True)
+        (folder / "d" / "mapping.yaml").write_text(mapping_of(one), encoding="utf-8")
+        (folder / "d" / file).write_bytes(
+            content[: len(content) // 3].rpartition(b"\n")[0] + cut + content
+        )
+        with writing(folder / "w.duckdb") as con:
+            files = ingest_delivery(con, folder / "d", IngestSettings(block_bytes=size)).files
+            account = (
+                files.filter(pl.col("file") == file)
+                .select("lines", "used", "rejected", "duplicates", "chatter")
+                .row(0)
+            )
+            told.append(
+                (
+                    account,
+                    query(con, "SELECT * FROM raw_frame ORDER BY line").drop("file_id").rows(),
+                )
+            )
+    assert told[0] == told[1]
+    assert told[0][0][2] >= 1
