@@ -147,7 +147,7 @@ def forecast(
     weight = np.outer(SHARES, SHARES).ravel()
     calm = np.exp(-np.cumsum(per_day / USED_DAYS, axis=2) + per_day[:, :, :1] / USED_DAYS)
     spared = np.einsum("lnd,n->ld", calm, weight)
-    now = (per_day[:, :, 0] @ weight) / tried
+    now = (per_day[:, :, 0] @ weight) / np.maximum(tried, 1)
     begins = (spared > 1 - BEGINS_SHARE).sum(axis=1)
     at = pl.lit(look_back.to_utc) + pl.duration(days="begins")
     return lines.select(
