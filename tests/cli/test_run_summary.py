@@ -28,6 +28,6 @@ def test_plug_ins_that_only_a_vehicle_reported_are_told(unseen: int, *, said: bo
     tables = {name: empty(f"out_{name}") for name in ("vehicles", "evses", "pairings")} | {
         "impossible": caught
     }
-    run = {"inputs": [], "unknown_words": [], "turned_away": []}
+    run = {"inputs": [], "unknown_words": [], "turned_away": [], "rejected_reasons": []}
     words = as_words(Result("2026-W14", Path("out") / "2026-W14", tables, run))
     assert (f"Plug-ins that only a vehicle reported: {unseen}." in words) == said

@@ -18,7 +18,7 @@ import sqlalchemy as sa
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.core.errors import StoreError
+from pipeline.core.errors import StoreError, WhichsideError
 from pipeline.registry import polars_schema
 from pipeline.storage.decisions import (
     ConflictError,
@@ -278,5 +278,5 @@ def test_a_row_no_one_can_read_is_named_and_left_out(tmp_path: Path) -> None:
 def test_a_decision_on_a_week_to_come_is_refused(store: Decisions) -> None:
     """No list of 9999-W01 exists to decide on, nor one of the year 26."""
     for week in ("9999-W01", "0026-W14"):
-        with pytest.raises(DecisionError, match="week"):
+        with pytest.raises(WhichsideError, match="week"):
             store.review("V1", week, "accept", "clear", "Kim")
