@@ -21,7 +21,7 @@ Floats = NDArray[np.float64]
 State = Literal["A", "B", "C", "D"]
 INFINITE = np.inf
 DIODE_LEAK_OHM = 50e6
-"""A good diode's reverse path: 25 nA and less at room temperature (a bench stand-in's data sheet, second-hand)."""
+"""A good diode's CP–PE reverse resistance: 25 nA and less at room temperature (a bench stand-in's data sheet, second-hand)."""
 
 HIGHEST_JUNCTION_V, BISECTIONS, SMALLEST_OHM = 1.5, 50, 1e-3
 """Bounds of the search for the junction's voltage; 50 halvings leave 1e-15 V."""
@@ -35,7 +35,7 @@ def _array(value: float) -> Floats:
 class PilotCircuit:
     """The vehicle's side of the pilot. Each part is a scalar array or one of a common shape, so a grid is one circuit.
 
-    `leak_ohm`: reverse path of the diode alone, 0 = shorted. `beside_ohm`: CP to PE beside the diode, infinite = none.
+    `leak_ohm`: CP–PE reverse resistance of the diode alone, 0 = shorted. `beside_ohm`: CP to PE beside the diode, infinite = none.
     `contact_ohm`: in series with CP or PE. `open_line`: diode or wire open, so that nothing loads the pilot.
     """
 
@@ -155,7 +155,7 @@ class Variant:
 
 
 LEAK_OHM: Floats = np.geomspace(300.0, 1e6, 41)
-"""From a leak that is nearly a short to one that lifts the low side by 12 mV: what logs can show."""
+"""From a leak that is nearly a short to one that lifts the negative level by 12 mV: what logs can show."""
 BESIDE_OHM: Floats = np.geomspace(1.5e3, 300e3, 25)
 """From where state B reads below 6 V to where the level moves by 40 mV."""
 CONTACT_OHM: Floats = np.geomspace(60.0, 2e3, 8)

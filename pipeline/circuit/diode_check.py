@@ -32,7 +32,7 @@ def refused_if(low_v: Floats) -> Floats:
 def limit_posterior(outcomes: pl.DataFrame, equipment: pl.DataFrame) -> Floats:
     """Posterior of each EVSE's limit (EVSEs of `equipment`, limits), rows summing to 1; flat where nothing is known.
 
-    `outcomes`: `evse_id, low_v, refused` of vehicles whose low side is lifted (a sound level tells nothing of the limit).
+    `outcomes`: `evse_id, low_v, refused` of vehicles whose negative level is lifted (a sound level tells nothing of the limit).
     `equipment`: `evse_id, evse_model, firmware`, one row an EVSE.
     """
     placed = outcomes.join(equipment.with_row_index("place"), on="evse_id")

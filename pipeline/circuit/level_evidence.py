@@ -131,7 +131,7 @@ class LevelEvidence:
 def level_evidence(rows: pl.DataFrame) -> LevelEvidence:
     """Weigh every vehicle's levels against every hypothesis.
 
-    `rows`: one per vehicle and EVSE: `vehicle_id, evse_id, scale` (the EVSE's usual low side over -12 V) and for each of LEVELS
+    `rows`: one per vehicle and EVSE: `vehicle_id, evse_id, scale` (the EVSE's usual negative level over -12 V) and for each of LEVELS
     `<level>_off_v` (own level less what others show there, null where unknown) and `<level>_se_v` (its standard error).
     """
     grid = hypotheses()

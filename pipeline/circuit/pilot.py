@@ -1,7 +1,7 @@
 """The control pilot as a circuit: from the parts to the levels the EVSE measures.
 
 The EVSE's generator gives +-12 V behind R1. In the vehicle a diode in series with R2 (and R3 in
-parallel with R2 once S2 closes) loads it to earth. A sound diode blocks the low half, so the low
+parallel with R2 once S2 closes) loads it to earth. A sound diode blocks the negative level, so the low
 side stays at the generator's -12 V; whatever lets current through backwards lifts it. Values and
 tolerances: IEC 61851-1 Annex A and SAE J1772, as given by secondary sources; the EV-side tolerances
 and the diode's forward voltage are from memory; the levels are derived.
@@ -45,12 +45,12 @@ def high_v(
     r1_ohm: float = R1_OHM,
     diode_v: float = DIODE_V,
 ) -> Number:
-    """Positive half, V. `diode_v` is 0 for a shorted diode."""
+    """Positive level, V. `diode_v` is 0 for a shorted diode."""
     return (generator_v - diode_v) * load_ohm / (r1_ohm + load_ohm) + diode_v
 
 
 def low_v(reverse_ohm: Number, generator_v: float = GENERATOR_V, r1_ohm: float = R1_OHM) -> Number:
-    """Negative half, V, for a reverse path (load and the diode's leak in series) of `reverse_ohm` >
+    """Negative level, V, for a CP–PE reverse resistance (load and the diode's leak in series) of `reverse_ohm` >
     0; infinite = sound.
     """
     return -generator_v / (1.0 + r1_ohm / reverse_ohm)
@@ -65,7 +65,7 @@ class Window:
 
 
 def high_window(state: str, *, shorted: bool = False) -> Window:
-    """Positive half in state A, B, C or D over all corners of the tolerances (derived.
+    """Positive level in state A, B, C or D over all corners of the tolerances (derived.
 
     IEC 61851-1 Table A.3 from memory).
     """
@@ -81,7 +81,7 @@ def high_window(state: str, *, shorted: bool = False) -> Window:
 
 
 def low_window(state: str, *, shorted: bool = False) -> Window:
-    """Negative half over all corners of the tolerances.
+    """Negative level over all corners of the tolerances.
 
     The generator's own window while the diode is sound.
     """

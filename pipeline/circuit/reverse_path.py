@@ -1,8 +1,8 @@
-"""From the pilot's low side back to the resistance of the reverse path, as a meter at the inlet
+"""From the pilot's negative level back to the CP–PE reverse resistance, as a meter at the inlet
 would show it.
 
-One EVSE reads V = u + Vg R1 / (R1 + R): `u` is its own usual low side with sound vehicles
-(generator and meter error together), R the reverse path: in B2 R2 and the diode's leak in series,
+One EVSE reads V = u + Vg R1 / (R1 + R): `u` is its own usual negative level with sound vehicles
+(generator and meter error together), R the CP–PE reverse resistance: in B2 R2 and the diode's leak in series,
 in C2 R3 comes parallel to R2. The posterior of R lies on a logarithmic grid, flat in log R, with a
 normal likelihood widened by the tolerances and a small share of readings that mean nothing; EVSEs
 are independent. Derived here; bases in IEC 61851-1 Annex A as given by a secondary source.
@@ -32,7 +32,7 @@ Floats = NDArray[np.float64]
 GRID_OHM: Floats = np.geomspace(1e3, 1e7, 321)
 """1 kohm (something bridges R2 too) to 10 Mohm (no EVSE can tell it from a sound diode)."""
 OPEN_OHM = 1e6
-"""Above this the low side moves by less than 12 mV: counts as unbounded."""
+"""Above this the negative level moves by less than 12 mV: counts as unbounded."""
 METER_SD_V = 0.1
 """An EVSE's error in measuring the pilot, as it enters the generator's voltage; common practice, no source."""
 STRAY_SHARE = 0.005
@@ -70,7 +70,7 @@ def _model(state: str) -> _Model:
 def _log_likelihood(rows: pl.DataFrame) -> Floats:
     """Shape (rows, grid).
 
-    One row a vehicle, EVSE and state with a mean low side and its standard error.
+    One row a vehicle, EVSE and state with a mean negative level and its standard error.
     """
     out = np.empty((rows.height, GRID_OHM.size))
     above = (rows["low_v"] - rows["usual_v"]).to_numpy()
@@ -98,7 +98,7 @@ def posterior(readings: pl.DataFrame) -> tuple[pl.Series, Floats]:
     """Vehicles and their posterior over `GRID_OHM`, shape (vehicles, grid), rows summing to 1.
 
     `readings`: one row per vehicle, EVSE and state (B2, C2) with READING_COLUMNS: the mean low
-    side, its standard error, the EVSE's usual low side there and its standard error, all in V. Rows
+    side, its standard error, the EVSE's usual negative level there and its standard error, all in V. Rows
     with nulls are not allowed.
     """
     rows = readings.select(READING_COLUMNS).sort("vehicle_id", "evse_id", "state")

@@ -98,7 +98,7 @@ def _asked_for_again(
                 f" and {len(named) - _NAMED} more" if len(named) > _NAMED else ""
             )
             hints[one.file] = (
-                f"read by an earlier mapping: {listed}; deliver again what this one is for, to have it read anew"
+                f"read by an earlier mapping: {listed}; deliver again what this one is for, to have it read again"
             )
     return hints
 

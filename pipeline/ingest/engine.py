@@ -19,7 +19,7 @@ _PROBE = "frame_key_probe"
 def memory_capped(con: Connection, settings: IngestSettings) -> Iterator[None]:
     """DuckDB's buffers bounded while files are read; beyond, it writes to disk.
 
-    What was written is not packed anew at the checkpoint: row groups a block leaves half full cost
+    What was written is not packed again at the checkpoint: row groups a block leaves half full cost
     a fifth of the time to merge.
     """
     con.execute(f"SET memory_limit = '{settings.engine_bytes >> 20}MiB'")

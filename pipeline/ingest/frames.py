@@ -57,7 +57,7 @@ _OPEN = """
     FROM _staged WHERE message_type = 2 AND line NOT IN (SELECT call_line FROM _paired)
 """
 
-# A repeat by the letter may still be another frame: a station that counts its ids anew after a boot
+# A repeat by the letter may still be another frame: a station that counts its ids again after a boot
 # says `[3,"20",{}]` again weeks later. It counts as a duplicate, but its row is kept where it
 # carries no time of its own, its partner (the call it answers, or the answer to it) is no repeat,
 # and no new frame of its id and direction stands within _REUSE_S of it in its file.

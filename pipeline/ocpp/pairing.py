@@ -1,7 +1,7 @@
 """Which result answers which call (OCPP-J): one rule, as polars and as SQL.
 
 An answer belongs to the latest call of its id from the other side that was received no longer than
-`WITHIN` before it, else to the first received within `EARLY` after: ids are counted anew after a
+`WITHIN` before it, else to the first received within `EARLY` after: ids are counted again after a
 restart, so the nearest call before it is meant. Of calls received at one instant the first read counts.
 """
 

@@ -187,7 +187,7 @@ def _schema(con: Connection, store: Path) -> Check:
 def _pending(con: Connection, present: set[str]) -> Check:
     """What a stopped run left for the next.
 
-    Files read and not built from, derived tables to be made anew.
+    Files read and not built from, derived tables to be made again.
     """
     words = (
         ["derived tables"]

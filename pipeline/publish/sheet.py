@@ -27,7 +27,7 @@ STAGE_WORDS = ("charged", "delivering", "contactor closed", "vehicle asks", "PWM
 CONTROLS, WEIGHTS, RULED_OUT, STRIPS = 8, 7, 6, 3
 """Rows that fit the page; the screen page and evidence.json hold all."""
 LOW_TOP_V, LOW_BOTTOM_V = -4.5, -13.5
-"""Range of the low side that is drawn."""
+"""Range of the negative level that is drawn."""
 
 
 def sheet_pdf(evidence: Evidence) -> bytes:
@@ -193,7 +193,7 @@ def _pilot(e: Evidence) -> dict[str, Any]:
             for b in seen
         ],
         "pilot_ticks": [{"at": height(v), "label": f"{v:.0f} V"} for v in (-6.0, -9.0, -12.0)],
-        "pilot_key": "● B2   □ C2. Low side of the pilot in each attempt; bands: IEC 61851-1 Annex A (second-hand), derived.",
+        "pilot_key": "● B2   □ C2. Negative level of the pilot in each attempt; bands: IEC 61851-1 Annex A (second-hand), derived.",
     }
 
 

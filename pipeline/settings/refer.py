@@ -50,15 +50,17 @@ class ReferSettings(Frozen):
     level_others: int = Field(
         3,
         ge=2,
-        description="Other vehicles an EVSE's usual low side must rest on in a week (or else in the look-back)",
+        description="Other vehicles an EVSE's usual negative level must rest on in a week (or else in the look-back)",
     )
     level_noise_floor_v: float = Field(
-        0.03, gt=0, description="Least noise of a low side, V: a coarse converter's step; practice"
+        0.03,
+        gt=0,
+        description="Least noise of a negative level, V: a coarse converter's step; practice",
     )
     level_recent_days: float = Field(
         5.0,
         gt=0,
-        description="The reverse path is judged on the readings of the last days before the last one",
+        description="The CP–PE reverse resistance is judged on the readings of the last days before the last one",
     )
     level_creeping_days: float = Field(
         2.0, gt=0, description="The same for a leak that grows: it can double within a week"
@@ -85,7 +87,7 @@ class ReferSettings(Frozen):
     drift_least_v: float = Field(
         0.06,
         gt=0,
-        description="A smaller rise of the low side is not acted on, however sure: 60 mV is a leak near 200 kohm",
+        description="A smaller rise of the negative level is not acted on, however sure: 60 mV is a leak near 200 kohm",
     )
 
     witnesses_at_most: float = Field(

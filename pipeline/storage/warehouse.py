@@ -193,7 +193,7 @@ def _present_columns(con: Connection) -> dict[str, list[str]]:
 def _bring_up_to_date(con: Connection, table: Table, present: list[str] | None) -> None:
     """Make a table as declared: raw rows are kept and gain empty columns.
 
-    What is derived is dropped to be made anew.
+    What is derived is dropped to be made again.
     """
     if present == table.column_names:
         return

@@ -20,7 +20,7 @@ R2_OHM, R3_OHM, R3_VENT_OHM = 2740.0, 1300.0, 270.0
 R_TOLERANCE = 0.03
 VF_LO_V, VF_V, VF_HI_V = 0.55, 0.70, 0.85
 HEALTHY_LEAK_OHM = 50e6
-"""Reverse path of a sound diode: leakage of 25 nA and less (a data sheet's bench stand-in)."""
+"""CP–PE reverse resistance of a sound diode: leakage of 25 nA and less (a data sheet's bench stand-in)."""
 
 
 @dataclass(frozen=True)
@@ -78,7 +78,7 @@ def parallel(a_ohm: Floats | float, b_ohm: Floats | float) -> Floats:
 
 
 def high_side(vg_v: Floats, r1_ohm: Floats, load_ohm: Floats, drop_v: Floats) -> Floats:
-    """Level of the positive half in V.
+    """Level of the positive level in V.
 
     Divider behind a diode that drops `drop_v` (0 if shorted).
     """
@@ -86,7 +86,7 @@ def high_side(vg_v: Floats, r1_ohm: Floats, load_ohm: Floats, drop_v: Floats) ->
 
 
 def low_side(vg_v: Floats, r1_ohm: Floats, load_ohm: Floats, leak_ohm: Floats) -> Floats:
-    """Level of the negative half in V, with `leak_ohm` the diode's reverse path (0 if shorted)."""
+    """Level of the negative level in V, with `leak_ohm` the diode's CP–PE reverse resistance (0 if shorted)."""
     path = load_ohm + leak_ohm
     return -vg_v * path / (r1_ohm + path)
 

@@ -21,7 +21,7 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 LEAK_START_LOG10, LEAK_END_LOG10 = 6.0, 2.5
-"""A leaking diode's reverse path falls from about 1 Mohm to some hundred ohm."""
+"""A leaking diode's CP–PE reverse resistance falls from about 1 Mohm to some hundred ohm."""
 
 
 @dataclass(frozen=True)
@@ -133,7 +133,7 @@ def draw_faults(spec: WorldSpec) -> Faults:
 
 
 def leak_ohm(faults: UnitFaults, unit: Ints, at_s: Floats) -> Floats:
-    """Reverse path of each vehicle's diode at each time.
+    """CP–PE reverse resistance of each vehicle's diode at each time.
 
     Inf sound, 0 shorted, between if leaking.
     """

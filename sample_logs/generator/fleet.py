@@ -240,7 +240,7 @@ def _firmwares(
 
 
 def _logging(rng: np.random.Generator, model: Ints, evses: pl.DataFrame) -> tuple[Bools, Bools]:
-    """Which EVSEs record pilot rows, and which of those record the low side too (by model)."""
+    """Which EVSEs record pilot rows, and which of those record the negative level too (by model)."""
     _, group = np.unique(evses["station_id"].to_numpy(), return_inverse=True)
     pilot = (rng.random(int(group.max()) + 1) < 0.6)[group]
     chademo = (evses["connector_type"] == "cG105").to_numpy()

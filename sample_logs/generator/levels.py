@@ -17,7 +17,7 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 NOT_YET_OHM = 50e3
-"""A leak above this moves the low side by less than 0.25 V: a refusal then is the generator's doing."""
+"""A leak above this moves the negative level by less than 0.25 V: a refusal then is the generator's doing."""
 
 
 @dataclass(frozen=True)
@@ -67,7 +67,7 @@ def _generator(
 ) -> tuple[Floats, Floats]:
     """Generator's two halves in V.
 
-    A failing one sags on the low side, and on half of them the high.
+    A failing one sags on the negative level, and on half of them the high.
     """
     box = visits.evse
     sick = faults.evses.active(box, visits.start_s)

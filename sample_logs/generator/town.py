@@ -25,7 +25,7 @@ WEEKS = 5
 VISITS_PER_DAY = 1.5
 
 # site, kind, zone, stations: (name, model, connectors, OCPP version or "" for an export, pilot
-# rows, low side)
+# rows, negative level)
 Station = tuple[str, str, int, str, bool, bool]
 SITES: tuple[tuple[str, str, str, tuple[Station, ...]], ...] = (
     (

@@ -40,7 +40,7 @@ class World:
     null where the controller does not log them). Truth: `cause` (null: did not fail; `vehicle` may
     also stand with `not_requested`), `true_p_*` the chance of each cause to strike in this attempt
     (independently of the others), `vehicle_fault evse_fault` on at that time, `leak_ohm` the
-    diode's reverse path, `auth_s pwm_s request_s closed_s fault_s stop_s` in s after plug-in,
+    diode's CP–PE reverse resistance, `auth_s pwm_s request_s closed_s fault_s stop_s` in s after plug-in,
     `full`, `high_*_v low_*_v` what the EVSE's meter reads in A, B and C, `try_number` 1 to 3.
     `vehicle_truth` and `evse_truth`: one row a spell of a fault, `from_utc` to `to_utc` (null:
     still on). `pairing_truth`: one row a bad cell, in force wherever that firmware is.

@@ -68,7 +68,7 @@ def test_the_share_at_fault_hardly_moves_in_a_day(prior: StatePrior) -> None:
 
 
 def test_faults_may_begin_oftener_than_they_go_away_by_themselves() -> None:
-    """With `onset_days` the prevalence is reached anew in so many days (derived)."""
+    """With `onset_days` the prevalence is reached again in so many days (derived)."""
     prior = SETTINGS.vehicle.model_copy(update={"onset_days": 60.0})
     model = state_model(prior, SETTINGS, TYPICAL)
     begins = model.transition[0] @ model.fault_mask

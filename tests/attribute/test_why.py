@@ -174,7 +174,7 @@ def test_a_unit_is_shown_since_it_fails_strongest_first(answer: Attribution) -> 
 def test_company_is_counted_week_by_week(answer: Attribution) -> None:
     """Per partner it failed with and week.
 
-    Own attempts and failures, and how many others fared how, counted anew.
+    Own attempts and failures, and how many others fared how, counted again.
     """
     told = why(answer, SETTINGS, "e007")
     row = answer.evses.filter(pl.col("evse_id") == "e007").row(0, named=True)

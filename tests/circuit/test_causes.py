@@ -76,7 +76,7 @@ def test_a_path_beside_the_diode_lowers_the_highs_and_keeps_the_lows_alike(path_
     "circuit", [r2_off(1.5), r3_off(0.7), contact(200.0)], ids=["R2", "R3", "contact"]
 )
 def test_resistors_move_the_highs_only(circuit: PilotCircuit) -> None:
-    """The negative half meets the blocking diode whatever the resistors are (derived)."""
+    """The negative level meets the blocking diode whatever the resistors are (derived)."""
     for state in STATES:
         assert float(circuit.levels(state)[1]) == pytest.approx(-12.0, abs=1e-3)
     assert abs(float(circuit.levels("C")[0]) - float(PilotCircuit().levels("C")[0])) > 0.1

@@ -28,7 +28,7 @@ def mean_v(limits: np.ndarray) -> np.ndarray:
 
 
 def test_the_span_parts_good_generators_from_shorted_diodes() -> None:
-    """From the highest good low side to the lowest shorted one in B2, both derived from the tolerances."""
+    """From the highest good negative level to the lowest shorted one in B2, both derived from the tolerances."""
     assert LIMIT_V[0] == pytest.approx(low_window("B").hi_v)
     assert LIMIT_V[-1] == pytest.approx(low_window("B", shorted=True).lo_v, abs=0.05)
 

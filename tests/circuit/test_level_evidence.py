@@ -121,7 +121,7 @@ def test_what_is_not_known_changes_nothing(
 
 
 def test_a_generator_that_reads_low_scales_the_lift() -> None:
-    """At an EVSE whose usual low side is -11 V a short reads -8.06 V: the lift scales with the generator (derived)."""
+    """At an EVSE whose usual negative level is -11 V a short reads -8.06 V: the lift scales with the generator (derived)."""
     scaled: list[float | None] = [off * 11 / 12 for off in off_v(shorted()) if off is not None]
     frame = rows(("V", scaled)).with_columns(scale=pl.lit(11 / 12))
     assert best(level_evidence(frame), "V") == "pilot_diode_shorted"

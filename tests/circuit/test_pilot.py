@@ -50,7 +50,7 @@ def test_equivalent_loads(state: str, ohm: float) -> None:
     ("state", "sound", "shorted"), [("B", 8.98, 8.79), ("C", 6.00, 5.62), ("D", 2.93, 2.37)]
 )
 def test_nominal_levels(state: str, sound: float, shorted: float) -> None:
-    """High half sound and shorted, and low half of a shorted diode.
+    """High half sound and shorted, and negative level of a shorted diode.
 
     Derived by the divider, to 10 mV.
     """
@@ -84,7 +84,7 @@ def test_windows_of_the_high_half(
     ("state", "lo", "hi"), [("B", 8.22, 9.38), ("C", 5.17, 6.09), ("D", 2.14, 2.61)]
 )
 def test_window_of_a_shorted_low_half(state: str, lo: float, hi: float) -> None:
-    """|low side| of a shorted diode over tolerance: derived.
+    """|negative level| of a shorted diode over tolerance: derived.
 
     No limit between -9.4 and -11.4 V confuses it with a sound one.
     """
@@ -123,6 +123,6 @@ def test_without_a_vehicle_there_is_nothing_to_short() -> None:
 
 
 def test_a_sound_diode_leaves_the_low_side_at_the_generator() -> None:
-    """No reverse path, no drop: -12 V whatever the load (derived)."""
+    """No CP–PE reverse resistance, no drop: -12 V whatever the load (derived)."""
     assert low_v(math.inf) == -12.0
     assert low_v(2740.0 + 50e6) == pytest.approx(-12.0, abs=1e-3)

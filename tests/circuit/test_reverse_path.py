@@ -1,4 +1,4 @@
-"""From the low side back to the resistance.
+"""From the negative level back to the resistance.
 
 Inverse of the circuit, with intervals that hold what they promise.
 """
@@ -25,7 +25,7 @@ from pipeline.circuit.reverse_path import (
 
 
 def readings(rows: list[tuple[str, str, str, float, float]], se_v: float = 0.005) -> pl.DataFrame:
-    """Rows of vehicle, EVSE, state, low side and usual low side, all equally well known."""
+    """Rows of vehicle, EVSE, state, negative level and usual negative level, all equally well known."""
     frame = pl.DataFrame(
         rows, schema=["vehicle_id", "evse_id", "state", "low_v", "usual_v"], orient="row"
     )
@@ -67,7 +67,7 @@ def drawn(
 
 @pytest.mark.parametrize("state", ["B2", "C2"])
 def test_nominal_short_reads_2740_ohm(state: str) -> None:
-    """The nominal shorted low side (-8.79 V in B2, -5.62 V in C2) gives 2.74 kohm to 1 % (derived)."""
+    """The nominal shorted negative level (-8.79 V in B2, -5.62 V in C2) gives 2.74 kohm to 1 % (derived)."""
     row = reverse_path(readings([("V", "E", state, low_v(LOAD_OHM[state[0]]), -12.0)])).row(
         0, named=True
     )
@@ -87,7 +87,7 @@ def test_a_sound_diode_has_a_lower_bound_only() -> None:
 def test_inverse_undoes_the_circuit(log_ohm: float, shift_v: float, state: str) -> None:
     """Law.
 
-    The level of any reverse path, read by any generator, gives that path back within its interval.
+    The level of any CP–PE reverse resistance, read by any generator, gives that path back within its interval.
     """
     path = 10**log_ohm
     leak = path - 2740
@@ -182,13 +182,13 @@ def test_tolerances_spread_the_level_as_drawn_parts_do(state: str, path: float) 
 
 
 def test_a_bridged_r2_halves_the_generator() -> None:
-    """At 1 kohm, the end of the grid, the path equals R1: the low side stands at -6 V (derived)."""
+    """At 1 kohm, the end of the grid, the path equals R1: the negative level stands at -6 V (derived)."""
     assert GRID_OHM[0] == pytest.approx(1000.0)
     assert module._model("B2").lift_v[0] == pytest.approx(6.0)
 
 
 def test_unbounded_means_under_12_mv() -> None:
-    """Where a path counts as unbounded the low side moves by less than 12 mV (derived)."""
+    """Where a path counts as unbounded the negative level moves by less than 12 mV (derived)."""
     assert low_v(OPEN_OHM) + 12.0 == pytest.approx(0.012, rel=0.01)
 
 

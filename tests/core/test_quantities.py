@@ -48,7 +48,7 @@ def test_bounds_decide_where_they_can() -> None:
     "text", ["OL", "O.L", "0L", "o.l.", ".OL", "over range", "Overload", "∞", "inf"]
 )
 def test_over_range_is_a_reading(text: str) -> None:
-    """What a meter shows on a healthy reverse path."""
+    """What a meter shows on a healthy CP–PE reverse resistance."""
     assert parse_quantity(text, "ohm", OHM) == Quantity(None)
 
 

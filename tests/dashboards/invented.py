@@ -383,7 +383,7 @@ def invented_evidence(attempts: pl.DataFrame, vehicle: str, **changed: Any) -> d
         "tally": {"ac_attempts": 40, "ac_failures": 40, "evses_failed_at": 9, "early_b_failures": 38, "dc_attempts": 3,
                   "dc_charged": 3},
         "weights": [
-            {"signature": "low_side", "title": "Low side of the pilot", "seen": "-8.8 V in B2 at 9 EVSEs", "factor": 42.0,
+            {"signature": "low_side", "title": "Negative level of the pilot", "seen": "-8.8 V in B2 at 9 EVSEs", "factor": 42.0,
              "log_factor": 3.74, "words": "speaks strongly for", "source": "IEC 61851-1, as given by a secondary source"},
         ],
         "strip": [{"at": row["plugged_at"], **{n: row[n] for n in names}} for row in own.to_dicts()],
@@ -393,7 +393,7 @@ def invented_evidence(attempts: pl.DataFrame, vehicle: str, **changed: Any) -> d
              "failures": 4, "other_vehicles": 17, "other_attempts": 31, "other_failures": 1},
         ],
         "controls_text": "Where it failed, 17 other vehicles charged in the same week.",
-        "pilot": {"text": "Low side near -8.8 V.", "readings": [], "bands": [], "reverse_path_ohm": 2750.0,
+        "pilot": {"text": "Negative level near -8.8 V.", "readings": [], "bands": [], "reverse_path_ohm": 2750.0,
                   "reverse_path_lo_ohm": 2600.0, "reverse_path_hi_ohm": None},
         "pilot_chart": None,
         "ruled_out": [{"explanation": "The EVSEs", "how": "They served 17 others.", "strength": "ruled_out"}],

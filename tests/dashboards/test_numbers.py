@@ -1,4 +1,4 @@
-"""Each number on a page is traced to the column it comes from, counted here anew and by other means."""
+"""Each number on a page is traced to the column it comes from, counted here again and by other means."""
 
 from __future__ import annotations
 

@@ -16,7 +16,7 @@ HOME = Path(sample_logs.__file__).parent
 
 @pytest.fixture(scope="module")
 def again(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The sample made anew."""
+    """The sample made again."""
     home = tmp_path_factory.mktemp("town")
     write_town(home)
     return home

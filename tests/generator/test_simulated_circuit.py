@@ -17,7 +17,7 @@ CORNERS = list(
 
 
 def corners(r3_ohm: float | None) -> np.ndarray:
-    """High side at every corner of tolerance, with R3 in parallel if given."""
+    """Positive level at every corner of tolerance, with R3 in parallel if given."""
     out = []
     for vg, r1, k2, k3, vf in CORNERS:
         load = 2740.0 * k2 if r3_ohm is None else circuit.parallel(2740.0 * k2, r3_ohm * k3)
@@ -45,7 +45,7 @@ def test_worst_case_of_the_circuit_is_the_published_window(
 
 @pytest.mark.parametrize(("load_ohm", "level_v"), [(2740.0, -8.79), (881.7, -5.62), (245.8, -2.37)])
 def test_shorted_diode_mirrors_the_divider(load_ohm: float, level_v: float) -> None:
-    """A shorted diode puts the low side at -12*R/(R1+R) (derived); a sound one leaves -12 V."""
+    """A shorted diode puts the negative level at -12*R/(R1+R) (derived); a sound one leaves -12 V."""
     one, r1, load = np.array([12.0]), np.array([1000.0]), np.array([load_ohm])
     assert circuit.low_side(one, r1, load, np.zeros(1))[0] == pytest.approx(level_v, abs=0.01)
     sound = circuit.low_side(one, r1, load, np.array([circuit.HEALTHY_LEAK_OHM]))[0]
@@ -112,7 +112,7 @@ def test_levels_of_worlds_stay_in_the_windows(worlds: list[World]) -> None:
 
 
 def test_shorted_vehicles_read_between_the_published_limits(worlds: list[World]) -> None:
-    """Low side in B2 with a shorted diode.
+    """Negative level in B2 with a shorted diode.
 
     -9.38 to -8.22 V (derived), at healthy EVSEs, plus meter error.
     """

@@ -41,7 +41,7 @@ def test_pilot_letters_follow_each_other(clean: Path) -> None:
 
 
 def test_no_low_side_without_pwm(clean: Path) -> None:
-    """A steady pilot (A1, B1, C1) has no low half.
+    """A steady pilot (A1, B1, C1) has no negative level.
 
     The diode cannot be seen before the PWM starts.
     """

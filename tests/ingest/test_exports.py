@@ -161,10 +161,10 @@ def test_an_export_is_read_anew_by_a_corrected_mapping(
     assert row(read(con, delivery), "s/north-yard_1.csv")["duplicates"] == 3
     put(tmp_path / "again", "s/mapping.yaml", MAPPING)
     put(tmp_path / "again", "s/north-yard_1.csv", export)
-    anew = read(con, tmp_path / "again")
+    again = read(con, tmp_path / "again")
     counts = ["lines", "used", "rejected", "duplicates", "known_as"]
-    assert row(anew, "s/north-yard_1.csv") == row(first, "s/north-yard_1.csv")
-    assert [row(anew, "s/north-yard_1.csv")[name] for name in counts] == [3, 2, 1, 0, None]
+    assert row(again, "s/north-yard_1.csv") == row(first, "s/north-yard_1.csv")
+    assert [row(again, "s/north-yard_1.csv")[name] for name in counts] == [3, 2, 1, 0, None]
     told = "SELECT plugged_at_utc, fault FROM raw_session"
     corrected = [(datetime(2026, 3, 2, 7, tzinfo=UTC), "GroundFailure")]
     assert query(con, told).rows() == corrected

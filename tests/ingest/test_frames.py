@@ -241,7 +241,7 @@ def test_what_makes_two_frames_different(con: Connection, delivery: Path) -> Non
 
 
 def test_answers_of_reused_ids_are_kept(con: Connection, delivery: Path) -> None:
-    """A station that counts anew gets the same answer to another call.
+    """A station that counts again gets the same answer to another call.
 
     A duplicate, yet the call keeps its answer.
     """

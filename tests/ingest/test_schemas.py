@@ -30,7 +30,7 @@ EVENT = {
     "eventId": 1, "timestamp": TIME, "trigger": "Alerting", "actualValue": "true",
     "eventNotificationType": "HardWiredNotification",
     "component": {"name": "ControlPilot", "evse": {"id": 2, "connectorId": 1}}, "variable": {"name": "Problem"},
-    "techCode": "X1", "techInfo": "low side", "cleared": False, "transactionId": "t1",
+    "techCode": "X1", "techInfo": "negative level", "cleared": False, "transactionId": "t1",
 }  # fmt: skip
 PAYLOADS: dict[tuple[str, str], dict[str, Any]] = {
     ("1.6", "StatusNotification"): {
@@ -174,7 +174,7 @@ def test_valid_messages_are_used(con: Connection, delivery: Path) -> None:
     ).to_dicts()
     assert one == [
         {
-            "connector_id": 2, "vendor_error_code": "X1", "info": "low side", "cleared": False,
+            "connector_id": 2, "vendor_error_code": "X1", "info": "negative level", "cleared": False,
             "transaction_id": "t1", "component": "ControlPilot",
         }
     ]  # fmt: skip

@@ -96,7 +96,7 @@ def test_a_corrected_zone_takes_the_doubt_away(
 ) -> None:
     """Doubt belongs to the zone.
 
-    Where the site turns out to lie elsewhere, the time is placed anew and plain.
+    Where the site turns out to lie elsewhere, the time is placed again and plain.
     """
     put(delivery, "e.csv", EVSES.format("Europe/Oslo"))
     put(delivery, "p.csv", PILOT + "2026-10-25T02:30:00,ST1,1,A1,12,,,open,\n")

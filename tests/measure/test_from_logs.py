@@ -41,7 +41,7 @@ def world(tmp_path_factory: pytest.TempPathFactory) -> World:
 
 
 def test_what_was_repaired_for_good_is_over_and_what_came_back_is_there(world: World) -> None:
-    """A repair that held ends a fault; one in vain does not; a relapse dates it anew."""
+    """A repair that held ends a fault; one in vain does not; a relapse dates it again."""
     truth = vehicle_truth(world, END).filter(pl.col("kind").is_not_null())
     assert truth.filter(pl.col("repaired_at").is_null() & (pl.col("onset_at") < END))["there"].all()
     held = truth.filter(

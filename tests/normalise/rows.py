@@ -25,7 +25,7 @@ TRUTH = {
     "seen_by_pilot", "fault_trouble", "done", "meant", "let_go", "cut", "closing", "partial", "cleared", "sudden", "accepted",
     "refused", "unanswered", "suspended_evse", "suspended_ev", "lasting", "vehicle_fault", "answers_seen", "split",
     "export_trouble",
-    "astray", "again",
+    "implausible", "again",
 }  # fmt: skip
 WHOLE = {
     "line",

@@ -162,16 +162,22 @@ def test_a_drift_of_a_thousandth_is_no_break() -> None:
 def test_a_clock_never_set_counts_but_is_marked() -> None:
     """Ninety days off is no queue: 1970 after a restart."""
     found = live(seen((0, 0.0), (100, 0.0), (200, 91 * DAY_S), (300, 0.0), (400, 0.0)))
-    assert found["astray"].to_list() == [False, False, True, False, False]
+    assert found["implausible"].to_list() == [False, False, True, False, False]
     assert (
-        live(seen((0, 0.0), (100, 0.0), (200, 89 * DAY_S), (300, 0.0), (400, 0.0)))["astray"].any()
+        live(seen((0, 0.0), (100, 0.0), (200, 89 * DAY_S), (300, 0.0), (400, 0.0)))[
+            "implausible"
+        ].any()
         is False
     )
 
 
-def numbers(*pairs: tuple[float, float], astray: tuple[int, ...] = ()) -> list[int]:
+def numbers(*pairs: tuple[float, float], implausible: tuple[int, ...] = ()) -> list[int]:
     """Eras of observations."""
-    marked = seen(*pairs).with_row_index("n").with_columns(astray=pl.col("n").is_in(list(astray)))
+    marked = (
+        seen(*pairs)
+        .with_row_index("n")
+        .with_columns(implausible=pl.col("n").is_in(list(implausible)))
+    )
     return eras(marked)["era"].to_list()
 
 
@@ -192,9 +198,9 @@ def test_an_era_ends_with_a_jump_or_a_fortnights_silence() -> None:
 def test_a_bunch_of_a_clock_never_set_is_one_era() -> None:
     """Sent within seconds of each other, times of 1970 apart by hours are the queue of one restart."""
     apart = [(0, 300 * DAY_S), (1, 300 * DAY_S - 4000), (3, 300 * DAY_S - 8000)]
-    assert numbers(*apart, astray=(0, 1, 2)) == [1, 1, 1]
-    assert numbers(*apart, astray=(0,)) == [1, 2, 3]
-    assert numbers((0, 300 * DAY_S), (5, 300 * DAY_S - 4000), astray=(0, 1)) == [1, 2]
+    assert numbers(*apart, implausible=(0, 1, 2)) == [1, 1, 1]
+    assert numbers(*apart, implausible=(0,)) == [1, 2, 3]
+    assert numbers((0, 300 * DAY_S), (5, 300 * DAY_S - 4000), implausible=(0, 1)) == [1, 2]
 
 
 def test_a_knot_is_the_least_delay_of_two_hours() -> None:
@@ -203,7 +209,7 @@ def test_a_knot_is_the_least_delay_of_two_hours() -> None:
     The stamp is that of the least, the span all.
     """
     pairs = [(0, 103.0), (10, 101.0), (20, 102.0), (30, 109.0), (2 * HOUR, 105.0)]
-    found = knots(seen(*pairs).with_columns(era=pl.lit(1), astray=pl.lit(value=False)))
+    found = knots(seen(*pairs).with_columns(era=pl.lit(1), implausible=pl.lit(value=False)))
     assert found["offset_s"].to_list() == [101.0, 105.0]
     assert found["spread_s"].to_list() == [2.0, 0.0]
     assert seconds_of(found["station_at_utc"]) == [10 - 101.0, 2 * HOUR - 105.0]
@@ -219,7 +225,7 @@ def test_a_clock_within_the_least_error_is_right() -> None:
     What runs ahead by less widens the stated error instead of moving times.
     """
     bins = [(0, 2.0), (2 * HOUR, -1.5), (4 * HOUR, 2.1), (6 * HOUR, -2.1)]
-    found = knots(seen(*bins).with_columns(era=pl.lit(1), astray=pl.lit(value=False))).sort(
+    found = knots(seen(*bins).with_columns(era=pl.lit(1), implausible=pl.lit(value=False))).sort(
         "receiver_from_utc"
     )
     assert found["offset_s"].to_list() == [0.0, 0.0, 2.1, -2.1]
@@ -269,15 +275,15 @@ def test_a_step_between_knots_is_unsure_to_twenty_seconds_at_most() -> None:
     assert lines["clock_error_s"].to_list() == [LEAST_ERROR_S + 20.0, LEAST_ERROR_S + 20.0]
 
 
-def three_eras(*, astray: bool = False) -> pl.DataFrame:
+def three_eras(*, implausible: bool = False) -> pl.DataFrame:
     """Knots of three eras, the middle one perhaps of a clock never set."""
     rows = [
         {"era": 1, "receiver_from_utc": 0, "receiver_last_utc": 100},
-        {"era": 2, "receiver_from_utc": 500, "receiver_last_utc": 502, "astray": astray},
-        {"era": 2, "receiver_from_utc": 502, "receiver_last_utc": 504, "astray": astray},
+        {"era": 2, "receiver_from_utc": 500, "receiver_last_utc": 502, "implausible": implausible},
+        {"era": 2, "receiver_from_utc": 502, "receiver_last_utc": 504, "implausible": implausible},
         {"era": 3, "receiver_from_utc": 900, "receiver_last_utc": 1000},
     ]
-    return frame(rows, station_id="st1", astray=False)
+    return frame(rows, station_id="st1", implausible=False)
 
 
 def test_an_era_begins_at_the_restart_before_it() -> None:
@@ -291,7 +297,7 @@ def test_an_era_begins_at_the_restart_before_it() -> None:
 
     assert begun(three_eras()) == [0, 100, 100, 504]
     assert begun(three_eras(), 200, 300, 700) == [0, 300, 300, 700]
-    assert begun(three_eras(astray=True), 200, 300, 700) == [0, 200, 200, 700]
+    assert begun(three_eras(implausible=True), 200, 300, 700) == [0, 200, 200, 700]
     assert begun(three_eras(), 100, 500) == [0, 500, 500, 504]
     assert begun(three_eras(), 99, 501) == [0, 100, 100, 504]
     ends = bounds(three_eras(), booted(200))["era_to_utc"]
@@ -303,14 +309,14 @@ def test_a_clock_never_set_heard_only_in_a_bunch_may_be_off_by_the_silence_befor
 
     Heard over a longer time it is known.
     """
-    assert bounds(three_eras(astray=True), booted())["astray_s"].to_list() == [
+    assert bounds(three_eras(implausible=True), booted())["astray_s"].to_list() == [
         0.0,
         400.0,
         400.0,
         0.0,
     ]
     assert bounds(three_eras(), booted())["astray_s"].to_list() == [0.0, 0.0, 0.0, 0.0]
-    longer = three_eras(astray=True).with_columns(
+    longer = three_eras(implausible=True).with_columns(
         receiver_last_utc=pl.col("receiver_last_utc") + timedelta(seconds=1)
     )
     assert bounds(longer, booted())["astray_s"].to_list() == [0.0, 0.0, 0.0, 0.0]

@@ -82,12 +82,12 @@ def test_an_exports_fault_counts_where_the_station_told_none() -> None:
 
     A fault the station told stands with its own time and name.
     """
-    told = {"export_trouble": True, "export_fault": "PilotFault", "export_raw": "low side"}
+    told = {"export_trouble": True, "export_fault": "PilotFault", "export_raw": "negative level"}
     row = one(**told, lasting=False)
     assert (row["fault_utc"], row["fault"], row["fault_raw"], row["lasting"]) == (
         100,
         "PilotFault",
-        "low side",
+        "negative level",
         True,
     )
     assert one(**told, unplugged_at_utc=None)["fault_utc"] == 90

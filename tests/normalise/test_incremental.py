@@ -173,7 +173,7 @@ def test_a_run_with_nothing_new_changes_nothing() -> None:
 
 
 def test_a_new_day_of_one_station_touches_only_its_last_days() -> None:
-    """The window made anew is that station's alone and begins days, not weeks, before the new rows."""
+    """The window made again is that station's alone and begins days, not weeks, before the new rows."""
     con = fresh()
     world = station()
     for day in range(40):

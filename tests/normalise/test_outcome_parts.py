@@ -654,7 +654,7 @@ def test_the_duty_cycle_offers_a_current(duty: float, amps: float | None) -> Non
 
 
 def test_levels_of_the_halves_are_medians_by_state() -> None:
-    """B2 and C2 apart, only with the PWM on; samples are those with a low side.
+    """B2 and C2 apart, only with the PWM on; samples are those with a negative level.
 
     Time asked in vain is until the next row.
     """

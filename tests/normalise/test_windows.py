@@ -93,10 +93,10 @@ def window(
 
 WHOLE = ("all", "all", "all", "all")
 KEPT = 32
-"""Days made anew on both sides where the clock was astray (windows.ASTRAY_KEEP); as many more are read."""
+"""Days made again on both sides where the clock was implausible (windows.IMPLAUSIBLE_KEEP); as many more are read."""
 MONTHS = (50.0 - 2 * KEPT, 50.0 - KEPT, 50.0 + KEPT, 50.0 + 2 * KEPT)
 ALONE = (44.0, 48.0, 50.5 + HELD + 2, 50.5 + HELD + 2 + SILENCE + 1)
-"""A frame of day 50, noon, with nothing known around it: two days before are made anew and to where its offset is carried."""
+"""A frame of day 50, noon, with nothing known around it: two days before are made again and to where its offset is carried."""
 
 
 @pytest.mark.parametrize("table", ["raw_frame", "raw_sample", "raw_event"])
@@ -121,23 +121,23 @@ def test_a_row_without_a_time_of_its_own_has_the_receivers(con: Connection) -> N
 
 
 @pytest.mark.parametrize(
-    ("station", "astray"),
+    ("station", "implausible"),
     [(51.0, False), (51.001, True), (50.5 - 60, False), (50.5 - 60.001, True)],
 )
 def test_a_clock_astray_near_the_new_rows_makes_months_anew(
-    con: Connection, station: float, *, astray: bool
+    con: Connection, station: float, *, implausible: bool
 ) -> None:
     """Half a day ahead of the receiver or sixty days behind.
 
     Pilot rows of such times may lie anywhere in their files.
     """
     put(con, "raw_frame", "new", "st1", 50.5, station)
-    assert (window(con)["st1"] == MONTHS) == astray
-    assert con.execute("SELECT astray FROM _windows").fetchall() == [(astray,)]
+    assert (window(con)["st1"] == MONTHS) == implausible
+    assert con.execute("SELECT implausible FROM _windows").fetchall() == [(implausible,)]
 
 
 @pytest.mark.parametrize(
-    ("offset", "at", "astray"),
+    ("offset", "at", "implausible"),
     [
         (43_200.0, 50.0, False),
         (43_201.0, 50.0, True),
@@ -149,21 +149,21 @@ def test_a_clock_astray_near_the_new_rows_makes_months_anew(
     ],
 )
 def test_so_does_one_known_within_a_month(
-    con: Connection, offset: float, at: float, *, astray: bool
+    con: Connection, offset: float, at: float, *, implausible: bool
 ) -> None:
     """Half a day off, by the station's or the receiver's time, within thirty days of the new rows
     on either side.
 
-    A clock that shows the new rows' times at another time has them placed there: that is made anew
+    A clock that shows the new rows' times at another time has them placed there: that is made again
     with them.
     """
     put(con, "raw_frame", "new", "st1", 50.5, 50.5)
     put(con, "core_clock", "st1", at, 200.0, offset)
     put(con, "core_clock", "st2", 50.0, 50.0, 99_999.0)
-    assert (window(con)["st1"] == (*MONTHS[:2], 200.0 + KEPT, 200.0 + 2 * KEPT)) == astray
+    assert (window(con)["st1"] == (*MONTHS[:2], 200.0 + KEPT, 200.0 + 2 * KEPT)) == implausible
     con.execute("DELETE FROM core_clock")
     put(con, "core_clock", "st1", 200.0, at, offset)
-    assert (window(con)["st1"] == MONTHS) == astray
+    assert (window(con)["st1"] == MONTHS) == implausible
 
 
 def test_one_astray_among_many_is_enough(con: Connection) -> None:
@@ -171,21 +171,21 @@ def test_one_astray_among_many_is_enough(con: Connection) -> None:
     several.
     """
 
-    def astray() -> bool:
+    def implausible() -> bool:
         window(con)
-        return bool(con.execute("SELECT astray FROM _windows").fetchall()[0][0])
+        return bool(con.execute("SELECT implausible FROM _windows").fetchall()[0][0])
 
     put(con, "raw_frame", "new", "st1", 50.5, 50.5)
     put(con, "core_clock", "st1", 50.0, 50.0, 1.0)
-    assert not astray()
+    assert not implausible()
     put(con, "core_clock", "st1", 49.0, 49.0, 99_999.0)
-    assert astray()
+    assert implausible()
     con.execute("DELETE FROM core_clock")
     put(con, "raw_frame", "new", "st1", 50.5, 60.0)
-    assert astray()
+    assert implausible()
     con.execute("DELETE FROM raw_frame WHERE station_at_utc > receiver_at_utc")
     put(con, "raw_pilot", "new", "st1", datetime.fromisoformat("2014-12-31T23:59:59Z"))
-    assert astray()
+    assert implausible()
 
 
 def test_the_second_knot_beyond_bounds_what_can_change(con: Connection) -> None:
@@ -354,7 +354,7 @@ def test_far_rows_are_those_of_files_that_reach_into_the_window(con: Connection)
     found = query(
         con,
         statement(windows.__file__, "astray_pilot"),
-        {"lo": batch["lo_utc"].min(), "astray": windows.ASTRAY_KEEP},
+        {"lo": batch["lo_utc"].min(), "implausible": windows.IMPLAUSIBLE_KEEP},
     )
     assert found["file_id"].to_list() == ["old", "older"]
     con.execute(
@@ -364,7 +364,7 @@ def test_far_rows_are_those_of_files_that_reach_into_the_window(con: Connection)
     found = query(
         con,
         statement(windows.__file__, "astray_pilot"),
-        {"lo": batch["lo_utc"].min(), "astray": windows.ASTRAY_KEEP},
+        {"lo": batch["lo_utc"].min(), "implausible": windows.IMPLAUSIBLE_KEEP},
     )
     assert found["file_id"].to_list() == ["old"]
 

@@ -45,7 +45,7 @@ def frames(direction: str, *seconds: float) -> pl.DataFrame:
 def test_an_answer_belongs_to_the_latest_call_before_it(
     called: list[float], answered: float, want: int | None
 ) -> None:
-    """Ids are counted anew after a restart; the receiver may note an answer a second early (practice)."""
+    """Ids are counted again after a restart; the receiver may note an answer a second early (practice)."""
     found = call_of(frames("out", answered), frames("in", *called))
     assert found["call"].to_list() == ([] if want is None else [want])
 

@@ -40,7 +40,7 @@ def test_flow_and_direct_run_give_the_same_bytes(server: str, tmp_path: Path) ->
     again = run_week(_request(tmp_path / "direct", delivered))
     for _ in range(
         2
-        # the first run kept lessons among the decisions, so the second reports anew and the third need
+        # the first run kept lessons among the decisions, so the second reports again and the third need
         # not
     ):
         flow = flows.run_week_as_flow(_request(tmp_path / "flow", delivered))

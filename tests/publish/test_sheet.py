@@ -71,7 +71,7 @@ def evidence(suspect: str = "pilot_diode_shorted") -> Evidence:
             for i in range(10)
         ),
         controls_text="It failed 3 of 4.",
-        pilot=Pilot(text="Low side near -8.8 V.", readings=(reading, reading.model_copy(update={"state": "C2", "low_v": -5.6})),
+        pilot=Pilot(text="Negative level near -8.8 V.", readings=(reading, reading.model_copy(update={"state": "C2", "low_v": -5.6})),
                     bands=bands(), reverse_path_ohm=2750.0, reverse_path_lo_ohm=2650.0, reverse_path_hi_ohm=2850.0),
         pilot_chart=None, ruled_out=(RuledOut(explanation="The EVSEs", how="they served others", strength="ruled_out"),),
         bench=bench(suspect, INLETS, (2750.0, 2650.0, 2850.0)), refutes=refutes(suspect), doubts=(), history=(), form=FORM,
@@ -145,7 +145,7 @@ def test_levels_are_drawn_where_they_are() -> None:
         (True, pytest.approx(share(-8.8)), 0.25), (False, pytest.approx(share(-5.6)), 0.25),
     ]  # fmt: skip
     assert [(b["name"], b["sound"]) for b in data["pilot_bands"]] == [
-        ("low side, shorted diode in B2", False), ("low side, shorted diode in C2", False), ("low side, sound diode", True),
+        ("negative level, shorted diode in B2", False), ("negative level, shorted diode in C2", False), ("negative level, sound diode", True),
     ]  # fmt: skip
     sound = data["pilot_bands"][2]
     assert (sound["top"], sound["bottom"]) == pytest.approx((share(-11.4), share(-12.6)))

@@ -293,7 +293,7 @@ def test_calls_at_their_bounds(change: dict[str, Any], call: str) -> None:
 
 
 def test_the_first_reason_that_holds_is_given() -> None:
-    """A full list, a vehicle not told from its EVSE, a rising low side.
+    """A full list, a vehicle not told from its EVSE, a rising negative level.
 
     Each with its own words, in order of vehicle.
     """

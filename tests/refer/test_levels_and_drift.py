@@ -41,7 +41,7 @@ def fleet(
     B2.
 
     `leaks`: vehicle number → its diode's leak in ohm by week; `sag`: (EVSE, week) → rise of
-    everybody's low side in V.
+    everybody's negative level in V.
     """
     rng = np.random.default_rng(seed)
     generator, r1 = (
@@ -273,7 +273,7 @@ def test_readings_are_one_row_an_attempt_and_state() -> None:
 
 
 def table_of(*rows: tuple[str, str, int, float], state: str = "B2") -> pl.DataFrame:
-    """Readings by hand: who, EVSE, days since the look-back began, low side.
+    """Readings by hand: who, EVSE, days since the look-back began, negative level.
 
     An unknown who begins with '?'.
     """

@@ -139,17 +139,17 @@ def test_peers_are_other_vehicles_of_the_model_at_the_same_evse_models() -> None
 
 
 def test_bands_are_the_circuit_windows() -> None:
-    """B2 and C2, high half, sound and shorted low side.
+    """B2 and C2, positive level, sound and shorted negative level.
 
     IEC 61851-1 Annex A by a secondary source, derived, to 10 mV.
     """
     printed = {
-        ("B2", "high", "high half, sound diode"): (8.37, 9.59),
-        ("B2", "low", "low side, sound diode"): (-12.6, -11.4),
-        ("B2", "low", "low side, shorted diode in B2"): (-9.38, -8.22),
-        ("C2", "high", "high half, sound diode"): (5.47, 6.53),
-        ("C2", "low", "low side, sound diode"): (-12.6, -11.4),
-        ("C2", "low", "low side, shorted diode in C2"): (-6.09, -5.17),
+        ("B2", "high", "positive level, sound diode"): (8.37, 9.59),
+        ("B2", "low", "negative level, sound diode"): (-12.6, -11.4),
+        ("B2", "low", "negative level, shorted diode in B2"): (-9.38, -8.22),
+        ("C2", "high", "positive level, sound diode"): (5.47, 6.53),
+        ("C2", "low", "negative level, sound diode"): (-12.6, -11.4),
+        ("C2", "low", "negative level, shorted diode in C2"): (-6.09, -5.17),
     }
     made = {(b.state, b.side, b.name): (b.lo_v, b.hi_v) for b in bands()}
     assert list(made) == list(printed)
@@ -242,7 +242,7 @@ def test_other_explanations_by_their_share_of_the_failures() -> None:
     peers_row = {"vehicles": 7, "attempts": 90, "failures": 3}
     given = {"pilot_diode_shorted": 0.9, "inlet_lock": 0.09, "charger_input": 0.009}
     made = ruled_out(frame, peers_row, given)
-    since = "of 2 failed AC attempts since put down to this"
+    since = "of 2 failed AC attempts since attributed to this"
     assert [(r.explanation, r.how, r.strength) for r in made] == [
         ("The EVSEs",
          f"under 1 % {since}: it failed at 2 EVSEs; see the control group for how others fared there", "ruled_out"),
@@ -262,7 +262,7 @@ def test_other_explanations_by_their_share_of_the_failures() -> None:
     none = ruled_out(attempts(OK), peers_row, {"never_requests": 1.0})
     assert {r.strength for r in none} == {"open"}
     assert none[0].how.startswith(
-        "an unknown share of 0 failed AC attempts since put down to this: it failed at 0 EVSEs"
+        "an unknown share of 0 failed AC attempts since attributed to this: it failed at 0 EVSEs"
     )
 
 
@@ -275,7 +275,7 @@ def test_what_would_refute_the_claim() -> None:
     for diode in ("pilot_diode_shorted", "pilot_diode_leaky"):
         assert refutes(diode) == (
             "The pair of resistance readings is kΩ one way and MΩ the other, as in a sound vehicle of the model.",
-            "On the oscilloscope the low side in state B is at -12 V while the high half is at 9 V.",
+            "On the oscilloscope the negative level in state B is at -12 V while the positive level is at 9 V.",
             again + " They must be known to check the diode.",
         )
     assert refutes("inlet_lock") == (
@@ -291,7 +291,7 @@ def test_doubts_are_counted() -> None:
         {"supply": "DC", "fault": None, "check": "unknown"}, OK | {"time_doubt": "no time"}, OK | {"distrust": True},
         OK | {"distrust": True, "time_doubt": "guessed"},
     )  # fmt: skip
-    levels = "No EVSE it used logs the low side of the pilot: its circuit is judged by where attempts stop, not by its level."
+    levels = "No EVSE it used logs the negative level of the pilot: its circuit is judged by where attempts stop, not by its level."
     counted = (
         "Whether the EVSE checks the diode is not known for 2 of 3 failed AC attempts.",
         "1 of 3 failed AC attempts carry no fault code.",
@@ -359,20 +359,20 @@ SOUND_OR_SHORTED = "a sound diode gives MΩ, a shorted one 2.74 kΩ."
 @pytest.mark.parametrize(
     ("n", "path", "text"),
     [
-        (0, (None, None, None), "No EVSE this vehicle used in the look-back logs the low side of the pilot."),
-        (1, (None, None, None), "The readings at hand are too few to judge the reverse path by."),
+        (0, (None, None, None), "No EVSE this vehicle used in the look-back logs the negative level of the pilot."),
+        (1, (None, None, None), "The readings at hand are too few to judge the CP–PE reverse resistance by."),
         (1, (None, 4.2e5, None),
-         "The low side is at each EVSE's usual level: reverse path above 420 kΩ, as with a sound diode."),
+         "The negative level is at each EVSE's usual level: CP–PE reverse resistance above 420 kΩ, as with a sound diode."),
         (2, (2750.0, 2650.0, 2850.0),
-         "Against each EVSE's own usual low side the reverse path is 2.75 kΩ, 90 % interval 2.65 kΩ to 2.85 kΩ; "
+         "Against each EVSE's own usual negative level the CP–PE reverse resistance is 2.75 kΩ, 90 % interval 2.65 kΩ to 2.85 kΩ; "
          + SOUND_OR_SHORTED),
         (2, (3e5, 1e5, None),
-         "Against each EVSE's own usual low side the reverse path is 300 kΩ, 90 % interval 100 kΩ to over range; "
+         "Against each EVSE's own usual negative level the CP–PE reverse resistance is 300 kΩ, 90 % interval 100 kΩ to over range; "
          + SOUND_OR_SHORTED),
     ],
 )  # fmt: skip
 def test_the_pilot_in_words(n: int, path: tuple[float | None, ...], text: str) -> None:
-    """What the low side says, from nothing logged to a figure with its interval.
+    """What the negative level says, from nothing logged to a figure with its interval.
 
     R2 is 2.74 kΩ (IEC 61851-1, second-hand).
     """
@@ -517,7 +517,7 @@ def test_the_strip_shows_how_far_each_attempt_came() -> None:
 def test_the_pilot_chart_shows_levels_against_bands() -> None:
     """Low sides and usual levels in V over time, on the bands of a sound and a shorted diode.
 
-    None without a low side.
+    None without a negative level.
     """
     reading = PilotReading(
         at=W13,
@@ -552,7 +552,7 @@ def test_the_pilot_chart_shows_levels_against_bands() -> None:
     assert [layer["mark"]["type"] for layer in made["layer"]] == ["rect", "tick", "point"]
     assert (band["encoding"]["y"]["field"], band["encoding"]["y"]["title"]) == (
         "lo_v",
-        "low side of the pilot, V",
+        "negative level of the pilot, V",
     )
     assert (band["encoding"]["y"]["type"], band["encoding"]["y2"]["field"]) == (
         "quantitative",
@@ -696,7 +696,7 @@ def test_a_pack_is_put_together_from_its_own_vehicle_s_rows() -> None:
     assert v.pilot_chart is not None
     assert (u.pilot.readings, u.pilot_chart) == ((), None)
     assert v.ruled_out[0].how.startswith(
-        "5 % of 1 failed AC attempt since put down to this: it failed at 1 EVSE;"
+        "5 % of 1 failed AC attempt since attributed to this: it failed at 1 EVSE;"
     )
     assert "2 other vehicles of the model failed 1 of 2" in v.ruled_out[1].how
     assert [r.explanation for r in v.ruled_out[3:]] == [
@@ -707,7 +707,7 @@ def test_a_pack_is_put_together_from_its_own_vehicle_s_rows() -> None:
     assert v.doubts == (
         "A shorted diode and one that leaks almost fully look alike in logs; the meter tells.",
     )
-    assert u.doubts[0].startswith("No EVSE it used logs the low side")
+    assert u.doubts[0].startswith("No EVSE it used logs the negative level")
     assert v.history == ("2026-03-25: held by Ines: x",)
     assert u.history == ()
     assert v.form == FORM

@@ -148,7 +148,7 @@ def test_a_decision_stands_whatever_comes_after() -> None:
 def test_attempts_that_cannot_show_the_fault_do_not_count() -> None:
     """After a diode repair.
 
-    Neither EVSEs that do not check the diode, nor sick ones, nor attempts before the repair, nor failures put down to others.
+    Neither EVSEs that do not check the diode, nor sick ones, nor attempts before the repair, nor failures attributed to others.
     """
     for frame, healthy in (
         (attempts("cccccccc", check="no"), ["E"]),

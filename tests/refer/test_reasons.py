@@ -176,7 +176,7 @@ def test_reasons_of_equipment() -> None:
 def test_the_onset_goes_with_what_is_suspected(
     change: dict[str, Any], suspect: str | None, onset: datetime, doubt: tuple[timedelta, timedelta]
 ) -> None:
-    """A leak began when the low side left its band, to a week.
+    """A leak began when the negative level left its band, to a week.
 
     Else as attribution says.
     """
@@ -224,7 +224,7 @@ def test_evses_go_out_with_a_part_only_where_the_call_points_at_them() -> None:
 
 
 def test_lessons_kept_are_not_taught_again() -> None:
-    """Of a lesson kept and made anew the kept one stays, in one order whatever came first."""
+    """Of a lesson kept and made again the kept one stays, in one order whatever came first."""
     schema = empty("decision_lesson").schema
     kept = pl.DataFrame(
         [("V", AT, "inlet_lock", "stopped_at", "late_b", 1.0)], schema=schema, orient="row"

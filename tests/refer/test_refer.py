@@ -74,7 +74,7 @@ def test_referred_vehicles_are_the_faulty_ones(referral: Referral, world: World)
 
 
 def test_circuit_figures_hold_the_truth(referral: Referral, world: World) -> None:
-    """A shorted diode's reverse path is reported as the vehicle's own R2 within its interval."""
+    """A shorted diode's CP–PE reverse resistance is reported as the vehicle's own R2 within its interval."""
     shorted = referral.vehicles.filter(pl.col("suspect") == "pilot_diode_shorted").drop_nulls(
         "reverse_path_ohm"
     )

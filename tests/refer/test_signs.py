@@ -148,10 +148,10 @@ def test_suspects_of_an_evse(change: dict[str, Any], suspect: str) -> None:
 
 
 def test_a_broken_generator_is_not_many_broken_diodes() -> None:
-    """All vehicles at E1 read -9 V on the low side: the EVSE's levels are out of band, its pilot
+    """All vehicles at E1 read -9 V on the negative level: the EVSE's levels are out of band, its pilot
     generator the suspect.
 
-    The same low side of one vehicle at an EVSE where others read -12 V leaves that EVSE's levels in
+    The same negative level of one vehicle at an EVSE where others read -12 V leaves that EVSE's levels in
     band.
     """
     rng = np.random.default_rng(0)

@@ -1,6 +1,6 @@
 """What is thought of a vehicle, piece by piece.
 
-Since when, the low side's category, trouble codes, priors, odds, counts.
+Since when, the negative level's category, trouble codes, priors, odds, counts.
 """
 
 from __future__ import annotations
@@ -89,7 +89,7 @@ def test_a_vehicle_is_judged_since_its_onset_or_its_last_repair() -> None:
 def recent_levels(*rows: tuple[str, str, float, bool], se_v: float = 0.01) -> pl.DataFrame:
     """Readings in B2 as `recent` gives them.
 
-    Vehicle, EVSE, reverse path in ohm, whether the usual level is only nominal.
+    Vehicle, EVSE, CP–PE reverse resistance in ohm, whether the usual level is only nominal.
     """
     return pl.DataFrame(
         [(v, e, "B2", low_v(ohm), low_v(ohm) + 12, -12.0, se_v, 0.0, nominal, None, None) for v, e, ohm, nominal in rows],
@@ -265,7 +265,7 @@ def test_blame_is_counted_by_weight_and_evse() -> None:
 
 
 def test_what_is_measured_over_time_joins_the_row() -> None:
-    """Median levels in B2, the trend, and the reverse path, each one row a vehicle."""
+    """Median levels in B2, the trend, and the CP–PE reverse resistance, each one row a vehicle."""
     levels = pl.DataFrame(
         {
             "vehicle_id": ["V"] * 4,

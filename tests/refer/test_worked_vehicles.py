@@ -138,7 +138,7 @@ def test_each_cause_is_referred_and_named(referral: Referral, vehicle: str) -> N
 
 
 def test_a_cable_is_told_by_sockets_and_its_pack_blames_no_diode(referral: Referral) -> None:
-    """Levels as usual: the reason says so, the pack gives the reverse path of a sound diode to nobody it accuses of a leak."""
+    """Levels as usual: the reason says so, the pack gives the CP–PE reverse resistance of a sound diode to nobody it accuses of a leak."""
     for vehicle in ("cable", "cable2"):
         reason = referral.vehicles.filter(pl.col("vehicle_id") == vehicle)["reason"].item()
         assert "cable carried with the vehicle" in reason

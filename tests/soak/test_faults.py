@@ -195,7 +195,7 @@ def test_a_reader_of_the_warehouse_outlives_nothing(case: Case, tmp_path: Path) 
 def test_a_damaged_warehouse(case: Case, tmp_path: Path, seed: int) -> None:
     """Bytes of the warehouse lost at a random place: a clear message or no harm done.
 
-    The week stands; made anew, same bytes.
+    The week stands; made again, same bytes.
     """
     store = tmp_path / "w.duckdb"
     shutil.copytree(case.reference.parent, tmp_path / "out")

@@ -61,7 +61,7 @@ def test_a_missing_warehouse_is_named(tmp_path: Path) -> None:
 def test_a_warehouse_of_an_earlier_version_opens(tmp_path: Path) -> None:
     """Raw rows survive and gain the new columns.
 
-    Derived tables are made anew and the rebuild is noted.
+    Derived tables are made again and the rebuild is noted.
     """
     store = tmp_path / "w.duckdb"
     con = duckdb.connect(str(store))

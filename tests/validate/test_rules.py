@@ -139,7 +139,7 @@ def test_moves_the_standard_leaves_out_are_caught(origin: str, target: str) -> N
 
 
 def test_a_restart_between_two_statuses_makes_no_move() -> None:
-    """After BootNotification a station says its statuses anew.
+    """After BootNotification a station says its statuses again.
 
     What it said before is no move's origin.
     """

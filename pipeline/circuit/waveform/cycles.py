@@ -43,7 +43,7 @@ class Cycles:
 
     @property
     def duty_pct(self) -> Floats:
-        """Share of the high half, %."""
+        """Share of the positive level, %."""
         return 100 * (self.fall_s - self.start_s) / (self.end_s - self.start_s)
 
 

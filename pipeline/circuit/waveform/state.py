@@ -20,7 +20,7 @@ class PilotState:
     """State letter with 1 (steady) or 2 (PWM on); how the levels lie to the windows parts within tolerance can give.
 
     `high_fit` and `low_fit` are 'within' the window, 'touches' it with a part of the interval, or 'outside'; `low_fit` is None
-    where there is no low side.
+    where there is no negative level.
     """
 
     name: str

@@ -23,7 +23,7 @@ FIXED_LIST = (
     ("pp_pe_v", None), ("cp_pe_forward_ohm", None), ("cp_pe_reverse_ohm", None), ("cp_high_v", "B2"), ("cp_low_v", "B2"),
 )  # fmt: skip
 """The readings of the printed sheet before the bench, in its order."""
-ASTRAY = 0.05
+IMPLAUSIBLE = 0.05
 """Share of answers that follow no table, and of readings off by a slip: 1 %."""
 SLIP = 0.01
 _METERS = (
@@ -103,7 +103,7 @@ def shown(truth: Truth, kind: str, state: str | None, *, dried: bool) -> Reading
     if kind in declared.answers:
         answer = declared.answers[kind]
         row = np.array(answer.rows.get(truth.suspect) or answer.rows["else"])
-        mixed = (1 - ASTRAY) * row + ASTRAY / row.size
+        mixed = (1 - IMPLAUSIBLE) * row + IMPLAUSIBLE / row.size
         return Reading(kind, answer=str(truth.rng.choice(answer.answers, p=mixed / mixed.sum())))
     beside = OPEN_OHM if dried and truth.dries else truth.beside
     if kind in {"cp_pe_forward_ohm", "cp_pe_reverse_ohm", "pp_pe_ohm"}:

@@ -125,7 +125,7 @@ CALLS: tuple[Claim, ...] = (
         "diode_or_not_right",
         "referred_right",
     ),
-    Share("90 % intervals of the reverse path that hold it", "paths_covered", "paths"),
+    Share("90 % intervals of the CP–PE reverse resistance that hold it", "paths_covered", "paths"),
 )
 WARNINGS: tuple[Claim, ...] = (
     Share(

@@ -122,7 +122,7 @@ def early_warning(
     *,
     weeks: int = 16,
 ) -> pl.DataFrame:
-    """Weekly lists over worlds: one row per seed and vehicle with a low side logged.
+    """Weekly lists over worlds: one row per seed and vehicle with a negative level logged.
 
     `leak_from_utc`, `first_failed_utc` (null: sound, or did not fail), `first_watch_utc` (null:
     never), `lists` it was on while sound. Attribution's probability is set to its prior: the

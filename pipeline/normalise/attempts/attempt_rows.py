@@ -65,7 +65,7 @@ def build(
 def attempt_id(plugged: str) -> pl.Expr:
     """EVSE and second of the plug-in, true time.
 
-    The hours after the last frame of a drifting clock are corrected anew when the next come: then a
+    The hours after the last frame of a drifting clock are corrected again when the next come: then a
     second may turn, and with it the id (measured: 7 of 49,000 attempts in twelve weeks delivered
     one by one). Nothing kept from week to week refers to it.
     """

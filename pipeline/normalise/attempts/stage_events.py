@@ -206,7 +206,7 @@ def beside_pilot(signals: pl.DataFrame, pilot: pl.DataFrame) -> pl.DataFrame:
 
 
 def levels(pilot: pl.DataFrame) -> pl.DataFrame:
-    """Per plug-in: medians of the pilot's halves in B2 and C2, samples with a low side, current
+    """Per plug-in: medians of the pilot's halves in B2 and C2, samples with a negative level, current
     offered, time asked in vain.
 
     The current is the duty cycle's (IEC 61851-1 Table A.8, as given by a secondary source); 5 %

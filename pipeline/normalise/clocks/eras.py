@@ -34,7 +34,7 @@ HOLDS_DAYS = 14
 """An offset is not carried further than this from where it was seen; a drift of 100 ppm makes two minutes by then; decided."""
 RETRY_S = 120.0
 """A message not answered is sent again within this; time-outs are 30 to 60 s, practice."""
-ASTRAY_S = 90 * DAY_S
+IMPLAUSIBLE_S = 90 * DAY_S
 """A clock this far off was never set (1970, 2000): no queue is kept so long; practice."""
 SEEN = ["station_id", "receiver_at_utc", "station_at_utc", "late_s"]
 
@@ -105,12 +105,13 @@ def live(seen: pl.DataFrame) -> pl.DataFrame:
     apart_s = seconds(at - at.shift(1).over("station_id"))
     parts = (late - late.shift(1).over("station_id")).abs() > PARALLEL_S + DRIFT_LIMIT * apart_s
     rows = seen.with_columns(
-        run=parts.fill_null(value=True).cum_sum().over("station_id"), astray=late.abs() > ASTRAY_S
+        run=parts.fill_null(value=True).cum_sum().over("station_id"),
+        implausible=late.abs() > IMPLAUSIBLE_S,
     )
     length_s = seconds(at.max() - at.min()).over("station_id", "run")
     rows = rows.join(sent_again(rows), on=["station_id", "run"], how="left", maintain_order="left")
     parallel = (
-        (length_s >= PARALLEL_S) & ~pl.col("astray") & ~pl.col("again").fill_null(value=False)
+        (length_s >= PARALLEL_S) & ~pl.col("implausible") & ~pl.col("again").fill_null(value=False)
     )
     rows = rows.with_columns(parallel=parallel).sort("receiver_at_utc")
     known = rows.filter("parallel").select("station_id", "receiver_at_utc", floor_s="late_s")
@@ -124,11 +125,11 @@ def live(seen: pl.DataFrame) -> pl.DataFrame:
             check_sortedness=False,
         )
     floor = pl.min_horizontal("before_s", "after_s")
-    fixes = pl.col("parallel") | pl.col("astray") | floor.is_null() | (late < floor - JUMP_S)
+    fixes = pl.col("parallel") | pl.col("implausible") | floor.is_null() | (late < floor - JUMP_S)
     return (
         rows.filter(fixes)
         .sort("station_id", "receiver_at_utc", "station_at_utc")
-        .select(*SEEN, "astray")
+        .select(*SEEN, "implausible")
     )
 
 
@@ -143,7 +144,9 @@ def eras(fixed: pl.DataFrame) -> pl.DataFrame:
         apart_s > HOLDS_DAYS * DAY_S
     )
     both_astray = (
-        pl.col("astray") & pl.col("astray").shift(1).over("station_id") & (apart_s < PARALLEL_S)
+        pl.col("implausible")
+        & pl.col("implausible").shift(1).over("station_id")
+        & (apart_s < PARALLEL_S)
     )
     return fixed.with_columns(
         era=(jump & ~both_astray.fill_null(value=False))
@@ -168,7 +171,7 @@ def knots(fixed: pl.DataFrame) -> pl.DataFrame:
         least_s=pl.col("late_s").min(),
         spread_s=pl.col("late_s").quantile(0.75, "lower") - pl.col("late_s").min(),
         anchors=pl.len().cast(pl.Int64),
-        astray=pl.col("astray").any(),
+        implausible=pl.col("implausible").any(),
     )
     right = pl.col("least_s").abs() <= LEAST_ERROR_S
     return least.with_columns(
@@ -235,7 +238,7 @@ def bounds(lines: pl.DataFrame, booted: pl.DataFrame) -> pl.DataFrame:
     each = lines.group_by("station_id", "era", maintain_order=True).agg(
         first=pl.col("receiver_from_utc").min(),
         last=pl.col("receiver_last_utc").max(),
-        lost=pl.col("astray").any(),
+        lost=pl.col("implausible").any(),
     )
     each = each.with_columns(previous=pl.col("last").shift(1).over("station_id"))
     found = (

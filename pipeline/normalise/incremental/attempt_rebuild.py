@@ -61,7 +61,7 @@ def merged(spans: pl.DataFrame) -> list[tuple[object, object]]:
 
 
 def attempts_of(con: Connection, spans: pl.DataFrame | None, settings: NormaliseSettings) -> None:
-    """Make core_attempt anew for the plug-ins that meet the spans, or for all of them (None)."""
+    """Make core_attempt again for the plug-ins that meet the spans, or for all of them (None)."""
     if spans is None:
         con.execute("DELETE FROM core_attempt")
         con.execute(statement(__file__, "everything"))

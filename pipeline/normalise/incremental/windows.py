@@ -4,8 +4,8 @@ if made whole.
 A window a station: raw rows in [lo_utc, hi_utc) are read, core rows in [keep_from_utc, keep_to_utc)
 are replaced. What new rows can change ends at the clock's second knot beyond them, at the plug-ins
 they meet, and at the end of the next plug-in; what must be read besides begins where those do.
-Where a station's clock was astray near the new rows, pilot rows of weeks may have to be placed
-anew: months are made again, and rows of an impossible time are read with the files they stand in.
+Where a station's clock was implausible near the new rows, pilot rows of weeks may have to be placed
+again: months are made again, and rows of an impossible time are read with the files they stand in.
 """
 
 from __future__ import annotations
@@ -23,8 +23,8 @@ from pipeline.storage.warehouse import Connection, query, statement
 
 ALL_FROM, ALL_TO = datetime(1900, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzinfo=UTC)
 """Wide enough for every clock that was never set."""
-ASTRAY_KEEP = timedelta(days=32)
-"""Pilot rows of an astray clock are placed by the rows around them in their file; files are of a day to a month, practice."""
+IMPLAUSIBLE_KEEP = timedelta(days=32)
+"""Pilot rows of an implausible clock are placed by the rows around them in their file; files are of a day to a month, practice."""
 REACH = timedelta(days=120)
 """No plug-in or knot older than this before the new rows is looked for: plug-ins end after days of silence."""
 CLOCKS_FROM = datetime(2015, 1, 1, tzinfo=UTC)
@@ -57,7 +57,7 @@ def of_new(
 ) -> None:
     """Windows (temp table `_windows`) of stations with rows of `fresh` files, and of those touched.
 
-    Stations in `moved` (their EVSEs are described anew) are made whole.
+    Stations in `moved` (their EVSEs are described again) are made whole.
     """
     con.register("_touched", touched.select("station_id", "from_utc", "to_utc").to_arrow())
     con.execute(
@@ -70,7 +70,7 @@ def of_new(
     spans = {
         "held": timedelta(days=HOLDS_DAYS),
         "silence": timedelta(days=settings.silence_days),
-        "astray": ASTRAY_KEEP,
+        "implausible": IMPLAUSIBLE_KEEP,
     }
     con.execute(statement(__file__, "windows"), {"since": since, **spans})
     con.execute(
@@ -110,8 +110,10 @@ def records(con: Connection, batch: pl.DataFrame) -> messages.Records:
     con.register("_batch", batch.to_arrow())
     lo = {"lo": batch["lo_utc"].min()}
     pilot = [query(con, statement(__file__, "pilot"), lo)]
-    if batch["astray"].any():
-        pilot.append(query(con, statement(__file__, "astray_pilot"), {**lo, "astray": ASTRAY_KEEP}))
+    if batch["implausible"].any():
+        pilot.append(
+            query(con, statement(__file__, "astray_pilot"), {**lo, "implausible": IMPLAUSIBLE_KEEP})
+        )
     tables = {
         name: query(con, statement(__file__, "frames").format(table=name), lo)
         for name in ("raw_frame", "raw_sample", "raw_event")

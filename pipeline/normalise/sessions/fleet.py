@@ -15,7 +15,7 @@ from pipeline.storage.warehouse import Connection, query, read, replace
 
 @dataclass(frozen=True)
 class Changed:
-    """Stations whose EVSEs are described anew, and whether vehicles, tokens or EVSEs changed at
+    """Stations whose EVSEs are described again, and whether vehicles, tokens or EVSEs changed at
     all.
     """
 

@@ -60,7 +60,7 @@ def split_spans(marks: pl.DataFrame, other: pl.DataFrame, settle_s: float) -> pl
     """Marks with `split` where another source saw the vehicle leave and one come, and this one's
     leaving is missing.
 
-    Its record was on before the other's leaving, and on anew just when the other saw one come;
+    Its record was on before the other's leaving, and on again just when the other saw one come;
     nothing lies between.
     """
     slack = timedelta(seconds=settle_s)

@@ -14,7 +14,7 @@ from pipeline.core.errors import SchemaError
 from pipeline.registry import load_folder
 
 Floats = NDArray[np.float64]
-ASTRAY = 0.03
+IMPLAUSIBLE = 0.03
 """Share of answers that follow no table: misunderstood, misremembered, ticked wrongly (judgement)."""
 READINGS = (
     "pp_pe_v", "pp_pe_ohm", "cp_pe_forward_ohm", "cp_pe_reverse_ohm",
@@ -115,7 +115,7 @@ class Declared(Strict):
         rest = declared.rows.get("else")
         rows = [declared.rows.get(name, rest) for name in self.names]
         share = np.array([row[at] for row in rows if row is not None])
-        return np.asarray(np.log((1 - ASTRAY) * share + ASTRAY / len(declared.answers)))
+        return np.asarray(np.log((1 - IMPLAUSIBLE) * share + IMPLAUSIBLE / len(declared.answers)))
 
 
 @cache

@@ -37,7 +37,7 @@ SIZES = {
 """Conditions of the pilot, and circuits drawn of each: more where a reading picks out few of them. `silent`: healthy, but S2
 never closes."""
 HEALTHY_LEAK_OHM, FILTERED_OHM, FILTERED_SHARE = (20e6, 2e9), (0.1e6, 20e6), 0.2
-"""A healthy vehicle's reverse path: the diode's leak, tens of megohm and up (derived); in some, filters and suppressors make it
+"""A healthy vehicle's CP–PE reverse resistance: the diode's leak, tens of megohm and up (derived); in some, filters and suppressors make it
 less (from memory; how many is judgement). From 0.1 Mohm up the negative level moves by 0.1 V at most."""
 LEAK_OHM, BESIDE_OHM = (300.0, 60e3), (1.5e3, 60e3)
 """Leaks that stop a charge, or soon will: 60 kohm lifts the negative level by 0.2 V, a tenth of that to the check's limit."""

@@ -130,7 +130,7 @@ def ruled_out(
         out.append(
             RuledOut(
                 explanation=what,
-                how=f"{_share(share)} of {counted(n, 'failed AC attempt')} since put down to this: {how}",
+                how=f"{_share(share)} of {counted(n, 'failed AC attempt')} since attributed to this: {how}",
                 strength=_strength(share),
             )
         )
@@ -179,7 +179,7 @@ def refutes(suspect: str) -> tuple[str, ...]:
     if suspect in DIODE:
         return (
             "The pair of resistance readings is kΩ one way and MΩ the other, as in a sound vehicle of the model.",
-            "On the oscilloscope the low side in state B is at -12 V while the high half is at 9 V.",
+            "On the oscilloscope the negative level in state B is at -12 V while the positive level is at 9 V.",
             _CHARGES + " They must be known to check the diode.",
         )
     other = "The maker's procedure finds the named part in order and another part at fault."
@@ -192,7 +192,7 @@ def doubts(attempts: pl.DataFrame, readings: int, suspect: str) -> tuple[str, ..
     ac = attempts.filter(pl.col("supply") == "AC", pl.col("outcome") == "failed")
     if not readings and suspect in (*VARIANTS, "unclear"):
         out.append(
-            "No EVSE it used logs the low side of the pilot: its circuit is judged by where attempts stop, not by its level."
+            "No EVSE it used logs the negative level of the pilot: its circuit is judged by where attempts stop, not by its level."
         )
     unknown = ac.filter(pl.col("check") == "unknown").height
     if suspect in DIODE and unknown:

@@ -200,20 +200,21 @@ def _pilot_text(
 ) -> str:
     """What the levels say, in a sentence or two."""
     if not levels["low_v"].count():
-        return "No EVSE this vehicle used in the look-back logs the low side of the pilot." + (
-            " Some log the positive level, which is shown." if levels.height else ""
+        return (
+            "No EVSE this vehicle used in the look-back logs the negative level of the pilot."
+            + (" Some log the positive level, which is shown." if levels.height else "")
         )
     if path[0] is None and path[1] is None:
-        return "The readings at hand are too few to judge the reverse path by."
+        return "The readings at hand are too few to judge the CP–PE reverse resistance by."
     if path[0] is None:
-        return f"The low side is at each EVSE's usual level: reverse path above {ohms(path[1])}, as with a sound diode."
+        return f"The negative level is at each EVSE's usual level: CP–PE reverse resistance above {ohms(path[1])}, as with a sound diode."
     measured = (
-        f"Against each EVSE's own usual low side the reverse path is {ohms(path[0])}, "
+        f"Against each EVSE's own usual negative level the CP–PE reverse resistance is {ohms(path[0])}, "
         f"90 % interval {ohms_between(path[1], path[2])}"
     )
     if suspect == "pilot_leakage":
         return (
-            f"{measured}. The positive level falls with it and the low side is alike in B2 and C2: "
+            f"{measured}. The positive level falls with it and the negative level is alike in B2 and C2: "
             "a path from pilot to earth beside the diode, not the diode."
         )
     return f"{measured}; a sound diode gives MΩ, a shorted one 2.74 kΩ."

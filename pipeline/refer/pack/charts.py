@@ -67,7 +67,7 @@ def _strip() -> dict[str, Any]:
 
 
 def pilot_chart(readings: Sequence[PilotReading], bands: Sequence[Band]) -> dict[str, Any] | None:
-    """Low side of the pilot over time against the bands of a sound and of a shorted diode.
+    """Negative level of the pilot over time against the bands of a sound and of a shorted diode.
 
     None without readings.
     """
@@ -97,7 +97,7 @@ def _pilot(bands: tuple[str, ...]) -> dict[str, Any]:
         alt.Chart(alt.NamedData("bands"))
         .mark_rect(opacity=0.18)
         .encode(
-            y=alt.Y("lo_v:Q", title="low side of the pilot, V"),
+            y=alt.Y("lo_v:Q", title="negative level of the pilot, V"),
             y2="hi_v:Q",
             color=alt.Color("band:N", scale=inks, title=None),
         )

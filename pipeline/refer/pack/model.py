@@ -133,7 +133,7 @@ class PilotReading(Part):
 class Band(Part):
     """A tolerance band to draw behind the readings."""
 
-    name: str = Field(description="e.g. 'low side, sound diode'")
+    name: str = Field(description="e.g. 'negative level, sound diode'")
     state: Literal["B2", "C2"]
     side: Literal["high", "low"]
     lo_v: float

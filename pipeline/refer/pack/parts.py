@@ -102,14 +102,14 @@ def peers(attempts: pl.DataFrame, vehicles: pl.Series) -> pl.DataFrame:
 
 
 def bands() -> tuple[Band, ...]:
-    """Tolerance bands of B2 and C2: sound and shorted low side, high half."""
+    """Tolerance bands of B2 and C2: sound and shorted negative level, positive level."""
     source = "IEC 61851-1 Annex A as given by a secondary source; derived"
     out = []
     for state in ("B", "C"):
         for name, side, window in (
-            ("high half, sound diode", "high", high_window(state)),
-            ("low side, sound diode", "low", low_window(state)),
-            (f"low side, shorted diode in {state}2", "low", low_window(state, shorted=True)),
+            ("positive level, sound diode", "high", high_window(state)),
+            ("negative level, sound diode", "low", low_window(state)),
+            (f"negative level, shorted diode in {state}2", "low", low_window(state, shorted=True)),
         ):
             out.append(
                 Band.model_validate(

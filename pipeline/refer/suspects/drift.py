@@ -1,4 +1,4 @@
-"""A diode that begins to leak, seen before it fails: each vehicle's low side over the weeks,
+"""A diode that begins to leak, seen before it fails: each vehicle's negative level over the weeks,
 against the EVSEs' usual levels.
 
 Mixed model, by vehicle i, EVSE e and week w (w counts back from the report week's end):
@@ -48,7 +48,7 @@ SCHEMA = pl.Schema(
 
 
 def weekly(levels: pl.DataFrame) -> pl.DataFrame:
-    """Per vehicle and week: `above_v` (low side above usual, inverse-variance mean over EVSEs),
+    """Per vehicle and week: `above_v` (negative level above usual, inverse-variance mean over EVSEs),
     `precision`, `week_utc`.
 
     `levels`: as `against_usual` gives them. Only rows whose usual level other vehicles gave.

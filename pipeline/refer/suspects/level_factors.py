@@ -27,7 +27,7 @@ from pipeline.refer.suspects.levels import NOMINAL_SE_V
 Floats = NDArray[np.float64]
 
 FAILS_BELOW_OHM = 20e3
-"""A path above this leaves the low side at or below -11.4 V, where no check can tell it from a good generator's (derived)."""
+"""A path above this leaves the negative level at or below -11.4 V, where no check can tell it from a good generator's (derived)."""
 FAILS_ABOVE_SHARE = 0.05
 """Share of failing leaks that are above it all the same: a weak generator beside, a level that comes and goes; judgement."""
 QUIET_OHM = (2e3, 300e3)

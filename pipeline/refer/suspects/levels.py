@@ -18,7 +18,7 @@ from pipeline.settings.refer import ReferSettings
 
 NOMINAL_SE_V = float((GENERATOR_V * GENERATOR_TOLERANCE * UNIFORM_SD) + METER_SD_V)
 SHORTED_LIFT_V = {s + "2": GENERATOR_V + low_v(LOAD_OHM[s]) for s in "BC"}
-"""How far a shorted diode lifts the low side: 3.2 V in B2, 6.4 V in C2."""
+"""How far a shorted diode lifts the negative level: 3.2 V in B2, 6.4 V in C2."""
 HIGH_LIFT, BACK_SHARE, BACK_ATTEMPTS = 0.1, 0.25, 3
 """A level was high from a tenth of that lift, and is back when three attempts in a row stay under a quarter of it. Derived."""
 RESTLESS_SHARE = 1 / 3

@@ -1,6 +1,6 @@
 """What is wrong with each vehicle.
 
-Attribution's probability, the signs, the pilot's low side, put together.
+Attribution's probability, the signs, the pilot's negative level, put together.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ class Judged:
 
     `table`: one row per vehicle. `given`: each suspect's share if the vehicle is at fault, rows as
     in `table`. `signs`, `verdicts`, `prior`, `signatures`: what they rest on. `levels`: readings of
-    the pilot against each EVSE's usual low side.
+    the pilot against each EVSE's usual negative level.
     """
 
     table: pl.DataFrame

@@ -174,7 +174,7 @@ class Decisions:
             raise ConflictError(
                 f"{row.decided_by} decided {row.decision!r} on {vehicle_id} meanwhile: {row.reason}",
                 where=self.where,
-                next_step="look at it again and decide anew",
+                next_step="look at it again and decide again",
             )
 
     @contextmanager

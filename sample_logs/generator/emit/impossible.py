@@ -3,7 +3,7 @@
 - `register_backwards`: a stop (1.6) or end (2.0.1) with a register below the start's.
 - `register_leap`: a meter reading far beyond what the EVSE can deliver.
 - `closed_in_b`: contactor closed while the vehicle does not ask (pilot row, state B2).
-- `level_out_of_range`: a positive half far above the generator's 12 V.
+- `level_out_of_range`: a positive level far above the generator's 12 V.
 - `duty_forbidden`: a running AC pilot with a duty cycle in a forbidden band.
 """
 

@@ -109,7 +109,7 @@ def test_levels_duty_and_frequency_come_back(made: Made) -> None:
 @pytest.mark.parametrize("state", ["B", "C", "D"])
 @pytest.mark.parametrize("shorted", [False, True])
 def test_a_shorted_diode_shows_in_the_low_half_only(state: str, *, shorted: bool) -> None:
-    """FACTS A3 (derived): the state by the positive half stays, the low half leaves the generator's window."""
+    """FACTS A3 (derived): the state by the positive level stays, the negative level leaves the generator's window."""
     load = LOAD_OHM[state]
     made = Made(
         high_v=high_v(load, diode_v=0.0 if shorted else 0.7),

@@ -130,7 +130,7 @@ def test_a_level_without_its_state_weighs_nothing_and_says_so(
 def test_contradictions_are_told_with_what_would_explain_them(
     typed: list[tuple[str, str, str | None]], said: str
 ) -> None:
-    """A forgotten probe factor, a wrong sign, a lost prefix, exchanged leads, a low side at -12 V with both ways alike."""
+    """A forgotten probe factor, a wrong sign, a lost prefix, exchanged leads, a negative level at -12 V with both ways alike."""
     some = tuple(
         parse_reading(kind, value, state=state, decimal_point=True) for kind, value, state in typed
     )

@@ -1,8 +1,8 @@
 -- Pilot rows of an impossible time, with the files in which rows of the windows stand.
 WITH far AS (
-  -- rows months away from the window of a station whose clock was astray
-  SELECT t.* FROM raw_pilot t JOIN (FROM _batch WHERE astray) w USING (station_id)
-  WHERE t.station_at_utc < w.lo_utc - $astray OR t.station_at_utc >= w.hi_utc + $astray
+  -- rows months away from the window of a station whose clock was implausible
+  SELECT t.* FROM raw_pilot t JOIN (FROM _batch WHERE implausible) w USING (station_id)
+  WHERE t.station_at_utc < w.lo_utc - $implausible OR t.station_at_utc >= w.hi_utc + $implausible
 )
 SELECT far.* FROM far SEMI JOIN (
   SELECT DISTINCT t.station_id, t.file_id FROM (FROM raw_pilot WHERE station_at_utc >= $lo) t JOIN _batch w USING (station_id)

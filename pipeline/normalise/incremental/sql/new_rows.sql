@@ -1,4 +1,4 @@
--- Stations with new rows, and the span (a, b) those reach over, in the receiver's time; astray: their clock was not set.
+-- Stations with new rows, and the span (a, b) those reach over, in the receiver's time; implausible: their clock was not set.
 -- fresh: a condition on file_id.
 CREATE OR REPLACE TEMP TABLE _new AS
 WITH frames AS (
@@ -8,10 +8,10 @@ WITH frames AS (
   UNION ALL SELECT station_id, receiver_at_utc, station_at_utc FROM raw_event WHERE {fresh}
 ), judged AS (
   -- a station's time that no queue explains: hours ahead, or months behind
-  SELECT *, s IS NOT NULL AND (s > r + INTERVAL 12 HOUR OR s < r - INTERVAL 60 DAY) AS astray FROM frames
+  SELECT *, s IS NOT NULL AND (s > r + INTERVAL 12 HOUR OR s < r - INTERVAL 60 DAY) AS implausible FROM frames
 ), spans AS (
   -- a span a source: frames by both clocks, pilot rows a file, exports, what was touched or changed
-  SELECT station_id, min(if(astray, r, least(r, s))) AS a, max(if(astray, r, greatest(r, s))) AS b, bool_or(astray) AS astray
+  SELECT station_id, min(if(implausible, r, least(r, s))) AS a, max(if(implausible, r, greatest(r, s))) AS b, bool_or(implausible) AS implausible
   FROM judged GROUP BY 1
   UNION ALL
   SELECT station_id, coalesce(min(station_at_utc) FILTER (station_at_utc >= $clocks_from), $all_from),
@@ -25,5 +25,5 @@ WITH frames AS (
   UNION ALL
   SELECT station_id, from_utc, to_utc, false FROM raw_changed
 )
-SELECT station_id, coalesce(min(a), $all_from) AS a, coalesce(max(b), $all_to) AS b, bool_or(astray) AS astray
+SELECT station_id, coalesce(min(a), $all_from) AS a, coalesce(max(b), $all_to) AS b, bool_or(implausible) AS implausible
 FROM spans GROUP BY 1

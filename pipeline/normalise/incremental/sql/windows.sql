@@ -1,24 +1,24 @@
 -- Which rows of a station must be read (lo, hi) and replaced (keep_from, keep_to) for its new ones.
 CREATE OR REPLACE TEMP TABLE _windows AS
 WITH clocks AS (
-  -- how far the clock's corrections move: the knot before the new rows, the second after them; months where it was astray
+  -- how far the clock's corrections move: the knot before the new rows, the second after them; months where it was implausible
   SELECT n.station_id,
     least(n.a, min(receiver_from_utc) FILTER (abs(offset_s) > 43200
       AND segment_from_utc BETWEEN a - INTERVAL 30 DAY AND b + INTERVAL 30 DAY)) AS first,
     greatest(n.b, max(receiver_from_utc) FILTER (abs(offset_s) > 43200
       AND segment_from_utc BETWEEN a - INTERVAL 30 DAY AND b + INTERVAL 30 DAY)) AS last,
-    bool_or(n.astray) OR coalesce(bool_or(abs(offset_s) > 43200
+    bool_or(n.implausible) OR coalesce(bool_or(abs(offset_s) > 43200
       AND (segment_from_utc BETWEEN a - INTERVAL 30 DAY AND b + INTERVAL 30 DAY
-        OR receiver_from_utc BETWEEN a - INTERVAL 30 DAY AND b + INTERVAL 30 DAY)), false) AS astray,
+        OR receiver_from_utc BETWEEN a - INTERVAL 30 DAY AND b + INTERVAL 30 DAY)), false) AS implausible,
     max(receiver_from_utc) FILTER (receiver_from_utc < date_trunc('day', a)) AS knot_before,
     min(receiver_from_utc, 2) FILTER (receiver_from_utc >= date_trunc('day', b) + INTERVAL 1 DAY) AS knots_after
   FROM _new n LEFT JOIN (FROM core_clock WHERE receiver_from_utc >= $since) c USING (station_id) GROUP BY n.station_id, a, b
 ), reach AS (
   -- days that new rows alone can change
-  SELECT station_id, astray,
-    least(date_trunc('day', first) - if(astray, $astray, INTERVAL 2 DAY),
+  SELECT station_id, implausible,
+    least(date_trunc('day', first) - if(implausible, $implausible, INTERVAL 2 DAY),
       if(knot_before > first - $held - INTERVAL 1 DAY, date_trunc('day', knot_before), date_trunc('day', first))) AS keep_from,
-    greatest(date_trunc('day', last) + if(astray, $astray, INTERVAL 3 DAY),
+    greatest(date_trunc('day', last) + if(implausible, $implausible, INTERVAL 3 DAY),
       if(len(knots_after) = 2, least(date_trunc('day', knots_after[2]) + INTERVAL 1 DAY, last + 2 * $held),
         last + $held + INTERVAL 2 DAY)) AS keep_to
   FROM clocks
@@ -41,7 +41,7 @@ WITH clocks AS (
     GROUP BY ALL) GROUP BY 1
 ), kept AS (
   -- days widened to whole plug-ins
-  SELECT station_id, astray, least(keep_from, first_met) AS keep_from,
+  SELECT station_id, implausible, least(keep_from, first_met) AS keep_from,
     greatest(keep_to, last_met + INTERVAL 1 SECOND, next_end + INTERVAL 1 SECOND) AS keep_to
   FROM reach LEFT JOIN met USING (station_id) LEFT JOIN next USING (station_id)
 ), behind AS (
@@ -56,10 +56,10 @@ WITH clocks AS (
     QUALIFY row_number() OVER (PARTITION BY c.station_id ORDER BY c.receiver_from_utc DESC) <= 2) c USING (station_id)
   WHERE c.receiver_from_utc > k.keep_from - 2 * $held GROUP BY 1
 )
-SELECT k.station_id, astray,
-  date_trunc('day', least(keep_from - if(astray, $astray, INTERVAL 4 DAY), straddling - INTERVAL 1 DAY, knot - INTERVAL 1 DAY))
+SELECT k.station_id, implausible,
+  date_trunc('day', least(keep_from - if(implausible, $implausible, INTERVAL 4 DAY), straddling - INTERVAL 1 DAY, knot - INTERVAL 1 DAY))
     AS lo_utc,
   keep_from AS keep_from_utc,
   keep_to AS keep_to_utc,
-  keep_to + if(astray, $astray, $silence + INTERVAL 1 DAY) AS hi_utc
+  keep_to + if(implausible, $implausible, $silence + INTERVAL 1 DAY) AS hi_utc
 FROM kept k LEFT JOIN behind USING (station_id) LEFT JOIN earlier USING (station_id)

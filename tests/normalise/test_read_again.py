@@ -1,4 +1,4 @@
-"""What is told anew: a corrected mapping, a frame's copy that was received first.
+"""What is told again: a corrected mapping, a frame's copy that was received first.
 
 The end is as if told so from the start.
 """

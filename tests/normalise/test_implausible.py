@@ -121,7 +121,7 @@ def test_the_window_of_a_day_is_months_not_the_whole_history(
     What is read for it begins some ten weeks before, and what is replaced five.
     """
     con, _ = taken
-    (row,) = con.execute("SELECT astray, lo_utc, keep_from_utc FROM _windows").fetchall()
+    (row,) = con.execute("SELECT implausible, lo_utc, keep_from_utc FROM _windows").fetchall()
     assert row[0]
     assert at((DAYS - 80) * DAY_S) < row[1] < row[2] < at((DAYS - 30) * DAY_S)
 
