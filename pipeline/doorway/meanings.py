@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-# ruff: noqa: E501  # one key, one meaning, one line
+# one key, one meaning, one line
 from pipeline.doorway.entries import COLUMNS, TYPE_WORDS, Entry, Export, FramesEntry
 from pipeline.doorway.pattern import PARTS
 
