@@ -103,7 +103,13 @@ def evse_proving(
     healthy = vehicles.filter(pl.col("call").is_in(["clear", "insufficient_data", "proved"]))
     # the table asks for vehicles at healthy EVSEs; here EVSEs are asked for with healthy vehicles
     turned = attempts.rename(
-        {"vehicle_id": "evse_id", "evse_id": "vehicle_id", "plugged_at": "plugged_at_utc"}
+        {
+            "vehicle_id": "evse_id",
+            "evse_id": "vehicle_id",
+            "plugged_at": "plugged_at_utc",
+            "p_vehicle": "p_evse",
+            "p_evse": "p_vehicle",
+        }
     ).with_columns(supply=pl.lit("AC"), check=pl.lit("no"))
     repairs = last.select(
         vehicle_id="evse_id", repaired_at_utc="repaired_at_utc", found=pl.lit("evse")

@@ -13,6 +13,7 @@ from click.testing import CliRunner
 
 import pipeline.measure.speed.attribute as attribute_bench
 import pipeline.measure.speed.ingest as ingest_bench
+import pipeline.measure.speed.run as run_bench
 import pipeline.measure.speed.validate as validate_bench
 from pipeline.cli import main
 from pipeline.measure.speed.validate import ValidateTiming
@@ -24,9 +25,10 @@ README = Path(__file__).resolve().parents[2] / "README.md"
 @pytest.mark.parametrize(
     ("arguments", "asked"),
     [
-        (["--small"], {"gigabytes": 0.05, "rows": 200_000, "sessions": 2_000_000}),
-        ([], {"gigabytes": 5.0, "rows": 5_000_000, "sessions": 10_000_000}),
+        (["--small"], {"rounds": 1, "gigabytes": 0.05, "rows": 200_000, "sessions": 2_000_000}),
+        ([], {"rounds": 3, "gigabytes": 5.0, "rows": 5_000_000, "sessions": 10_000_000}),
     ],
+    ids=["small", "usual"],
 )
 def test_one_run_measures_all(
     monkeypatch: pytest.MonkeyPatch, arguments: list[str], asked: dict[str, float]
@@ -59,6 +61,14 @@ def test_one_run_measures_all(
             ]
         )
 
+    def whole_run(_: Any, __: Path, rounds: int, *, busy: int) -> dict[str, Any]:
+        sizes["rounds"] = rounds
+        return {"busy": busy}
+
+    monkeypatch.setattr(run_bench, "measure", whole_run)
+    monkeypatch.setattr(run_bench, "made", lambda *_: None)
+    monkeypatch.setattr(run_bench, "as_words", lambda told, size: f"whole run: {size} {told}")
+    monkeypatch.setattr("sample_logs.generator.simulate", lambda *_: None)
     monkeypatch.setattr(ingest_bench, "bench", ingest)
     monkeypatch.setattr(validate_bench, "bench_validate", validate)
     monkeypatch.setattr(attribute_bench, "growth", growth)
@@ -67,6 +77,7 @@ def test_one_run_measures_all(
     assert ran.exit_code == 0, ran.output
     assert sizes == asked
     for said in (
+        "whole run: ",
         "demo:",
         "attribute 2,000 × 400, 1,000,000 sessions: 2.0 s",
         "to the power",

@@ -172,13 +172,14 @@ def test_a_damaged_week_is_published_with_its_accounts(
     """A whole run over damage writes the law into run.json, and as many rejected rows as that
     counts.
 
-    The list of EVSEs is left whole and the week is named: without the one there is no attempt, and
-    a damaged year may be the last week in the data.
+    The lists are left whole and the week is named: without the ones there is no week, and a
+    damaged year may be the last week in the data.
     """
     delivery = tmp_path / "delivery"
     shutil.copytree(sound, delivery)
     damage(delivery, random.Random(seed))  # noqa: S311  # no secret
-    shutil.copytree(sound / "sites", delivery / "sites", dirs_exist_ok=True)
+    for lists in ("sites", "fleet"):  # without a good list no week is published (contract)
+        shutil.copytree(sound / lists, delivery / lists, dirs_exist_ok=True)
     result = run_week(
         Request((delivery,), tmp_path / "w.duckdb", tmp_path / "out", "2026-W14", Settings())
     )
