@@ -129,21 +129,21 @@ def test_a_pack_bears_nothing_the_logs_do_not(referral: Referral, inputs: ReferI
         assert Evidence.model_validate(json.loads(pack.model_dump_json())) == pack
 
 
-def test_sheet_is_one_a4_page_with_its_fonts(referral: Referral) -> None:
-    """One page of 210 x 297 mm, fonts embedded, the same bytes each time, the vehicle and the
-    cautions on it.
+def test_sheet_is_one_a4_leaf_with_its_fonts(referral: Referral) -> None:
+    """One leaf of 210 x 297 mm: bench on its first side, logs on its second; fonts embedded, the
+    same bytes each time, the vehicle and the cautions before any reading.
     """
     vehicle_id, pack = next(iter(referral.packs.items()))
     pdf = sheet_pdf(pack)
     assert pdf == sheet_pdf(pack)
     pages = PdfReader(io.BytesIO(pdf)).pages
-    assert len(pages) == 1
+    assert len(pages) == 2
     assert (float(pages[0].mediabox.width), float(pages[0].mediabox.height)) == pytest.approx(
         (595.28, 841.89), abs=0.1
     )
     text = pages[0].extract_text()
     assert vehicle_id in text
-    assert text.index("Cautions first") < text.index("Bench readings")
+    assert text.index("Cautions first") < text.index("Readings to expect")
     for font in pages[0]["/Resources"]["/Font"].values():
         descendant = font.get_object()["/DescendantFonts"][0].get_object()
         assert {"/FontFile", "/FontFile2", "/FontFile3"} & set(
@@ -159,7 +159,7 @@ HOSTILE = (
 def test_hostile_text_is_printed_not_run(referral: Referral) -> None:
     """Markup, control marks and endless words in ids and names are set as text.
 
-    The sheet stays one page.
+    The sheet stays one leaf.
     """
     pack = next(iter(referral.packs.values()))
     vehicle = pack.vehicle.model_copy(
@@ -175,7 +175,7 @@ def test_hostile_text_is_printed_not_run(referral: Referral) -> None:
         }
     )
     pages = PdfReader(io.BytesIO(sheet_pdf(bad))).pages
-    assert len(pages) == 1
+    assert len(pages) == 2
     assert '#panic("x")' in pages[0].extract_text().replace("\n", " ")
 
 
