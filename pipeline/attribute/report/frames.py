@@ -323,11 +323,14 @@ def with_verdict(frame: pl.DataFrame, settings: AttributeSettings, fault_at: flo
     """Add `separable` and `verdict`.
 
     Never 'fault' on one partner alone, or where a rival story of all its failures does about as
-    well.
+    well; nor 'clear' on one partner alone where its failures left it likelier than before.
     """
     separable = pl.col("separable_bits") >= settings.separable_bits
     widely = (pl.col("partners") >= settings.partners_at_least) & (
         pl.col("partners_failed_lately") >= settings.partners_at_least
+    )
+    unseen_elsewhere = (pl.col("partners") < settings.partners_at_least) & (
+        pl.col("p") > settings.vehicle.prevalence
     )
     likely, open_ = pl.col("p") >= fault_at, pl.col("p") >= settings.doubt_at
     return frame.with_columns(separable.alias("separable")).with_columns(
@@ -335,7 +338,7 @@ def with_verdict(frame: pl.DataFrame, settings: AttributeSettings, fault_at: flo
         .then(pl.lit("fault"))
         .when(open_)
         .then(pl.lit("doubt"))
-        .when(pl.col("can_clear"))
+        .when(pl.col("can_clear") & ~unseen_elsewhere)
         .then(pl.lit("clear"))
         .otherwise(pl.lit("insufficient_data"))
         .alias("verdict")
