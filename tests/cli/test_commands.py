@@ -21,15 +21,15 @@ def _commands(group: click.Group, path: tuple[str, ...] = ()) -> list[tuple[str,
 
 
 @pytest.mark.parametrize("command", _commands(main), ids=" ".join)
-def test_every_command_has_help_and_a_place_in_the_readme(command: tuple[str, ...]) -> None:
+def test_every_command_has_help_and_a_place_in_the_docs(command: tuple[str, ...]) -> None:
     """A command says in a sentence what it does, each of its options has help or a plain name, and
-    README names it.
+    the reference names it.
     """
     shown = CliRunner().invoke(main, [*command, "--help"])
     assert shown.exit_code == 0
     assert len(shown.output.splitlines()) > 4
-    readme = (Path(__file__).resolve().parents[2] / "README.md").read_text(encoding="utf-8")
-    assert f"whichside {' '.join(command)}" in readme
+    reference = Path(__file__).resolve().parents[2] / "docs" / "reference" / "commands.md"
+    assert f"## whichside {' '.join(command)}\n" in reference.read_text(encoding="utf-8")
 
 
 def test_a_missing_delivery_names_the_folder(tmp_path: Path) -> None:

@@ -106,8 +106,8 @@ def test_the_picture_is_written_with_its_words(measured: Evaluation, tmp_path: P
     assert "href=" not in drawn
 
 
-def test_the_command_prints_what_the_readme_claims(tmp_path: Path) -> None:
-    """Every measure of README's table of attribution is a line of the command's, with the same
+def test_the_command_prints_what_the_docs_claim(tmp_path: Path) -> None:
+    """Every measure of the docs' table of attribution is a line of the command's, with the same
     target.
     """
     ran = CliRunner().invoke(
@@ -126,10 +126,9 @@ def test_the_command_prints_what_the_readme_claims(tmp_path: Path) -> None:
     )
     assert ran.exit_code == 0, ran.output
     printed = [line.split(" | ")[:2] for line in ran.output.splitlines() if line.startswith("| ")]
-    readme = (
-        (Path(__file__).resolve().parents[2] / "README.md").read_text(encoding="utf-8").splitlines()
-    )
-    claimed = [line.split(" | ")[:2] for line in readme if line.startswith("| ")]
+    docs = Path(__file__).resolve().parents[2] / "docs" / "explanation" / "measured-0.1.0.md"
+    lines = docs.read_text(encoding="utf-8").splitlines()
+    claimed = [line.split(" | ")[:2] for line in lines if line.startswith("| ")]
     assert [line for line in printed if line not in claimed and line[0] != "| ---"] == []
     assert pl.read_csv(tmp_path / "q.csv")["scenario"].to_list() == ["standard", "misspecified"]
 
