@@ -44,11 +44,11 @@ def halves(delivered: Path, folder: Path) -> tuple[Path, Path]:
 
 
 def files(folder: Path) -> dict[str, bytes]:
-    """Every file of a week's folder but run.json, by its name there."""
+    """Every file of a week's folder but the accounts of its runs, by its name there."""
     return {
         p.relative_to(folder).as_posix(): p.read_bytes()
         for p in folder.rglob("*")
-        if p.is_file() and p.name != "run.json"
+        if p.is_file() and p.name not in {"run.json", "accounts.json"}
     }
 
 
