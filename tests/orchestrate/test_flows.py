@@ -83,8 +83,8 @@ def test_a_passing_fault_is_retried_and_ours_is_not(
 SERVE = """
 import sys
 from pathlib import Path
-from pipeline.run import Request
-from pipeline.schedule import serve_schedule
+from pipeline.orchestrate.run import Request
+from pipeline.orchestrate.schedule import serve_schedule
 from pipeline.settings import Settings
 folder = Path(sys.argv[1])
 serve_schedule("0 6 * * 1", Request((), folder / "w.duckdb", folder / "out", None, Settings()), folder / "drop", 0.5)
