@@ -27,7 +27,10 @@ AXE = "axe_playwright_python"
 
 
 def _axe_violations(page: Any) -> list[str]:
-    """What axe-core finds against WCAG 2.2 A and AA, in a line each."""
+    """What axe-core finds against WCAG 2.2 A and AA on the finished page, in a line each."""
+    page.wait_for_load_state("load")
+    if page.locator("#unit").count():
+        page.locator("#unit[data-ready]").wait_for()
     page.evaluate((files(AXE) / "axe.min.js").read_text(encoding="utf-8"))
     rules = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
     found = page.evaluate("tags => axe.run(document, {runOnly: tags, preload: false})", rules)[

@@ -6,6 +6,7 @@ import asyncio
 import json
 import logging
 import re
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -112,7 +113,8 @@ def log(tmp_path_factory: pytest.TempPathFactory) -> Path:
     before = logger.level
     logger.addHandler(handler)
     logger.setLevel(logging.INFO)
-    asyncio.run(talk())
+    with ThreadPoolExecutor(1) as apart:  # a browser of an earlier test may hold this thread's loop
+        apart.submit(lambda: asyncio.run(talk())).result()
     logger.removeHandler(handler)
     logger.setLevel(before)
     handler.close()
