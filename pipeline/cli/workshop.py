@@ -19,6 +19,7 @@ from pipeline.cli.people import force as _force
 
 if TYPE_CHECKING:
     from pipeline.refer.bench import Assessment, Case, Reading
+    from pipeline.refer.bench.declared import Step
     from pipeline.storage.decisions.bench_store import BenchStore
 
 
@@ -295,11 +296,24 @@ def _as_words(result: Assessment, numbers: list[int | None]) -> str:
         lines += [f"  if {suspects[name].part}: {values}" for name, _, values in step.expected]
         lines += [
             f"  when to stop: {step.step.when_to_stop}",
+            f"  then: {_how_to_enter(step.step)}",
             "",
             "Before anyone measures:",
             *(f"  - {c}" for c in (*CAUTIONS, *DEFERENCE)),
         ]
     return "\n".join(lines)
+
+
+def _how_to_enter(step: Step) -> str:
+    """The option that takes what the step finds; an answer's words are its only values."""
+    from pipeline.refer.bench import bench_declared
+
+    answer = bench_declared().answers.get(step.kind)
+    if answer:
+        return f"--answer {step.kind}=" + "|".join(answer.answers)
+    state = f"@{step.state}" if step.state else ""
+    over = " (OL where over range)" if step.kind.endswith("_ohm") else ""
+    return f"--reading {step.kind}{state}=VALUE{over}"
 
 
 def _write_sheet(path: Path, whole: Case, result: Assessment) -> None:

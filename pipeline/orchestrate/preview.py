@@ -171,7 +171,7 @@ def preview_words(one: Preview) -> str:
     a = one.account
     counted = (
         f"{a['lines']:,} lines looked at: {a['used']:,} used ({a['chatter'] or 0:,} of them hold no frame), "
-        f"{a['rejected']:,} rejected"
+        f"{a['rejected']:,} rejected, {a['duplicates']:,} repeated"
     )
     words = [f"{one.file}: {one.what}\n{counted}"]
     if a.get("turned_away") and a["message"]:

@@ -147,15 +147,17 @@ def meaning(one: Placed) -> str:
         return "Decides nothing by itself."
     few = len(declared.names) // 2
     if len(fits) > few:
-        return f"Speaks against {_parts(against)}; fits the others."
+        return f"Speaks against: {_parts(against)}. Fits the others."
     all_others = len(fits) + len(against) == len(declared.names)
-    speaks = "all others" if all_others else _parts(against) if 0 < len(against) <= few else ""
-    return f"Fits {_parts(fits)}." + (f" Speaks against {speaks}." if speaks else "")
+    fitting = f"Fits: {_parts(fits)}."
+    if all_others:
+        return f"{fitting} Speaks against all others."
+    return f"{fitting} Speaks against: {_parts(against)}." if len(against) <= few else fitting
 
 
 def _parts(names: list[str]) -> str:
-    parts = [bench_declared().suspects[name].part for name in names]
-    return parts[0] if len(parts) == 1 else "; ".join(parts[:-1]) + " or " + parts[-1]
+    # parts have commas of their own
+    return "; ".join(bench_declared().suspects[name].part for name in names)
 
 
 def _detail(leader: str, weighed: Weighed, readings: tuple[Placed, ...]) -> str:
