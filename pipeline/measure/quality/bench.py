@@ -6,7 +6,7 @@ of kinds, a diode of another law, tolerances within their limits, answers that s
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import polars as pl
@@ -55,6 +55,8 @@ class Truth:
     proximity: float
     coding: float
     rng: np.random.Generator
+    seen: dict[str, int] = field(default_factory=dict)
+    """What each question would truly show, drawn when it is first asked: asked again, only the telling can differ."""
 
 
 def simulate(number: int, seed: int) -> Truth:
@@ -102,9 +104,12 @@ def shown(truth: Truth, kind: str, state: str | None, *, dried: bool) -> Reading
     declared = bench_declared()
     if kind in declared.answers:
         answer = declared.answers[kind]
-        row = np.array(answer.rows.get(truth.suspect) or answer.rows["else"])
-        mixed = (1 - IMPLAUSIBLE) * row + IMPLAUSIBLE / row.size
-        return Reading(kind, answer=str(truth.rng.choice(answer.answers, p=mixed / mixed.sum())))
+        if kind not in truth.seen:
+            row = np.array(answer.rows.get(truth.suspect) or answer.rows["else"])
+            truth.seen[kind] = int(truth.rng.choice(row.size, p=row / row.sum()))
+        slipped = truth.rng.random() < IMPLAUSIBLE
+        told = int(truth.rng.integers(len(answer.answers))) if slipped else truth.seen[kind]
+        return Reading(kind, answer=answer.answers[told])
     beside = OPEN_OHM if dried and truth.dries else truth.beside
     if kind in {"cp_pe_forward_ohm", "cp_pe_reverse_ohm", "pp_pe_ohm"}:
         return Reading(kind, _ohms(truth, kind, beside))

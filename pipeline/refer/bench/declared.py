@@ -108,14 +108,22 @@ class Declared(Strict):
         """The suspects, in order."""
         return tuple(self.suspects)
 
-    def log_row(self, kind: str, answer: str) -> Floats:
-        """Log probability of an answer under each suspect."""
+    def log_row(self, kind: str, answers: tuple[str, ...]) -> Floats:
+        """Log probability, under each suspect, of the answers one question got, one or several.
+
+        What is asked has one true answer by the suspect's row; each time it is told, it follows no table by `IMPLAUSIBLE`.
+        So an answer given twice says more than once, but never as much as two questions would.
+        """
         declared = self.answers[kind]
-        at = declared.answers.index(answer)
         rest = declared.rows.get("else")
         rows = [declared.rows.get(name, rest) for name in self.names]
-        share = np.array([row[at] for row in rows if row is not None])
-        return np.asarray(np.log((1 - IMPLAUSIBLE) * share + IMPLAUSIBLE / len(declared.answers)))
+        share = np.array([row for row in rows if row is not None])
+        told = np.full(len(declared.answers), 1.0)
+        for answer in answers:
+            slipped = np.full(told.size, IMPLAUSIBLE / told.size)
+            slipped[declared.answers.index(answer)] += 1 - IMPLAUSIBLE
+            told = told * slipped
+        return np.asarray(np.log(share @ told))
 
 
 @cache

@@ -45,9 +45,7 @@ def bits(step: Step, weighed: Weighed) -> float:
     """Expected information about the suspect, bits: I(suspect; outcome) over binned outcomes."""
     declared = bench_declared()
     if step.kind in declared.answers:
-        answers = declared.answers[step.kind].answers
-        rows = np.exp(np.stack([declared.log_row(step.kind, answer) for answer in answers], axis=1))
-        return _information(weighed.suspects[:, None] * rows)
+        return _information(weighed.suspects[:, None] * _answer_shares(step.kind, weighed))
     made: dict[str, Floats] = {}
     for name in declared.names:
         key = _source(step, name)
@@ -55,6 +53,14 @@ def bits(step: Step, weighed: Weighed) -> float:
             made[key] = _binned(step, name, weighed)
     rows = np.stack([made[_source(step, name)] for name in declared.names])
     return (1 - STRAY) * _information(weighed.suspects[:, None] * rows)
+
+
+def _answer_shares(kind: str, weighed: Weighed) -> Floats:
+    """By suspect and answer: how probable the answer is now, what the same question gave before included."""
+    declared, before = bench_declared(), weighed.answered.get(kind, ())
+    rows = [declared.log_row(kind, (*before, answer)) for answer in declared.answers[kind].answers]
+    shares = np.exp(np.stack(rows, axis=1) - declared.log_row(kind, before)[:, None])
+    return np.asarray(shares / shares.sum(axis=1, keepdims=True))
 
 
 def _source(step: Step, suspect: str) -> str:
@@ -108,12 +114,12 @@ def expected(step: Step, weighed: Weighed) -> tuple[tuple[str, float, str], ...]
     declared = bench_declared()
     left = [(name, p) for name, p in weighed.named.items() if p >= SHOWN]
     if step.kind in declared.answers:
-        answer = declared.answers[step.kind]
+        answer, shares = declared.answers[step.kind], _answer_shares(step.kind, weighed)
         out = []
         for name, p in left:
-            row = answer.rows.get(name) or answer.rows["else"]
+            row = shares[declared.names.index(name)]
             best = int(np.argmax(row))
-            out.append((name, p, f"{answer.words[best]} ({probability(row[best])})"))
+            out.append((name, p, f"{answer.words[best]} ({probability(float(row[best]))})"))
         return tuple(out)
     unit = UNITS[step.kind]
     return tuple((name, p, range_words(*_outcomes(step, name, weighed), unit)) for name, p in left)

@@ -28,12 +28,13 @@ Floats = NDArray[np.float64]
 class Weighed:
     """`suspects`: posterior in the declared order. `within`: of each condition, the weights of its draws, summing to 1.
 
-    `log_evidence`: of all readings.
+    `log_evidence`: of all readings. `answered`: the answers each question got so far.
     """
 
     suspects: Floats
     within: Mapping[str, Floats]
     log_evidence: float
+    answered: Mapping[str, tuple[str, ...]]
 
     @property
     def named(self) -> dict[str, float]:
@@ -62,7 +63,7 @@ class Placed:
         """Log likelihood by suspect of an answer or a proximity reading; None where the pilot's circuit decides."""
         reading, names = self.reading, bench_declared().names
         if reading.answer is not None:
-            return bench_declared().log_row(reading.kind, reading.answer)
+            return bench_declared().log_row(reading.kind, (reading.answer,))
         if reading.kind in PROXIMITY:
             return np.array([proximity_likelihood(reading, name) for name in names])
         return None if says_something(reading) else np.zeros(len(names))
@@ -110,9 +111,10 @@ def placed(case: Case, *, without_pair: bool = False) -> tuple[Placed, ...]:
 
 def weigh(prior: Mapping[str, float], readings: tuple[Placed, ...]) -> Weighed:
     """Posterior of suspects and circuits by Bayes' rule; readings are independent given circuit and instruments."""
-    names = bench_declared().names
-    rows = [one.by_suspect for one in readings]
-    circuit = [one for one, row in zip(readings, rows, strict=True) if row is None]
+    declared, answered = bench_declared(), _answered(readings)
+    figures = [one for one in readings if one.reading.answer is None]
+    rows = [one.by_suspect for one in figures]
+    circuit = [one for one, row in zip(figures, rows, strict=True) if row is None]
     within, evidence = {}, {}
     for condition, size in SIZES.items():
         total = (
@@ -124,12 +126,21 @@ def weigh(prior: Mapping[str, float], readings: tuple[Placed, ...]) -> Weighed:
         mass = np.exp(total - top)
         within[condition], evidence[condition] = mass / mass.sum(), top + float(np.log(mass.mean()))
     with np.errstate(divide="ignore"):
-        log = np.log([prior[name] for name in names])
-    log = log + np.array([evidence[condition_of(name)] for name in names])
-    log = log + sum((row for row in rows if row is not None), np.zeros(len(names)))
+        log = np.log([prior[name] for name in declared.names])
+    log = log + np.array([evidence[condition_of(name)] for name in declared.names])
+    said = [declared.log_row(kind, answers) for kind, answers in answered.items()]
+    log = sum((row for row in (*rows, *said) if row is not None), log)
     top = float(log.max())
     mass = np.exp(log - top)
-    return Weighed(mass / mass.sum(), within, top + float(np.log(mass.sum())))
+    return Weighed(mass / mass.sum(), within, top + float(np.log(mass.sum())), answered)
+
+
+def _answered(readings: tuple[Placed, ...]) -> dict[str, tuple[str, ...]]:
+    out: dict[str, tuple[str, ...]] = {}
+    for one in readings:
+        if one.reading.answer is not None:
+            out[one.reading.kind] = (*out.get(one.reading.kind, ()), one.reading.answer)
+    return out
 
 
 def replaced(readings: tuple[Placed, ...], number: int, reading: Reading) -> tuple[Placed, ...]:
