@@ -15,7 +15,7 @@ from markupsafe import Markup
 
 from dashboards import words
 from dashboards.language import Language
-from pipeline.core.wording import ohms, ohms_between, percent, probability
+from pipeline.core.wording import FINDINGS, inlet, ohms, ohms_between, percent, probability
 
 HERE = Path(__file__).resolve().parent
 TEMPLATES = HERE / "templates"
@@ -119,6 +119,8 @@ def environment(*folders: Path) -> Environment:
         first_sentence=first_sentence,
         path_part=lambda text: quote(str(text), safe=""),
         part=lambda code: Language().of("part", code),
+        finding=lambda code: FINDINGS.get(code, code),
+        inlet=inlet,
     )
     env.globals.update(count=words.count, words=words, ohms_between=ohms_between)
     return env

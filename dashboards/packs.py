@@ -6,7 +6,7 @@ A single file that can be mailed, opened from disk and printed.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -32,8 +32,25 @@ def _inline(script: str) -> Markup:
     return Markup(closed.replace("<!--", "<\\!--"))  # noqa: S704 - packaged files of ours, no text of a log
 
 
+INKS = {
+    "#1b6ca8": "var(--good)", "#b3261e": "var(--evse)", "#767676": "var(--muted)", "#d9902f": "var(--pairing)", "#444": "var(--muted)",
+}  # fmt: skip
+"""What a pack's own charts are drawn in, and the names of look.css in their place, so that they follow light, dark and paper."""
+
+
 def _themed(spec: Mapping[str, Any] | None) -> dict[str, Any] | None:
-    return None if spec is None else {**spec, "config": {**spec.get("config", {}), **CONFIG}}
+    if spec is None:
+        return None
+    inked = {key: _inked(part) for key, part in spec.items() if key != "datasets"}
+    return {**spec, **inked, "config": {**spec.get("config", {}), **CONFIG}}
+
+
+def _inked(part: Any) -> Any:
+    if isinstance(part, Mapping):
+        return {key: _inked(inner) for key, inner in part.items()}
+    if isinstance(part, list | tuple):
+        return [_inked(inner) for inner in part]
+    return INKS.get(part, part) if isinstance(part, str) else part
 
 
 def render_evidence(
@@ -43,11 +60,13 @@ def render_evidence(
     assets: str | None = None,
     menu: Menu | None = None,
     back: str | None = None,
+    turned_away: Sequence[Mapping[str, Any]] = (),
 ) -> str:
     """The evidence page as HTML: one file with everything inside, or, with `assets`, for a server
     that has the scripts.
 
-    sheet: address of the printable sheet. Raises pydantic.ValidationError when the evidence has
+    sheet: address of the printable sheet. turned_away: of run.json, the files and mapping entries the
+    week does not rest on. Raises pydantic.ValidationError when the evidence has
     another shape.
     """
     known = evidence if isinstance(evidence, Evidence) else Evidence.model_validate(evidence)
@@ -64,6 +83,7 @@ def render_evidence(
         here="workshop",
         assets=assets,
         look_back=None,
+        turned_away=turned_away,
         e=known,
         sheet=sheet,
         cautions=known.bench.cautions or BENCH_CAUTIONS,
@@ -77,10 +97,15 @@ def render_evidence(
 
 
 def write_evidence_page(
-    folder: Path, evidence: Evidence | Mapping[str, Any], *, sheet: str | None = None
+    folder: Path,
+    evidence: Evidence | Mapping[str, Any],
+    *,
+    sheet: str | None = None,
+    turned_away: Sequence[Mapping[str, Any]] = (),
 ) -> Path:
     """Write the evidence page into a referral's folder and return its path."""
     folder.mkdir(parents=True, exist_ok=True)
     page = folder / PACK_PAGE
-    page.write_text(render_evidence(evidence, sheet=sheet), encoding="utf-8")
+    text = render_evidence(evidence, sheet=sheet, turned_away=turned_away)
+    page.write_text(text, encoding="utf-8")
     return page

@@ -18,7 +18,7 @@ from dashboards.language import Language
 from dashboards.markup import STATIC, environment
 from dashboards.monday import monday_csv, monday_ics, monday_view
 from dashboards.page_data import PageData
-from dashboards.reader import Reader, settings_of
+from dashboards.reader import Reader, settings_of, turned_away_of
 from dashboards.records import records_view
 from dashboards.sites import sites_view
 from dashboards.units import SHARD, Kind
@@ -118,7 +118,7 @@ def page_frame(
         "here": page,
         "assets": assets,
         "downloads_from": downloads_from,
-        "turned_away": data.run.get("turned_away") or [],
+        "turned_away": turned_away_of(data),
         "look_back": (data.run.get("settings") or {}).get("look_back_weeks"),
         "frame": reader.frame(data, assets, SHARD),
     }

@@ -65,3 +65,8 @@ class Reader:
 def settings_of(data: PageData, group: str) -> Mapping[str, Any]:
     """A group of the settings as the run recorded them; empty where it did not."""
     return (data.run.get("settings") or {}).get(group) or {}
+
+
+def turned_away_of(data: PageData) -> list[Mapping[str, Any]]:
+    """The files and mapping entries that the week does not rest on, as the run recorded them."""
+    return list(data.run.get("turned_away") or ())

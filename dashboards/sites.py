@@ -45,7 +45,7 @@ def sites_view(data: PageData, reader: Reader) -> dict[str, Any]:
     week_cost, visit_cost = stated(data, "evse")
     return {
         "title": t("menu.sites"),
-        "headline": _headline(t, evses, called),
+        "headline": sites_headline(t, evses, called),
         "lead": _lead(t, data, rates, faulty),
         "to_repair": faulty.to_dicts(),
         "pairings": called.to_dicts(),
@@ -72,7 +72,8 @@ def sites_view(data: PageData, reader: Reader) -> dict[str, Any]:
     }
 
 
-def _headline(t: Language, evses: pl.DataFrame, called: pl.DataFrame) -> str:
+def sites_headline(t: Language, evses: pl.DataFrame, called: pl.DataFrame) -> str:
+    """The week's finding on EVSEs and pairings (`called`: those at issue) in a sentence."""
     bad = number_called(called, "faulty")
     return t(
         "sites.headline",

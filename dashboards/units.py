@@ -1,38 +1,42 @@
 """What the page of one vehicle or one EVSE is made of: everything known of it, as JSON.
 
-A unit's attempts travel by columns (`t`, `at`, `outcome`, …), so that a fleet's worth stays small;
-times are seconds since 1970, UTC, and the page tells them in the site's zone. Static pages read
-their unit from a data file of `SHARD` units, the server hands out one unit at a time: same text.
+A unit's attempts travel by columns (`t`, `at`, `outcome`, …), only those its page shows and only where
+there is something: words as places in the unit's own list of them (`words`), times as seconds since
+1970, UTC, each from the one before. The page tells them in the site's zone. Static pages read their
+unit from a data file of `SHARD` units, deflated, which a page opened from disk can read too; the
+server hands out one unit at a time: same text.
 """
 
 from __future__ import annotations
 
+import base64
+import zlib
 from collections.abc import Mapping
 from typing import Any, Literal
 
 import polars as pl
 
-from dashboards.markup import script_text
 from dashboards.page_data import PageData, counted
 
 Kind = Literal["vehicle", "evse"]
 SHARD = 150
-"""Units in one data file: about a megabyte for a fleet that plugs in daily; decided."""
+"""Units in one data file: some hundred kilobytes for a fleet that plugs in daily; decided."""
+DEFLATED = 4
+"""zlib's level: half the time of its usual 6 for a tenth more bytes (measured); decided."""
 
-_ATTEMPT: Mapping[str, pl.Expr | str] = {
-    "t": pl.col("plugged_at").dt.epoch("s"),
-    "supply": "supply",
-    "outcome": "outcome",
-    "stage": "stage",
-    "s": pl.col("stage_seconds").round(1),
-    "fault": "fault",
-    "kwh": pl.col("energy_kwh").round(2),
-    "low": pl.coalesce("pilot_low_b_v", "pilot_low_c_v").round(2),
-    "high": pl.coalesce("pilot_high_b_v", "pilot_high_c_v").round(2),
+_WORDS: Mapping[str, pl.Expr] = {
+    "outcome": pl.col("outcome"),
+    "stage": pl.col("stage"),
+    "fault": pl.col("fault"),
     "state": pl.when(pl.col("pilot_low_b_v").is_not_null())
     .then(pl.lit("B"))
     .when(pl.col("pilot_low_c_v").is_not_null())
     .then(pl.lit("C")),
+}
+_FIGURES: Mapping[str, pl.Expr] = {
+    "s": pl.col("stage_seconds").round().cast(pl.Int64),
+    "kwh": pl.col("energy_kwh").round(1),
+    "low": pl.coalesce("pilot_low_b_v", "pilot_low_c_v").round(2),
 }
 _SHARE = {"vehicle": "p_vehicle", "evse": "p_evse"}
 _PARTNER: Mapping[Kind, Kind] = {"vehicle": "evse", "evse": "vehicle"}
@@ -102,34 +106,45 @@ def _of(data: PageData, kind: Kind, only: pl.Series) -> pl.DataFrame:
 
 def _attempts(data: PageData, kind: Kind, only: pl.Series) -> pl.DataFrame:
     """id, attempts: a struct of lists, oldest first; `at` is the partner, `p` the unit's share."""
-    partner = f"{_PARTNER[kind]}_id"
-    own: dict[str, pl.Expr | str] = {"at": pl.col(partner), "p": pl.col(_SHARE[kind]).round(3)}
-    columns: dict[str, pl.Expr | str] = {
-        **_ATTEMPT,
-        **(own if kind == "vehicle" else {**own, "model": "vehicle_model"}),
-    }
+    words = {"at": pl.col(f"{_PARTNER[kind]}_id"), **_WORDS}
+    figures = {"p": pl.col(_SHARE[kind]).round(3), **_FIGURES}
     shown = _of(data, kind, only).sort("plugged_at", "attempt_id")
-    shown = shown.select(pl.col(f"{kind}_id").alias("id_"), **columns)
-    lists = shown.group_by("id_", maintain_order=True).agg(pl.all())
-    return lists.select(pl.col("id_").alias("id"), attempts=pl.struct(pl.exclude("id_")))
+    shown = shown.select(
+        pl.col(f"{kind}_id").alias("id"),
+        pl.col("plugged_at").dt.epoch("s").alias("t"),
+        **words,
+        **figures,
+    )
+    place = [pl.col(name).rank("dense").over("id").cast(pl.Int64) - 1 for name in words]
+    listed = shown.group_by("id").agg(pl.col(name).drop_nulls().unique().sort() for name in words)
+    since = pl.col("t").diff().over("id").fill_null(pl.col("t"))
+    lists = shown.with_columns(since, *place).group_by("id", maintain_order=True).agg(pl.all())
+    told = [
+        pl.when(pl.col(name).list.drop_nulls().list.len() > 0).then(name)
+        for name in (*words, *figures)
+    ]
+    named = listed.select("id", words=pl.struct(pl.exclude("id")))
+    return lists.join(named, on="id").select("id", attempts=pl.struct("t", *told, "words"))
 
 
 def _partners(data: PageData, kind: Kind, only: pl.Series) -> pl.DataFrame:
-    """id, partners: whom it met, how it went, how the partner fared with all others, the worst first."""
+    """id, partners: whom it met, how it went, how the partner fared with all others, the worst first: a struct of lists.
+
+    `low`, `high`: median levels in B2, V; at a called unit since its onset, so that no median lies between before and since.
+    """
     unit, partner = f"{kind}_id", f"{_PARTNER[kind]}_id"
     known = counted(data.attempts).filter(pl.col("vehicle_id").is_not_null())
     whole = known.group_by(partner).agg(all_n=pl.len(), all_failed=pl.col("failed").sum())
-    dc = pl.col("supply") == "DC"
+    onset = (data.vehicles if kind == "vehicle" else data.evses).select(unit, "onset")
+    mine = known.filter(pl.col(unit).is_in(only.implode())).join(onset, on=unit, how="left")
+    since = (pl.col("plugged_at") >= pl.col("onset")).fill_null(value=True)
     pairs = (
-        known.filter(pl.col(unit).is_in(only.implode()))
-        .group_by(unit, partner)
+        mine.group_by(unit, partner)
         .agg(
             n=pl.len(),
             failed=pl.col("failed").sum(),
-            dc=dc.any(),
-            low=pl.col("pilot_low_b_v").median().round(2),
-            high=pl.col("pilot_high_b_v").median().round(2),
-            last=pl.col("plugged_at").max().dt.epoch("s"),
+            low=pl.col("pilot_low_b_v").filter(since).median().round(2),
+            high=pl.col("pilot_high_b_v").filter(since).median().round(2),
         )
         .join(whole, on=partner, how="left")
         .with_columns(
@@ -138,18 +153,10 @@ def _partners(data: PageData, kind: Kind, only: pl.Series) -> pl.DataFrame:
         )
         .sort(unit, "failed", "n", partner, descending=[False, True, True, False])
     )
-    row = pl.struct(
-        pl.col(partner).alias("id"),
-        "n",
-        "failed",
-        "dc",
-        "low",
-        "high",
-        "last",
-        "others_n",
-        "others_failed",
+    lists = pairs.group_by(pl.col(unit).alias("id"), maintain_order=True).agg(
+        pl.col(partner).alias("at"), "n", "failed", "low", "high", "others_n", "others_failed"
     )
-    return pairs.group_by(pl.col(unit).alias("id"), maintain_order=True).agg(partners=row)
+    return lists.select("id", partners=pl.struct(pl.exclude("id")))
 
 
 def _marks(data: PageData, kind: Kind) -> pl.DataFrame:
@@ -193,10 +200,17 @@ def _extra(data: PageData, kind: Kind) -> list[pl.DataFrame]:
 
 
 def shards(texts: pl.DataFrame) -> list[str]:
-    """The texts of units, `SHARD` to a file, as script: a call of `whichside.units` with the list."""
-    listed = [script_text(text) for text in texts["text"]]
-    groups = [listed[at : at + SHARD] for at in range(0, len(listed), SHARD)]
-    return ["whichside.units([\n" + ",\n".join(group) + "\n]);\n" for group in groups]
+    """The texts of units, `SHARD` to a file, as script: a call of `whichside.packed` with the list, deflated, in base 64.
+
+    So a browser reads it from disk, and nothing of a log can end the script.
+    """
+    groups = [texts["text"][at : at + SHARD] for at in range(0, texts.height, SHARD)]
+    return [f'whichside.packed("{_packed(group)}");\n' for group in groups]
+
+
+def _packed(texts: pl.Series) -> str:
+    whole = "[" + ",".join(texts) + "]"
+    return base64.b64encode(zlib.compress(whole.encode(), DEFLATED)).decode()
 
 
 def index_rows(data: PageData) -> list[list[Any]]:

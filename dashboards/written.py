@@ -6,6 +6,7 @@ from pathlib import Path
 
 from dashboards.packs import write_evidence_page
 from dashboards.pages import write_pages
+from dashboards.reader import turned_away_of
 from dashboards.snapshots import read_folder
 from pipeline.publish.addresses import SHEET, pack_folder
 
@@ -18,4 +19,5 @@ def write_week_pages(folder: Path) -> None:
     data = read_folder(folder, folder.parent)
     write_pages(folder, data)
     for vehicle_id, pack in data.evidence.items():
-        write_evidence_page(folder / "referrals" / pack_folder(vehicle_id), pack, sheet=SHEET)
+        place = folder / "referrals" / pack_folder(vehicle_id)
+        write_evidence_page(place, pack, sheet=SHEET, turned_away=turned_away_of(data))

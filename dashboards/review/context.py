@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import getpass
 import threading
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -22,7 +22,7 @@ from dashboards.addresses import UnitLinks
 from dashboards.language import Language
 from dashboards.page_data import PageData
 from dashboards.pages import PAGES, Menu, language_of, page_frame, page_name
-from dashboards.reader import Reader
+from dashboards.reader import Reader, turned_away_of
 from dashboards.review.bench_store import BenchStore
 from dashboards.review.kept import DecisionStore
 from dashboards.review.people import People, Person
@@ -32,7 +32,7 @@ from dashboards.review.sign_in_log import SignInLog
 from dashboards.seen_by import at_sites, referred_only
 from dashboards.snapshots import Stamp, read_week, stamp, weeks
 from dashboards.units import Kind
-from pipeline.core.errors import NotEnoughDataError
+from pipeline.core.errors import NotEnoughDataError, StoreError
 from pipeline.settings.serve import ServeSettings
 
 UNITS_OF: dict[str, tuple[str, ...]] = {
@@ -273,8 +273,17 @@ def page(
         "here": here,
         "assets": "/assets/",
         "look_back": None,
+        "turned_away": _turned_away(known, week) if who else [],
         "csrf": session(request).csrf,
         "person": who,
     }
     text = known.templates.get_template(template).render(**{**frame, **view})
     return HTMLResponse(text, status_code=status)
+
+
+def _turned_away(known: Context, week: str | None) -> list[Mapping[str, Any]]:
+    """What the week on show does not rest on; nothing where there is no week, or none that can be read (it has its own page)."""
+    try:
+        return turned_away_of(known.week(week)) if week else []
+    except (HTTPException, StoreError):
+        return []

@@ -12,6 +12,7 @@ from starlette.responses import FileResponse, HTMLResponse, RedirectResponse, Re
 
 from dashboards.packs import render_evidence
 from dashboards.page_data import PageData
+from dashboards.reader import turned_away_of
 from dashboards.review.context import (
     address,
     allow,
@@ -157,6 +158,7 @@ def pack(request: Request) -> Response:
             assets="/assets/",
             menu=links,
             back=address(data.week, "workshop"),
+            turned_away=turned_away_of(data),
         )
     )
 

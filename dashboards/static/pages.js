@@ -2,6 +2,7 @@
 "use strict";
 document.documentElement.classList.add("scripted");
 const frameBlock = document.getElementById("frame");
+const chartsAt = document.currentScript.dataset.charts;
 const frame = frameBlock ? JSON.parse(frameBlock.textContent) : { words: {}, links: {}, language: "en", zones: {} };
 const whichside = { frame, waiting: [], index: null };
 globalThis.whichside = whichside;
@@ -46,11 +47,22 @@ whichside.link = (kind, id, parent) => {
   return made;
 };
 
-// --- charts: drawn when they come into view (and all before printing). `ast` keeps Vega from evaluating text as code.
+// --- charts: drawn when they come into view (and all before printing), by a script read once the page stands. `ast` keeps Vega from evaluating text as code.
 const chartOptions = { renderer: "svg", actions: false, ast: true, defaultStyle: false, logLevel: 1, tooltip: { disableDefaultStyle: true } };
+whichside.load = (address) => new Promise((done, failed) => {
+  const script = document.createElement("script");
+  script.src = address;
+  script.onload = done;
+  script.onerror = () => failed(new Error(`${address} cannot be read`));
+  document.head.append(script);
+});
+let charts = null;
+const withCharts = () => (globalThis.vegaEmbed ? Promise.resolve() : (charts ??= whichside.load(chartsAt)));
+const whenIdle = globalThis.requestIdleCallback ?? ((work) => setTimeout(work, 200));
+if (document.querySelector("script[data-chart], #unit")) whenIdle(() => withCharts().catch(console.error));
 whichside.draw = (place, spec) => {
   const label = place.getAttribute("aria-label");
-  return vegaEmbed(place, spec, chartOptions).then(() => {
+  return withCharts().then(() => vegaEmbed(place, spec, chartOptions)).then(() => {
     place.setAttribute("aria-label", `${label}. ${spec.description}`);
     place.querySelectorAll("svg").forEach((svg) => svg.setAttribute("aria-hidden", "true"));
     place.classList.add("drawn");
@@ -85,6 +97,7 @@ whichside.sortable = (table) => [...table.tHead.rows[0].cells].forEach((head, in
     const body = table.tBodies[0];
     const keyed = [...body.rows].map((row) => [valueOf(row, index), row]).sort((a, b) => (down ? -1 : 1) * compare(a[0], b[0]));
     body.append(...keyed.map((pair) => pair[1]));
+    table.dispatchEvent(new Event("sorted"));
   });
 });
 
@@ -107,13 +120,6 @@ for (const table of document.querySelectorAll("table.sortable")) whichside.sorta
 
 // --- the index of every unit, read when somebody first searches
 whichside.indexed = (rows) => { whichside.index = rows; };
-whichside.load = (address) => new Promise((done, failed) => {
-  const script = document.createElement("script");
-  script.src = address;
-  script.onload = done;
-  script.onerror = () => failed(new Error(`${address} cannot be read`));
-  document.head.append(script);
-});
 let indexAsked = null;
 whichside.withIndex = () => (indexAsked ??= whichside.index ? Promise.resolve() : whichside.load(frame.index));
 // kind, id, call, plate, VIN, more; a whole id first, then what begins so, then the rest
@@ -165,28 +171,36 @@ if (search && frame.index) {
 const switcher = document.getElementById("weeks");
 if (switcher) switcher.addEventListener("change", (event) => { location.href = event.target.value + (location.protocol === "file:" ? location.hash : ""); });
 
-// --- finding in a list. A typed word looks everywhere: the choice of calls never hides a match.
+// --- finding in a list. A typed word looks everywhere: the choice of calls never hides a match. A long list shows its
+// first rows, and more when asked: what is not laid out costs nothing.
+const ROWS_AT_ONCE = 100;
 for (const form of document.querySelectorAll("form.finder")) {
-  const table = document.getElementById(form.dataset.for);
-  const rows = [...table.tBodies[0].rows];
+  const table = document.getElementById(form.dataset.for), body = table.tBodies[0];
   const others = document.getElementById(`${form.dataset.for}-others`);
+  const more = whichside.element("button", null, null, "plain needs-script");
+  more.type = "button";
+  table.parentElement.after(more);
+  let most = ROWS_AT_ONCE;
   const texts = new Map();
   const textOf = (row) => {
     if (!texts.has(row)) texts.set(row, `${row.textContent} ${row.dataset.more ?? ""}`.toLowerCase());
     return texts.get(row);
   };
+  whenIdle(() => { for (const row of body.rows) textOf(row); });
   const apply = () => {
     const wanted = form.elements.text.value.trim().toLowerCase();
     const calls = !wanted && form.elements.call.value ? form.elements.call.value.split(" ") : null;
-    let shown = 0;
-    for (const row of rows) {
+    let fit = 0;
+    for (const row of body.rows) {
       const fits = (!calls || calls.includes(row.dataset.call)) && (!wanted || textOf(row).includes(wanted));
-      if (row.hidden === fits) row.hidden = !fits;
-      shown += fits;
+      fit += fits;
+      const shown = fits && fit <= most;
+      if (row.hidden === shown) row.hidden = !shown;
     }
-    const whole = Number(form.dataset.whole || rows.length);
-    form.querySelector("output").textContent = frame.words["list.shown"] ? whichside.say("list.shown", { a: shown, b: whole }) : `${shown} of ${whole} shown`;
-    if (others) beyond(wanted, new Set(rows.map((row) => row.dataset.id)));
+    form.querySelector("output").textContent = whichside.say("list.shown", { a: Math.min(fit, most), b: Number(form.dataset.whole || body.rows.length) });
+    more.hidden = fit <= most;
+    more.textContent = whichside.say("list.more", { n: fit - most });
+    if (others) beyond(wanted, new Set([...body.rows].map((row) => row.dataset.id)));
   };
   // units the table leaves out (a long list of clear ones, or without an attempt lately)
   const beyond = (wanted, listed) => {
@@ -201,8 +215,13 @@ for (const form of document.querySelectorAll("form.finder")) {
       }
     });
   };
-  form.addEventListener("input", apply);
+  const upTo = (rows) => { most = rows; apply(); };
+  form.addEventListener("input", () => upTo(ROWS_AT_ONCE));
   form.addEventListener("submit", (event) => event.preventDefault());
+  more.addEventListener("click", () => upTo(most + ROWS_AT_ONCE));
+  table.addEventListener("sorted", apply);
+  addEventListener("beforeprint", () => upTo(Infinity));
+  addEventListener("afterprint", () => upTo(ROWS_AT_ONCE));
   apply();
   table.classList.remove("waiting");
 }

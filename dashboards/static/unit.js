@@ -6,7 +6,22 @@
   const kind = place.dataset.kind;
   const other = kind === "vehicle" ? "evse" : "vehicle";
   const held = new Map();
-  whichside.units = (list) => { for (const unit of list) held.set(unit.id, unit); };
+  // a data file holds its units deflated, in base 64: a page opened from disk may read a script, and nothing else
+  const unpacking = [];
+  whichside.packed = (text) => unpacking.push((async () => {
+    const bytes = Uint8Array.from(atob(text), (sign) => sign.charCodeAt(0));
+    const list = await new Response(new Blob([bytes]).stream().pipeThrough(new DecompressionStream("deflate"))).json();
+    for (const unit of list) held.set(unit.id, unit);
+  })());
+  // attempts come by columns: times as seconds from the one before, words as places in the unit's own list, nothing where nothing is
+  const spread = (packed) => {
+    if (!packed) return null;
+    let at = 0;
+    const t = packed.t.map((since) => { at += since; return at; });
+    const column = (name) => packed[name] ?? new Array(t.length).fill(null);
+    const worded = (name) => column(name).map((place) => (place === null ? null : packed.words[name][place]));
+    return { t, at: worded("at"), outcome: worded("outcome"), stage: worded("stage"), fault: worded("fault"), state: worded("state"), s: column("s"), kwh: column("kwh"), low: column("low"), p: column("p") };
+  };
   const percent = (p) => (p === null || p === undefined ? "–" : p > 0.99 ? `> ${number(99)} %` : p < 0.01 ? `< ${number(1)} %` : `${number(Math.round(p * 100))} %`);
   const ohms = (ohm) => (ohm === null ? "–" : ohm >= 40e6 ? say("unit.over_range") : ohm >= 1e6 ? `${number(Number((ohm / 1e6).toPrecision(3)))} MΩ` : ohm >= 1e3 ? `${number(Number((ohm / 1e3).toPrecision(3)))} kΩ` : `${number(Number(ohm.toPrecision(3)))} Ω`);
   const zoneAt = (evse) => frame.zones[evse] ?? frame.zone;
@@ -95,8 +110,10 @@
     if (unit.cost) element("p", unit.cost, left, "note");
     const since = unit.onset === null || unit.onset === undefined ? null : document.createElement("span");
     if (since) {
-      when(unit.onset, null, since, false);
-      if (unit.onset_lo) since.append(` (${say("unit.between", { a: moment(unit.onset_lo, frame.zone, false), b: moment(unit.onset_hi, frame.zone, false) })})`);
+      // a day by UTC, as reasons and lists have it: one date wherever it stands
+      const day = (at) => moment(at, "UTC", false);
+      element("time", day(unit.onset), since).dateTime = iso(unit.onset);
+      if (unit.onset_lo) since.append(` (${say("unit.between", { a: day(unit.onset_lo), b: day(unit.onset_hi) })})`);
     }
     const of = (a, b) => (b ? say("unit.of", { a, b }) : null);
     if (kind === "vehicle") {
@@ -129,7 +146,7 @@
     chart(made, "strip", say("unit.timeline_n", { n }), () => {
       const spec = specOf("timeline", {
         attempts: a.t.map((t, i) => ({ when: iso(t), reached: word("stage", a.outcome[i] === "charged" ? "charged" : a.stage[i]), kind: ["charged", "failed"].includes(a.outcome[i]) ? a.outcome[i] : "other",
-          outcome: word("outcome", a.outcome[i]), at: whichside.visible(a.at[i] ?? "–"), fault: whichside.visible(a.fault[i] ?? "–"), local: moment(t, zoneAt(kind === "vehicle" ? a.at[i] : unit.id)), supply: a.supply[i] })),
+          outcome: word("outcome", a.outcome[i]), at: whichside.visible(a.at[i] ?? "–"), fault: whichside.visible(a.fault[i] ?? "–"), local: moment(t, zoneAt(kind === "vehicle" ? a.at[i] : unit.id)) })),
         marks: grouped(unit.marks ?? []).map((marks) => ({ when: iso(marks.at(-1).t), words: marks.map(told).join(", "), row: say("unit.marks") })),
         onset: unit.onset ? [{ when: iso(unit.onset), lo: iso(unit.onset_lo ?? unit.onset), hi: iso(unit.onset_hi ?? unit.onset), words: word("mark", "onset"), row: say("unit.marks") }] : [],
       });
@@ -145,11 +162,14 @@
 
   function partners(unit) {
     const made = section(say(`unit.partners_${kind}`), "partners");
-    if (!unit.partners?.length) { element("p", say("unit.nothing"), made); return; }
+    const met = unit.partners, a = unit.attempts;
+    if (!met) { element("p", say("unit.nothing"), made); return; }
+    const last = new Map(a.t.map((t, i) => [a.at[i], t]));
     const share = (failed, n) => [n ? say("unit.of", { a: failed, b: n }) : "–", n ? failed / n : ""];
     table(made, [[say(`unit.partner_${kind}`)], [say("unit.own_failed"), "num"], [say(kind === "vehicle" ? "unit.others_there" : "unit.elsewhere"), "num"], [say("unit.low"), "num"], [say("unit.high"), "num"], [say("unit.last")]],
-      unit.partners.map((row) => [[(cell) => link(other, row.id, cell)], share(row.failed, row.n), share(row.others_failed, row.others_n), [number(row.low, 2), row.low], [number(row.high, 2), row.high],
-        [(cell) => when(row.last, kind === "vehicle" ? row.id : unit.id, cell, false), row.last]]), say(`unit.partners_${kind}`));
+      met.at.map((id, i) => [[(cell) => link(other, id, cell)], share(met.failed[i], met.n[i]), share(met.others_failed[i], met.others_n[i]), [number(met.low[i], 2), met.low[i]], [number(met.high[i], 2), met.high[i]],
+        [(cell) => when(last.get(id), kind === "vehicle" ? id : unit.id, cell, false), last.get(id)]]), say(`unit.partners_${kind}`));
+    if (unit.onset) element("p", say("unit.levels_since"), made, "note");
   }
 
   function before(unit) {
@@ -237,6 +257,7 @@
     place.replaceChildren();
     const unit = held.get(id);
     if (!unit) { element("h1", id ? say("unit.unknown", { id }) : say(`unit.${kind}`), place); element("p", say("unit.choose"), place); return; }
+    if (!unit.spread) { unit.attempts = spread(unit.attempts); unit.spread = true; }
     unit.attempts_n = kind === "evse" ? unit.attempts_counted : null;
     for (const part of [head, numbers, proof, checks, driver, timeline, partners, tests, before, decided, attempts]) part(unit);
     place.dataset.ready = unit.id;
@@ -250,6 +271,7 @@
   } else {
     const asked = new Map();
     const fromAddress = async () => {
+      if (!globalThis.DecompressionStream) { element("h1", say("unit.old_browser"), place); return; }
       let id = "";
       try { id = decodeURIComponent(location.hash.slice(1)); } catch { /* an address nobody of ours made */ }
       await whichside.withIndex();
@@ -258,6 +280,7 @@
         const file = `${frame.assets}${kind}s-${Math.floor(at / frame.shard)}.js`;
         if (!asked.has(file)) asked.set(file, whichside.load(file));
         await asked.get(file);
+        await Promise.all(unpacking);
       }
       tell(id);
       scrollTo(0, 0);

@@ -27,6 +27,27 @@ SUSPECTS = {
     "supply": "mains supply or earth",
     "unclear": "part unclear",
 }
+COUPLERS = {
+    "cType1": "Type 1 cable",
+    "cType2": "Type 2 cable",
+    "sType2": "Type 2 socket",
+    "sType3": "Type 3 socket",
+    "cCCS1": "CCS 1 cable",
+    "cCCS2": "CCS 2 cable",
+    "cG105": "CHAdeMO cable",
+    "cGBT": "GB/T cable",
+    "cTesla": "SAE J3400 cable",
+}
+"""An EVSE's outlet by its code; codes nobody here has met stand as they are."""
+FINDINGS = {
+    "diode_shorted": "shorted pilot diode",
+    "diode_leaky": "leaking pilot diode",
+    "diode_open": "open pilot diode",
+    "charger_other": "another fault of the on-board charger",
+    "inlet_or_wiring": "inlet or wiring",
+    "no_fault_found": "no fault found",
+}
+"""What a workshop finds at a vehicle."""
 OVER_RANGE = "over range"
 OVER_RANGE_OHM = 40e6
 """Where hand-held meters end: 40 to 50 MΩ (common practice)."""
@@ -42,6 +63,16 @@ def percent(share: float | None, digits: int = 0) -> str:
     if 1 - step < share < 1:
         return f"over {100 * (1 - step):g} %"
     return f"{100 * share:.{digits}f} %"
+
+
+def coupler(code: str) -> str:
+    """An outlet in words: 'Type 2 socket'."""
+    return COUPLERS.get(code, code)
+
+
+def inlet(code: str) -> str:
+    """A vehicle's inlet in words: 'Type 2'."""
+    return coupler(code).removesuffix(" cable").removesuffix(" socket")
 
 
 def counted(number: int, thing: str) -> str:

@@ -6,7 +6,7 @@ import platform
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
@@ -14,6 +14,7 @@ from typing import Any
 
 import polars as pl
 
+from dashboards.language import Language
 from dashboards.written import write_week_pages
 from pipeline.core.errors import DeliveryError, NotEnoughDataError
 from pipeline.core.logs import event
@@ -24,6 +25,7 @@ from pipeline.ingest.file_accounts import file_accounts
 from pipeline.ingest.report import TOUCHED_SCHEMA
 from pipeline.ingest.turned_away import check_lists, in_words, rejected_reasons, turned_away
 from pipeline.normalise.stage import normalise
+from pipeline.orchestrate.mail import mail_week
 from pipeline.publish.week import publish_week
 from pipeline.publish.week_report import WeekReport, report_week
 from pipeline.settings import Settings
@@ -45,12 +47,13 @@ class Request:
 
 @dataclass(frozen=True)
 class Result:
-    """What a run gave: the week, its folder, its tables (names without out_) and `run.json`."""
+    """What a run gave: the week, its folder, its tables (names without out_), `run.json`, and what became of its mail."""
 
     week: str
     folder: Path
     tables: dict[str, pl.DataFrame]
     run: dict[str, Any]
+    mailed: str | None = None
 
 
 @dataclass
@@ -135,8 +138,12 @@ def decisions_at(store: Path, settings: Settings) -> str:
 
 
 def told_settings(settings: Settings) -> dict[str, Any]:
-    """The settings as run.json and the pages tell them: a database's password stays out."""
+    """The settings as run.json and the pages tell them: a database's password stays out, and
+    people's addresses.
+    """
     told = settings.model_dump(mode="json", by_alias=True)
+    if settings.mail.host:
+        told["mail"] = {"host": settings.mail.host, "addresses": len(settings.mail.to)}
     return (
         told if settings.decisions is None else told | {"decisions": shown_as(settings.decisions)}
     )
@@ -250,4 +257,12 @@ def run_from_core(
         report = as_task("report", report_step)(con, week, request.settings, decisions_of(request))
     with timings.step("publish"):
         result: Result = as_task("publish", publish_step)(con, request, report, inputs, timings)
-    return result
+    return replace(result, mailed=_mailed(result, request.settings))
+
+
+def _mailed(result: Result, settings: Settings) -> str | None:
+    away, t = len(result.run["turned_away"]), Language(settings.pages.language)
+    told = mail_week(result.folder, result.tables, away, t, settings.mail)
+    if told:
+        event("mail", told=told)
+    return told

@@ -15,7 +15,7 @@ from typing import Any
 import typst
 
 from pipeline.core.printable import CELL, printable
-from pipeline.core.wording import probability
+from pipeline.core.wording import FINDINGS, coupler, probability
 from pipeline.refer.bench.drawings import PAPER
 from pipeline.refer.pack.drawn import drawings
 from pipeline.refer.pack.model import BenchReading, Control, Evidence
@@ -122,7 +122,7 @@ def _bench(e: Evidence) -> dict[str, Any]:
             {"label": f.label + (f" ({f.unit})" if f.unit else "")} for f in e.form if not f.choices
         ],
         "lines": ["Odometer", "Instrument and its number", "Measured by", "Signature"],
-        "choices": [choice.replace("_", " ") for choice in choices],
+        "choices": [FINDINGS.get(choice, choice) for choice in choices],
         **drawings(e, PAPER),
     }
 
@@ -143,15 +143,15 @@ def _strip(e: Evidence) -> dict[str, Any]:
         reached = "charged" if a.outcome == "charged" else a.stage
         kind = a.outcome if a.outcome in {"charged", "failed"} else "other"
         point: dict[str, Any] = {"x": _share(a.at, e), "y": STAGES.index(reached), "kind": kind}
-        groups.setdefault(f"{a.supply} {a.coupler}", []).append(point)
+        groups.setdefault(f"{a.supply}, {coupler(a.coupler)}", []).append(point)
     largest: list[tuple[str, list[dict[str, Any]]]] = sorted(
         groups.items(), key=lambda item: (-len(item[1]), item[0])
     )[:STRIPS]
     parts = []
     for name, points in sorted(largest, key=lambda item: item[0]):
         points.sort(key=_failed_last)
-        parts.append({"coupler": printable(name, 24), "attempts": points})
-    key = "• charged   × failed   ○ other (waits, refused, pulled out). How far each attempt came, by coupler."
+        parts.append({"coupler": printable(name, 32), "attempts": points})
+    key = "• charged   × failed   ○ other (waits, refused, pulled out). How far each attempt came, by outlet."
     return {"strip": parts, "stages": list(STAGE_WORDS), "ticks": _ticks(e), "strip_key": key}
 
 

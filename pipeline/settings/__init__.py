@@ -16,6 +16,7 @@ from pipeline.core.errors import SettingsError
 from pipeline.settings.attribute import AttributeSettings
 from pipeline.settings.base import Frozen
 from pipeline.settings.ingest import IngestSettings
+from pipeline.settings.mail import MailSettings
 from pipeline.settings.normalise import NormaliseSettings
 from pipeline.settings.pages import PagesSettings
 from pipeline.settings.refer import ReferSettings
@@ -36,6 +37,7 @@ class Settings(Frozen):
     refer: ReferSettings = ReferSettings()
     serve: ServeSettings = ServeSettings()
     pages: PagesSettings = PagesSettings()
+    mail: MailSettings = MailSettings()
     decisions: str | None = Field(
         None,
         description="Path or database URL of the decisions store; beside the warehouse if absent",

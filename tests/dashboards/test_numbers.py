@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import base64
 import json
 import re
+import zlib
 from dataclasses import replace
 from datetime import UTC, datetime
+from itertools import accumulate
+from statistics import median
 from typing import Any
 
 import polars as pl
@@ -17,7 +21,7 @@ from dashboards.driver import notes, places
 from dashboards.fleet import low_before_after
 from dashboards.language import Language
 from dashboards.monday import due, monday_csv, monday_ics
-from dashboards.page_data import PageData
+from dashboards.page_data import COUNTED, PageData
 from dashboards.pages import render_page
 from dashboards.reader import Reader
 from dashboards.sites import success_by_week
@@ -27,6 +31,26 @@ from dashboards.units import SHARD, ids, index_rows, shards
 
 def _unit(data: PageData, kind: Any, unit: str) -> dict[str, Any]:
     read: dict[str, Any] = json.loads(texts(data, Reader(), kind, pl.Series([unit]))["text"].item())
+    met = read["partners"]
+    rows = [dict(zip(met, row, strict=True)) for row in zip(*met.values(), strict=True)]
+    return {**read, "attempts": _spread(read["attempts"]), "partners": rows}
+
+
+def _spread(packed: dict[str, Any]) -> dict[str, list[Any]]:
+    """A unit's attempts in plain columns, as the page's script spreads them."""
+    words = packed.pop("words")
+    plain = {name: column or [None] * len(packed["t"]) for name, column in packed.items()}
+    plain["t"] = list(accumulate(plain["t"]))
+    for name, known in words.items():
+        plain[name] = [None if at is None else known[at] for at in plain[name]]
+    return plain
+
+
+def _units_of(script: str) -> list[dict[str, Any]]:
+    """The units a data file holds."""
+    packed = re.fullmatch(r'whichside\.packed\("([A-Za-z0-9+/=]*)"\);\n', script)
+    assert packed
+    read: list[dict[str, Any]] = json.loads(zlib.decompress(base64.b64decode(packed[1])))
     return read
 
 
@@ -38,13 +62,36 @@ def test_a_vehicles_page_holds_its_attempts_and_nobody_elses(vehicle: str) -> No
     own = [row for row in data.attempts.to_dicts() if row["vehicle_id"] == vehicle]
     assert len(unit["attempts"]["t"]) == len(own)
     assert unit["attempts"]["t"] == sorted(int(row["plugged_at"].timestamp()) for row in own)
+    own.sort(key=lambda row: (row["plugged_at"], row["attempt_id"]))
+    shown = {"at": "evse_id", "outcome": "outcome", "stage": "stage", "fault": "fault"}
+    for name, column in shown.items():
+        assert unit["attempts"][name] == [row[column] for row in own], name
+    figures = {
+        "s": ("stage_seconds", 0),
+        "kwh": ("energy_kwh", 1),
+        "low": ("pilot_low_b_v", 2),
+        "p": ("p_vehicle", 3),
+    }
+    for name, (column, digits) in figures.items():
+        for got, row in zip(unit["attempts"][name], own, strict=True):
+            value = (
+                row[column] if name != "low" or row[column] is not None else row["pilot_low_c_v"]
+            )
+            assert got == (
+                None if value is None else pytest.approx(value, abs=0.501 * 10**-digits)
+            ), name
     for partner in unit["partners"]:
-        there = [row for row in data.attempts.to_dicts() if row["evse_id"] == partner["id"]]
+        there = [row for row in data.attempts.to_dicts() if row["evse_id"] == partner["at"]]
+        there = [row for row in there if row["outcome"] in COUNTED]
         mine = [row for row in there if row["vehicle_id"] == vehicle]
         others = [row for row in there if row["vehicle_id"] != vehicle]
         assert partner["n"] == len(mine)
         assert partner["failed"] == sum(row["outcome"] == "failed" for row in mine)
         assert partner["others_n"] == len(others)
+        onset = data.vehicles.filter(pl.col("vehicle_id") == vehicle)["onset"].item()
+        own_lows = (a["pilot_low_b_v"] for a in mine if onset is None or a["plugged_at"] >= onset)
+        lows = [low for low in own_lows if low is not None]
+        assert partner["low"] == (pytest.approx(median(lows), abs=0.0051) if lows else None)
         assert partner["others_failed"] == sum(row["outcome"] == "failed" for row in others)
     row = data.vehicles.filter(pl.col("vehicle_id") == vehicle).to_dicts()[0]
     for name in ("call", "p_vehicle", "ac_attempts", "ac_failures", "dc_attempts", "dc_charged"):
@@ -76,7 +123,7 @@ def test_an_unidentified_card_is_no_vehicle() -> None:
     lost = data.attempts.with_columns(vehicle_id=pl.when(known).then("vehicle_id"))
     data = replace(data, attempts=lost)
     unit = _unit(data, "evse", "E-001")
-    assert None not in [partner["id"] for partner in unit["partners"]]
+    assert None not in [partner["at"] for partner in unit["partners"]]
     assert len(unit["attempts"]["t"]) == lost.filter(pl.col("evse_id") == "E-001").height
     assert all(row[1] for row in index_rows(data))
 
@@ -86,9 +133,17 @@ def test_the_index_and_the_data_files_are_in_one_order() -> None:
     data = invented_week(vehicles=400, evses=6, per_vehicle=3)
     rows = [row for row in index_rows(data) if row[0] == "vehicle"]
     files = shards(texts(data, Reader(), "vehicle", ids(data, "vehicle")))
+    held = [_units_of(file) for file in files]
     for place in (0, SHARD - 1, SHARD, len(rows) - 1):
-        assert f'"id":{json.dumps(rows[place][1])}' in files[place // SHARD]
-    assert sum(len(re.findall(r'"kind":"vehicle"', file)) for file in files) == len(rows)
+        assert rows[place][1] in {unit["id"] for unit in held[place // SHARD]}
+    assert sum(len(units) for units in held) == len(rows)
+
+
+def test_the_data_of_units_is_small() -> None:
+    """Under 30 bytes an attempt a file, of the 165 that plain rows of words take (regression only)."""
+    data = invented_week()
+    files = shards(texts(data, Reader(), "vehicle", ids(data, "vehicle")))
+    assert sum(map(len, files)) < 60 * data.attempts.height
 
 
 def test_waiting_costs_by_the_share_that_fails() -> None:

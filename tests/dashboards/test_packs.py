@@ -13,7 +13,9 @@ from invented import invented_evidence, invented_week
 from pydantic import ValidationError
 
 from dashboards.addresses import pack_links
+from dashboards.language import Language, strings
 from dashboards.packs import render_evidence, write_evidence_page
+from pipeline.core.wording import COUPLERS, FINDINGS, coupler, inlet
 from pipeline.publish.addresses import pack_folder
 
 HOSTILE = '</script><script>alert(1)</script><img src=x onerror="alert(2)">\x1b[31m\u202e'
@@ -95,3 +97,32 @@ def test_links_lead_into_the_folder() -> None:
     """An id that would climb out of the folder gets an address that stays inside."""
     assert pack_links(["V-1"]) == {"V-1": "referrals/V-1/index.html"}
     assert "/.." not in pack_links(["../../x"])["../../x"]
+
+
+def test_a_pack_says_what_the_week_does_not_rest_on_and_no_code() -> None:
+    """A file turned away whole stands on the evidence page too; inlets and findings are words (regression only)."""
+    away = [
+        {
+            "file": "fleet/vehicles.csv",
+            "reason": "no column vin",
+            "first_line": "a;b",
+            "next_step": "export it again",
+        }
+    ]
+    evidence = invented_evidence(invented_week().attempts, "V-0000")
+    text = render_evidence(evidence, assets="/assets/", turned_away=away)
+    assert "Not used: 1 of the files and mapping entries delivered" in text
+    assert "fleet/vehicles.csv" in text
+    assert "Not used" not in render_evidence(evidence, assets="/assets/")
+    shown = re.sub(r"<script.*?</script>", "", text, flags=re.DOTALL)
+    assert not re.search(r"\b[cs](Type|CCS|G105)|\w+_(ohm|found|shorted|leaky)\b", shown)
+
+
+def test_outlets_and_findings_have_one_name() -> None:
+    """Pack, sheet and pages say the same words for an outlet, an inlet and a finding."""
+    t = Language()
+    known = {key for key in strings() if key.startswith(("connector.", "inlet.", "finding."))}
+    for code in COUPLERS:
+        for group, word in (("connector", coupler(code)), ("inlet", inlet(code))):
+            assert f"{group}.{code}" not in known or t.of(group, code) == word
+    assert {code: t.of("finding", code) for code in FINDINGS} == FINDINGS

@@ -122,7 +122,8 @@ def test_every_figure_of_the_pack_is_on_the_paper() -> None:
         "Note",
     ]  # fmt: skip
     assert data["choices"] == [
-        "diode shorted", "diode leaky", "diode open", "charger other", "inlet or wiring", "no fault found",
+        "shorted pilot diode", "leaking pilot diode", "open pilot diode", "another fault of the on-board charger",
+        "inlet or wiring", "no fault found",
     ]  # fmt: skip
     assert "local codes and licensed practice come before this sheet" in data["foot"]
     assert data["foot"].startswith("All times UTC.")
@@ -158,10 +159,10 @@ def test_the_strip_shows_each_coupler() -> None:
     assert data["stages"] == stages
     assert data["strip"] == [
         {
-            "coupler": "AC cType1",
+            "coupler": "AC, Type 1 cable",
             "attempts": [{"x": 0.25, "y": stages.index("vehicle asks"), "kind": "failed"}],
         },
-        {"coupler": "DC cG105", "attempts": [{"x": 0.25, "y": 0, "kind": "charged"}]},
+        {"coupler": "DC, CHAdeMO cable", "attempts": [{"x": 0.25, "y": 0, "kind": "charged"}]},
     ]
     assert [t["label"] for t in data["ticks"]] == [
         "12 Jan",

@@ -472,7 +472,7 @@ def test_the_strip_shows_how_far_each_attempt_came() -> None:
     assert made["data"] == {"name": "attempts"}
     usual = {
         "at": "2026-03-25T12:00:00+00:00",
-        "coupler": "AC sType2",
+        "coupler": "AC, Type 2 socket",
         "EVSE": "E1",
         "fault": "PilotFault",
     }

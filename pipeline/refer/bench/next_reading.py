@@ -48,7 +48,11 @@ class Proposal:
         answer = bench_declared().answers.get(self.step.kind)
         if answer is None:
             return READING_WORDS[self.step.kind].format(state=self.step.state or "")
-        again = " Once more, by another pair of eyes." if self.step.kind in self.weighed.answered else ""
+        again = (
+            " Once more, by another pair of eyes."
+            if self.step.kind in self.weighed.answered
+            else ""
+        )
         return answer.question + again
 
 

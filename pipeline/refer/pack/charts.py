@@ -11,6 +11,7 @@ from typing import Any
 
 import altair as alt
 
+from pipeline.core.wording import coupler
 from pipeline.refer.pack.model import Band, PilotReading, StripAttempt
 
 STAGES = ("plugged", "offered", "requested", "energised", "delivering", "charged")
@@ -26,7 +27,7 @@ def strip_chart(strip: Sequence[StripAttempt]) -> dict[str, Any]:
             "at": a.at.isoformat(),
             "reached": words["charged" if a.outcome == "charged" else a.stage],
             "outcome": a.outcome if a.outcome in OUTCOMES[:2] else "other",
-            "coupler": f"{a.supply} {a.coupler}",
+            "coupler": f"{a.supply}, {coupler(a.coupler)}",
             "EVSE": a.evse_id,
             "fault": a.fault or "",
         }
