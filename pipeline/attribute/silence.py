@@ -32,6 +32,7 @@ OPTIONAL = {
     "asked": pl.Boolean(),
     "suspended_evse": pl.Boolean(),
     "charged_later": pl.Boolean(),
+    "full_before": pl.Boolean(),
     "wait_s": pl.Float64(),
     "soc_plug_pct": pl.Float64(),
     "soc_leave_pct": pl.Float64(),
@@ -54,7 +55,7 @@ def with_silence(attempts: pl.LazyFrame) -> pl.LazyFrame:
     soc = pl.max_horizontal("soc_plug_pct", "soc_leave_pct")
     explained = (
         is_true(pl.col("suspended_evse")) | is_true(pl.col("charged_later"))
-        | is_true(soc >= FULL_SOC_PCT)
+        | is_true(soc >= FULL_SOC_PCT) | is_true(pl.col("full_before"))
     )  # fmt: skip
     gave_up = (outcome == "abandoned") & (pl.col("wait_s") >= WAITED_S) & ~is_true(pl.col("asked"))
     waited = (outcome == "not_requested") | is_true(gave_up)

@@ -104,6 +104,7 @@ class FaultDeclaration(Declaration):
     """A canonical fault code: how exactly it names the trouble, and what it means."""
 
     rank: int = Field(ge=0, le=2)
+    serves_authorisation: bool = False
     meaning: str = Field(min_length=1)
     source: str
 

@@ -54,6 +54,12 @@ class NormaliseSettings(Frozen):
         gt=0,
         description="Asked and energised this long without a watt-hour and not full: nothing benign does so; decided",
     )
+    still_full_s: float = Field(
+        3600.0,
+        gt=0,
+        le=3600,
+        description="Away for no longer since it ended its own charge, a vehicle that lets go at once is full still; decided",
+    )
     telematics_slack_s: float = Field(
         180.0,
         gt=0,

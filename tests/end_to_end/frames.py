@@ -238,8 +238,8 @@ class Frames(Told):
     def tx_201(
         self, kind: str, trigger: str, state: str = ""
     ) -> tuple[str, dict[str, Any], dict[str, Any]]:
-        """`B1 tx Started CablePluggedIn EVConnected [tx=a] [token=T1] [wh=1000 | kwh=1] [stop=…]
-        [-> Invalid]`.
+        """`B1 tx Started CablePluggedIn EVConnected [tx=a] [token=T1] [kind=…] [wh=1000 | kwh=1]
+        [stop=…] [evse=none] [-> Invalid]`.
         """
         transaction = self.log.named(self.options.get("tx", "a"))
         seq = self.log.seq.get(transaction, -1) + 1
@@ -252,12 +252,15 @@ class Frames(Told):
             "triggerReason": trigger,
             "seqNo": seq,
             "transactionInfo": info,
-            "evse": {"id": self.connector, "connectorId": 1},
         }
+        if self.options.get("evse") != "none":
+            payload["evse"] = {"id": self.connector, "connectorId": 1}
         if "offline" in self.options:
             payload["offline"] = True
         if "token" in self.options:
-            payload["idToken"] = {"idToken": self.token(self.options["token"]), "type": "ISO14443"}
+            kind = self.options.get("kind", "ISO14443")
+            token = "" if kind == "NoAuthorization" else self.token(self.options["token"])
+            payload["idToken"] = {"idToken": token, "type": kind}
         values = [self.sample_201()] if {"wh", "kwh"} & set(self.options) else []
         values += [self.value_201(one) for one in self.options.get("also", "").split()]
         if values:
@@ -319,7 +322,7 @@ class Frames(Told):
         return "MeterValues", {"evseId": self.connector, "meterValue": [sample]}, {}
 
     def event_201(self, code: str) -> tuple[str, dict[str, Any], dict[str, Any]]:
-        """`B1 event CX014 [tx=a] [info=…] [cleared]`: a NotifyEvent with a techCode."""
+        """`B1 event CX014 [tx=a] [info=…] [cleared=yes] [evse=none]`: a NotifyEvent with a techCode."""
         told: dict[str, Any] = {
             "eventId": self.log.ids,
             "timestamp": self.shown(),
@@ -330,6 +333,8 @@ class Frames(Told):
             "variable": {"name": "Problem"},
             "techCode": code,
         }
+        if self.options.get("evse") == "none":
+            told["component"] = {"name": "Connector"}
         told |= {"techInfo": self.options["info"]} if "info" in self.options else {}
         told |= (
             {"transactionId": self.log.named(self.options["tx"])} if "tx" in self.options else {}

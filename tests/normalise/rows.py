@@ -24,7 +24,7 @@ TEXT = {
 TRUTH = {
     "seen_by_pilot", "fault_trouble", "done", "meant", "let_go", "cut", "closing", "partial", "cleared", "sudden", "accepted",
     "refused", "unanswered", "suspended_evse", "suspended_ev", "lasting", "vehicle_fault", "answers_seen", "split",
-    "export_trouble",
+    "export_trouble", "full_before", "tells_state",
     "implausible", "again",
 }  # fmt: skip
 WHOLE = {

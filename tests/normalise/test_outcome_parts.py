@@ -21,7 +21,7 @@ FACTS = (
     "soc_leave_pct", "meant_utc", "let_go_utc", "asked_again_utc", "requested_utc", "suspended_evse", "suspended_ev", "lasting",
     "refused", "accepted",
     "unanswered", "stop_reason", "requested_s", "warning_fault", "warning_raw", "vehicle_fault",
-    "source", "transaction_id", "fault",
+    "source", "transaction_id", "fault", "full_before", "vehicle_fault_utc", "authorised_utc",
     "fault_raw", "level", "level_at_fault", "supply",
 )  # fmt: skip
 USUAL = {

@@ -135,7 +135,9 @@ def moments(
             stage_events.of_signals(ending(signals)),
         ]
     )
-    return energy.after(said, curve, plug_ins)
+    over = plug_ins.select("plug_in", end_utc=pl.coalesce("to_utc", "seen_utc"))
+    told = progress.recovered(said, over, settings.waiting_s)
+    return energy.after(told, curve, plug_ins)
 
 
 def rated(plug_ins: pl.DataFrame, evses: pl.DataFrame) -> pl.DataFrame:

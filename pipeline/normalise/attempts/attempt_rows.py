@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.normalise.attempts import outcome
+from pipeline.normalise.attempts import outcome, still_full
 from pipeline.normalise.clocks.eras import CHANGE_ERROR_S
 from pipeline.normalise.sessions import identities, telematics
 from pipeline.registry import empty
@@ -58,7 +58,8 @@ def build(
     described = identities.described(
         told.drop("station_id"), fleet.evses, fleet.firmware, fleet.vehicles
     )
-    decided = outcome.outcome(identities.with_software(described, fleet.software), settings)
+    known = still_full.with_full_before(described, settings)
+    decided = outcome.outcome(identities.with_software(known, fleet.software), settings)
     return decided.with_columns(distrust=pl.lit(value=False), weight=pl.lit(1.0)).sort("attempt_id")
 
 

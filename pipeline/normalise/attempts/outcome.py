@@ -1,6 +1,7 @@
 """How a plug-in ended: named questions to its facts, then one table in the order of the contract.
 
-Facts are rows of core_plug_in with `supply`, `vehicle_fault` and `soc_leave_pct`.
+Facts are rows of core_plug_in with `supply`, `vehicle_fault`, `vehicle_fault_utc`, `soc_leave_pct` and
+`full_before`.
 """
 
 from __future__ import annotations
@@ -37,6 +38,8 @@ class Questions:
     warned: pl.Expr
     vehicle_fault: pl.Expr
     vehicle_ended: pl.Expr
+    vehicle_broke: pl.Expr
+    never_offered: pl.Expr
     waited: pl.Expr
     held_back: pl.Expr
     never_closed: pl.Expr
@@ -81,19 +84,44 @@ def over_before_the_fault(enough: pl.Expr, some: pl.Expr, settings: NormaliseSet
     )
 
 
+def vehicle_broke(settings: NormaliseSettings) -> pl.Expr:
+    """The vehicle reported a charge fault just as it stopped asking, and asked no more."""
+    apart_s = seconds(pl.col("vehicle_fault_utc"), pl.col("ev_suspended_at_utc")).abs()
+    return is_true(apart_s <= settings.telematics_slack_s)
+
+
+def never_offered(end: pl.Expr, settings: NormaliseSettings) -> pl.Expr:
+    """A token was accepted, and by the pilot's record the PWM was never on while the vehicle waited.
+
+    B1 is the EVSE not ready (IEC 61851-1 Table A.2, secondary); where it holds back on purpose OCPP has a word for it.
+    """
+    waited_s = seconds(end, pl.max_horizontal("authorised_utc", "plugged_at_utc"))
+    held_back = is_true(pl.col("suspended_evse")) | is_true(pl.col("suspended_ev"))
+    return (
+        pl.col("source").str.contains("pilot")
+        & is_true(pl.col("level") == 0)
+        & pl.col("authorised_utc").is_not_null()
+        & is_true(waited_s >= settings.waiting_s)
+        & ~held_back
+    )
+
+
 def questions(settings: NormaliseSettings) -> Questions:
     """The questions, from the facts and the settings."""
     end = pl.coalesce("unplugged_at_utc", "seen_utc")
     enough, closed_s = delivered(settings)
     some, nothing = is_true(pl.col("energy_kwh") > 0), is_true(pl.col("energy_kwh") == 0)
-    full = is_true(pl.col("soc_leave_pct") >= FULL_SOC_PCT)
     closed = pl.col("closed_utc").is_not_null()
+    let_go_s = seconds(pl.col("let_go_utc"), pl.col("closed_utc"))
+    brief = closed & is_true(let_go_s <= settings.waiting_s)
+    full = is_true(pl.col("soc_leave_pct") >= FULL_SOC_PCT) | (
+        is_true(pl.col("full_before")) & brief
+    )
     ended, held_back = (
         pl.col("ev_suspended_at_utc").is_not_null(),
         is_true(pl.col("suspended_evse")),
     )
     over = over_before_the_fault(enough, some, settings)
-    let_go_s = seconds(pl.col("let_go_utc"), pl.col("closed_utc"))
     warned = pl.col("warning_at_utc").is_not_null()
     passing = (
         pl.col("warning_fault").is_not_null()
@@ -115,12 +143,7 @@ def questions(settings: NormaliseSettings) -> Questions:
         & ~closed
         & ~is_true(pl.col("suspended_ev")),
         not_closed=~closed & is_true(pl.col("requested_s") > settings.close_limit_s),
-        gave_up=closed
-        & is_true(let_go_s <= settings.waiting_s)
-        & pl.col("flow_utc").is_null()
-        & ~some
-        & ~full
-        & ~held_back,
+        gave_up=brief & pl.col("flow_utc").is_null() & ~some & ~full & ~held_back,
         idle=closed
         & ~ended
         & ~full
@@ -129,6 +152,8 @@ def questions(settings: NormaliseSettings) -> Questions:
         & is_true(closed_s >= settings.idle_limit_s),
         warned=warned & ~passing,
         vehicle_fault=is_true(pl.col("vehicle_fault")),
+        vehicle_broke=some & ended & ~full & vehicle_broke(settings),
+        never_offered=never_offered(end, settings),
         vehicle_ended=ended | full,
         waited=waited & (told | ~is_true(by_messages)),
         held_back=held_back,
@@ -141,11 +166,13 @@ def outcome_table(ask: Questions) -> tuple[tuple[pl.Expr, str, str], ...]:
     """The decision: the first row that holds gives the outcome; the words say why."""
     return (
         (ask.faulted, "failed", "a fault ended it"),
+        (ask.vehicle_broke, "failed", "the vehicle stopped with a charge fault of its own, and no more energy"),
         (ask.enough, "charged", "half a kilowatt hour, and no fault ended it"),
         (ask.refused & ~ask.some, "declined", "an answer that was not Accepted"),
         (ask.idle, "failed", "energised for long, and not a watt-hour"),
         (ask.gave_up, "failed", "energised, and the vehicle let go within seconds, without a watt-hour"),
         (ask.unanswered, "failed", "nothing answered the token"),
+        (ask.never_offered, "failed", "authorised, and the EVSE offered nothing"),
         (ask.not_closed, "failed", "asked, and the contactor never closed"),
         (ask.warned, "failed", "a sign of trouble, or the offer taken back, and no charge"),
         (ask.vehicle_fault, "failed", "the vehicle reported a charge fault, and no charge"),

@@ -78,6 +78,37 @@ def progress(moments: pl.DataFrame, settle: timedelta) -> pl.DataFrame:
     )
 
 
+def recovered(moments: pl.DataFrame, ends: pl.DataFrame, waiting_s: float) -> pl.DataFrame:
+    """`moments` without the signs of trouble (strength 1, or an offer taken back) that passed.
+
+    A sign passed where it came before the vehicle asked, what is said after the last trouble tells
+    of none, and current was offered again for `waiting_s`: the vehicle could have charged. `ends`:
+    `plug_in, end_utc`.
+    """
+    at, level, trouble = pl.col("at_utc"), pl.col("level"), pl.col("strength") > 0
+    bad, clean = trouble | pl.col("cut"), ~trouble & ~pl.col("cut")
+    known = moments.join(ends, on="plug_in", how="left", maintain_order="left").with_columns(
+        _last=at.filter(bad).max().over("plug_in"),
+        _asked=at.filter(is_true(level >= 2)).min().over("plug_in"),
+    )
+    after = clean & is_true(at > pl.col("_last"))
+    again = pl.max_horizontal(
+        at.filter(after & pl.col("tells_state")).min().over("plug_in"),
+        at.filter(after & is_true(level >= 1)).min().over("plug_in"),
+    )
+    both = (
+        (after & pl.col("tells_state")).any().over("plug_in")
+        & (after & is_true(level >= 1)).any().over("plug_in")
+    )  # fmt: skip
+    stood = is_true(pl.col("end_utc") - again >= timedelta(seconds=waiting_s))
+    early = pl.col("_asked").is_null() | is_true(at < pl.col("_asked"))
+    passed = (pl.col("strength") < 2) & bad & both & stood & early
+    return known.with_columns(
+        strength=pl.when(passed).then(0).otherwise("strength"),
+        cut=pl.col("cut") & ~passed,
+    ).select(moments.columns)
+
+
 def _most_exact(column: str, near: pl.Expr) -> pl.Expr:
     """Of the words near the fault the one that names it most exactly, of equals the first."""
     rank = pl.col("rank").filter(near)
@@ -92,6 +123,7 @@ def authorisation(signals: pl.DataFrame) -> pl.DataFrame:
     said, cards = pl.col("id_token_status"), predicates.shows_token()
     stops, started = predicates.is_stop(), predicates.takes_token()
     taken = started & predicates.is_accepted()
+    welcome = taken | (cards & is_true(said == "Accepted"))
     return (
         signals.sort("plug_in", "at_utc", "receiver_at_utc", "file_id", "line")
         .group_by("plug_in", maintain_order=True)
@@ -99,6 +131,7 @@ def authorisation(signals: pl.DataFrame) -> pl.DataFrame:
             started_token=pl.coalesce(_first("id_token", taken), _first("id_token", started)),
             shown_token=_first("id_token", pl.col("id_token").is_not_null() & ~stops),
             accepted=(cards & (said == "Accepted")).any(),
+            authorised_utc=_first("at_utc", welcome),
             refused=said.filter(cards & said.is_not_null()).last() != "Accepted",
             unanswered=(
                 (pl.col("action") == "Authorize")

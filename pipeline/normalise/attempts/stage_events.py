@@ -1,10 +1,11 @@
 """Moments of a plug-in: what each record says of how far it had come and what went wrong.
 
 One row a record: `plug_in, at_utc, level, fault, fault_raw, rank, strength, done, meant, let_go, cut,
-file_id, line`. level 0 plugged, 1 offered, 2 requested, 3 energised (4 delivering comes from the
+tells_state, file_id, line`. level 0 plugged, 1 offered, 2 requested, 3 energised (4 delivering comes from the
 meter); null = does not say. strength 2 a fault, 1 a warning or sign, 0 none. done: charging has
 ended as meant; meant: a person ended it. let_go: the vehicle itself stopped asking. cut: the EVSE
-took back what it offered while the vehicle asked, or within the early window.
+took back what it offered while the vehicle asked, or within the early window. tells_state: the record
+says how the EVSE stands, so that trouble it does not name is over.
 
 What happens as the vehicle is leaving is the driver's: a Type 1 button or the cable's way out makes
 it stop asking, and stations tell of that as lost communication. Rows are expected with `to_utc`, when
@@ -33,6 +34,7 @@ MOMENT = [
     "meant",
     "let_go",
     "cut",
+    "tells_state",
     "file_id",
     "line",
 ]
@@ -120,6 +122,7 @@ def of_pilot(pilot: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
         meant=pl.lit(value=False),
         let_go=in_b & pl.col("pwm") & ~leaving(),
         cut=is_true(opened | withdrawn | refused),
+        tells_state=pl.lit(value=True),
         fault_raw=pl.coalesce(
             "fault_raw", pl.when(held).then(pl.format("state {}", "pilot_state"))
         ),
@@ -132,7 +135,8 @@ def of_signals(signals: pl.DataFrame) -> pl.DataFrame:
 
     Trouble that is over while the station still says Charging: charging goes on. A fault of the
     whole station (connector 0) is a sign of trouble: what it means for the plug-in is told by what
-    became of that. An error code beside another status than Faulted is a warning (OCPP 1.6, 4.9), but
+    became of that. What only serves the authorisation ends nothing once current is offered, unless the
+    station calls itself Faulted. An error code beside another status than Faulted is a warning (OCPP 1.6, 4.9), but
     where it names a part and the EVSE gives nothing in that status, it is what stopped the supply.
     """
     status = pl.when(predicates.is_status()).then(pl.col("status"))
@@ -145,6 +149,10 @@ def of_signals(signals: pl.DataFrame) -> pl.DataFrame:
     whole = (pl.col("connector_id") == 0).fill_null(value=False)
     named = pl.col("fault").is_not_null() & ~pl.col("action").is_in(["StatusNotification"])
     parting = leaving() & is_true(pl.col("fault") == COMMUNICATION)
+    offers = started | accepted | is_true(state.is_in(["Charging", "SuspendedEV"]))
+    offered = is_true(offers.cum_max().over("plug_in"))
+    serves = is_true(pl.col("fault").is_in(codes.serving_authorisation()))
+    aside = serves & offered & ~is_true(status == "Faulted")
     held_back = (
         is_true(status.is_in(vocabulary.SUPPLY_OFF))
         & ~whole
@@ -177,7 +185,7 @@ def of_signals(signals: pl.DataFrame) -> pl.DataFrame:
             .when(state.is_in(["Preparing", "EVConnected", "Occupied", "SuspendedEVSE"]))
             .then(0),
             rank=_rank(),
-            strength=pl.when(parting)
+            strength=pl.when(parting | aside)
             .then(0)
             .when(hard.fill_null(value=False))
             .then(2)
@@ -189,6 +197,7 @@ def of_signals(signals: pl.DataFrame) -> pl.DataFrame:
             let_go=(is_true(state == "SuspendedEV") & ~leaving())
             | is_true(pl.col("stop_reason").is_in(vocabulary.VEHICLE_STOPS)),
             cut=pl.lit(value=False),
+            tells_state=state.is_not_null() & ~whole,
         )
         .select(MOMENT)
     )

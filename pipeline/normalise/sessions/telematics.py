@@ -92,8 +92,8 @@ def of_one_stay(told: pl.DataFrame) -> pl.DataFrame:
 def enriched(
     attempts: pl.DataFrame, charging: pl.DataFrame, settings: NormaliseSettings
 ) -> pl.DataFrame:
-    """Adds `vehicle_fault` (null: the vehicle reported nothing) and the last state of charge it
-    told, while plugged in.
+    """Adds `vehicle_fault` (null: the vehicle reported nothing), when it last did, and the last state
+    of charge it told, while plugged in.
 
     A report belongs to the attempt it lies in, else to the nearest within the slack; of several stays
     the vehicle told of beside one attempt, those of the stay that shares most time with it.
@@ -122,6 +122,7 @@ def enriched(
         .group_by("attempt_id", maintain_order=True)
         .agg(
             vehicle_fault=(pl.col("event") == "charge_fault").any(),
+            vehicle_fault_utc=pl.col("at_utc").filter(pl.col("event") == "charge_fault").last(),
             _soc_plug=pl.col("soc_pct")
             .filter(pl.col("event").is_in(["plugged", "charge_started"]))
             .drop_nulls()

@@ -36,6 +36,11 @@ def fault_ranks() -> dict[str, int]:
     return {name: int(body["rank"]) for name, body in lists()["fault"].items()}
 
 
+def serving_authorisation() -> list[str]:
+    """Codes of what is not needed once a token is accepted: reader, list of tokens, network."""
+    return [name for name, body in lists()["fault"].items() if body.get("serves_authorisation")]
+
+
 def plain(word: str) -> str:
     """A word without case, blanks and punctuation."""
     return re.sub(r"[\W_]+", "", word.casefold())
