@@ -10,7 +10,7 @@ from collections.abc import Mapping
 import polars as pl
 
 from pipeline.normalise.attempts import assemble
-from pipeline.normalise.clocks import eras
+from pipeline.normalise.clocks import eras, observed
 from pipeline.normalise.incremental import attempt_rebuild, windows
 from pipeline.normalise.sessions import exports, fleet, identities
 from pipeline.normalise.signals import codes, messages, pilot_rows
@@ -66,8 +66,8 @@ def core(
     raw: messages.Records, evses: pl.DataFrame, settings: NormaliseSettings, own: Mapping[str, str]
 ) -> dict[str, pl.DataFrame]:
     """Core tables of some stations from their raw rows."""
-    booted = eras.boots(raw.frames)
-    clock = eras.fit(eras.observations(raw.frames), booted)
+    booted = observed.boots(raw.frames)
+    clock = eras.fit(observed.observations(raw.frames), booted, settings.clocks)
     said = messages.build(raw, clock, evses, own)
     rows = pilot_rows.build(raw.pilot, clock, booted, evses, own)
     samples = messages.place_samples(raw.samples, said, clock, evses)

@@ -7,11 +7,13 @@ from pathlib import Path
 from pydantic import Field
 
 from pipeline.settings.base import Frozen
+from pipeline.settings.clocks import ClockSettings
 
 
 class NormaliseSettings(Frozen):
     """How records become attempts."""
 
+    clocks: ClockSettings = ClockSettings()
     early_window_s: float = Field(
         60.0,
         gt=0,

@@ -10,23 +10,15 @@ from datetime import UTC, datetime, timedelta
 import polars as pl
 import pytest
 
-from pipeline.normalise.clocks.eras import (
-    DAY_S,
-    LEAST_ERROR_S,
-    boots,
-    bounds,
-    eras,
-    fit,
-    knots,
-    live,
-    observations,
-    sent_again,
-    shift,
-)
+from pipeline.core.constants import DAY_S
+from pipeline.normalise.clocks.eras import LEAST_ERROR_S, bounds, eras, fit, knots
+from pipeline.normalise.clocks.observed import boots, live, observations, sent_again, shift
+from pipeline.settings.clocks import ClockSettings
 from tests.normalise.rows import frame, seconds_of
 from tests.normalise.world import at
 
 HOUR = 3600.0
+CLOCKS = ClockSettings()
 
 
 def seen(*pairs: tuple[float, float], station: str = "st1") -> pl.DataFrame:
@@ -91,7 +83,7 @@ def test_a_message_sent_again_is_late_between_two_that_agree(
     rows = frame(
         [{"run": k, "late_s": float(late)} for k, late in enumerate(lates)], station_id="st1"
     )
-    found = sent_again(rows)["again"].to_list()
+    found = sent_again(rows, CLOCKS)["again"].to_list()
     assert found[1] == again[1]
     assert not found[0]
     assert not found[2]
@@ -99,7 +91,7 @@ def test_a_message_sent_again_is_late_between_two_that_agree(
 
 def kept(*pairs: tuple[float, float]) -> list[float]:
     """Arrivals of the observations that fix the offset."""
-    return seconds_of(live(seen(*pairs))["receiver_at_utc"])  # type: ignore[return-value]
+    return seconds_of(live(seen(*pairs), CLOCKS)["receiver_at_utc"])  # type: ignore[return-value]
 
 
 def test_what_moves_in_parallel_with_the_receiver_is_live_and_a_queue_is_not() -> None:
@@ -161,10 +153,10 @@ def test_a_drift_of_a_thousandth_is_no_break() -> None:
 
 def test_a_clock_never_set_counts_but_is_marked() -> None:
     """Ninety days off is no queue: 1970 after a restart."""
-    found = live(seen((0, 0.0), (100, 0.0), (200, 91 * DAY_S), (300, 0.0), (400, 0.0)))
+    found = live(seen((0, 0.0), (100, 0.0), (200, 91 * DAY_S), (300, 0.0), (400, 0.0)), CLOCKS)
     assert found["implausible"].to_list() == [False, False, True, False, False]
     assert (
-        live(seen((0, 0.0), (100, 0.0), (200, 89 * DAY_S), (300, 0.0), (400, 0.0)))[
+        live(seen((0, 0.0), (100, 0.0), (200, 89 * DAY_S), (300, 0.0), (400, 0.0)), CLOCKS)[
             "implausible"
         ].any()
         is False
@@ -178,7 +170,7 @@ def numbers(*pairs: tuple[float, float], implausible: tuple[int, ...] = ()) -> l
         .with_row_index("n")
         .with_columns(implausible=pl.col("n").is_in(list(implausible)))
     )
-    return eras(marked)["era"].to_list()
+    return eras(marked, CLOCKS)["era"].to_list()
 
 
 def test_an_era_ends_with_a_jump_or_a_fortnights_silence() -> None:
@@ -209,7 +201,7 @@ def test_a_knot_is_the_least_delay_of_two_hours() -> None:
     The stamp is that of the least, the span all.
     """
     pairs = [(0, 103.0), (10, 101.0), (20, 102.0), (30, 109.0), (2 * HOUR, 105.0)]
-    found = knots(seen(*pairs).with_columns(era=pl.lit(1), implausible=pl.lit(value=False)))
+    found = knots(seen(*pairs).with_columns(era=pl.lit(1), implausible=pl.lit(value=False)), CLOCKS)
     assert found["offset_s"].to_list() == [101.0, 105.0]
     assert found["spread_s"].to_list() == [2.0, 0.0]
     assert seconds_of(found["station_at_utc"]) == [10 - 101.0, 2 * HOUR - 105.0]
@@ -225,9 +217,9 @@ def test_a_clock_within_the_least_error_is_right() -> None:
     What runs ahead by less widens the stated error instead of moving times.
     """
     bins = [(0, 2.0), (2 * HOUR, -1.5), (4 * HOUR, 2.1), (6 * HOUR, -2.1)]
-    found = knots(seen(*bins).with_columns(era=pl.lit(1), implausible=pl.lit(value=False))).sort(
-        "receiver_from_utc"
-    )
+    found = knots(
+        seen(*bins).with_columns(era=pl.lit(1), implausible=pl.lit(value=False)), CLOCKS
+    ).sort("receiver_from_utc")
     assert found["offset_s"].to_list() == [0.0, 0.0, 2.1, -2.1]
     assert found["ahead_s"].to_list() == [0.0, 1.5, 0.0, 0.0]
 
@@ -248,6 +240,7 @@ def test_between_knots_the_offset_runs_straight() -> None:
             (2 * day + 10, 112.0),
         ),
         booted(),
+        CLOCKS,
     )
     lines = clock.lines
     assert lines["offset_s"].to_list() == [100.0, 110.0, 112.0]
@@ -261,9 +254,9 @@ def test_between_knots_the_offset_runs_straight() -> None:
     assert lines["segment_to_utc"].to_list() == [*lines["segment_from_utc"].to_list()[1:], None]
     assert lines["anchors"].to_list() == [2, 2, 2]
     assert lines["era"].to_list() == [1, 1, 1]
-    assert fit(seen((0, 100.0), (10, 100.0)), booted()).lines["clock_error_s"].to_list() == [
-        LEAST_ERROR_S
-    ]
+    assert fit(seen((0, 100.0), (10, 100.0)), booted(), CLOCKS).lines[
+        "clock_error_s"
+    ].to_list() == [LEAST_ERROR_S]
     assert clock.fixed.columns == ["station_id", "era", "station_at_utc"]
     assert clock.fixed.height == 6
 
@@ -271,7 +264,7 @@ def test_between_knots_the_offset_runs_straight() -> None:
 def test_a_step_between_knots_is_unsure_to_twenty_seconds_at_most() -> None:
     """A drift of minutes within an era leaves a stated error of seconds, not of minutes."""
     day = 5 * DAY_S
-    lines = fit(seen((0, 0.0), (10, 0.0), (day, 300.0), (day + 10, 300.0)), booted()).lines
+    lines = fit(seen((0, 0.0), (10, 0.0), (day, 300.0), (day + 10, 300.0)), booted(), CLOCKS).lines
     assert lines["clock_error_s"].to_list() == [LEAST_ERROR_S + 20.0, LEAST_ERROR_S + 20.0]
 
 
@@ -293,14 +286,14 @@ def test_an_era_begins_at_the_restart_before_it() -> None:
     """
 
     def begun(lines: pl.DataFrame, *boot: float) -> list[float | None]:
-        return seconds_of(bounds(lines, booted(*boot))["era_from_utc"])
+        return seconds_of(bounds(lines, booted(*boot), CLOCKS)["era_from_utc"])
 
     assert begun(three_eras()) == [0, 100, 100, 504]
     assert begun(three_eras(), 200, 300, 700) == [0, 300, 300, 700]
     assert begun(three_eras(implausible=True), 200, 300, 700) == [0, 200, 200, 700]
     assert begun(three_eras(), 100, 500) == [0, 500, 500, 504]
     assert begun(three_eras(), 99, 501) == [0, 100, 100, 504]
-    ends = bounds(three_eras(), booted(200))["era_to_utc"]
+    ends = bounds(three_eras(), booted(200), CLOCKS)["era_to_utc"]
     assert seconds_of(ends) == [200, 504, 504, None]
 
 
@@ -309,17 +302,17 @@ def test_a_clock_never_set_heard_only_in_a_bunch_may_be_off_by_the_silence_befor
 
     Heard over a longer time it is known.
     """
-    assert bounds(three_eras(implausible=True), booted())["astray_s"].to_list() == [
+    assert bounds(three_eras(implausible=True), booted(), CLOCKS)["astray_s"].to_list() == [
         0.0,
         400.0,
         400.0,
         0.0,
     ]
-    assert bounds(three_eras(), booted())["astray_s"].to_list() == [0.0, 0.0, 0.0, 0.0]
+    assert bounds(three_eras(), booted(), CLOCKS)["astray_s"].to_list() == [0.0, 0.0, 0.0, 0.0]
     longer = three_eras(implausible=True).with_columns(
         receiver_last_utc=pl.col("receiver_last_utc") + timedelta(seconds=1)
     )
-    assert bounds(longer, booted())["astray_s"].to_list() == [0.0, 0.0, 0.0, 0.0]
+    assert bounds(longer, booted(), CLOCKS)["astray_s"].to_list() == [0.0, 0.0, 0.0, 0.0]
 
 
 def test_a_time_moves_by_seconds_to_the_microsecond() -> None:

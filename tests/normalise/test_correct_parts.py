@@ -7,15 +7,23 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipeline.normalise.clocks import correct
-from pipeline.normalise.clocks.eras import DAY_S, HOLDS_DAYS, LEAST_ERROR_S, UNKNOWN_ERROR_S, Clock
+from pipeline.core.constants import DAY_S
+from pipeline.normalise.clocks import correct, own_record
+from pipeline.normalise.clocks.eras import LEAST_ERROR_S, UNKNOWN_ERROR_S, Clock
+from pipeline.settings.clocks import ClockSettings
 from tests.normalise.rows import frame, seconds_of
 
 LINE = (
     "station_id", "era", "segment_from_utc", "segment_to_utc", "receiver_from_utc", "era_from_utc", "era_to_utc", "offset_s",
     "drift_s_per_day", "clock_error_s", "anchors",
 )  # fmt: skip
-HELD_S = HOLDS_DAYS * DAY_S
+CLOCKS = ClockSettings()
+HELD_S = CLOCKS.holds_days * DAY_S
+
+
+def clock_of(told: pl.DataFrame, fixed: pl.DataFrame) -> Clock:
+    """A clock read by the usual settings."""
+    return Clock(told, fixed, CLOCKS)
 
 
 def lines(*told: dict[str, Any]) -> pl.DataFrame:
@@ -57,7 +65,7 @@ def test_an_era_covers_its_span_in_the_stations_own_time() -> None:
     The first holds a fortnight before, the last a fortnight beyond its last knot.
     """
     more = ONE | {"segment_from_utc": 500, "offset_s": 12.0}
-    found = correct.spans(lines(TWO, more, ONE)).sort("era")
+    found = correct.spans(lines(TWO, more, ONE), CLOCKS).sort("era")
     assert seconds_of(found["own_from"]) == [0 - 10 - HELD_S, 1000 + 500]
     assert seconds_of(found["own_to"]) == [1000 - 12, 900 + HELD_S]
     assert found["lowest"].to_list() == [10.0, -500.0]
@@ -66,7 +74,7 @@ def test_an_era_covers_its_span_in_the_stations_own_time() -> None:
 
 def eras(*told: tuple[float | None, float], clock: pl.DataFrame | None = None) -> list[int | None]:
     """The era of each row by its arrival."""
-    return correct.by_arrival(rows(*told), lines(ONE, TWO) if clock is None else clock)[
+    return correct.by_arrival(rows(*told), lines(ONE, TWO) if clock is None else clock, CLOCKS)[
         "era"
     ].to_list()
 
@@ -82,9 +90,9 @@ def test_a_frame_is_of_the_latest_era_that_holds_it() -> None:
     assert eras((1600, 981)) == [2]
     assert eras((1489.0, 979.0)) == [1]
     assert eras((None, 1100)) == [2]
-    assert correct.by_arrival(rows((0, 0), station_id="st9"), lines(ONE, TWO))["era"].to_list() == [
-        None
-    ]
+    assert correct.by_arrival(rows((0, 0), station_id="st9"), lines(ONE, TWO), CLOCKS)[
+        "era"
+    ].to_list() == [None]
     assert eras((90, 5000), clock=lines(ONE)) == [1]
 
 
@@ -156,7 +164,7 @@ def test_the_receivers_time_bounds_a_frame() -> None:
 
     Without a time of its own it has the receiver's, with the least error.
     """
-    clock = Clock(lines(ONE), frame([{"era": 1, "station_at_utc": 0}], station_id="st1"))
+    clock = clock_of(lines(ONE), frame([{"era": 1, "station_at_utc": 0}], station_id="st1"))
     made = correct.frames(rows((90, 100.5), (95, 101.0), (None, 102.0)), clock)
     assert seconds_of(made["at_utc"]) == [100, 101.0, 102.0]
     assert made["clock_error_s"].to_list() == [3.0, 3.0, LEAST_ERROR_S]
@@ -176,8 +184,9 @@ def ordered(
         "era",
         station_id="st1",
     )
-    made = correct.by_order(
-        rows(*((t, 0.0) for t in told)), Clock(lines(ONE, BACK) if clock is None else clock, seen)
+    made = own_record.by_order(
+        rows(*((t, 0.0) for t in told)),
+        clock_of(lines(ONE, BACK) if clock is None else clock, seen),
     )
     return list(zip(made["era"], made["era_doubt"], strict=True))
 
@@ -218,8 +227,8 @@ def test_a_time_that_comes_twice_is_told_by_frames_or_by_the_order_of_writing() 
 def test_rows_of_other_files_tell_nothing_of_the_order() -> None:
     """Each file has an order of its own."""
     two = pl.concat([rows((300, 0.0), (400, 0.0)), rows((600, 0.0), file_id="g")])
-    made = correct.by_order(
-        two, Clock(lines(ONE, BACK), frame([], "station_at_utc", "era", "station_id"))
+    made = own_record.by_order(
+        two, clock_of(lines(ONE, BACK), frame([], "station_at_utc", "era", "station_id"))
     )
     assert made["era_doubt"].to_list() == [False, False, True]
 
@@ -235,7 +244,7 @@ def lost(
         for k, (at, s) in enumerate(told)
     ]
     timed = frame(listed, station_id="st1", file_id="f").with_columns(known=pl.lit(value=True))
-    made = correct.between(
+    made = own_record.between(
         timed, frame([{"boot_utc": t} for t in boots], "boot_utc", station_id="st1")
     )
     return list(zip(seconds_of(made["at_utc"]), made["clock_error_s"], strict=True))
@@ -286,26 +295,26 @@ def test_each_gap_has_its_own_place() -> None:
 def test_a_pilot_record_without_any_clock_keeps_its_own_time() -> None:
     """With the error that says so; where the era is doubtful the error says it too."""
     booted = frame([], "boot_utc", "station_id")
-    none = correct.pilot(
+    none = own_record.pilot(
         rows((50, 0.0)),
-        Clock(lines(ONE).clear(), frame([], "station_at_utc", "era", "station_id")),
+        clock_of(lines(ONE).clear(), frame([], "station_at_utc", "era", "station_id")),
         booted,
     )
     assert (seconds_of(none["at_utc"]), none["clock_error_s"].to_list()) == (
         [50],
         [UNKNOWN_ERROR_S],
     )
-    twice = correct.pilot(
+    twice = own_record.pilot(
         rows((600, 0.0), (5000, 0.0)),
-        Clock(lines(ONE, BACK), frame([], "station_at_utc", "era", "station_id")),
+        clock_of(lines(ONE, BACK), frame([], "station_at_utc", "era", "station_id")),
         booted,
     )
     assert seconds_of(twice["at_utc"]) == [1110, 5510]
     assert twice["clock_error_s"].to_list() == [UNKNOWN_ERROR_S, 3.0]
     far = 500 + HELD_S + 2 * DAY_S
-    mixed = correct.pilot(
+    mixed = own_record.pilot(
         rows((300, 0.0), (far, 0.0)),
-        Clock(lines(ONE, BACK), frame([], "station_at_utc", "era", "station_id")),
+        clock_of(lines(ONE, BACK), frame([], "station_at_utc", "era", "station_id")),
         booted,
     )
     assert seconds_of(mixed["at_utc"]) == [310, 310]

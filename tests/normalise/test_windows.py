@@ -29,7 +29,7 @@ NOTHING = pl.DataFrame(
 )
 FRESH = "file_id = 'new'"
 HELD, SILENCE = 14, 14
-"""Days an offset is carried (clocks.HOLDS_DAYS) and of silence that ends a plug-in (setting)."""
+"""Days an offset is carried (setting clocks.holds_days) and of silence that ends a plug-in (setting)."""
 TABLES = {
     "raw_frame": "file_id VARCHAR, station_id VARCHAR, receiver_at_utc TIMESTAMPTZ, station_at_utc TIMESTAMPTZ",
     "raw_sample": "file_id VARCHAR, station_id VARCHAR, receiver_at_utc TIMESTAMPTZ, station_at_utc TIMESTAMPTZ",

@@ -1,11 +1,7 @@
-"""Station clocks: what the receiver saw of them → eras with piecewise-linear corrections and a
-stated error.
+"""Station clocks: live observations → eras with piecewise-linear corrections and a stated error.
 
-True time is the receiver's. A frame received at r with the station's time s inside gives r - s =
-offset + delay, and a delay is never negative. Frames that move in parallel with the receiver's
-clock were sent live and fix the offset; a bunch that comes at once with times from long before was
-queued and fixes nothing. An era is the time between two jumps of a station's clock (a restart, a
-correction); within it the least r - s of each day is a knot of the offset.
+An era is the time between two jumps of a station's clock (a restart, a correction); within it the
+least r - s of some hours is a knot of the offset.
 """
 
 from __future__ import annotations
@@ -15,6 +11,8 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.core.constants import DAY_S
+from pipeline.normalise.clocks.observed import live, seconds
+from pipeline.settings.clocks import ClockSettings
 
 LEAST_ERROR_S = 2.0
 """No corrected time is claimed to be better: whole-second stamps and the network's delay; practice."""
@@ -22,131 +20,22 @@ UNKNOWN_ERROR_S = float(DAY_S)
 """Stated for a clock nothing is known of: it may be anything, a day says do not rely on it; decided."""
 CHANGE_ERROR_S = 3600.0
 """A local time in the hour of a clock change may be an hour off; a few zones change by half of that or twice that; IANA data."""
-PARALLEL_S = 5.0
-"""Two frames this close in r - s, and at least this far apart in r, were sent live; delays differ by less, practice."""
-DRIFT_LIMIT = 1e-3
-"""No running clock gains or loses more: 86 s a day is 1000 ppm, a crystal keeps 100 ppm; common practice, no source."""
-JUMP_S = 20.0
-"""A step of the offset beyond this (and beyond drift) is a jump, not a delay."""
-KNOT_EVERY = "2h"
-"""Clocks that are set once a day or an hour by Heartbeat run like saws: a knot must lie on every tooth; practice."""
-HOLDS_DAYS = 14
-"""An offset is not carried further than this from where it was seen; a drift of 100 ppm makes two minutes by then; decided."""
-RETRY_S = 120.0
-"""A message not answered is sent again within this; time-outs are 30 to 60 s, practice."""
-IMPLAUSIBLE_S = 90 * DAY_S
-"""A clock this far off was never set (1970, 2000): no queue is kept so long; practice."""
-SEEN = ["station_id", "receiver_at_utc", "station_at_utc", "late_s"]
 
 
-def seconds(span: pl.Expr) -> pl.Expr:
-    """A duration in seconds."""
-    return span.dt.total_microseconds() / 1e6
-
-
-def shift(time: pl.Expr, by_s: pl.Expr) -> pl.Expr:
-    """A time moved by seconds."""
-    return time + pl.duration(microseconds=(by_s * 1e6).round().cast(pl.Int64))
-
-
-def observations(frames: pl.DataFrame) -> pl.DataFrame:
-    """One row a call from the station that carries its time, in order of arrival.
-
-    `late_s` = r - s.
-    """
-    return (
-        frames.filter(
-            (pl.col("direction") == "in")
-            & (pl.col("message_type") == 2)
-            & pl.col("station_at_utc").is_not_null()
-        )
-        .sort("station_id", "receiver_at_utc", "file_id", "line")
-        .select(
-            "station_id",
-            "receiver_at_utc",
-            "station_at_utc",
-            late_s=seconds(pl.col("receiver_at_utc") - pl.col("station_at_utc")),
-        )
-    )
-
-
-def boots(frames: pl.DataFrame) -> pl.DataFrame:
-    """`station_id, boot_utc`: when the receiver had a BootNotification."""
-    return (
-        frames.filter((pl.col("action") == "BootNotification") & (pl.col("direction") == "in"))
-        .select("station_id", boot_utc="receiver_at_utc")
-        .sort("boot_utc")
-    )
-
-
-def sent_again(rows: pl.DataFrame) -> pl.DataFrame:
-    """`station_id, run, again`: runs later than those before and after, which agree.
-
-    Sent again after a time-out, not a jump.
-    """
-    late = pl.col("least_s")
-    runs = rows.group_by("station_id", "run", maintain_order=True).agg(
-        least_s=pl.col("late_s").min()
-    )
-    before, after = late.shift(1).over("station_id"), late.shift(-1).over("station_id")
-    agree = (before - after).abs() <= PARALLEL_S
-    over_s = late - pl.max_horizontal(before, after)
-    return runs.select("station_id", "run", again=agree & over_s.is_between(PARALLEL_S, RETRY_S))
-
-
-def live(seen: pl.DataFrame) -> pl.DataFrame:
-    """Observations that fix the offset: runs that move in parallel with the receiver, and what lies
-    below them.
-
-    A lone frame with no such run within days, and a time from a clock that was never set, count
-    too: nothing else tells.
-    """
-    at, late = pl.col("receiver_at_utc"), pl.col("late_s")
-    apart_s = seconds(at - at.shift(1).over("station_id"))
-    parts = (late - late.shift(1).over("station_id")).abs() > PARALLEL_S + DRIFT_LIMIT * apart_s
-    rows = seen.with_columns(
-        run=parts.fill_null(value=True).cum_sum().over("station_id"),
-        implausible=late.abs() > IMPLAUSIBLE_S,
-    )
-    length_s = seconds(at.max() - at.min()).over("station_id", "run")
-    rows = rows.join(sent_again(rows), on=["station_id", "run"], how="left", maintain_order="left")
-    parallel = (
-        (length_s >= PARALLEL_S) & ~pl.col("implausible") & ~pl.col("again").fill_null(value=False)
-    )
-    rows = rows.with_columns(parallel=parallel).sort("receiver_at_utc")
-    known = rows.filter("parallel").select("station_id", "receiver_at_utc", floor_s="late_s")
-    for side, name in (("backward", "before_s"), ("forward", "after_s")):
-        rows = rows.join_asof(
-            known.rename({"floor_s": name}),
-            on="receiver_at_utc",
-            by="station_id",
-            strategy=side,  # type: ignore[arg-type]
-            tolerance="3d",
-            check_sortedness=False,
-        )
-    floor = pl.min_horizontal("before_s", "after_s")
-    fixes = pl.col("parallel") | pl.col("implausible") | floor.is_null() | (late < floor - JUMP_S)
-    return (
-        rows.filter(fixes)
-        .sort("station_id", "receiver_at_utc", "station_at_utc")
-        .select(*SEEN, "implausible")
-    )
-
-
-def eras(fixed: pl.DataFrame) -> pl.DataFrame:
+def eras(fixed: pl.DataFrame, settings: ClockSettings) -> pl.DataFrame:
     """Live observations with the `era` (from 1, by station in order of arrival) they belong to."""
     before, at = (
         pl.col("late_s").shift(1).over("station_id"),
         pl.col("receiver_at_utc").shift(1).over("station_id"),
     )
     apart_s = seconds(pl.col("receiver_at_utc") - at)
-    jump = ((pl.col("late_s") - before).abs() > JUMP_S + DRIFT_LIMIT * apart_s) | (
-        apart_s > HOLDS_DAYS * DAY_S
-    )
+    jump = (
+        (pl.col("late_s") - before).abs() > settings.jump_s + settings.drift_limit * apart_s
+    ) | (apart_s > settings.holds_days * DAY_S)
     both_astray = (
         pl.col("implausible")
         & pl.col("implausible").shift(1).over("station_id")
-        & (apart_s < PARALLEL_S)
+        & (apart_s < settings.parallel_s)
     )
     return fixed.with_columns(
         era=(jump & ~both_astray.fill_null(value=False))
@@ -156,14 +45,14 @@ def eras(fixed: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def knots(fixed: pl.DataFrame) -> pl.DataFrame:
-    """One row a station, era and two hours of the receiver: the offset at its least, the spread
+def knots(fixed: pl.DataFrame, settings: ClockSettings) -> pl.DataFrame:
+    """One row a station, era and some hours of the receiver: the offset at its least, the spread
     above it, how many fixed it.
 
     A clock within the least error of the receiver's is taken as right: its delay is not mistaken
     for an offset, and times already given do not shift by milliseconds when later frames come.
     """
-    rows = fixed.with_columns(bin=pl.col("receiver_at_utc").dt.truncate(KNOT_EVERY))
+    rows = fixed.with_columns(bin=pl.col("receiver_at_utc").dt.truncate(f"{settings.knot_hours}h"))
     least = rows.group_by("station_id", "era", "bin", maintain_order=True).agg(
         station_at_utc=pl.col("station_at_utc").sort_by("late_s", maintain_order=True).first(),
         receiver_from_utc=pl.col("receiver_at_utc").min(),
@@ -185,17 +74,34 @@ def knots(fixed: pl.DataFrame) -> pl.DataFrame:
 class Clock:
     """Clocks of some stations: `lines` is core_clock with `era, era_from_utc, era_to_utc` beside.
 
-    `fixed` what they rest on.
+    `fixed` what they rest on; `settings` how they are read.
     """
 
     lines: pl.DataFrame
     fixed: pl.DataFrame
+    settings: ClockSettings
 
 
-def fit(seen: pl.DataFrame, booted: pl.DataFrame) -> Clock:
-    """Straight lines from knot to knot within an era."""
-    observed = eras(live(seen))
-    fixed = knots(observed)
+def fit(seen: pl.DataFrame, booted: pl.DataFrame, settings: ClockSettings) -> Clock:
+    """Straight lines from knot to knot within an era.
+
+    Parameters
+    ----------
+    seen
+        What `observed.observations` made of the stations' frames; `late_s` in seconds.
+    booted
+        `station_id, boot_utc`: restarts the receiver heard of.
+    settings
+        What is a jump, a drift, a clock never set.
+
+    Returns
+    -------
+    Clock
+        A line a knot: `offset_s` to add, `drift_s_per_day` beyond it, `clock_error_s` stated.
+
+    """
+    observed = eras(live(seen, settings), settings)
+    fixed = knots(observed, settings)
     group = ["station_id", "era"]
     ahead = pl.col("station_at_utc").shift(-1).over(group)
     step_s = pl.col("offset_s").shift(-1).over(group) - pl.col("offset_s")
@@ -205,9 +111,9 @@ def fit(seen: pl.DataFrame, booted: pl.DataFrame) -> Clock:
         drift_s_per_day=slope.fill_null(0.0),
         unsure_s=(
             pl.max_horizontal(step_s.abs(), step_s.abs().shift(1).over(group)).fill_null(0.0) / 2
-        ).clip(0, JUMP_S),
+        ).clip(0, settings.jump_s),
     )
-    bounded = bounds(lines, booted)
+    bounded = bounds(lines, booted, settings)
     segments = bounded.select(
         "station_id",
         "era",
@@ -220,15 +126,15 @@ def fit(seen: pl.DataFrame, booted: pl.DataFrame) -> Clock:
         drift_s_per_day="drift_s_per_day",
         clock_error_s=LEAST_ERROR_S
         + pl.col("ahead_s")
-        + pl.col("spread_s").clip(0, JUMP_S)
+        + pl.col("spread_s").clip(0, settings.jump_s)
         + pl.col("unsure_s")
         + pl.col("astray_s"),
         anchors="anchors",
     )
-    return Clock(segments, observed.select("station_id", "era", "station_at_utc"))
+    return Clock(segments, observed.select("station_id", "era", "station_at_utc"), settings)
 
 
-def bounds(lines: pl.DataFrame, booted: pl.DataFrame) -> pl.DataFrame:
+def bounds(lines: pl.DataFrame, booted: pl.DataFrame, settings: ClockSettings) -> pl.DataFrame:
     """Adds when (receiver's time) each era began and ended: at a restart between two eras where one
     is known.
 
@@ -258,7 +164,7 @@ def bounds(lines: pl.DataFrame, booted: pl.DataFrame) -> pl.DataFrame:
         )
     )
     silence_s = seconds(pl.col("first") - pl.coalesce("previous", "first"))
-    bunched = seconds(pl.col("last") - pl.col("first")) < PARALLEL_S
+    bunched = seconds(pl.col("last") - pl.col("first")) < settings.parallel_s
     each = each.with_columns(
         era_to_utc=pl.col("era_from_utc").shift(-1).over("station_id"),
         astray_s=pl.when(pl.col("lost") & bunched)

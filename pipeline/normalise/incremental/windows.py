@@ -15,7 +15,6 @@ from datetime import UTC, datetime, timedelta
 
 import polars as pl
 
-from pipeline.normalise.clocks.eras import HOLDS_DAYS
 from pipeline.normalise.signals import messages
 from pipeline.registry import conform
 from pipeline.settings.normalise import NormaliseSettings
@@ -68,7 +67,7 @@ def of_new(
     oldest = con.execute("SELECT min(a) FROM _new").fetchall()[0][0] or ALL_TO
     since = max(oldest, ALL_FROM + REACH) - REACH
     spans = {
-        "held": timedelta(days=HOLDS_DAYS),
+        "held": timedelta(days=settings.clocks.holds_days),
         "silence": timedelta(days=settings.silence_days),
         "implausible": IMPLAUSIBLE_KEEP,
     }

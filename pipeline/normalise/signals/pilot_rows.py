@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.normalise.clocks import correct
+from pipeline.normalise.clocks import own_record
 from pipeline.normalise.clocks.eras import CHANGE_ERROR_S, Clock
 from pipeline.normalise.signals import codes
 
@@ -23,7 +23,7 @@ def build(
     """
     known = evses.select("station_id", "connector_id", "evse_id")
     placed = raw.join(known, on=["station_id", "connector_id"], how="inner", maintain_order="left")
-    timed = correct.pilot(placed, clock, booted)
+    timed = own_record.pilot(placed, clock, booted)
     doubtful = pl.when(pl.col("time_doubt").is_not_null()).then(CHANGE_ERROR_S)
     timed = timed.with_columns(clock_error_s=pl.max_horizontal("clock_error_s", doubtful))
     return codes.with_fault(timed, "fault_raw", "vendor_code", own, "fault").sort(
