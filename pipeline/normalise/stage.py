@@ -68,7 +68,7 @@ def core(
     """Core tables of some stations from their raw rows."""
     booted = observed.boots(raw.frames)
     clock = eras.fit(observed.observations(raw.frames), booted, settings.clocks)
-    said = messages.build(raw, clock, evses, own)
+    said = messages.build(raw, clock, evses, own, settings)
     rows = pilot_rows.build(raw.pilot, clock, booted, evses, own)
     samples = messages.place_samples(raw.samples, said, clock, evses)
     evidence = assemble.Evidence(rows, said, samples, exports.build(raw.sessions, own))

@@ -11,11 +11,10 @@ import polars as pl
 from pipeline.core.masks import is_true
 from pipeline.ocpp.predicates import is_start, is_status, is_stop
 from pipeline.ocpp.vocabulary import VACANT
+from pipeline.settings.energy import EnergySettings
 
 ROUNDS = 3
 """Stops that a nearer start took look again, so often; more than three connectors rarely stop at once."""
-MOST_KW, SPARE_KWH = 400.0, 0.2
-"""A rise beyond this is another connector's register: the largest station where no rating is given; practice."""
 BESIDE_S = 60.0
 """A connector says Finishing or Available this near the stop of its own transaction; practice."""
 OLDEST = pl.duration(days=14)
@@ -31,7 +30,7 @@ def without_ids(rows: pl.DataFrame) -> pl.DataFrame:
     return rows.with_columns(transaction_id=pl.when(~none).then("transaction_id"))
 
 
-def paired(rows: pl.DataFrame, evses: pl.DataFrame) -> pl.DataFrame:
+def paired(rows: pl.DataFrame, evses: pl.DataFrame, settings: EnergySettings) -> pl.DataFrame:
     """Rows of calls in true time with `transaction_id` and `connector_id` given to starts without an id and their stops.
 
     A stop belongs to the latest start without an id at one of the connectors whose register can have
@@ -47,7 +46,7 @@ def paired(rows: pl.DataFrame, evses: pl.DataFrame) -> pl.DataFrame:
     )
     if starts.is_empty():
         return rows
-    told = _named(starts, matched(starts, stops, numbered.filter(old), evses))
+    told = _named(starts, matched(starts, stops, numbered.filter(old), evses, settings))
     return (
         numbered.join(told, on="_row", how="left", maintain_order="left")
         .with_columns(
@@ -59,7 +58,11 @@ def paired(rows: pl.DataFrame, evses: pl.DataFrame) -> pl.DataFrame:
 
 
 def matched(
-    starts: pl.DataFrame, stops: pl.DataFrame, rows: pl.DataFrame, evses: pl.DataFrame
+    starts: pl.DataFrame,
+    stops: pl.DataFrame,
+    rows: pl.DataFrame,
+    evses: pl.DataFrame,
+    settings: EnergySettings,
 ) -> pl.DataFrame:
     """`start, stop` (row numbers): pairs that fit, each start and each stop once, the best first."""
     limits = evses.select("station_id", "connector_id", limit_kw="max_power_kw")
@@ -93,14 +96,17 @@ def matched(
             | (pl.col("connector_id_stop") == pl.col("connector_id"))
         )
     )
-    return _mutually_best(met)
+    return _mutually_best(met, settings)
 
 
-def _mutually_best(met: pl.DataFrame) -> pl.DataFrame:
+def _mutually_best(met: pl.DataFrame, settings: EnergySettings) -> pl.DataFrame:
     """`start, stop` of pairs that are each other's best by register, token, the connector's own word of the end, and rise."""
     hours = (pl.col("at_utc_stop") - pl.col("at_utc")).dt.total_microseconds() / 3.6e9
     rise_kwh = (pl.col("meter_wh_stop") - pl.col("meter_wh")) / 1000
-    most_kwh = pl.col("limit_kw").fill_null(MOST_KW) * 1.2 * hours + SPARE_KWH
+    most_kwh = (
+        pl.col("limit_kw").fill_null(settings.most_kw) * settings.over_rating * hours
+        + settings.spare_kwh
+    )
     near = (pl.col("over_utc") - pl.col("at_utc_stop")).abs() <= pl.duration(seconds=BESIDE_S)
     scored = met.select(
         start="_row",

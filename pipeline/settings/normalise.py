@@ -8,12 +8,14 @@ from pydantic import Field
 
 from pipeline.settings.base import Frozen
 from pipeline.settings.clocks import ClockSettings
+from pipeline.settings.energy import EnergySettings
 
 
 class NormaliseSettings(Frozen):
     """How records become attempts."""
 
     clocks: ClockSettings = ClockSettings()
+    energy: EnergySettings = EnergySettings()
     early_window_s: float = Field(
         60.0,
         gt=0,
@@ -55,6 +57,30 @@ class NormaliseSettings(Frozen):
         600.0,
         gt=0,
         description="Asked and energised this long without a watt-hour and not full: nothing benign does so; decided",
+    )
+    full_soc_pct: float = Field(
+        99.0, gt=0, le=100, description="A battery said to be this full asks for no more; practice"
+    )
+    not_full_soc_pct: float = Field(
+        95.0,
+        gt=0,
+        le=100,
+        description="A battery said to be below this is not full, whatever it did before; practice",
+    )
+    leaving_s: float = Field(
+        10.0,
+        gt=0,
+        description="A driver presses the button, or pulls, and is out within this; practice",
+    )
+    bounce_s: float = Field(
+        1.0,
+        gt=0,
+        description="E or F for less than this on the way to A is the plug's contacts parting; practice",
+    )
+    later_s: float = Field(
+        3.0,
+        gt=0,
+        description="A start this much later than another source's is later, not the same within the clock's error; decided",
     )
     still_full_s: float = Field(
         3600.0,

@@ -16,6 +16,7 @@ from pipeline.normalise.attempts.energy import (
     sampled_flow,
 )
 from pipeline.normalise.attempts.registers import REGISTER, following, of_steps, readings, steps
+from pipeline.settings.energy import EnergySettings
 from tests.normalise.rows import frame, seconds_of
 
 SIGNAL = ("plug_in", "transaction_id", "at_utc", "action", "event_type", "meter_wh")
@@ -23,11 +24,12 @@ SAMPLE = (
     "plug_in", "transaction_id", "at_utc", "measurand", "location", "unit", "phase", "sample_context", "sample_value",
 )  # fmt: skip
 HOUR = 3600.0
+ENERGY = EnergySettings()
 
 
 def metered(register: pl.DataFrame, plug_ins: pl.DataFrame) -> pl.DataFrame:
     """Energy by registers alone."""
-    return of_steps(steps(register, plug_ins))
+    return of_steps(steps(register, plug_ins, ENERGY), ENERGY)
 
 
 PLAIN = {"measurand": REGISTER, "location": "Outlet", "sample_context": "Sample.Periodic"}
@@ -292,16 +294,18 @@ def test_the_reading_that_follows_stands_at_the_end_of_the_one_before() -> None:
     columns = ("plug_in", "transaction_id", "at_utc", "register_wh", "closing")
     rows = [(1, "t", 0, 1.0), (1, "u", 9, 2.0), (2, "w", 5 * HOUR, 7.0)]
     register = frame([dict(zip(columns, row, strict=False)) for row in rows], *columns)
-    found = following(register, frame(PLUG_INS))
+    found = following(register, frame(PLUG_INS), ENERGY)
     assert found.select("plug_in", "transaction_id", "register_wh", "closing").rows() == [
         (1, "u", 7.0, None)
     ]
     assert seconds_of(found["at_utc"]) == [4 * HOUR]
-    late = following(register, frame([PLUG_INS[0] | {"bound_utc": 5}, PLUG_INS[1]]))
+    late = following(register, frame([PLUG_INS[0] | {"bound_utc": 5}, PLUG_INS[1]]), ENERGY)
     assert seconds_of(late["at_utc"]) == [9]
-    assert following(register, frame([PLUG_INS[0], PLUG_INS[1] | {"evse_id": "f"}])).is_empty()
-    assert following(register.filter(pl.col("plug_in") == 2), frame(PLUG_INS)).is_empty()
-    assert following(register.filter(pl.col("plug_in") == 1), frame(PLUG_INS)).is_empty()
+    assert following(
+        register, frame([PLUG_INS[0], PLUG_INS[1] | {"evse_id": "f"}]), ENERGY
+    ).is_empty()
+    assert following(register.filter(pl.col("plug_in") == 2), frame(PLUG_INS), ENERGY).is_empty()
+    assert following(register.filter(pl.col("plug_in") == 1), frame(PLUG_INS), ENERGY).is_empty()
 
 
 @pytest.mark.parametrize(
@@ -323,14 +327,14 @@ def test_what_flows_is_more_than_the_meters_noise(
     rows = [
         {"at_utc": t, "measurand": measurand, "unit": unit, "sample_value": value} for t in (9, 5)
     ]
-    found = sampled_flow(frame(rows, *SAMPLE, plug_in=1))
+    found = sampled_flow(frame(rows, *SAMPLE, plug_in=1), ENERGY)
     assert seconds_of(found["flow_utc"]) == [5 if flows else None]
 
 
 def test_the_last_state_of_charge_counts() -> None:
     """Of several, the latest in time."""
     rows = [{"at_utc": t, "measurand": "SoC", "sample_value": v} for t, v in ((9, 80.0), (5, 60.0))]
-    found = sampled_flow(frame(rows, *SAMPLE, plug_in=1))
+    found = sampled_flow(frame(rows, *SAMPLE, plug_in=1), ENERGY)
     assert found.select("soc_plug_pct", "soc_leave_pct").rows() == [(60.0, 80.0)]
 
 
@@ -377,11 +381,11 @@ def test_intervals_add_up_once() -> None:
 def test_power_over_time_is_energy() -> None:
     """10 kW for a quarter of an hour is 2.5 kWh (derived); current at 230 V where there is no power; an hour at most."""
     power = "Power.Active.Import"
-    found = flow(sampled((0, power, 10_000, "W"), (900, power, 10, "kW")))
+    found = flow(sampled((0, power, 10_000, "W"), (900, power, 10, "kW")), ENERGY)
     assert found["kwh"].to_list() == [0.0, pytest.approx(2.5)]
-    amps = flow(sampled((0, "Current.Import", 10, "A"), (1800, "Current.Import", 10, "A")))
+    amps = flow(sampled((0, "Current.Import", 10, "A"), (1800, "Current.Import", 10, "A")), ENERGY)
     assert amps["kwh"].to_list() == [0.0, pytest.approx(1.15)]
-    late = flow(sampled((0, power, 1000, "W"), (9 * HOUR, power, 1000, "W")))
+    late = flow(sampled((0, power, 1000, "W"), (9 * HOUR, power, 1000, "W")), ENERGY)
     assert late["kwh"].to_list()[-1] == pytest.approx(1.0)
 
 
@@ -399,7 +403,7 @@ def test_registers_that_stand_still_while_current_flows_are_none() -> None:
     plug_ins = frame(PLUG_INS)
 
     def kwh(samples: pl.DataFrame, signals: pl.DataFrame = ends) -> float:
-        return float(of_plug_ins(signals, samples, plug_ins).totals["metered_kwh"].item())
+        return float(of_plug_ins(signals, samples, plug_ins, ENERGY).totals["metered_kwh"].item())
 
     assert kwh(power) == pytest.approx(1.0)
     assert kwh(pl.concat([power, told_])) == pytest.approx(0.7)
@@ -412,10 +416,10 @@ def test_what_came_after_a_moment_is_the_least_it_can_be() -> None:
     """Between two readings all may have come before, as far as 10 kW and a fifth allow: 2 kWh in ten minutes (derived)."""
     curve = frame([{"at_utc": 0, "kwh": 0.0}, {"at_utc": HOUR, "kwh": 8.0}], plug_in=1)
     moments = frame([{"at_utc": t} for t in (-10, 600, HOUR, HOUR + 10)], plug_in=1)
-    found = after(moments, curve, frame(PLUG_INS))["after_kwh"].to_list()
+    found = after(moments, curve, frame(PLUG_INS), ENERGY)["after_kwh"].to_list()
     assert found == [pytest.approx(8.0), pytest.approx(6.0), 0.0, 0.0]
     assert (
-        after(moments.with_columns(plug_in=pl.lit(2, pl.Int64)), curve, frame(PLUG_INS))[
+        after(moments.with_columns(plug_in=pl.lit(2, pl.Int64)), curve, frame(PLUG_INS), ENERGY)[
             "after_kwh"
         ].to_list()
         == [None] * 4

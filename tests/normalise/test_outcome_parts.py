@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
 from typing import Any
 
 import polars as pl
 import pytest
 
 from pipeline.normalise.attempts.outcome import outcome
+from pipeline.normalise.attempts.pilot_levels import levels
 from pipeline.normalise.attempts.progress import authorisation, progress
-from pipeline.normalise.attempts.stage_events import beside_pilot, levels, of_pilot, of_signals
+from pipeline.normalise.attempts.stage_events import beside_pilot, of_pilot, of_signals
 from pipeline.settings.normalise import NormaliseSettings
 from tests.normalise.rows import frame, seconds_of
 
@@ -347,7 +347,7 @@ def gathered(*rows: dict[str, Any]) -> dict[str, Any]:
         "file_id": "f",
     }
     lined = [{"line": k} | row for k, row in enumerate(rows)]
-    made = progress(frame(lined, *MOMENT, **usual), timedelta(seconds=5))
+    made = progress(frame(lined, *MOMENT, **usual), SETTINGS)
     row = made.row(0, named=True)
     return {
         name: seconds_of(pl.Series([v]))[0] if name.endswith("_utc") else v
@@ -789,7 +789,7 @@ def test_a_message_tells_how_far_it_came(
         "seen_by_pilot": False,
         "connector_id": 1,
     }
-    made = of_signals(frame([row], *MESSAGE, **usual)).row(0, named=True)
+    made = of_signals(frame([row], *MESSAGE, **usual), SETTINGS).row(0, named=True)
     assert (made["level"], made["strength"]) == (level, strength)
 
 
@@ -832,7 +832,7 @@ def test_a_message_tells_that_charging_ended_as_meant(
         "seen_by_pilot": False,
         "connector_id": 1,
     }
-    made = of_signals(frame([row], *MESSAGE, **usual)).row(0, named=True)
+    made = of_signals(frame([row], *MESSAGE, **usual), SETTINGS).row(0, named=True)
     assert (made["done"], made["let_go"]) == (done, let_go)
 
 
@@ -863,7 +863,7 @@ def test_trouble_that_is_over_while_charging_goes_on_is_energised() -> None:
     cleared = {"at_utc": 9, "action": "NotifyEvent", "info": "cleared", "line": 9}
 
     def level(*before: dict[str, Any]) -> int | None:
-        made = of_signals(frame([*before, cleared], *MESSAGE, **usual))
+        made = of_signals(frame([*before, cleared], *MESSAGE, **usual), SETTINGS)
         return made.sort("at_utc")["level"].to_list()[-1]
 
     charging = {"at_utc": 1, "action": "TransactionEvent", "charging_state": "Charging", "line": 1}

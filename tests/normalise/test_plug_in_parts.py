@@ -118,7 +118,9 @@ def both(
         | {"began": "g:1", "ended": row["ended"] and row["ended"].replace("f", "g"), "error_s": 7.0}
         for row in other
     ]
-    return merge_spans(frame(best, *columns), frame(mark, *columns), tolerance_s, early_s)
+    return merge_spans(
+        frame(best, *columns), frame(mark, *columns), tolerance_s, early_s, SETTINGS.later_s
+    )
 
 
 def test_spans_of_two_sources_that_meet_are_one() -> None:

@@ -11,7 +11,7 @@ from datetime import timedelta
 import polars as pl
 
 from pipeline.core.masks import is_true
-from pipeline.normalise.attempts import energy, progress, stage_events
+from pipeline.normalise.attempts import energy, pilot_levels, progress, stage_events
 from pipeline.normalise.clocks.eras import CHANGE_ERROR_S, UNKNOWN_ERROR_S
 from pipeline.normalise.sessions import authorisations, exports, plug_in_spans, presence_events
 from pipeline.normalise.signals import messages
@@ -49,9 +49,13 @@ def find(evidence: Evidence, settings: NormaliseSettings) -> pl.DataFrame:
         settings.settle_s,
     )
     by_pilot = plug_in_spans.spans(piloted, silence)
-    seen = plug_in_spans.merge_spans(by_pilot, by_signal, settings.settle_s, settings.card_first_s)
+    seen = plug_in_spans.merge_spans(
+        by_pilot, by_signal, settings.settle_s, settings.card_first_s, settings.later_s
+    )
     told = evidence.exported.with_columns(source=pl.lit("export"))
-    every = plug_in_spans.merge_spans(seen, told.select(seen.columns), exports.EXPORT_ERROR_S, 0.0)
+    every = plug_in_spans.merge_spans(
+        seen, told.select(seen.columns), exports.EXPORT_ERROR_S, 0.0, settings.later_s
+    )
     every = every.unique(["evse_id", "from_utc"], keep="first", maintain_order=True).with_row_index(
         "plug_in"
     )
@@ -100,14 +104,14 @@ def build(evidence: Evidence, evses: pl.DataFrame, settings: NormaliseSettings) 
         unplugged_at_utc="to_utc",
     )
     numbered = rated(plug_ins, evses)
-    metered = energy.of_plug_ins(there.signals, there.samples, numbered)
+    metered = energy.of_plug_ins(there.signals, there.samples, numbered, settings.energy)
     said = moments(there, numbered, metered.curve, settings)
     parts = (
-        progress.progress(said, timedelta(seconds=settings.settle_s)),
+        progress.progress(said, settings),
         progress.authorisation(there.signals),
         metered.totals,
-        energy.sampled_flow(there.samples),
-        stage_events.levels(there.pilot),
+        energy.sampled_flow(there.samples, settings.energy),
+        pilot_levels.levels(there.pilot),
         there.exported,
         sources(there, plug_ins),
         doubts(there.pilot, plug_ins),
@@ -132,12 +136,12 @@ def moments(
     said = pl.concat(
         [
             stage_events.of_pilot(ending(there.pilot), settings),
-            stage_events.of_signals(ending(signals)),
+            stage_events.of_signals(ending(signals), settings),
         ]
     )
     over = plug_ins.select("plug_in", end_utc=pl.coalesce("to_utc", "seen_utc"))
     told = progress.recovered(said, over, settings.waiting_s)
-    return energy.after(told, curve, plug_ins)
+    return energy.after(told, curve, plug_ins, settings.energy)
 
 
 def rated(plug_ins: pl.DataFrame, evses: pl.DataFrame) -> pl.DataFrame:

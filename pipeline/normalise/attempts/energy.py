@@ -12,9 +12,6 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.normalise.attempts.registers import (
-    LEAST_STEP_WH,
-    MOST_KW,
-    OVER_RATING,
     PHASES,
     of_steps,
     outlet,
@@ -22,15 +19,11 @@ from pipeline.normalise.attempts.registers import (
     steps,
     watt_hours,
 )
+from pipeline.settings.energy import EnergySettings
 
 INTERVAL = "Energy.Active.Import.Interval"
-STILL_KWH = 0.1
-"""A register that stands still while power or current say this much flowed is none; a register's step, practice."""
-LEAST_A, LEAST_W = 1.0, 100.0
-"""Less is the meter's noise: no vehicle charges below 6 A (IEC 61851-1, as given by a secondary source)."""
 MAINS_V = 230.0
-HELD_S = 3600.0
-"""A sample of power says nothing of longer than this; samples come every minute to quarter of an hour, practice."""
+"""Nominal voltage of one phase (IEC 60038, from memory)."""
 CURVE = ["plug_in", "at_utc", "kwh"]
 
 
@@ -42,7 +35,9 @@ class Metered:
     curve: pl.DataFrame
 
 
-def of_plug_ins(signals: pl.DataFrame, samples: pl.DataFrame, plug_ins: pl.DataFrame) -> Metered:
+def of_plug_ins(
+    signals: pl.DataFrame, samples: pl.DataFrame, plug_ins: pl.DataFrame, settings: EnergySettings
+) -> Metered:
     """Energy of each plug-in by the best of its meters.
 
     Parameters
@@ -51,6 +46,8 @@ def of_plug_ins(signals: pl.DataFrame, samples: pl.DataFrame, plug_ins: pl.DataF
         Rows with their `plug_in`; registers in Wh or kWh, power in W or kW.
     plug_ins
         With `evse_id, from_utc, bound_utc` and `limit_kw`, the EVSE's rating.
+    settings
+        What counts as a step, a restart, noise.
 
     Returns
     -------
@@ -58,13 +55,17 @@ def of_plug_ins(signals: pl.DataFrame, samples: pl.DataFrame, plug_ins: pl.DataF
         Plug-ins of which nothing is known are left out. `partial`: at least so much.
 
     """
-    stepped = steps(readings(signals, samples), plug_ins)
-    by_register = of_steps(stepped)
-    by_interval, by_flow = intervals(samples), flow(samples)
+    stepped = steps(readings(signals, samples), plug_ins, settings)
+    by_register = of_steps(stepped, settings)
+    by_interval, by_flow = intervals(samples), flow(samples, settings)
     flown = pl.concat([by_interval, by_flow]).group_by("plug_in").agg(pl.col("kwh").max())
-    moved = by_register.filter(pl.col("metered_kwh") * 1000 >= LEAST_STEP_WH).select("plug_in")
-    shown = flown.filter(pl.col("kwh") >= STILL_KWH).join(moved, on="plug_in", how="anti")
-    other = by_interval.filter(pl.col("kwh").max().over("plug_in") * 1000 >= LEAST_STEP_WH)
+    moved = by_register.filter(pl.col("metered_kwh") * 1000 >= settings.least_step_wh).select(
+        "plug_in"
+    )
+    shown = flown.filter(pl.col("kwh") >= settings.register_step_kwh).join(
+        moved, on="plug_in", how="anti"
+    )
+    other = by_interval.filter(pl.col("kwh").max().over("plug_in") * 1000 >= settings.least_step_wh)
     other = pl.concat(
         [other, by_flow.join(other.select("plug_in").unique(), on="plug_in", how="anti")]
     )
@@ -72,7 +73,9 @@ def of_plug_ins(signals: pl.DataFrame, samples: pl.DataFrame, plug_ins: pl.DataF
     instead = other.group_by("plug_in", maintain_order=True).agg(
         partial=pl.lit(value=True),
         metered_kwh=pl.col("kwh").last(),
-        delivering_utc=pl.col("at_utc").filter(pl.col("kwh") * 1000 >= LEAST_STEP_WH).first(),
+        delivering_utc=pl.col("at_utc")
+        .filter(pl.col("kwh") * 1000 >= settings.least_step_wh)
+        .first(),
     )
     kept = by_register.join(shown, on="plug_in", how="anti", maintain_order="left")
     drawn = stepped.join(shown, on="plug_in", how="anti", maintain_order="left")
@@ -105,7 +108,7 @@ def _whole_or_phase() -> pl.Expr:
     return pl.when(whole).then(pl.col("phase").is_null()).otherwise(pl.col("phase").is_in(PHASES))
 
 
-def flow(samples: pl.DataFrame) -> pl.DataFrame:
+def flow(samples: pl.DataFrame, settings: EnergySettings) -> pl.DataFrame:
     """`plug_in, at_utc, kwh`: power over time between samples; where there is no power, current at the mains' voltage."""
     watts = pl.col("sample_value") * pl.when(pl.col("unit") == "kW").then(1000.0).otherwise(1.0)
     power = outlet(samples, "Power.Active.Import").filter(_whole_or_phase()).with_columns(w=watts)
@@ -117,7 +120,11 @@ def flow(samples: pl.DataFrame) -> pl.DataFrame:
     each = both.group_by("plug_in", "at_utc").agg(pl.col("w").sum()).sort("plug_in", "at_utc")
     gone_s = (pl.col("at_utc") - pl.col("at_utc").shift(1)).dt.total_microseconds() / 1e6
     mean_w = (pl.col("w") + pl.col("w").shift(1)) / 2
-    part = (mean_w * gone_s.clip(upper_bound=HELD_S) / 3.6e6).over("plug_in").fill_null(0.0)
+    part = (
+        (mean_w * gone_s.clip(upper_bound=settings.sample_holds_s) / 3.6e6)
+        .over("plug_in")
+        .fill_null(0.0)
+    )
     return (
         each.with_columns(kwh=part)
         .with_columns(pl.col("kwh").cum_sum().over("plug_in"))
@@ -125,7 +132,9 @@ def flow(samples: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def after(moments: pl.DataFrame, curve: pl.DataFrame, plug_ins: pl.DataFrame) -> pl.DataFrame:
+def after(
+    moments: pl.DataFrame, curve: pl.DataFrame, plug_ins: pl.DataFrame, settings: EnergySettings
+) -> pl.DataFrame:
     """`moments` with `after_kwh`: the least energy that must have been delivered after each (null: nothing metered).
 
     What the meter gained between its last reading before and its first reading after may have come
@@ -146,7 +155,7 @@ def after(moments: pl.DataFrame, curve: pl.DataFrame, plug_ins: pl.DataFrame) ->
     found = numbered.join(ends, on="plug_in", how="left").join(limits, on="plug_in", how="left")
     hours = (pl.col("at_utc") - pl.col("read_before")).dt.total_microseconds() / 3.6e9
     could = pl.col("kwh_before").fill_null(0.0) + (
-        pl.col("limit_kw").fill_null(MOST_KW) * OVER_RATING * hours.fill_null(0.0)
+        pl.col("limit_kw").fill_null(settings.most_kw) * settings.over_rating * hours.fill_null(0.0)
     )
     by_then = pl.min_horizontal(could, pl.coalesce("kwh_after", "end_kwh"))
     return (
@@ -158,15 +167,15 @@ def after(moments: pl.DataFrame, curve: pl.DataFrame, plug_ins: pl.DataFrame) ->
     )
 
 
-def sampled_flow(samples: pl.DataFrame) -> pl.DataFrame:
+def sampled_flow(samples: pl.DataFrame, settings: EnergySettings) -> pl.DataFrame:
     """`plug_in, flow_utc, soc_plug_pct, soc_leave_pct`.
 
     When power or current first flowed, and the first and last state of charge the vehicle told.
     """
     watts = pl.col("sample_value") * pl.when(pl.col("unit") == "kW").then(1000.0).otherwise(1.0)
-    power = (pl.col("measurand") == "Power.Active.Import") & (watts >= LEAST_W)
+    power = (pl.col("measurand") == "Power.Active.Import") & (watts >= settings.least_w)
     flowing = power | (
-        (pl.col("measurand") == "Current.Import") & (pl.col("sample_value") >= LEAST_A)
+        (pl.col("measurand") == "Current.Import") & (pl.col("sample_value") >= settings.least_a)
     )
     soc = pl.col("sample_value").filter(pl.col("measurand") == "SoC").drop_nulls()
     return (

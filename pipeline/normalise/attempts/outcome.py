@@ -17,9 +17,6 @@ from pipeline.normalise.attempts.energy import MAINS_V
 from pipeline.ocpp import vocabulary
 from pipeline.settings.normalise import NormaliseSettings
 
-FULL_SOC_PCT = 99.0
-USUAL_A = 16.0
-"""Where no meter tells: what one phase delivers at the current offered, 16 A if that is not known either; practice."""
 LOCK_FAULT = "ConnectorLockFailure"
 
 
@@ -60,7 +57,9 @@ def delivered(settings: NormaliseSettings) -> tuple[pl.Expr, pl.Expr]:
         pl.coalesce("done_utc", "fault_utc", "stopped_utc", "unplugged_at_utc", "seen_utc"),
         pl.col("closed_utc"),
     )
-    likely_kwh = closed_s / 3600 * pl.coalesce("offered_a", pl.lit(USUAL_A)) * MAINS_V / 1000
+    likely_kwh = (
+        closed_s / 3600 * pl.coalesce("offered_a", pl.lit(settings.energy.usual_a)) * MAINS_V / 1000
+    )
     guessed = pl.col("energy_kwh").is_null() | is_true(pl.col("partial"))
     enough = is_true(pl.col("energy_kwh") >= settings.charged_kwh) | (
         guessed & is_true(likely_kwh >= settings.charged_kwh)
@@ -114,7 +113,7 @@ def questions(settings: NormaliseSettings) -> Questions:
     closed = pl.col("closed_utc").is_not_null()
     let_go_s = seconds(pl.col("let_go_utc"), pl.col("closed_utc"))
     brief = closed & is_true(let_go_s <= settings.waiting_s)
-    full = is_true(pl.col("soc_leave_pct") >= FULL_SOC_PCT) | (
+    full = is_true(pl.col("soc_leave_pct") >= settings.full_soc_pct) | (
         is_true(pl.col("full_before")) & brief
     )
     ended, held_back = (

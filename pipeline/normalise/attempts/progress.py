@@ -8,17 +8,14 @@ import polars as pl
 
 from pipeline.core.masks import is_true
 from pipeline.ocpp import predicates
+from pipeline.settings.normalise import NormaliseSettings
 
 
 def _first(column: str, when: pl.Expr) -> pl.Expr:
     return pl.col(column).filter(when.fill_null(value=False)).first()
 
 
-RESUMED_KWH = 0.1
-"""Energy that shows that charging went on: a register's step, practice (as rule energy_not_energised)."""
-
-
-def progress(moments: pl.DataFrame, settle: timedelta) -> pl.DataFrame:
+def progress(moments: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     """Per plug-in: when each level was first reached, when charging was last good, and the fault
     that ended it.
 
@@ -26,8 +23,9 @@ def progress(moments: pl.DataFrame, settle: timedelta) -> pl.DataFrame:
     first other one after the last good moment, named by the most exact code within some seconds of
     it.
     """
+    settle = timedelta(seconds=settings.settle_s)
     ordered = moments.sort("plug_in", "at_utc", "file_id", "line")
-    resumed = is_true(pl.col("after_kwh") >= RESUMED_KWH)
+    resumed = is_true(pl.col("after_kwh") >= settings.energy.register_step_kwh)
     ordered = ordered.with_columns(fault_here=(pl.col("strength") == 2) & ~resumed)
     good = (pl.col("level") == 3) & (pl.col("strength") == 0)
     ordered = ordered.with_columns(good_utc=pl.col("at_utc").filter(good).max().over("plug_in"))

@@ -12,18 +12,11 @@ import polars as pl
 
 from pipeline.core.masks import is_true
 from pipeline.ocpp.predicates import is_of_transaction, is_stop
+from pipeline.settings.energy import EnergySettings
 
 REGISTER = "Energy.Active.Import.Register"
-LEAST_STEP_WH = 1.0
-"""A rise of the register below its resolution says nothing; OCPP 1.6 gives whole Wh."""
-MOST_KW, OVER_RATING, SPARE_KWH = 400.0, 1.2, 0.2
-"""A leap beyond this is no energy: the largest station where no rating is given, a fifth over the rating; practice."""
 ROLLS_OVER_WH = (1e6, 1e7, 1e8)
 """Registers of six to eight digits in Wh start again from nought at these; facts, H5."""
-RESTART_SHARE = 0.5
-"""A register that falls to less than this share began again from zero; one that falls less is a bad reading; decided."""
-NEXT_WITHIN = timedelta(days=1)
-"""The register at the start of the next session, this soon, is what it was at the end of this one; decided."""
 READING = ["plug_in", "transaction_id", "at_utc", "register_wh", "closing"]
 ORDER = ["plug_in", "at_utc", "register_wh", "transaction_id", "closing"]
 """Of readings at one instant none may be first by chance: the answer must be the same in every run."""
@@ -67,7 +60,7 @@ def readings(signals: pl.DataFrame, samples: pl.DataFrame) -> pl.DataFrame:
     return filled.filter(pl.col("_none") | pl.col("transaction_id").is_not_null()).drop("_none")
 
 
-def steps(register: pl.DataFrame, plug_ins: pl.DataFrame) -> pl.DataFrame:
+def steps(register: pl.DataFrame, plug_ins: pl.DataFrame, settings: EnergySettings) -> pl.DataFrame:
     """Readings in order, each with its `step_wh` since the one before (null: none that counts) and `kwh` delivered by then.
 
     A step counts forward; over the end of the register's digits; or from zero where it began again.
@@ -81,20 +74,20 @@ def steps(register: pl.DataFrame, plug_ins: pl.DataFrame) -> pl.DataFrame:
     own = register.join(limits, on="plug_in").sort(ORDER)
     before = (pl.col("register_wh").cum_max().shift(1) > 0).over(transaction)
     nought = is_true(pl.col("closing") & (pl.col("register_wh") == 0) & before)
-    own = _without_strays(own.filter(~nought), transaction)
-    late = following(register, plug_ins).select(READING).join(limits, on="plug_in")
+    own = _without_strays(own.filter(~nought), transaction, settings)
+    late = following(register, plug_ins, settings).select(READING).join(limits, on="plug_in")
     ordered = pl.concat([own, late.select(own.columns)]).sort(ORDER)
     known = pl.col("closing").fill_null(value=False).any().over(transaction)
     lower = pl.col("register_wh") < pl.col("register_wh").shift(1).over(transaction)
     ordered = ordered.filter(pl.col("closing").is_not_null() | (~known & ~is_true(lower)))
-    rise_wh, most_wh = _since_previous(transaction)
+    rise_wh, most_wh = _since_previous(transaction, settings)
     rolled = pl.coalesce(
         *(
             pl.when((rise_wh + end).is_between(0, most_wh) & (pl.col("register_wh") - rise_wh < end)).then(rise_wh + end)
             for end in ROLLS_OVER_WH
         )
     )  # fmt: skip
-    fell = pl.col("register_wh") <= RESTART_SHARE * (pl.col("register_wh") - rise_wh)
+    fell = pl.col("register_wh") <= settings.restart_share * (pl.col("register_wh") - rise_wh)
     step = (
         pl.when((rise_wh >= 0) & (rise_wh <= most_wh))
         .then(rise_wh)
@@ -108,33 +101,36 @@ def steps(register: pl.DataFrame, plug_ins: pl.DataFrame) -> pl.DataFrame:
     stepped = ordered.with_columns(
         step_wh=step, broken=rise_wh.is_not_null() & (step.is_null() | (rise_wh < 0))
     )
-    risen = (pl.col("step_wh") >= LEAST_STEP_WH).any().over(transaction)
+    risen = (pl.col("step_wh") >= settings.least_step_wh).any().over(transaction)
     return stepped.filter(pl.col("closing").is_not_null() | risen).with_columns(
         kwh=pl.col("step_wh").fill_null(0.0).cum_sum().over("plug_in") / 1000.0
     )
 
 
-def _since_previous(transaction: list[str]) -> tuple[pl.Expr, pl.Expr]:
+def _since_previous(transaction: list[str], settings: EnergySettings) -> tuple[pl.Expr, pl.Expr]:
     """Rise since the reading before in the transaction, and the most the EVSE can have delivered since, in Wh."""
     at, wh = pl.col("at_utc"), pl.col("register_wh")
     hours = (at - at.shift(1).over(transaction)).dt.total_microseconds() / 3.6e9
-    return wh - wh.shift(1).over(transaction), _most_wh(hours)
+    return wh - wh.shift(1).over(transaction), _most_wh(hours, settings)
 
 
-def _most_wh(hours: pl.Expr) -> pl.Expr:
-    return (pl.col("limit_kw").fill_null(MOST_KW) * OVER_RATING * hours + SPARE_KWH) * 1000
+def _most_wh(hours: pl.Expr, settings: EnergySettings) -> pl.Expr:
+    most_kw = pl.col("limit_kw").fill_null(settings.most_kw) * settings.over_rating
+    return (most_kw * hours + settings.spare_kwh) * 1000
 
 
-def _without_strays(ordered: pl.DataFrame, transaction: list[str]) -> pl.DataFrame:
+def _without_strays(
+    ordered: pl.DataFrame, transaction: list[str], settings: EnergySettings
+) -> pl.DataFrame:
     """Readings without those that are off the line of their neighbours, which agree with each other."""
     at, wh = pl.col("at_utc"), pl.col("register_wh")
     before, after = wh.shift(1).over(transaction), wh.shift(-1).over(transaction)
     hours = (at.shift(-1).over(transaction) - at.shift(1).over(transaction)).dt.total_microseconds()
-    agree = (after >= before) & (after - before <= _most_wh(hours / 3.6e9))
+    agree = (after >= before) & (after - before <= _most_wh(hours / 3.6e9, settings))
     return ordered.filter(~is_true(agree & ((wh < before) | (wh > after))))
 
 
-def of_steps(stepped: pl.DataFrame) -> pl.DataFrame:
+def of_steps(stepped: pl.DataFrame, settings: EnergySettings) -> pl.DataFrame:
     """`plug_in, partial, metered_kwh, delivering_utc` of plug-ins with a step that counts."""
     counts = pl.col("step_wh").is_not_null()
     closed = counts & ~is_true(~pl.col("closing"))
@@ -143,7 +139,7 @@ def of_steps(stepped: pl.DataFrame) -> pl.DataFrame:
         wh=pl.col("step_wh").sum(),
         known=counts.any(),
         delivering_utc=pl.col("at_utc")
-        .filter(pl.col("step_wh").fill_null(0.0).cum_sum() >= LEAST_STEP_WH)
+        .filter(pl.col("step_wh").fill_null(0.0).cum_sum() >= settings.least_step_wh)
         .first(),
     )
     return (
@@ -157,7 +153,9 @@ def of_steps(stepped: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def following(register: pl.DataFrame, plug_ins: pl.DataFrame) -> pl.DataFrame:
+def following(
+    register: pl.DataFrame, plug_ins: pl.DataFrame, settings: EnergySettings
+) -> pl.DataFrame:
     """For the last transaction of each plug-in the first reading of the next plug-in at the EVSE,
     as one at its own end.
 
@@ -176,7 +174,7 @@ def following(register: pl.DataFrame, plug_ins: pl.DataFrame) -> pl.DataFrame:
     )
     at = pl.max_horizontal("last_utc", "bound_utc")
     soon = (
-        (pl.col("next_utc") - at <= NEXT_WITHIN)
+        (pl.col("next_utc") - at <= timedelta(hours=settings.next_within_h))
         & pl.col("register_wh").is_not_null()
         & pl.col("first_wh").is_not_null()
     )

@@ -38,16 +38,12 @@ MOMENT = [
     "file_id",
     "line",
 ]
-LEAVING_S = 10.0
-"""A driver presses the button, or pulls, and is out within this; practice."""
-BOUNCE_S = 1.0
-"""E or F for less than this on the way to A is the plug's contacts parting; practice."""
 COMMUNICATION = "EVCommunicationError"
 
 
-def leaving() -> pl.Expr:
+def leaving(settings: NormaliseSettings) -> pl.Expr:
     """The vehicle is on its way out, or gone."""
-    return is_true(pl.col("at_utc") >= pl.col("to_utc") - pl.duration(seconds=LEAVING_S))
+    return is_true(pl.col("at_utc") >= pl.col("to_utc") - pl.duration(seconds=settings.leaving_s))
 
 
 def _rank() -> pl.Expr:
@@ -103,9 +99,9 @@ def of_pilot(pilot: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
         | (pl.col("unsaid") & pl.col("pwm") & (pl.col("lasts_s") > settings.settle_s))
     )
     out = (pl.col("next_letter") == "A") | (
-        pl.col("to_utc") - pl.col("at_utc") <= pl.duration(seconds=BOUNCE_S)
+        pl.col("to_utc") - pl.col("at_utc") <= pl.duration(seconds=settings.bounce_s)
     )
-    bounce = held & is_true(out) & (pl.col("lasts_s").fill_null(0.0) < BOUNCE_S)
+    bounce = held & is_true(out) & (pl.col("lasts_s").fill_null(0.0) < settings.bounce_s)
     in_b = (pl.col("letter") == "B") & ~pl.col("fault_trouble")
     return rows.with_columns(
         level=pl.when(is_true(closed))
@@ -120,7 +116,7 @@ def of_pilot(pilot: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
         rank=_rank(),
         done=in_b,
         meant=pl.lit(value=False),
-        let_go=in_b & pl.col("pwm") & ~leaving(),
+        let_go=in_b & pl.col("pwm") & ~leaving(settings),
         cut=is_true(opened | withdrawn | refused),
         tells_state=pl.lit(value=True),
         fault_raw=pl.coalesce(
@@ -129,7 +125,7 @@ def of_pilot(pilot: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     ).select(MOMENT)
 
 
-def of_signals(signals: pl.DataFrame) -> pl.DataFrame:
+def of_signals(signals: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     """Moments of assigned messages. An accepted card or a started transaction means that current is
     offered.
 
@@ -148,7 +144,7 @@ def of_signals(signals: pl.DataFrame) -> pl.DataFrame:
     abnormal = predicates.is_abnormal() & ~unplugged
     whole = (pl.col("connector_id") == 0).fill_null(value=False)
     named = pl.col("fault").is_not_null() & ~pl.col("action").is_in(["StatusNotification"])
-    parting = leaving() & is_true(pl.col("fault") == COMMUNICATION)
+    parting = leaving(settings) & is_true(pl.col("fault") == COMMUNICATION)
     offers = started | accepted | is_true(state.is_in(["Charging", "SuspendedEV"]))
     offered = is_true(offers.cum_max().over("plug_in"))
     serves = is_true(pl.col("fault").is_in(codes.serving_authorisation()))
@@ -159,7 +155,12 @@ def of_signals(signals: pl.DataFrame) -> pl.DataFrame:
         & (pl.col("fault").replace_strict(codes.fault_ranks(), default=0).fill_null(0) >= 2)
     )
     hard = abnormal | ((status == "Faulted") & ~whole) | named | held_back
-    lost = ended & (pl.col("trigger_reason") == "EVCommunicationLost") & ~leaving() & ~unplugged
+    lost = (
+        ended
+        & (pl.col("trigger_reason") == "EVCommunicationLost")
+        & ~leaving(settings)
+        & ~unplugged
+    )
     soft = (
         pl.col("fault_raw").is_not_null()
         | lost
@@ -194,7 +195,7 @@ def of_signals(signals: pl.DataFrame) -> pl.DataFrame:
             .otherwise(0),
             done=is_true(state.is_in(["SuspendedEV", "Finishing"])) | predicates.is_meant_stop(),
             meant=predicates.is_personal_stop(),
-            let_go=(is_true(state == "SuspendedEV") & ~leaving())
+            let_go=(is_true(state == "SuspendedEV") & ~leaving(settings))
             | is_true(pl.col("stop_reason").is_in(vocabulary.VEHICLE_STOPS)),
             cut=pl.lit(value=False),
             tells_state=state.is_not_null() & ~whole,
@@ -211,40 +212,4 @@ def beside_pilot(signals: pl.DataFrame, pilot: pl.DataFrame) -> pl.DataFrame:
     known = pilot.select("plug_in", seen_by_pilot=pl.lit(value=True)).unique()
     return signals.join(known, on="plug_in", how="left", maintain_order="left").with_columns(
         pl.col("seen_by_pilot").fill_null(value=False)
-    )
-
-
-def levels(pilot: pl.DataFrame) -> pl.DataFrame:
-    """Per plug-in: medians of the pilot's halves in B2 and C2, samples with a negative level, current
-    offered, time asked in vain.
-
-    The current is the duty cycle's (IEC 61851-1 Table A.8, as given by a secondary source); 5 %
-    offers none by itself.
-    """
-    in_b, in_c = pl.col("pilot_state") == "B2", pl.col("pilot_state") == "C2"
-    d = pl.col("duty_pct")
-    offered_a = (
-        pl.when(d.is_between(8, 10, closed="left"))
-        .then(6.0)
-        .when(d.is_between(10, 85))
-        .then(0.6 * d)
-        .when(d.is_between(85, 96))
-        .then(2.5 * (d - 64.0))
-        .when(d.is_between(96, 97))
-        .then(80.0)
-    )
-    pwm = pl.col("pilot_state").str.ends_with("2")
-    next_s = (
-        pl.col("at_utc").shift(-1).over("plug_in") - pl.col("at_utc")
-    ).dt.total_microseconds() / 1e6
-    vain = pl.col("pilot_state").is_in(["C2", "D2"]) & (pl.col("contactor") == "open")
-    ordered = pilot.sort("plug_in", "at_utc", "file_id", "line").with_columns(_next_s=next_s)
-    return ordered.group_by("plug_in", maintain_order=True).agg(
-        offered_a=offered_a.filter(pwm).max(),
-        pilot_high_b_v=pl.col("high_v").filter(in_b).median(),
-        pilot_low_b_v=pl.col("low_v").filter(in_b).median(),
-        pilot_high_c_v=pl.col("high_v").filter(in_c).median(),
-        pilot_low_c_v=pl.col("low_v").filter(in_c).median(),
-        pilot_low_samples=(pl.col("low_v").is_not_null() & (in_b | in_c)).sum().cast(pl.Int64),
-        requested_s=pl.col("_next_s").filter(vain).sum(),
     )

@@ -9,9 +9,6 @@ import polars as pl
 from pipeline.core.masks import is_true
 from pipeline.settings.normalise import NormaliseSettings
 
-NOT_FULL_SOC_PCT = 95.0
-"""A battery said to be below this is not full, whatever it did before; common practice, no source."""
-
 
 def with_full_before(attempts: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     """Adds `full_before`: the vehicle came here full, as far as its own attempts tell.
@@ -44,15 +41,15 @@ def with_full_before(attempts: pl.DataFrame, settings: NormaliseSettings) -> pl.
         pl.col("plugged_at_utc") - pl.col("_left_before") <= near
     )
     return (
-        numbered.with_columns(full_before=rested & ~soon & ~_said_lower())
+        numbered.with_columns(full_before=rested & ~soon & ~_said_lower(settings))
         .sort("_row")
         .drop("_row", pl.selectors.matches("^_(left|full|at)_(before|after)$"))
     )
 
 
-def _said_lower() -> pl.Expr:
+def _said_lower(settings: NormaliseSettings) -> pl.Expr:
     told = pl.max_horizontal("soc_plug_pct", "soc_leave_pct")
-    return is_true(told < NOT_FULL_SOC_PCT)
+    return is_true(told < settings.not_full_soc_pct)
 
 
 def _ended_full(end: pl.Expr, settings: NormaliseSettings) -> pl.Expr:
@@ -62,5 +59,5 @@ def _ended_full(end: pl.Expr, settings: NormaliseSettings) -> pl.Expr:
         is_true(end - pl.col("ev_suspended_at_utc") >= rest)
         & pl.col("fault_utc").is_null()
         & ~is_true(pl.col("vehicle_fault"))
-        & ~_said_lower()
+        & ~_said_lower(settings)
     )

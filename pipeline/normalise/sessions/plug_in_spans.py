@@ -14,9 +14,6 @@ import polars as pl
 
 from pipeline.core.overlap import meeting
 
-LATER_S = 3.0
-"""A start this much later than another source's is later, not the same within the clock's error; decided."""
-
 
 def spans(marks: pl.DataFrame, silence: timedelta) -> pl.DataFrame:
     """One row a plug-in of one source: `evse_id, from_utc, to_utc` (null: broken off), `seen_utc,
@@ -92,12 +89,12 @@ def split_spans(marks: pl.DataFrame, other: pl.DataFrame, settle_s: float) -> pl
 
 
 def merge_spans(
-    best: pl.DataFrame, other: pl.DataFrame, tolerance_s: float, early_s: float
+    best: pl.DataFrame, other: pl.DataFrame, tolerance_s: float, early_s: float, later_s: float
 ) -> pl.DataFrame:
     """Spans of two sources: all of the better one, and those of the other that meet none of it.
 
     A better span without an end takes the end of the one it meets, and the start where that one saw
-    it begin earlier (by no more than `early_s` and its own error, unless its record began in the
+    it begin earlier by more than `later_s` (by no more than `early_s` and its own error, unless its record began in the
     middle; not before the span before had ended).
     """
     slack = timedelta(seconds=tolerance_s)
@@ -128,7 +125,7 @@ def merge_spans(
     ending = (pl.col("to_utc") >= pl.col("from_utc_b")) & pl.col("to_utc_b").is_null()
     before_s = (pl.col("from_utc_b") - pl.col("from_utc")).dt.total_microseconds() / 1e6
     earlier = (
-        (pl.col("from_utc") < pl.col("from_utc_b") - timedelta(seconds=LATER_S))
+        (pl.col("from_utc") < pl.col("from_utc_b") - timedelta(seconds=later_s))
         & ((before_s <= pl.min_horizontal(pl.lit(early_s), "error_s_b")) | pl.col("sudden_b"))
         & (pl.col("_last").is_null() | (pl.col("from_utc") > pl.col("_last")))
     )

@@ -11,6 +11,7 @@ from pipeline.normalise.clocks import correct
 from pipeline.normalise.clocks.eras import Clock
 from pipeline.normalise.signals import codes
 from pipeline.ocpp import pairing, predicates, transactions, vocabulary
+from pipeline.settings.normalise import NormaliseSettings
 
 
 @dataclass(frozen=True)
@@ -143,7 +144,11 @@ def frame_fault(frame: pl.DataFrame, own: Mapping[str, str]) -> pl.DataFrame:
 
 
 def build(
-    records: Records, clock: Clock, evses: pl.DataFrame, own: Mapping[str, str]
+    records: Records,
+    clock: Clock,
+    evses: pl.DataFrame,
+    own: Mapping[str, str],
+    settings: NormaliseSettings,
 ) -> pl.DataFrame:
     """core_signal (with `fault_raw`, `answer`, `answers_seen` beside) from what some stations said."""
     calls = answered(records.frames).filter(
@@ -158,7 +163,7 @@ def build(
     timed = correct.frames(with_connector(said, naming), clock).with_columns(
         answers_seen=(pl.col("answer") == 3).any().over("station_id", day).fill_null(value=False)
     )
-    return at_evse(frame_fault(transactions.paired(timed, evses), own), evses)
+    return at_evse(frame_fault(transactions.paired(timed, evses, settings.energy), own), evses)
 
 
 def at_evse(rows: pl.DataFrame, evses: pl.DataFrame) -> pl.DataFrame:
