@@ -1,6 +1,6 @@
 """Raw records → the fleet's history in true time, in this order.
 
-1. `clocks`       eras and lines of each station's clock; station times → true times with a stated error
+1. `clocks`       observed, eras: lines of each station's clock; correct, own_record: station times → true times with a stated error
 2. `signals`      calls joined to their answers, connectors and codes filled in: core_signal; pilot rows: core_pilot
 3. `sessions`     presence_events: what each record says of a vehicle being there, and why a new session starts
 4. `sessions`     plug_in_spans: spans from pilot, messages and exports, merged into one set an EVSE

@@ -17,15 +17,6 @@ import polars as pl
 from pipeline.core.masks import is_true
 from pipeline.settings.refer import ReferSettings
 
-TOLD_BY_LEVELS = math.log(20.0)
-"""Log factor of the pilot's levels from which they tell a vehicle from its EVSEs: others there show another level (19 to 1)."""
-SURE, SEVERAL = 0.95, 2
-"""From this probability on, 19 to 1, a vehicle that failed by itself at so many EVSEs is told from them: one posterior of all."""
-RELAPSED = 1.5
-"""Vehicle-caused failures after a repair from which it is judged again before its proof is through; judgement."""
-NOT_YET = 0.5
-"""Vehicle-caused failures below which a leak counts as one that does not fail yet."""
-
 
 def worth_acting(cost_needless: float, cost_week: float) -> float:
     """Least probability at which acting now costs no more, in expectation, than waiting a week."""
@@ -116,16 +107,21 @@ def with_predicates(rows: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame
     costs more. `relapsed`: failed again since its repair, or its pilot is off since.
     """
     p = pl.col("p_vehicle")
+    levels_tell = math.log(settings.told_by_levels_odds)
     refer_at = worth_acting(settings.cost_needless_visit, settings.cost_week_without_ac)
     watch_at = worth_watching(settings.cost_watching, settings.cost_week_without_ac)
-    creeps = pl.col("fails_within").is_not_null() & (pl.col("blamed") < NOT_YET)
-    at_several = (p >= SURE) & (pl.col("blamed_evses") >= SEVERAL)
-    told_apart = at_several | pl.col("separable") | (pl.col("level_factor") >= TOLD_BY_LEVELS)
+    creeps = pl.col("fails_within").is_not_null() & (pl.col("blamed") < settings.not_yet_failures)
+    at_several = (p >= settings.told_apart_p) & (
+        pl.col("blamed_evses") >= settings.told_apart_evses
+    )
+    told_apart = at_several | pl.col("separable") | (pl.col("level_factor") >= levels_tell)
     fails = pl.when(is_true(creeps)).then("fails_within").otherwise(1.0)
     pays = (p * fails * settings.cost_week_without_ac >= (1 - p) * settings.cost_needless_visit) & (
         p >= refer_at
     )
-    again = (pl.col("blamed") >= RELAPSED) | (pl.col("level_factor") >= TOLD_BY_LEVELS)
+    again = (pl.col("blamed") >= settings.relapsed_failures) | (
+        pl.col("level_factor") >= levels_tell
+    )
     under_test = (pl.col("proving") == "proving") & ~again
     free = ~pl.col("dismissed") & ~pl.col("held") & ~is_true(under_test)
     named = {

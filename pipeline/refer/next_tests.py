@@ -16,24 +16,10 @@ from numpy.typing import NDArray
 from pipeline.refer.inputs import ReferInputs
 from pipeline.refer.suspects.vehicles import DIODE
 from pipeline.registry import conform, empty
+from pipeline.settings.next_tests import NextTestSettings
 from pipeline.settings.refer import ReferSettings
 
 Floats = NDArray[np.float64]
-
-SOUND_FAILS = 0.03
-"""Chance to fail with vehicle and EVSE sound: the fleet's usual 2 to 3 %."""
-FAULTY_EVSE_FAILS = 0.8
-FAILS = {
-    "pilot_diode_shorted": {"yes": 0.97, "unknown": 0.7, "no": 0.03},
-    "pilot_diode_leaky": {"yes": 0.65, "unknown": 0.45, "no": 0.03},
-}
-OTHER_FAILS = 0.75
-"""Chance to fail under a fault, by suspect and by whether the EVSE checks the diode; as in the declared signatures."""
-NEARNESS = {0: 1.0, 1: 0.8, 2: 0.4}
-"""What a bit is worth at the vehicle's usual site, at another one it uses, elsewhere: a detour costs a driver's time. Decided."""
-HEALTHY_BELOW = 0.05
-LEAST_BITS = 0.01
-LEAST_P = 0.02
 
 TYPE1, TYPE2 = ("cType1", "cCCS1"), ("cType2", "sType2", "cCCS2")
 PLUGS = {"cType1": TYPE1, "cType2": TYPE2, "cTesla": ("cTesla",)}
@@ -80,17 +66,17 @@ def next_tests(
     )
     if questions.is_empty() or equipment.is_empty():
         return empty("out_next_tests")
-    own = _this_vehicle_elsewhere(inputs, attempts, questions, equipment)
-    other = _sound_vehicle_there(attempts, questions, called)
+    own = _this_vehicle_elsewhere(inputs, attempts, questions, equipment, settings.next_tests)
+    other = _sound_vehicle_there(attempts, questions, called, settings.next_tests)
     tests = pl.concat([own, other], how="diagonal").with_row_index("row")
     prior = tests.select("p_v", "p_e", "p_n").to_numpy()
     bits = information_bits(prior, tests.select("f_v", "f_e", "f_n").to_numpy())
     worth = pl.col("expected_bits") * pl.col("tier").replace_strict(
-        NEARNESS, return_dtype=pl.Float64
+        dict(enumerate(settings.next_tests.nearness)), return_dtype=pl.Float64
     )
     best = (
         tests.with_columns(pl.Series("expected_bits", bits))
-        .filter(pl.col("expected_bits") >= LEAST_BITS)
+        .filter(pl.col("expected_bits") >= settings.next_tests.least_bits)
         .with_columns(worth.alias("worth"))
         .sort(
             ["question", "worth", "vehicle_id", "evse_id"], descending=[False, True, False, False]
@@ -103,7 +89,10 @@ def next_tests(
 
 
 def open_questions(
-    attempts: pl.DataFrame, called: pl.DataFrame, evses: pl.DataFrame
+    attempts: pl.DataFrame,
+    called: pl.DataFrame,
+    evses: pl.DataFrame,
+    settings: NextTestSettings,
 ) -> pl.DataFrame:
     """Undecided vehicles.
 
@@ -123,7 +112,7 @@ def open_questions(
     )
     undecided = called.filter(
         pl.col("call").is_in(["watch", "insufficient_data"]),
-        pl.col("p_vehicle").is_between(LEAST_P, 1 - LEAST_P),
+        pl.col("p_vehicle").is_between(settings.least_p, 1 - settings.least_p),
         ~pl.col("dismissed"),
     )
     p_v, p_e = pl.col("p_vehicle"), pl.col("p_evse").fill_null(0.0)
@@ -139,14 +128,14 @@ def open_questions(
         (raw_n / total).alias("p_n"),
         pl.col("suspect")
         .replace_strict(
-            {s: by_check["yes"] for s, by_check in FAILS.items()},
-            default=OTHER_FAILS,
+            {s: by_check["yes"] for s, by_check in settings.diode_fails.items()},
+            default=settings.faulty_vehicle_fails,
             return_dtype=pl.Float64,
         )
         .alias("f_v"),
     )
     # a vehicle whose failures are its EVSE's by now asks nothing more
-    return named.filter(pl.col("p_v").is_between(LEAST_P, 1 - LEAST_P))
+    return named.filter(pl.col("p_v").is_between(settings.least_p, 1 - settings.least_p))
 
 
 def _fits(inputs: ReferInputs, attempts: pl.DataFrame, equipment: pl.DataFrame) -> pl.DataFrame:
@@ -199,14 +188,18 @@ def _sites(attempts: pl.DataFrame, vehicles: pl.Series) -> pl.DataFrame:
 
 
 def _this_vehicle_elsewhere(
-    inputs: ReferInputs, attempts: pl.DataFrame, questions: pl.DataFrame, equipment: pl.DataFrame
+    inputs: ReferInputs,
+    attempts: pl.DataFrame,
+    questions: pl.DataFrame,
+    equipment: pl.DataFrame,
+    settings: NextTestSettings,
 ) -> pl.DataFrame:
     healthy = equipment.filter(
-        pl.col("p_evse") < HEALTHY_BELOW,
+        pl.col("p_evse") < settings.healthy_below,
         pl.col("evse_call").fill_null("insufficient_data").is_in(["clear", "insufficient_data"]),
     )
-    fails = pl.lit(OTHER_FAILS)
-    for suspect, by_check in FAILS.items():
+    fails = pl.lit(settings.faulty_vehicle_fails)
+    for suspect, by_check in settings.diode_fails.items():
         here = pl.col("check").replace_strict(by_check, return_dtype=pl.Float64)
         fails = pl.when(pl.col("suspect") == suspect).then(here).otherwise(fails)
     checks = pl.when(pl.col("suspect").is_in(DIODE) & (pl.col("check") == "yes")).then(
@@ -226,8 +219,8 @@ def _this_vehicle_elsewhere(
             "question", "p_v", "p_e", "p_n", "tier", "evse_id",
             pl.col("question").alias("vehicle_id"),
             fails.alias("f_v"),
-            pl.lit(SOUND_FAILS).alias("f_e"),
-            pl.lit(SOUND_FAILS).alias("f_n"),
+            pl.lit(settings.sound_fails).alias("f_e"),
+            pl.lit(settings.sound_fails).alias("f_n"),
             pl.format("whether vehicle {} is at fault", "question").alias("decides"),
             pl.format("{} {}, a healthy EVSE{}: a failure there speaks for the vehicle's fault, a charge against it.",
                       "evse_id", where, checks.fill_null("")).alias("reason"),
@@ -236,13 +229,16 @@ def _this_vehicle_elsewhere(
 
 
 def _sound_vehicle_there(
-    attempts: pl.DataFrame, questions: pl.DataFrame, called: pl.DataFrame
+    attempts: pl.DataFrame,
+    questions: pl.DataFrame,
+    called: pl.DataFrame,
+    settings: NextTestSettings,
 ) -> pl.DataFrame:
     """A sound vehicle that has charged at the rival EVSE's site, at that EVSE.
 
     The one that uses the site most.
     """
-    sound = called.filter(pl.col("call") == "clear", pl.col("p_vehicle") < HEALTHY_BELOW)[
+    sound = called.filter(pl.col("call") == "clear", pl.col("p_vehicle") < settings.healthy_below)[
         "vehicle_id"
     ]
     place = attempts.group_by("evse_id").agg(pl.col("site_id").last(), pl.col("coupler").last())
@@ -265,9 +261,9 @@ def _sound_vehicle_there(
         .select(
             "question", "p_v", "p_e", "p_n", pl.lit(0, dtype=pl.Int64).alias("tier"),
             pl.col("rival").alias("evse_id"), "vehicle_id",
-            pl.lit(SOUND_FAILS).alias("f_v"),
-            pl.lit(FAULTY_EVSE_FAILS).alias("f_e"),
-            pl.lit(SOUND_FAILS).alias("f_n"),
+            pl.lit(settings.sound_fails).alias("f_v"),
+            pl.lit(settings.faulty_evse_fails).alias("f_e"),
+            pl.lit(settings.sound_fails).alias("f_n"),
             pl.format("whether EVSE {} or vehicle {} is at fault", "rival", "question").alias("decides"),
             pl.format("sound vehicle {} at {}, where {} failed: a failure speaks for the EVSE's fault, a charge against it.",
                       "vehicle_id", "rival", "question").alias("reason"),

@@ -85,8 +85,8 @@ def refer(
     )
     table = table.join(grounds(attempts, judged.since), on="vehicle_id", how="left")
     called = call_vehicles(table, proving, settings)
-    vehicles = out_vehicles(called)
-    questions = open_questions(attempts, called, evses)
+    vehicles = out_vehicles(called, settings)
+    questions = open_questions(attempts, called, evses, settings.next_tests)
     return Referral(
         vehicles=vehicles,
         evses=out_evses(evses),
@@ -111,7 +111,7 @@ def all_lessons(kept: pl.DataFrame, new: pl.DataFrame) -> pl.DataFrame:
     return pl.concat([kept, new]).unique(key, keep="first", maintain_order=True).sort(key)
 
 
-def out_vehicles(called: pl.DataFrame) -> pl.DataFrame:
+def out_vehicles(called: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame:
     """Called vehicles as declared.
 
     A suspect is named where the call points at the vehicle, `unclear` where none leads.
@@ -122,7 +122,7 @@ def out_vehicles(called: pl.DataFrame) -> pl.DataFrame:
     onset = (
         pl.when(creeping).then(pl.coalesce("drift_since_utc", "onset_utc")).otherwise("onset_utc")
     )
-    rows = called.with_columns(vehicle_reason().alias("reason"), onset.alias("onset"))
+    rows = called.with_columns(vehicle_reason(settings).alias("reason"), onset.alias("onset"))
     doubt = pl.lit(timedelta(weeks=1))
     moved = (pl.col("onset") != pl.col("onset_utc")).fill_null(value=True)
     rows = rows.with_columns(

@@ -5,13 +5,14 @@ A reason is a table of clauses: a clause stands only where its condition holds, 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import polars as pl
 
 from pipeline.core.masks import is_true
 from pipeline.core.wording import OVER_RANGE, ohms_in, probability_in, suspect_in
-from pipeline.refer.decision import TOLD_BY_LEVELS
+from pipeline.settings.refer import ReferSettings
 
 DAY = "%Y-%m-%d"
 NAMED_AT = 0.5
@@ -28,7 +29,7 @@ class Clause:
     words: pl.Expr
 
 
-def vehicle_clauses() -> tuple[Clause, ...]:
+def vehicle_clauses(settings: ReferSettings) -> tuple[Clause, ...]:
     """The clauses of a vehicle's reason, in order."""
     c, at_issue = pl.col, pl.col("call").is_in(["refer", "watch"])
     failed = c("ac_failures") > 0
@@ -114,7 +115,7 @@ def vehicle_clauses() -> tuple[Clause, ...]:
         ),
         Clause(
             "as_usual",
-            told & (c("pilot_speaks") <= -TOLD_BY_LEVELS),
+            told & (c("pilot_speaks") <= -math.log(settings.told_by_levels_odds)),
             pl.lit(
                 "The pilot's levels with it are those of other vehicles there, which speaks against its pilot circuit."
             ),
@@ -163,9 +164,9 @@ def joined(clauses: tuple[Clause, ...]) -> pl.Expr:
     )
 
 
-def vehicle_reason() -> pl.Expr:
+def vehicle_reason(settings: ReferSettings) -> pl.Expr:
     """`reason` of out_vehicles, of a called table with `grounds`."""
-    return joined(vehicle_clauses())
+    return joined(vehicle_clauses(settings))
 
 
 def _counted(column: str, thing: str) -> pl.Expr:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pydantic import Field
 
 from pipeline.settings.base import Frozen
+from pipeline.settings.next_tests import NextTestSettings
 
 
 class ReferSettings(Frozen):
@@ -43,6 +44,29 @@ class ReferSettings(Frozen):
         gt=0,
         description="Most expected false referrals in a week's list: the sum of 1 - p_vehicle over it; decided",
     )
+    told_by_levels_odds: float = Field(
+        20.0,
+        gt=1,
+        description="Odds of the pilot's levels from which they tell a vehicle from its EVSEs: others there show another level",
+    )
+    told_apart_p: float = Field(
+        0.95,
+        gt=0.5,
+        lt=1,
+        description="From this probability on, 19 to 1, a vehicle that failed by itself at some EVSEs is told from them; decided",
+    )
+    told_apart_evses: int = Field(2, ge=2, description="At how many EVSEs, for that; decided")
+    relapsed_failures: float = Field(
+        1.5,
+        gt=0,
+        description="Vehicle-caused failures after a repair from which it is judged again before its proof is through; judgement",
+    )
+    not_yet_failures: float = Field(
+        0.5,
+        gt=0,
+        description="Vehicle-caused failures below which a leak counts as one that does not fail yet; decided",
+    )
+    next_tests: NextTestSettings = NextTestSettings()
     tests_per_question: int = Field(
         2, ge=1, le=10, description="Plug-in tests proposed for one undecided vehicle; decided"
     )

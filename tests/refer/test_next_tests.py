@@ -17,7 +17,6 @@ from hypothesis import strategies as st
 from pipeline.measure.quality.settling import OTHERS_FAIL, Case, settle
 from pipeline.refer.inputs import Attributed, ReferInputs
 from pipeline.refer.next_tests import (
-    SOUND_FAILS,
     _fits,
     _sites,
     _sound_vehicle_there,
@@ -29,6 +28,7 @@ from pipeline.refer.next_tests import (
 from pipeline.registry import conform, empty
 from pipeline.settings.refer import ReferSettings
 
+USUAL = ReferSettings().next_tests
 SHARES = st.lists(st.floats(0.01, 1.0), min_size=2, max_size=4)
 
 
@@ -113,7 +113,7 @@ def proposed(suspect: str, p_vehicle: float = 0.45) -> pl.DataFrame:
         [("E1", 0.4, "watch"), ("E2", 0.001, "clear"), ("E3", 0.001, "clear"), ("E4", 0.9, "faulty"), ("E5", 0.001, "clear")],
         schema=["evse_id", "p_evse", "call"], orient="row",
     )  # fmt: skip
-    questions = open_questions(attempts, called, evses)
+    questions = open_questions(attempts, called, evses, USUAL)
     return next_tests(inputs, attempts, questions, called, evses, ReferSettings())
 
 
@@ -164,8 +164,10 @@ def test_advice_halves_the_attempts(loyal: float, others: float, share: float) -
     case = Case(
         prior=np.array([0.45, 0.45, 0.1]),
         usual=places,
-        usual_fails=np.array([[own, rival, SOUND_FAILS], [own, SOUND_FAILS, SOUND_FAILS]]),
-        tests_fail=np.array([[own, SOUND_FAILS, SOUND_FAILS], OTHERS_FAIL]),
+        usual_fails=np.array(
+            [[own, rival, USUAL.sound_fails], [own, USUAL.sound_fails, USUAL.sound_fails]]
+        ),
+        tests_fail=np.array([[own, USUAL.sound_fails, USUAL.sound_fails], OTHERS_FAIL]),
         others=others,
     )
     rng = np.random.default_rng(3)
@@ -236,7 +238,7 @@ def test_how_likely_a_fault_fails_the_test(suspect: str, check: str, fails: floa
             "evse_call": "clear",
         }
     )
-    row = _this_vehicle_elsewhere(inputs, attempts, question, evses).row(0, named=True)
+    row = _this_vehicle_elsewhere(inputs, attempts, question, evses, USUAL).row(0, named=True)
     assert (row["f_v"], row["f_e"], row["f_n"], row["tier"]) == (fails, 0.03, 0.03, 0)
     said = "which checks the pilot diode" in row["reason"]
     assert said == (check == "yes" and suspect.startswith("pilot_diode"))
@@ -260,7 +262,7 @@ def test_a_test_lies_at_a_healthy_evse_near_by() -> None:
         ],
         schema=["evse_id", "site_id", "p_evse", "evse_call"], orient="row",
     ).with_columns(connector_type=pl.lit("sType2"), check=pl.lit("no"))  # fmt: skip
-    rows = _this_vehicle_elsewhere(inputs, more, question, evses).sort("tier")
+    rows = _this_vehicle_elsewhere(inputs, more, question, evses, USUAL).sort("tier")
     assert rows.select("evse_id", "tier", "vehicle_id").rows() == [
         ("near", 0, "V"),
         ("used", 1, "V"),
@@ -270,7 +272,7 @@ def test_a_test_lies_at_a_healthy_evse_near_by() -> None:
         "near at its usual site", "used at a site it uses", "new at another site",
     ]  # fmt: skip
     no_rival = _this_vehicle_elsewhere(
-        inputs, more, question.with_columns(rival=pl.lit(None, dtype=pl.String)), evses
+        inputs, more, question.with_columns(rival=pl.lit(None, dtype=pl.String)), evses, USUAL
     )
     assert "E1" in no_rival["evse_id"].to_list()
 
@@ -344,7 +346,7 @@ def test_a_question_names_the_evse_it_failed_at_most() -> None:
          usual | {"vehicle_id": "sure", "p_vehicle": 0.985}, usual | {"vehicle_id": "low", "p_vehicle": 0.015},
          usual | {"vehicle_id": "said", "dismissed": True}, usual | {"vehicle_id": "out", "call": "refer"}]
     )  # fmt: skip
-    table = open_questions(attempts, called, evses).sort("question")
+    table = open_questions(attempts, called, evses, USUAL).sort("question")
     assert table.columns == [
         "question",
         "vehicle_model",
@@ -397,12 +399,12 @@ def test_a_guest_that_knows_the_site_is_sent_to_the_suspect_evse() -> None:
         schema=["question", "rival", "p_v", "p_e", "p_n"],
         orient="row",
     )
-    table = _sound_vehicle_there(pl.DataFrame(rows), question, called)
+    table = _sound_vehicle_there(pl.DataFrame(rows), question, called, USUAL)
     assert table.select(
         "question", "vehicle_id", "evse_id", "tier", "f_v", "f_e", "f_n"
     ).rows() == [("V", "X", "E1", 0, 0.03, 0.8, 0.03)]
     assert _sound_vehicle_there(
-        pl.DataFrame(rows), question, called.filter(pl.col("call") == "watch")
+        pl.DataFrame(rows), question, called.filter(pl.col("call") == "watch"), USUAL
     ).is_empty()
 
 
@@ -423,7 +425,7 @@ def test_no_more_tests_than_asked_for_and_each_once() -> None:
         [("E1", 0.4, "watch"), ("E2", 0.001, "clear"), ("E3", 0.001, "clear"), ("E4", 0.9, "faulty")],
         schema=["evse_id", "p_evse", "call"], orient="row",
     )  # fmt: skip
-    questions = open_questions(attempts, called, evses)
+    questions = open_questions(attempts, called, evses, USUAL)
     for most, expected in (
         (1, {("W", "E1")}),
         (9, {(v, e) for v in "UV" for e in ("E2", "E3", "E5")} | {("W", "E1")}),

@@ -13,6 +13,7 @@ import pytest
 from pipeline.refer.referral import all_lessons, out_evses, out_vehicles
 from pipeline.refer.wording import evse_reason, pairing_reason, vehicle_reason
 from pipeline.registry import empty, polars_schema
+from pipeline.settings.refer import ReferSettings
 
 UTC_US = pl.Datetime("us", "UTC")
 DAY = timedelta(days=1)
@@ -50,7 +51,7 @@ def called(**change: Any) -> pl.DataFrame:
 
 def said(**change: Any) -> str:
     """The reason of such a vehicle."""
-    return str(called(**change).select(vehicle_reason()).item())
+    return str(called(**change).select(vehicle_reason(ReferSettings())).item())
 
 
 FAILED = "9 of 10 AC attempts failed, at 3 EVSEs."
@@ -180,7 +181,7 @@ def test_the_onset_goes_with_what_is_suspected(
 
     Else as attribution says.
     """
-    out = out_vehicles(called(**change))
+    out = out_vehicles(called(**change), ReferSettings())
     assert out.schema == polars_schema("out_vehicles")
     row = out.row(0, named=True)
     assert row["suspect"] == suspect
@@ -193,7 +194,7 @@ def test_the_onset_goes_with_what_is_suspected(
 
 def test_a_row_goes_out_as_it_was_judged() -> None:
     """Every other figure of out_vehicles is the judged one, the reason the sentence above."""
-    row = out_vehicles(called()).row(0, named=True)
+    row = out_vehicles(called(), ReferSettings()).row(0, named=True)
     same = set(polars_schema("out_vehicles")) - {
         "suspect",
         "onset",

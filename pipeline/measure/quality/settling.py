@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 
 from pipeline.core.weeks import week_of
 from pipeline.measure.quality.frames import inputs_of
-from pipeline.refer.next_tests import FAULTY_EVSE_FAILS, SOUND_FAILS, information_bits
+from pipeline.refer.next_tests import information_bits
 from pipeline.refer.referral import refer
+from pipeline.settings.next_tests import NextTestSettings
 from pipeline.settings.refer import ReferSettings
 from sample_logs.generator.spec import Rates, WorldSpec
 from sample_logs.generator.world import simulate_world
@@ -68,7 +69,8 @@ SETTLED = pl.Schema(
         "others": pl.Float64(), "ordinary": pl.Float64(), "advised": pl.Float64(),
     }
 )  # fmt: skip
-OTHERS_FAIL = np.array([SOUND_FAILS, FAULTY_EVSE_FAILS, SOUND_FAILS])
+_USUAL = NextTestSettings()
+OTHERS_FAIL = np.array([_USUAL.sound_fails, _USUAL.faulty_evse_fails, _USUAL.sound_fails])
 
 
 def settle(case: Case, rng: np.random.Generator, *, advised: bool) -> int:
@@ -137,14 +139,20 @@ def case_of(question: Mapping[str, Any], attempts: pl.DataFrame) -> Case:
     )
     diode = str(question["suspect"]).startswith("pilot_diode")
     own = np.where(
-        (places["diode_check"] == "no").to_numpy() & diode, SOUND_FAILS, float(question["f_v"])
+        (places["diode_check"] == "no").to_numpy() & diode,
+        _USUAL.sound_fails,
+        float(question["f_v"]),
     )
-    sound = np.full(len(own), SOUND_FAILS)
-    tests = np.array([[float(question["f_v"]), SOUND_FAILS, SOUND_FAILS], OTHERS_FAIL])
+    sound = np.full(len(own), _USUAL.sound_fails)
+    tests = np.array(
+        [[float(question["f_v"]), _USUAL.sound_fails, _USUAL.sound_fails], OTHERS_FAIL]
+    )
     return Case(
         np.array([question["p_v"], question["p_e"], question["p_n"]], dtype=np.float64),
         places["n"].to_numpy() / places["n"].sum(),
-        np.column_stack([own, np.where(at_rival, FAULTY_EVSE_FAILS, SOUND_FAILS), sound]),
+        np.column_stack(
+            [own, np.where(at_rival, _USUAL.faulty_evse_fails, _USUAL.sound_fails), sound]
+        ),
         tests,
         others,
     )

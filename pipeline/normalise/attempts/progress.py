@@ -7,6 +7,7 @@ from datetime import timedelta
 import polars as pl
 
 from pipeline.core.masks import is_true
+from pipeline.normalise.signals import codes
 from pipeline.ocpp import predicates
 from pipeline.settings.normalise import NormaliseSettings
 
@@ -21,7 +22,7 @@ def progress(moments: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame
 
     A fault after which energy flowed (`after_kwh` of moments) ended nothing. The ending fault is the
     first other one after the last good moment, named by the most exact code within some seconds of
-    it.
+    it; what only serves the authorisation names it where the station ends it in that moment.
     """
     settle = timedelta(seconds=settings.settle_s)
     ordered = moments.sort("plug_in", "at_utc", "file_id", "line")
@@ -43,8 +44,10 @@ def progress(moments: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame
     ordered = ordered.with_columns(
         let_go_utc=pl.col("at_utc").filter(is_true(let_go)).min().over("plug_in")
     )
-    near = pl.col("fault_here") & pl.col("at_utc").is_between(
-        pl.col("fault_utc"), pl.col("fault_utc") + 2 * settle
+    ending, soon = pl.col("fault_utc"), pl.col("fault_utc") + 2 * settle
+    aside = pl.col("fault").is_in(codes.serving_authorisation()) & (pl.col("strength") == 0)
+    near = (pl.col("fault_here") & pl.col("at_utc").is_between(ending, soon)) | (
+        is_true(aside) & ~resumed & pl.col("at_utc").is_between(ending - settle, soon)
     )
     upto = pl.col("fault_utc").is_null() | (pl.col("at_utc") <= pl.col("fault_utc"))
     since_good = pl.col("good_utc").is_null() | (pl.col("at_utc") >= pl.col("good_utc"))
