@@ -27,7 +27,7 @@ HIGHEST_JUNCTION_V, BISECTIONS, SMALLEST_OHM = 1.5, 50, 1e-3
 """Bounds of the search for the junction's voltage; 50 halvings leave 1e-15 V."""
 
 
-def _array(value: float) -> Floats:
+def _array(value: float | Floats) -> Floats:
     return np.asarray(value, dtype=np.float64)
 
 
@@ -117,27 +117,27 @@ def shorted(_: float | Floats = 0.0) -> PilotCircuit:
 
 def leaky(leak_ohm: float | Floats) -> PilotCircuit:
     """Pilot diode that leaks `leak_ohm` in reverse, in series with the load."""
-    return PilotCircuit(leak_ohm=np.asarray(leak_ohm, dtype=np.float64))
+    return PilotCircuit(leak_ohm=_array(leak_ohm))
 
 
 def beside(path_ohm: float | Floats) -> PilotCircuit:
     """A path from CP to PE beside the diode: wet inlet, chafed harness."""
-    return PilotCircuit(beside_ohm=np.asarray(path_ohm, dtype=np.float64))
+    return PilotCircuit(beside_ohm=_array(path_ohm))
 
 
 def contact(series_ohm: float | Floats) -> PilotCircuit:
     """Contact resistance in CP or PE."""
-    return PilotCircuit(contact_ohm=np.asarray(series_ohm, dtype=np.float64))
+    return PilotCircuit(contact_ohm=_array(series_ohm))
 
 
 def r2_off(factor: float | Floats) -> PilotCircuit:
     """R2 at `factor` of its value."""
-    return PilotCircuit(r2_ohm=np.asarray(R2_OHM * np.asarray(factor, dtype=np.float64)))
+    return PilotCircuit(r2_ohm=np.asarray(R2_OHM * _array(factor)))
 
 
 def r3_off(factor: float | Floats) -> PilotCircuit:
     """R3 at `factor` of its value."""
-    return PilotCircuit(r3_ohm=np.asarray(R3_OHM * np.asarray(factor, dtype=np.float64)))
+    return PilotCircuit(r3_ohm=np.asarray(R3_OHM * _array(factor)))
 
 
 def open_line(_: float | Floats = 0.0) -> PilotCircuit:

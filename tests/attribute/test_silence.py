@@ -15,11 +15,11 @@ from tests.attribute.planted import END
 BASE: dict[str, Any] = {
     "attempt_id": "a", "vehicle_id": "v", "supply": "AC", "outcome": "not_requested",
     "stage": "offered", "plugged_at_utc": END, "unplugged_at_utc": END + timedelta(hours=2),
-    "asked": False, "suspended_evse": False, "charged_later": False,
+    "asked": False, "suspended_evse": False, "charged_later": False, "full_before": None,
     "soc_plug_pct": None, "soc_leave_pct": None, "wait_s": None,
 }  # fmt: skip
 TYPES = {
-    "wait_s": pl.Float64, "soc_plug_pct": pl.Float64, "soc_leave_pct": pl.Float64,
+    "full_before": pl.Boolean, "wait_s": pl.Float64, "soc_plug_pct": pl.Float64, "soc_leave_pct": pl.Float64,
     "plugged_at_utc": pl.Datetime("us", "UTC"), "unplugged_at_utc": pl.Datetime("us", "UTC"),
 }  # fmt: skip
 
@@ -44,6 +44,7 @@ def told(*changes: dict[str, Any]) -> pl.DataFrame:
         ({"outcome": "abandoned", "wait_s": 74.0, "asked": True}, False),
         ({"suspended_evse": True}, False),
         ({"charged_later": True}, False),
+        ({"full_before": True}, False),
         ({"soc_plug_pct": 96.0}, False),
         ({"soc_leave_pct": 96.0}, False),
         ({"soc_plug_pct": 60.0}, True),
@@ -59,6 +60,7 @@ def told(*changes: dict[str, Any]) -> pl.DataFrame:
         "asked and pulled",
         "load managed",
         "timer",
+        "moved full",
         "full",
         "left full",
         "not full",

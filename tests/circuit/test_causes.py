@@ -9,8 +9,11 @@ from hypothesis import strategies as st
 
 from pipeline.circuit.causes import (
     BESIDE_OHM,
+    CONTACT_OHM,
     DIODE_LEAK_OHM,
     LEAK_OHM,
+    RESISTOR_FACTOR,
+    VARIANTS,
     PilotCircuit,
     State,
     beside,
@@ -143,3 +146,35 @@ def test_suspects_that_are_not_of_the_pilot_leave_it_sound() -> None:
         float(high_v(R2_OHM, diode_v=0.0))
     )
     assert float(PilotCircuit().leak_ohm) == DIODE_LEAK_OHM
+
+
+def test_whole_ohms_are_taken_as_any_others() -> None:
+    """A value typed without a point is a figure like another: every part is held as a float."""
+    built = (leaky(5000).leak_ohm, beside(4000).beside_ohm, contact(300).contact_ohm, r2_off(2).r2_ohm, r3_off(2).r3_ohm)  # fmt: skip
+    assert {part.dtype for part in built} == {np.dtype(np.float64)}
+    assert [float(part) for part in built] == [5000, 4000, 300, 5480, 2600]
+
+
+def test_r2_off_by_half_lifts_b() -> None:
+    """(12 - 0.7) 4110 / 5110 + 0.7 = 9.79 V in B; half of R2 gives (12 - 0.7) 1370 / 2370 + 0.7 = 7.23 V (derived)."""
+    assert float(r2_off(1.5).levels("B")[0]) == pytest.approx(9.79, abs=0.005)
+    assert float(r2_off(0.5).levels("B")[0]) == pytest.approx(7.23, abs=0.005)
+
+
+def test_the_values_of_each_cause_span_what_occurs() -> None:
+    """From the worst to what hardly shows; a resistor counts from three times its tolerance of 3 % on (decided)."""
+    spans = {
+        "leak": LEAK_OHM,
+        "beside": BESIDE_OHM,
+        "contact": CONTACT_OHM,
+        "factor": RESISTOR_FACTOR,
+    }
+    assert {name: (values.min(), values.max()) for name, values in spans.items()} == {
+        "leak": (pytest.approx(300.0), pytest.approx(1e6)),
+        "beside": (pytest.approx(1.5e3), pytest.approx(300e3)),
+        "contact": (pytest.approx(60.0), pytest.approx(2e3)),
+        "factor": (pytest.approx(0.5), pytest.approx(3.0)),
+    }
+    assert np.abs(RESISTOR_FACTOR - 1).min() >= 0.09
+    assert [v.unit for variants in VARIANTS.values() for v in variants].count("ohm") == 5
+    assert {v.unit for variants in VARIANTS.values() for v in variants} == {"ohm", "of its value"}

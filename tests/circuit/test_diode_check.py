@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.circuit.diode_check import LIMIT_V, chance_refused, limit_posterior
+from pipeline.circuit.diode_check import COMPARED_SD_V, LIMIT_V, chance_refused, limit_posterior
 from pipeline.circuit.pilot import low_window
 
 EQUIPMENT = pl.DataFrame(
@@ -65,3 +65,24 @@ def test_one_outcome_the_level_did_not_decide_is_borne() -> None:
     """A refusal at -11.9 V among twenty passes at -10.5 V does not move the limit below them."""
     limits = limit_posterior(told(*[("E1", -10.5, False)] * 20, ("E1", -11.9, True)), EQUIPMENT)
     assert mean_v(limits)[0] > -10.5
+
+
+def test_other_firmware_is_no_kin() -> None:
+    """The same model with other firmware may draw the line elsewhere: it learns nothing of it."""
+    other = EQUIPMENT.with_columns(firmware=pl.Series(["1", "2", "1"]))
+    limits = limit_posterior(told(*[("E1", -10.2, False), ("E1", -9.8, True)] * 5), other)
+    assert limits[1] == pytest.approx(np.full(LIMIT_V.size, 1 / LIMIT_V.size))
+    assert mean_v(limits)[0] == pytest.approx(-10.0, abs=0.1)
+
+
+def test_no_equipment_gives_no_row() -> None:
+    """An empty list of EVSEs stays empty."""
+    assert limit_posterior(told(), EQUIPMENT.clear()).shape == (0, LIMIT_V.size)
+
+
+def test_where_the_limit_is_known_the_chance_is_that_of_one_comparison() -> None:
+    """At the limit a half, one standard deviation above it 0.841 (the normal distribution's table)."""
+    limits = np.zeros((2, LIMIT_V.size))
+    limits[:, 20] = 1.0
+    at = LIMIT_V[20]
+    assert chance_refused(np.array([at, at + COMPARED_SD_V]), limits) == pytest.approx([0.5, 0.8413], abs=1e-4)  # fmt: skip

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.circuit import level_evidence as module
 from pipeline.circuit.causes import PilotCircuit, beside, contact, leaky, r2_off, r3_off, shorted
 from pipeline.circuit.level_evidence import (
     LEVELS,
@@ -142,3 +143,64 @@ def test_the_grid_holds_what_a_meter_would_show() -> None:
 def test_no_vehicle_gives_no_row() -> None:
     """An empty frame stays empty."""
     assert level_evidence(rows(("V", off_v(shorted()))).clear()).log_likelihood.shape[0] == 0
+
+
+R1, R2, R3 = 1000.0, 2740.0, 1300.0
+"""Ohms of the published circuit."""
+
+
+def low(load: float, r1: float = R1) -> float:
+    """Negative level of a short behind a load."""
+    return -12.0 * load / (r1 + load)
+
+
+def high(load: float, diode_v: float = 0.7) -> float:
+    """Positive level of a good diode behind a load."""
+    return (12.0 - diode_v) * load / (R1 + load) + diode_v
+
+
+def test_the_spreads_are_those_of_the_tolerances() -> None:
+    """By the EVSE 3 % of R1 and a scale error of 0.1 V in 12; by the vehicle 3 % of R2 and R3, half the diode's span.
+
+    Rectangular; derived.
+    """
+    third = 1 / np.sqrt(3.0)
+    evse, vehicle = (spread[:, 0] for spread in module._spreads(shorted()))
+    moved = third * (low(R2, 1.03 * R1) - low(R2))
+    assert evse[1] == pytest.approx(np.hypot(moved, 0.1 / 12 * (low(R2) + 12.0)), rel=2e-3)
+    assert vehicle[1] == pytest.approx(third * abs(low(1.03 * R2) - low(R2)), rel=1e-6)
+    in_c, r2_more, r3_more = (a * b / (a + b) for a, b in ((R2, R3), (1.03 * R2, R3), (R2, 1.03 * R3)))  # fmt: skip
+    parts = (low(r2_more) - low(in_c), low(r3_more) - low(in_c))
+    assert vehicle[3] == pytest.approx(third * np.hypot(*parts), rel=1e-6)
+    sound = module._spreads(PilotCircuit())
+    assert sound[0] == pytest.approx(np.zeros((4, 1)))
+    of_diode = high(R2, 0.85) - high(R2)
+    of_r2 = high(1.03 * R2) - high(R2)
+    assert sound[1][0, 0] == pytest.approx(third * np.hypot(of_diode, of_r2), rel=1e-3)
+
+
+def test_a_row_weighs_each_point_by_the_normal_law() -> None:
+    """One EVSE, the low in B2 alone: -(off - deviation)^2 / 2v - ln(v) / 2 for sound and short, the stray part added (derived)."""
+    told = rows(("v", [None, 2.0, None, None]), evses=1)
+    grid = hypotheses()
+    variance = SE_V**2 + grid.evse_sd_v[:, 1] ** 2 + grid.vehicle_sd_v[:, 1] ** 2
+    plain = -0.5 * ((2.0 - grid.deviation_v[:, 1]) ** 2 / variance + np.log(variance))
+    names = list(grid.suspect)
+    voice = np.array([1 / (names.count(n) * len(set(names))) for n in names])
+    stray = np.log(np.exp(plain) @ voice)
+    mixed = np.log((1 - STRAY_SHARE) * np.exp(plain) + STRAY_SHARE * np.exp(stray))
+    got = level_evidence(told).log_likelihood[0]
+    assert got == pytest.approx(mixed - mixed[0], abs=1e-6)
+
+
+def test_how_many_rows_are_weighed_at_once_changes_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Seven vehicles at three EVSEs in parts of four rows, and each as if it were alone; a far one drowns no other."""
+    shown = [(name, off_v(circuit)) for name, (circuit, _) in CASES.items()]
+    shown.append(("wild", [5.0, 9.0, 5.0, 9.0]))
+    whole = level_evidence(rows(*shown))
+    monkeypatch.setattr(module, "ROWS_AT_ONCE", 4)
+    assert level_evidence(rows(*shown)).log_likelihood == pytest.approx(whole.log_likelihood)
+    for one in shown:
+        place = whole.vehicles.to_list().index(one[0])
+        alone = level_evidence(rows(one)).log_likelihood[0]
+        assert alone == pytest.approx(whole.log_likelihood[place])

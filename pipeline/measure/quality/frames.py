@@ -48,6 +48,7 @@ def core_attempts(world: World) -> pl.DataFrame:
         ),
         suspended_evse=pl.lit(value=False),
         charged_later=pl.lit(value=False),
+        full_before=pl.lit(value=False),
         distrust=pl.lit(value=False),
         weight=pl.lit(1.0),
     )
