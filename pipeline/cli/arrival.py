@@ -30,7 +30,7 @@ def preview(files: tuple[Path, ...], settings_file: Path | None) -> None:
 
 
 @main.command()
-@click.argument("deliveries", nargs=-1, required=True, type=base.path_type())
+@base.deliveries
 @click.option(
     "--dir",
     "directory",

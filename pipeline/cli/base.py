@@ -108,6 +108,34 @@ def store(command: _Command) -> _Command:
     return named(settings(command))
 
 
+def count(
+    name: str, default: int, told: str | None = None, *, least: int = 1, most: int | None = None
+) -> Callable[[_Command], _Command]:
+    """An option that is a whole number from `least` to `most`, its default shown."""
+    kind = click.IntRange(least, most)
+    return click.option(name, type=kind, default=default, show_default=True, help=told)
+
+
+def fleet(
+    vehicles: int, evses: int, weeks: int, *, least_weeks: int = 1
+) -> Callable[[_Command], _Command]:
+    """`--vehicles --evses --weeks --seed` of a simulated world."""
+    options = (
+        count("--vehicles", vehicles),
+        count("--evses", evses),
+        count("--weeks", weeks, least=least_weeks, most=104),
+        count("--seed", 1, least=0),
+    )
+
+    def with_all(command: _Command) -> _Command:
+        for option in reversed(options):
+            command = option(command)
+        return command
+
+    return with_all
+
+
+deliveries = click.argument("deliveries", nargs=-1, required=True, type=path_type())
 out = click.option(
     "--out", type=path_type(folder=True), required=True, help="Where the weeks' folders go."
 )

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 ASKED = {1_000_000: " (asked < 3 s)", 10_000_000: " (asked < 60 s, 2,000 MB)"}
 """By sessions; decided."""
+QUICKEST = "Rounds, of which the quickest counts."
 
 
 @main.group(invoke_without_command=True)
@@ -60,20 +61,9 @@ def _need(package: str, what_for: str) -> None:
 
 
 @bench.command("run")
-@click.option("--vehicles", type=click.IntRange(1), default=600, show_default=True)
-@click.option("--evses", type=click.IntRange(1), default=120, show_default=True)
-@click.option("--weeks", type=click.IntRange(2, 104), default=12, show_default=True)
-@click.option("--seed", type=click.IntRange(0), default=1, show_default=True)
-@click.option(
-    "--rounds",
-    type=click.IntRange(1),
-    default=3,
-    show_default=True,
-    help="Rounds, of which the quickest counts.",
-)
-@click.option(
-    "--busy", type=click.IntRange(0), default=0, show_default=True, help="Busy processes beside it."
-)
+@base.fleet(vehicles=600, evses=120, weeks=12, least_weeks=2)
+@base.count("--rounds", 3, QUICKEST)
+@base.count("--busy", 0, "Busy processes beside it.", least=0)
 @base.as_json
 def bench_run(
     vehicles: int = 600, evses: int = 120, weeks: int = 12, seed: int = 1, rounds: int = 3, busy: int = 0,
@@ -123,13 +113,7 @@ def bench_demo() -> None:
     show_default=True,
     help="Size of the frames file.",
 )
-@click.option(
-    "--rounds",
-    type=click.IntRange(1),
-    default=2,
-    show_default=True,
-    help="Rounds, of which the quickest counts.",
-)
+@base.count("--rounds", 2, QUICKEST)
 def bench_ingest(gigabytes: float = 1.0, rounds: int = 2) -> None:
     """Reading frames against DuckDB's bare extract and a pandas loop, memory, and the time of a new
     day.
@@ -142,9 +126,7 @@ def bench_ingest(gigabytes: float = 1.0, rounds: int = 2) -> None:
 
 
 @bench.command("validate")
-@click.option(
-    "--rows", type=click.IntRange(1000), default=5_000_000, show_default=True, help="Core rows."
-)
+@base.count("--rows", 5_000_000, "Core rows.", least=1000)
 def bench_validate(rows: int = 5_000_000) -> None:
     """Validation against the same SQL run bare."""
     from pipeline.measure.speed.validate import bench_validate as measure

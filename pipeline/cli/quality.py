@@ -44,14 +44,8 @@ PARTS = ("attribution", "referral", "reading", "bench")
     show_default=True,
     help="Worlds for calls and warnings.",
 )
-@click.option("--first-seed", type=click.IntRange(0), default=1000, show_default=True)
-@click.option(
-    "--weeks",
-    type=click.IntRange(2, 26),
-    default=12,
-    show_default=True,
-    help="Weeks of a world that is attributed.",
-)
+@base.count("--first-seed", 1000, least=0)
+@base.count("--weeks", 12, "Weeks of a world that is attributed.", least=2, most=26)
 @click.option(
     "--scenario",
     "scenarios",
@@ -69,13 +63,7 @@ PARTS = ("attribution", "referral", "reading", "bench")
     show_default=True,
     help="May be given again.",
 )
-@click.option(
-    "--bench-cases",
-    type=click.IntRange(10),
-    default=2000,
-    show_default=True,
-    help="Vehicles led at the bench.",
-)
+@base.count("--bench-cases", 2000, "Vehicles led at the bench.", least=10)
 @click.option(
     "--csv",
     "table_file",

@@ -21,7 +21,7 @@ SAMPLE_DELIVERY = Path(__file__).resolve().parents[2] / "sample_logs" / "deliver
 
 
 @main.command()
-@click.argument("deliveries", nargs=-1, required=True, type=base.path_type())
+@base.deliveries
 @click.option("--store", type=base.path_type(), help="The warehouse: one DuckDB file.")
 @click.option("--out", type=base.path_type(folder=True), help="Where the weeks' folders go.")
 @click.option(
@@ -163,10 +163,7 @@ def demo(directory: Path, *, quiet: bool, as_json: bool) -> None:
 
 @main.command()
 @click.argument("directory", type=base.path_type(folder=True))
-@click.option("--vehicles", type=click.IntRange(1), default=50, show_default=True)
-@click.option("--evses", type=click.IntRange(1), default=20, show_default=True)
-@click.option("--weeks", type=click.IntRange(1, 104), default=5, show_default=True)
-@click.option("--seed", type=click.IntRange(0), default=1, show_default=True)
+@base.fleet(vehicles=50, evses=20, weeks=5)
 @click.option(
     "--scenario",
     default="standard",

@@ -8,17 +8,14 @@ processor: the first is what a person waits, the second is what does not depend 
 
 from __future__ import annotations
 
-import json
 import shutil
-import subprocess
-import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from pipeline.core.errors import WhichsideError
 from pipeline.measure.speed.ingest_jobs import lengthen, rates
+from pipeline.measure.speed.job import run_job
 from pipeline.settings.ingest import IngestSettings
 
 MakeFrames = Callable[[Path, float, int], int]
@@ -136,21 +133,7 @@ def _best(name: str, folder: Path, rounds: int) -> Measured:
 
 
 def _job(name: str, frames: Path, store: Path) -> Measured:
-    command = [
-        sys.executable,
-        "-m",
-        "pipeline.measure.speed.ingest_jobs",
-        name,
-        str(frames),
-        str(store),
-    ]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)  # noqa: S603  # our own module
-    if done.returncode:
-        raise WhichsideError(
-            f"the job {name!r} failed: {done.stderr[-2000:]}",
-            next_step="mend what it names and run again",
-        )
-    return Measured(**json.loads(done.stdout.splitlines()[-1]))
+    return Measured(**run_job("ingest_jobs", name, frames, store))
 
 
 def _small_files(make_frames: MakeFrames, folder: Path, rounds: int) -> float:

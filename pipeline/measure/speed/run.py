@@ -7,7 +7,6 @@ rounds the quickest counts.
 
 from __future__ import annotations
 
-import json
 import os
 import shutil
 import subprocess
@@ -18,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from pipeline.core.errors import WhichsideError
+from pipeline.measure.speed.job import run_job
 
 HandOver = Callable[[Path, Path, Path, int], int]
 """delivery, folder of many files, folder of one file a source, seed → number of files."""
@@ -79,30 +78,12 @@ def _one_round(these: Deliveries, folder: Path) -> Iterator[tuple[str, dict[str,
         (ONE, "run", these.one),
     ):
         stores.mkdir()
-        yield name, _job(job, delivery, stores / "w.duckdb")
+        yield name, run_job("run_jobs", job, delivery, stores / "w.duckdb")
         shutil.rmtree(stores)
     stores.mkdir()
-    _job("run", these.before, stores / "w.duckdb")
-    yield WEEK, _job("run", these.week, stores / "w.duckdb")
+    run_job("run_jobs", "run", these.before, stores / "w.duckdb")
+    yield WEEK, run_job("run_jobs", "run", these.week, stores / "w.duckdb")
     shutil.rmtree(stores)
-
-
-def _job(job: str, delivery: Path, store: Path) -> dict[str, Any]:
-    command = [
-        sys.executable,
-        "-m",
-        "pipeline.measure.speed.run_jobs",
-        job,
-        str(delivery),
-        str(store),
-    ]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)  # noqa: S603  # our own module
-    if done.returncode:
-        raise WhichsideError(
-            f"the job {job!r} failed: {done.stderr[-2000:]}",
-            next_step="correct what it names and run again",
-        )
-    return dict(json.loads(done.stdout.splitlines()[-1]))
 
 
 @contextmanager
