@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pipeline.core.line_numbers import ANSWER_STEP, FILE_STEP
 from pipeline.core.sql import quoted
 from pipeline.doorway import times
-from pipeline.doorway.entries import FramesEntry
+from pipeline.doorway.frames_entry import FramesEntry
 from pipeline.doorway.part_queries import column
 
 # A frame inside a quoted text: the quotes of its message id are escaped.

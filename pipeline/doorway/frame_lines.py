@@ -17,7 +17,6 @@ import pyarrow as pa
 from pipeline.core.line_numbers import ANSWER_STEP, FILE_STEP
 from pipeline.doorway import times
 from pipeline.doorway.directions import Directions
-from pipeline.doorway.entries import FramesEntry
 from pipeline.doorway.envelope_queries import (
     composed_query,
     envelope_query,
@@ -25,6 +24,7 @@ from pipeline.doorway.envelope_queries import (
     payload_time_query,
 )
 from pipeline.doorway.frame_times import FrameTimes
+from pipeline.doorway.frames_entry import FramesEntry
 from pipeline.doorway.multi_line import NEVER_CLOSES, joined
 from pipeline.doorway.part_queries import INDENTS, cells_query, heads_query, json_query
 from pipeline.doorway.pattern import Pattern

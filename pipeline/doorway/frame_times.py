@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 import polars as pl
 
 from pipeline.doorway import times
-from pipeline.doorway.entries import FramesEntry
+from pipeline.doorway.frames_entry import FramesEntry
 from pipeline.doorway.local_times import LocalTimes
 
 # A time inside a payload from before was told by a clock never set: OCPP 1.6 is of 2015.

@@ -13,7 +13,9 @@ from typing import Any
 from pydantic import ValidationError
 
 from pipeline.doorway import yaml_text
-from pipeline.doorway.entries import Entry, Export, FramesEntry
+from pipeline.doorway.entries import Entry
+from pipeline.doorway.export_entry import Export
+from pipeline.doorway.frames_entry import FramesEntry
 from pipeline.doorway.yaml_text import YamlText, YamlTextError
 
 SECTIONS: dict[str, type[Entry]] = {"frames": FramesEntry, "exports": Export}

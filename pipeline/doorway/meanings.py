@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 # one key, one meaning, one line
-from pipeline.doorway.entries import COLUMNS, TYPE_WORDS, Entry, Export, FramesEntry
+from pipeline.doorway.entries import Entry
+from pipeline.doorway.export_entry import COLUMNS, Export
+from pipeline.doorway.frames_entry import TYPE_WORDS, FramesEntry
 from pipeline.doorway.pattern import PARTS
 
 # key of an entry → what it says

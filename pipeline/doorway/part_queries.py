@@ -6,7 +6,7 @@ import re
 
 from pipeline.core.line_numbers import FILE_STEP
 from pipeline.core.sql import quoted
-from pipeline.doorway.entries import FramesEntry
+from pipeline.doorway.frames_entry import FramesEntry
 from pipeline.doorway.pattern import Pattern
 
 _INDENT = r"^[ \t]*"

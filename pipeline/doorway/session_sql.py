@@ -9,7 +9,7 @@ import polars as pl
 
 from pipeline.core.sql import quoted
 from pipeline.doorway import times
-from pipeline.doorway.entries import Export
+from pipeline.doorway.export_entry import Export
 
 Readings = Callable[[str, str], tuple[str, str, str]]
 """SQL of a local time's earlier and later reading in UTC, and whether no clock showed it."""

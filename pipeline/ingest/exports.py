@@ -13,7 +13,9 @@ import polars as pl
 import pyarrow as pa
 
 from pipeline.core.line_numbers import FILE_STEP
-from pipeline.doorway.entries import NO_FAULT, Entry, Export, FramesEntry
+from pipeline.doorway.entries import Entry
+from pipeline.doorway.export_entry import NO_FAULT, Export
+from pipeline.doorway.frames_entry import FramesEntry
 from pipeline.doorway.recognise import header_fields
 from pipeline.doorway.session_sql import candidates_query, missing_columns, proven, sessions_query
 from pipeline.ingest.daylight_saving import readings, settle

@@ -10,8 +10,8 @@ import polars as pl
 import pyarrow as pa
 
 from pipeline.core.line_numbers import FILE_STEP
-from pipeline.doorway.entries import FramesEntry
 from pipeline.doorway.frame_lines import FrameReader, Read
+from pipeline.doorway.frames_entry import FramesEntry
 from pipeline.ingest.lines import Block, good_and_bad
 from pipeline.ingest.records import data_rows
 from pipeline.ingest.sink import Sink

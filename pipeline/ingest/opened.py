@@ -10,7 +10,9 @@ from datetime import datetime
 from pathlib import Path, PurePosixPath
 
 from pipeline.core.errors import DeliveryError
-from pipeline.doorway.entries import Entry, Export, FramesEntry, station_in_name
+from pipeline.doorway.entries import Entry, station_in_name
+from pipeline.doorway.export_entry import Export
+from pipeline.doorway.frames_entry import FramesEntry
 from pipeline.doorway.kinds import READ_ORDER, TABLES
 from pipeline.doorway.mapping import Delivered, Mapping, Mappings, parse
 from pipeline.doorway.recognise import BOM, HEAD_BYTES, Recognised, recognise

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from pipeline.cli.explain import explain
-from pipeline.doorway.entries import Export, FramesEntry
+from pipeline.doorway.export_entry import Export
+from pipeline.doorway.frames_entry import FramesEntry
 from pipeline.doorway.meanings import ENVELOPE, KEYS, keys_of
 from pipeline.ingest.frame_paths import ENVELOPE as READ
 

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from pipeline.doorway.entries import TYPE_WORDS
+from pipeline.doorway.frames_entry import TYPE_WORDS
 from pipeline.doorway.guess import roles
 from pipeline.doorway.guess.roles import Record, Said
 from pipeline.ocpp.actions import STATION_ACTIONS
