@@ -15,6 +15,7 @@ from markupsafe import Markup
 
 from dashboards import words
 from dashboards.language import Language
+from dashboards.reasons import told_reason
 from pipeline.core.wording import FINDINGS, inlet, ohms, ohms_between, percent, probability
 
 HERE = Path(__file__).resolve().parent
@@ -121,6 +122,7 @@ def environment(*folders: Path) -> Environment:
         part=lambda code: Language().of("part", code),
         finding=lambda code: FINDINGS.get(code, code),
         inlet=inlet,
+        reason=told_reason,
     )
     env.globals.update(count=words.count, words=words, ohms_between=ohms_between)
     return env

@@ -10,9 +10,9 @@ from typing import Any
 
 import polars as pl
 
+from dashboards.language import Language
 from dashboards.page_data import PageData
 from dashboards.reader import Reader
-from dashboards.words import SEVERITIES, count, sentence
 from pipeline.core.wording import percent
 
 _FILES_SHOWN = 400
@@ -20,8 +20,9 @@ _TEXT_SHOWN = 160
 _ROWS_SHOWN = 30
 
 
-def records_view(data: PageData, _reader: Reader) -> dict[str, Any]:
+def records_view(data: PageData, reader: Reader) -> dict[str, Any]:
     """What the data template needs."""
+    t = reader.t
     inputs = [dict(row) for row in data.run.get("inputs") or ()]
     for row in inputs:
         row["note"] = _note(row)
@@ -30,21 +31,21 @@ def records_view(data: PageData, _reader: Reader) -> dict[str, Any]:
     rejected = _rejected(data.rejected)
     impossible = _impossible(data.impossible)
     return {
-        "title": "Data",
-        "headline": _headline(inputs),
-        "lead": "Nothing is lost: every delivered line is used, rejected with a reason, or a repeat of an earlier one.",
+        "title": t("data.title"),
+        "headline": _headline(t, inputs),
+        "lead": t("data.lead"),
         "inputs": inputs[:_FILES_SHOWN],
         "inputs_more": max(0, len(inputs) - _FILES_SHOWN),
         "rejected": rejected.to_dicts(),
-        "rejected_title": sentence(f"{count(data.rejected.height, 'line')} rejected"),
+        "rejected_title": t("data.rejected_title", n=data.rejected.height),
         "impossible": impossible.to_dicts(),
-        "impossible_title": sentence(
-            f"{count(data.impossible.height, 'record')} caught as impossible"
-        ),
+        "impossible_title": t("data.impossible_title", n=data.impossible.height),
         "checks": [
-            table for table in (_rules(data.rule_results), _firmware(data.rule_rates)) if table
+            table
+            for table in (_rules(t, data.rule_results), _firmware(t, data.rule_rates))
+            if table
         ],
-        "blocks": _blocks(data.run),
+        "blocks": _blocks(t, data.run),
     }
 
 
@@ -56,15 +57,15 @@ def _note(row: Mapping[str, Any]) -> str:
     )
 
 
-def _headline(inputs: list[dict[str, Any]]) -> str:
+def _headline(t: Language, inputs: list[dict[str, Any]]) -> str:
     lines = sum(row["lines"] for row in inputs)
     if not lines:
-        return "What the results rest on"
+        return t("data.rests_on")
     wrong = [row for row in inputs if not row["adds_up"]]
     if wrong:
-        return f"The accounts of {count(len(wrong), 'file')} do not add up"
+        return t("data.wrong", n=len(wrong))
     rejected, repeated = (sum(row[name] for row in inputs) for name in ("rejected", "duplicates"))
-    return f"All {lines:,} lines are accounted for: {rejected:,} rejected, {repeated:,} repeats"
+    return t("data.all", lines=lines, rejected=rejected, repeated=repeated)
 
 
 def _rejected(frame: pl.DataFrame) -> pl.DataFrame:
@@ -91,7 +92,7 @@ def _impossible(frame: pl.DataFrame) -> pl.DataFrame:
     return grouped.sort("records", "rule", descending=[True, False]).head(100)
 
 
-def _rules(frame: pl.DataFrame) -> dict[str, Any] | None:
+def _rules(t: Language, frame: pl.DataFrame) -> dict[str, Any] | None:
     """The rules that caught something or passed their stated rate, worst first.
 
     None where no rule was asked.
@@ -102,65 +103,63 @@ def _rules(frame: pl.DataFrame) -> dict[str, Any] | None:
         pl.col("rate"), "rule", descending=[True, False], nulls_last=True
     )
     unasked = frame.filter(pl.col("rule_result") == "not_evaluated").height
-    title = f"{count(frame.height, 'rule')} asked: {caught.height} caught something, {unasked} had nothing to judge"
+    title = t("data.rules_title", n=frame.height, caught=caught.height, unasked=unasked)
     columns = {
-        "Rule": "rule", "Meaning": "meaning", "Effect": "severity", "Caught": "offending", "Of": "checked", "Share": "rate"
+        "rule": "rule", "meaning": "meaning", "effect": "severity", "caught": "offending", "of": "checked", "share": "rate"
     }  # fmt: skip
-    return _table(title, caught, columns)
+    return _table(t, title, caught, columns)
 
 
-def _firmware(frame: pl.DataFrame) -> dict[str, Any] | None:
+def _firmware(t: Language, frame: pl.DataFrame) -> dict[str, Any] | None:
     """Rules that caught something by EVSE model and firmware, whole firmwares first."""
     if frame.is_empty():
         return None
-    whole = frame.filter(pl.col("whole_firmware")).height
     columns = {
-        "Rule": "rule", "EVSE model": "evse_model", "Firmware": "firmware",
-        "Stations caught": "stations_caught", "Of": "stations", "Share": "rate",
-        "Elsewhere": "elsewhere_rate", "Whole firmware": "whole_firmware",
+        "rule": "rule", "evse_model": "evse_model", "firmware": "firmware", "stations_caught": "stations_caught", "of": "stations",
+        "share": "rate", "elsewhere": "elsewhere_rate", "whole_firmware": "whole_firmware",
     }  # fmt: skip
-    return _table(
-        f"By EVSE model and firmware: {count(whole, 'rule')} caught a whole firmware",
-        frame,
-        columns,
-    )
+    whole = frame.filter(pl.col("whole_firmware")).height
+    return _table(t, t("data.firmware_title", n=whole), frame, columns)
 
 
-def _table(title: str, frame: pl.DataFrame, columns: Mapping[str, str]) -> dict[str, Any]:
+def _table(
+    t: Language, title: str, frame: pl.DataFrame, columns: Mapping[str, str]
+) -> dict[str, Any]:
+    """`columns`: key of the head among the `data.` words → column."""
     rows = frame.head(_ROWS_SHOWN).select(columns.values()).to_dicts()
     return {
         "title": title,
-        "columns": list(columns),
-        "rows": [[_cell(name, row[name]) for name in columns.values()] for row in rows],
+        "columns": [t(f"data.{head}") for head in columns],
+        "rows": [[_cell(t, name, row[name]) for name in columns.values()] for row in rows],
     }
 
 
-def _cell(name: str, value: Any) -> str:
+def _cell(t: Language, name: str, value: Any) -> str:
     if name == "severity":
-        return SEVERITIES.get(value, str(value))
-    return percent(value) if name.endswith("rate") else _plain(value)
+        return t.of("severity", value)
+    return percent(value) if name.endswith("rate") else _plain(t, value)
 
 
-def _plain(value: Any) -> str:
+def _plain(t: Language, value: Any) -> str:
     if isinstance(value, bool):
-        return "yes" if value else "no"
+        return t("data.yes") if value else t("data.no")
     if isinstance(value, float):
         return f"{value:.3g}"
     if isinstance(value, int):
-        return f"{value:,}"
+        return t.number(value)
     return "–" if value is None else str(value)
 
 
-def _flat(value: Any, prefix: str = "") -> list[tuple[str, str]]:
+def _flat(t: Language, value: Any, prefix: str = "") -> list[tuple[str, str]]:
     if isinstance(value, Mapping):
         return [
             pair
             for key, item in value.items()
-            for pair in _flat(item, f"{prefix}.{key}" if prefix else str(key))
+            for pair in _flat(t, item, f"{prefix}.{key}" if prefix else str(key))
         ]
-    return [(prefix, _plain(value))]
+    return [(prefix, _plain(t, value))]
 
 
-def _blocks(run: Mapping[str, Any]) -> list[tuple[str, list[tuple[str, str]]]]:
-    named = {"Versions": "versions", "Settings": "settings", "Counts": "counts"}
-    return [(title, _flat(run[key])) for title, key in named.items() if run.get(key)]
+def _blocks(t: Language, run: Mapping[str, Any]) -> list[tuple[str, list[tuple[str, str]]]]:
+    named = ("versions", "settings", "counts")
+    return [(t(f"data.{key}"), _flat(t, run[key])) for key in named if run.get(key)]

@@ -14,6 +14,7 @@ from dashboards import costs, driver, unit_charts
 from dashboards.markup import environment, json_block, script_text
 from dashboards.page_data import PageData
 from dashboards.reader import Reader
+from dashboards.reasons import told_reason
 from dashboards.units import Kind, ids, index_rows, shards, unit_texts
 from pipeline.core.weeks import LookBack, week_end
 from pipeline.publish.addresses import SHEET, pack_folder
@@ -77,7 +78,7 @@ def texts(data: PageData, reader: Reader, kind: Kind, only: pl.Series) -> pl.Dat
 
 
 def _said(data: PageData, reader: Reader, kind: Kind, only: pl.Series) -> pl.DataFrame:
-    """id, cost, driver, links, checks of each unit."""
+    """id, cost, driver, links, checks, reason_told of each unit."""
     called = data.vehicles if kind == "vehicle" else data.evses
     rows = {row[f"{kind}_id"]: row for row in called.to_dicts()}
     told = driver.notes(reader.t, data) if kind == "vehicle" else {}
@@ -88,6 +89,7 @@ def _said(data: PageData, reader: Reader, kind: Kind, only: pl.Series) -> pl.Dat
             "driver": told.get(unit),
             "links": _links(reader, kind, unit),
             "checks": _checks(rows.get(unit)) if kind == "evse" else None,
+            "reason_told": _reason(rows[unit]["reason"], reader.t.code) if unit in rows else None,
         }
         for unit in only
     ]
@@ -100,8 +102,15 @@ def _said(data: PageData, reader: Reader, kind: Kind, only: pl.Series) -> pl.Dat
         "driver": text,
         "links": link,
         "checks": steps,
+        "reason_told": pl.Struct({"text": pl.String, "language": pl.String}),
     }
     return pl.DataFrame(said, schema=schema)
+
+
+def _reason(reason: str, language: str) -> dict[str, str] | None:
+    """The reason in the pages' language; None where that is the tables' own."""
+    text, told_in = told_reason(reason, language)
+    return None if told_in == "en" else {"text": text, "language": told_in}
 
 
 def _checks(row: Mapping[str, Any] | None) -> dict[str, Any] | None:

@@ -94,8 +94,8 @@
     lead.append([unit.model ?? unit.evse_model, unit.plate, kind === "evse" ? unit.site_id : null].filter(Boolean).map(whichside.visible).join(" · "));
     const claim = element("p", null, place, "claim");
     badge(unit.call, claim);
-    const [first] = (unit.reason ?? "").split(". ");
-    if (first) element("span", ` ${first}${first.endsWith(".") ? "" : "."}`, claim).lang = "en";
+    const [first] = unit.why.text.split(". ");
+    if (first) element("span", ` ${first}${first.endsWith(".") ? "" : "."}`, claim).lang = unit.why.language;
     if (unit.links?.length) {
       const links = element("p", null, place, "actions");
       for (const each of unit.links) { const made = element("a", say(each.name), links, "button"); made.href = each.address; }
@@ -106,7 +106,7 @@
     const made = section(say("unit.why"), "why");
     const columns = element("div", null, made, "columns");
     const left = element("div", null, columns), right = element("div", null, columns);
-    if (unit.reason) { const p = element("p", unit.reason.split(". ").slice(1).join(". ") || unit.reason, left); p.lang = "en"; } else if (!unit.call) element("p", say("unit.no_call"), left);
+    if (unit.why.text) { const p = element("p", unit.why.text.split(". ").slice(1).join(". ") || unit.why.text, left); p.lang = unit.why.language; } else if (!unit.call) element("p", say("unit.no_call"), left);
     if (unit.cost) element("p", unit.cost, left, "note");
     const since = unit.onset === null || unit.onset === undefined ? null : document.createElement("span");
     if (since) {
@@ -258,6 +258,7 @@
     const unit = held.get(id);
     if (!unit) { element("h1", id ? say("unit.unknown", { id }) : say(`unit.${kind}`), place); element("p", say("unit.choose"), place); return; }
     if (!unit.spread) { unit.attempts = spread(unit.attempts); unit.spread = true; }
+    unit.why = unit.reason_told ?? { text: unit.reason ?? "", language: "en" };
     unit.attempts_n = kind === "evse" ? unit.attempts_counted : null;
     for (const part of [head, numbers, proof, checks, driver, timeline, partners, tests, before, decided, attempts]) part(unit);
     place.dataset.ready = unit.id;
