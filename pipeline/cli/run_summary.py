@@ -103,7 +103,7 @@ def as_words(result: Result) -> str:
     return "\n\n".join(
         [
             *words,
-            *([result.mailed] if result.mailed else []),
+            *([result.mailed.said] if result.mailed else []),
             f"Open {_shown(result.folder / 'fleet.html')} first; sites.html and workshop.html lie beside it.",
         ]
     )

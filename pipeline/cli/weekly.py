@@ -133,6 +133,8 @@ def _tell(result: Result, *, quiet: bool, as_json: bool) -> None:
         base.say(json.dumps(result.run, ensure_ascii=False))
     elif not quiet:
         base.say(as_words(result))
+    if (quiet or as_json) and result.mailed and result.mailed.failed:
+        base.say(result.mailed.said, err=True)
     if away := result.run["turned_away"]:
         if quiet or as_json:
             base.say(told_away(away), err=True)

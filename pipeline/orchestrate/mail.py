@@ -13,6 +13,7 @@ import ssl
 from email.message import EmailMessage
 from email.utils import formatdate, make_msgid
 from pathlib import Path
+from typing import NamedTuple
 from urllib.parse import quote
 
 import polars as pl
@@ -31,10 +32,17 @@ SHOWN = 20
 _OTHERS_MAY_READ = 0o077
 
 
+class Mailed(NamedTuple):
+    """What became of a mail, in a sentence, and whether it failed."""
+
+    said: str
+    failed: bool = False
+
+
 def mail_week(
     folder: Path, tables: dict[str, pl.DataFrame], turned_away: int, t: Language, mail: MailSettings
-) -> str | None:
-    """Mail the summary of the week in `folder`; what became of it, in a sentence. None where no mail is set.
+) -> Mailed | None:
+    """Mail the summary of the week in `folder`; what became of it. None where no mail is set.
 
     Only the newest week is mailed, and only where its text is not the one mailed last.
     """
@@ -46,11 +54,13 @@ def mail_week(
     try:
         before = json.loads(known.read_text(encoding="utf-8")) if known.is_file() else {}
         if before.get(week) == mark:
-            return "The summary was mailed before and says the same: not mailed again."
+            return Mailed("The summary was mailed before and says the same: not mailed again.")
         refused = send(message(week, tables, text, t, mail), mail)
         known.write_text(json.dumps({**before, week: mark}, indent=1), encoding="utf-8")
     except (OSError, ValueError, smtplib.SMTPException, WhichsideError) as error:
-        return f"The summary was NOT mailed by {mail.host}: {visible(str(error))}"
+        return Mailed(
+            f"The summary was NOT mailed by {mail.host}: {visible(str(error))}", failed=True
+        )
     left = f"; refused: {', '.join(refused)}" if refused else ""
     return (
         f"The summary is mailed to {len(mail.to) - len(refused)} of {len(mail.to)} addresses{left}."

@@ -25,7 +25,7 @@ from pipeline.ingest.file_accounts import file_accounts
 from pipeline.ingest.report import TOUCHED_SCHEMA
 from pipeline.ingest.turned_away import check_lists, in_words, rejected_reasons, turned_away
 from pipeline.normalise.stage import normalise
-from pipeline.orchestrate.mail import mail_week
+from pipeline.orchestrate.mail import Mailed, mail_week
 from pipeline.publish.week import publish_week
 from pipeline.publish.week_report import WeekReport, report_week
 from pipeline.settings import Settings
@@ -53,7 +53,7 @@ class Result:
     folder: Path
     tables: dict[str, pl.DataFrame]
     run: dict[str, Any]
-    mailed: str | None = None
+    mailed: Mailed | None = None
 
 
 @dataclass
@@ -260,9 +260,9 @@ def run_from_core(
     return replace(result, mailed=_mailed(result, request.settings))
 
 
-def _mailed(result: Result, settings: Settings) -> str | None:
+def _mailed(result: Result, settings: Settings) -> Mailed | None:
     away, t = len(result.run["turned_away"]), Language(settings.pages.language)
     told = mail_week(result.folder, result.tables, away, t, settings.mail)
     if told:
-        event("mail", told=told)
+        event("mail", told=told.said, failed=told.failed)
     return told

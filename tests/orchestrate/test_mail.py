@@ -157,7 +157,7 @@ def test_the_summary_names_what_is_called_once(plain: tuple[Box, int], week: Pat
     box, port = plain
     mail = _local(port, link="https://pages.example/")
     told = mail_week(week, _tables(), 1, Language(), mail)
-    assert told == "The summary is mailed to 1 of 1 addresses."
+    assert told == ("The summary is mailed to 1 of 1 addresses.", False)
     [got] = box.mails
     assert got["Subject"] == "2026-W14: 1 vehicle to the workshop, 0 to watch"
     text = got.get_content()
@@ -218,7 +218,9 @@ def test_what_cannot_be_sent_is_told_and_raises_nothing(plain: tuple[Box, int], 
     """A server that is not there, one without STARTTLS, an address it refuses: a sentence each, no exception."""
     box, port = plain
     gone = mail_week(week, _tables(), 0, Language(), _local(1))
-    assert str(gone).startswith("The summary was NOT mailed by 127.0.0.1")
+    assert gone
+    assert gone.failed
+    assert gone.said.startswith("The summary was NOT mailed by 127.0.0.1")
     assert "STARTTLS" in str(
         mail_week(week, _tables(), 0, Language(), _local(port, security="starttls"))
     )
