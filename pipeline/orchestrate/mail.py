@@ -62,9 +62,9 @@ def mail_week(
             f"The summary was NOT mailed by {mail.host}: {visible(str(error))}", failed=True
         )
     left = f"; refused: {', '.join(refused)}" if refused else ""
-    return (
-        f"The summary is mailed to {len(mail.to) - len(refused)} of {len(mail.to)} addresses{left}."
-    )
+    taken = len(mail.to) - len(refused)
+    said = f"The summary is mailed to {taken} of {len(mail.to)} addresses{left}."
+    return Mailed(said, failed=bool(refused))
 
 
 def _is_week(folder: Path) -> bool:
