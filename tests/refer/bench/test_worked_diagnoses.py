@@ -23,6 +23,9 @@ HEALTHY: Shown = {
     ("protection", None): "holds",
     ("asks", None): "asks",
     ("charger_procedure", None): "in_order",
+    ("charger_insulation", None): "in_order",
+    ("lock_procedure", None): "in_order",
+    ("cable_elsewhere", None): "works",
     ("cp_pe_reverse_ohm", None): "OL",
     ("cp_pe_forward_ohm", None): "3.8 kΩ",
     ("pp_pe_ohm", None): "220",
@@ -154,14 +157,14 @@ CASES = {
         6,
     ),
     "bad cable": (
-        vehicle(another_cable="works", pp_pe_ohm="OL"),
+        vehicle(another_cable="works", pp_pe_ohm="OL", cable_elsewhere="fails"),
         ("stops_before_asking", "sockets_only"),
         None,
         "carried_cable",
         1,
     ),
     "lock": (
-        vehicle(lock_cycles="fails", trouble_codes="lock"),
+        vehicle(lock_cycles="fails", trouble_codes="lock", lock_procedure="fault"),
         STOPS_EARLY,
         None,
         "inlet_lock",
@@ -175,7 +178,7 @@ CASES = {
         3,
     ),
     "trips": (
-        vehicle(protection="trips", trouble_codes="isolation"),
+        vehicle(protection="trips", trouble_codes="isolation", charger_insulation="low"),
         ("trips", "everywhere"),
         None,
         "charger_leakage",
@@ -304,3 +307,21 @@ def test_readings_without_words_are_kept_apart() -> None:
     assert reading.quantity is not None
     assert reading.quantity.over_range
     assert reading.meter.test_current_a == 5e-4
+
+
+def test_leakage_is_told_from_another_fault_of_the_charger() -> None:
+    """Where the protection tripped and the procedure of the AC side names a fault, the insulation decides which (judgement)."""
+    told = {
+        "ac_reach": "stops_at_asking",
+        "ac_where": "everywhere",
+        "protection": "trips",
+        "charger_procedure": "fault",
+    }
+    seen = [parse_reading(kind, answer) for kind, answer in told.items()]
+    before = assess(Case(prior_without_logs(), tuple(seen), ("cType2",)))
+    assert before.posterior["charger_input"] > 0.03
+    assert before.posterior["charger_leakage"] > 0.03
+    for answer, part in (("low", "charger_leakage"), ("in_order", "charger_input")):
+        reading = parse_reading("charger_insulation", answer)
+        after = assess(Case(prior_without_logs(), (*seen, reading), ("cType2",))).posterior
+        assert after[part] > before.posterior[part]
