@@ -14,6 +14,8 @@ from typing import Any
 
 import yaml
 
+from pipeline.registry import QUICK_LOADER
+
 STRINGS = Path(__file__).resolve().parent / "strings.yaml"
 LANGUAGES = ("en", "de")
 
@@ -21,7 +23,7 @@ LANGUAGES = ("en", "de")
 @cache
 def strings() -> Mapping[str, Mapping[str, str]]:
     """Key to language to text."""
-    read: dict[str, dict[str, str]] = yaml.safe_load(STRINGS.read_text(encoding="utf-8"))
+    read: dict[str, dict[str, str]] = yaml.load(STRINGS.read_text(encoding="utf-8"), QUICK_LOADER)  # noqa: S506 -- safe
     return read
 
 

@@ -4,6 +4,7 @@ Columns, tables, codes, rules and signatures as declared in `schemas/`, read onc
 """
 
 from pipeline.registry.declarations import (
+    QUICK_LOADER,
     SCHEMAS,
     Column,
     Field,
@@ -18,6 +19,7 @@ from pipeline.registry.declarations import (
 )
 
 __all__ = [
+    "QUICK_LOADER",
     "SCHEMAS",
     "Column",
     "Field",

@@ -105,7 +105,11 @@ class Registry:
         return self.tables[name]
 
 
-class _UniqueKeys(yaml.SafeLoader):
+QUICK_LOADER: type[yaml.SafeLoader] = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+"""The safe loader in C, ten times as fast, where the library was built with it."""
+
+
+class _UniqueKeys(QUICK_LOADER):  # type: ignore[valid-type,misc]  # chosen above
     """YAML in which a key written twice is a fault, not the last one's quiet win."""
 
     def construct_mapping(self, node: yaml.MappingNode, deep: bool = False) -> dict[Any, Any]:  # noqa: FBT001, FBT002
@@ -116,7 +120,8 @@ class _UniqueKeys(yaml.SafeLoader):
             raise yaml.constructor.ConstructorError(
                 None, None, f"{', '.join(map(repr, twice))} is declared twice", node.start_mark
             )
-        return super().construct_mapping(node, deep)
+        made: dict[Any, Any] = super().construct_mapping(node, deep)
+        return made
 
 
 def _load_yaml(path: Path) -> dict[str, Any]:
