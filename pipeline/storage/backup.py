@@ -2,7 +2,8 @@
 there.
 
 A copy carries a seal: SHA-256 over every row it holds. A copy that was changed, or is no copy of
-ours, is refused. SQLite only; a store on PostgreSQL is backed up with that database's own tools.
+ours, is refused. The photos and traces of the bench go with it, in a folder beside it, each checked
+against its SHA-256. SQLite only; a store on PostgreSQL is backed up with that database's own tools.
 """
 
 from __future__ import annotations
@@ -15,6 +16,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from pipeline.core.errors import StoreError
+from pipeline.storage.backup_files import copy_files, in_words, lacking
+from pipeline.storage.decisions.bench_store import files_beside
 from pipeline.storage.decisions.tables import FIRST_TABLES, TABLES
 from pipeline.storage.files import make_private, sync_folder
 
@@ -26,24 +29,43 @@ def backup_decisions(decisions: Path, target: Path) -> Path:
     """Copy the decisions store as it stands at one moment, writers going on meanwhile. A target
     that exists is replaced whole.
 
-    Raises StoreError when the store is not there or not ours, the store or the copy is damaged, or
-    the disk is full.
+    Raises StoreError when the store is not there or not ours, the store or the copy is damaged, the
+    disk is full, or (all else being copied) files of the bench are missing or damaged.
     """
     _check(decisions)
     _copy(decisions, target, sealed=True)
+    lost = copy_files(decisions, target)  # after the rows: a file is kept before its row is
+    if lost:
+        raise StoreError(
+            f"all is copied but {len(lost)} files of the bench that are missing or damaged: {in_words(lost)}",
+            where=str(files_beside(decisions)),
+            next_step="put them back from an earlier copy's folder, then back up again",
+        )
     return target
+
+
+def check_copy(copy: Path, *, unsealed: bool = False) -> None:
+    """Raise StoreError when a copy is damaged, changed or no copy of ours."""
+    _check(copy)
+    _check_seal(copy, unsealed=unsealed)
 
 
 def restore_decisions(copy: Path, decisions: Path, *, unsealed: bool = False) -> Path | None:
     """Put a copy in the place of the decisions store; give where the former store was kept, None
     when there was none.
 
-    `unsealed` takes a copy without a seal, as versions before 0.2 made them. Raises StoreError when
-    the copy is damaged, changed or not of a decisions store, or when pages or a run hold the store;
-    the store is then as it was.
+    `unsealed` takes a copy without a seal, as versions before 0.2 made them, and one whose files of
+    the bench are not all there. Raises StoreError when the copy is damaged, changed or not of a
+    decisions store, or when pages or a run hold the store; the store is then as it was.
     """
-    _check(copy)
-    _check_seal(copy, unsealed=unsealed)
+    check_copy(copy, unsealed=unsealed)
+    lost = [] if unsealed else lacking(copy, decisions)
+    if lost:
+        raise StoreError(
+            f"the copy tells of {len(lost)} files of the bench that are missing or damaged: {in_words(lost)}",
+            where=str(files_beside(copy)),
+            next_step=f"{_ANOTHER}; `--unsealed` takes it without them",
+        )
     kept = None
     if decisions.exists():
         stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S%fZ")
@@ -52,6 +74,7 @@ def restore_decisions(copy: Path, decisions: Path, *, unsealed: bool = False) ->
         _keep(decisions, kept)
     for left in ("-wal", "-shm"):
         decisions.with_name(decisions.name + left).unlink(missing_ok=True)
+    copy_files(copy, decisions)  # before the rows that tell of them
     _copy(copy, decisions, sealed=False)
     return kept
 
@@ -174,9 +197,13 @@ def _take_out_of_use(decisions: Path) -> None:
 
 
 def _keep(decisions: Path, kept: Path) -> None:
-    """Keep the present store: as a sound copy where it can be read, else its files as they are."""
+    """Keep the present store: as a sound copy where it can be read, else its files as they are.
+
+    Files of the bench stay where they are: nothing takes them away.
+    """
     try:
-        backup_decisions(decisions, kept)
+        _check(decisions)
+        _copy(decisions, kept, sealed=True)
     except StoreError:
         for tail in ("-wal", "-shm", ""):
             part = decisions.with_name(decisions.name + tail)

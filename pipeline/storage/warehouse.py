@@ -12,6 +12,7 @@ from filelock import FileLock, Timeout
 
 from pipeline.core.errors import HELD, StoreError
 from pipeline.registry import Table, conform, ddl, registry
+from pipeline.storage.files import sync_folder
 
 Connection = duckdb.DuckDBPyConnection
 
@@ -77,12 +78,34 @@ def writing(store: Path) -> Iterator[Connection]:
     StoreError when another run holds it or its folder refuses.
     """
     with _locked(store), _named(store):
+        _found(store)
         con = _connect(store, read_only=False)
         try:
             create_tables(con)
             yield con
         finally:
             con.close()
+
+
+def _found(store: Path) -> None:
+    """Make the file where there is none: whole under another name first, so that a disk that fails
+    at that moment leaves no file that is no database.
+    """
+    if store.exists():
+        return
+    new = store.with_name(f".{store.name}.new")
+    try:
+        for left in (new, new.with_name(f"{new.name}.wal")):
+            left.unlink(missing_ok=True)
+        _connect(new, read_only=False).close()
+        new.rename(store)
+        sync_folder(store.parent)
+    except (OSError, duckdb.Error) as error:
+        raise StoreError(
+            f"the warehouse could not be made: {error}",
+            where=str(store),
+            next_step="free disk space, or see that the disk serves, and run again",
+        ) from error
 
 
 @contextmanager

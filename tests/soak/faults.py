@@ -14,31 +14,30 @@ import shutil
 import signal
 import subprocess
 import sys
-import time
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from tests.ops import delivery, same_bytes
+from tests.ops import same_bytes
+from tests.soak.processes import Ended, kill, spawn
 
 LIMIT_S = 600
 
+Run = Callable[["Case", Path, float | None], Ended]
+"""A run of a case's delivery in a place, killed once it has used so much processor time (None: never)."""
+
+
+def words(delivered: Path, place: Path, out: Path | None = None) -> list[str]:
+    """The words of a run of a delivery, its stores in `place`, the weeks there too or in `out`."""
+    store, out = place / "w.duckdb", out or place / "out"
+    return ["run", str(delivered), "--store", str(store), "--out", str(out), "--quiet"]
+
 
 def command(delivered: Path, place: Path, out: Path | None = None) -> list[str]:
-    """The command line of a run of a delivery, its stores in `place`, the weeks there too or in
-    `out`.
-    """
-    run = [
-        "run",
-        str(delivered),
-        "--store",
-        str(place / "w.duckdb"),
-        "--out",
-        str(out or place / "out"),
-        "--quiet",
-    ]
-    return [sys.executable, "-c", "from pipeline.cli import main; main()", *run]
+    """The command line of a run."""
+    main = "from pipeline.cli import main; main()"
+    return [sys.executable, "-c", main, *words(delivered, place, out)]
 
 
 def finish(
@@ -61,21 +60,21 @@ def start(delivered: Path, place: Path) -> subprocess.Popen[bytes]:
     )
 
 
-def kill(process: subprocess.Popen[bytes]) -> None:
+def end(process: subprocess.Popen[bytes]) -> None:
     """SIGKILL for a run and all it started, whether it still runs or not."""
     with suppress(ProcessLookupError):
-        os.killpg(process.pid, signal.SIGKILL)
+        kill(process.pid)
     process.wait()
 
 
 @dataclass
 class Case:
-    """A delivery, what an undisturbed run makes of it, and how long that takes."""
+    """A delivery, what an undisturbed run makes of it, and the processor time that takes."""
 
     folder: Path
     delivered: Path
     reference: Path
-    seconds: float
+    cpu_s: float
 
     @property
     def week(self) -> str:
@@ -104,17 +103,26 @@ class Case:
         return bool(visible)
 
 
-def make_case(folder: Path, **size: int) -> Case:
-    """Invent a delivery and run it undisturbed, after one run that warms the machine's file cache."""
-    delivered = delivery(folder, **size)
-    for name in ("warm", "reference"):
-        begin = time.monotonic()
-        done = finish(delivered, folder / name)
-        assert done.returncode == 0, done.stderr
-        seconds = time.monotonic() - begin
+_DELIVER = "import sys; from pathlib import Path; from tests.ops import delivery; delivery(Path(sys.argv[1]), "
+
+
+def spawned(case: Case, place: Path, kill_at_cpu_s: float | None) -> Ended:
+    """A run as a shell starts it."""
+    return spawn(command(case.delivered, place), kill_at_cpu_s=kill_at_cpu_s)
+
+
+def make_case(folder: Path, run: Run = spawned, **size: int) -> Case:
+    """Invent a delivery (in a process of its own) and run it undisturbed."""
+    sizes = ", ".join(f"{name}={value}" for name, value in size.items())
+    subprocess.run([sys.executable, "-c", f"{_DELIVER}{sizes})", str(folder)], check=True)
+    case = Case(folder, folder / "world" / "delivery", folder, 0.0)
+    done = run(case, folder / "reference", None)
+    assert done.code == 0, done.said
+    case.cpu_s = done.cpu_s
     weeks = [p for p in (folder / "reference" / "out").iterdir() if not p.name.startswith(".")]
     assert len(weeks) == 1
-    return Case(folder, delivered, weeks[0], seconds)
+    case.reference = weeks[0]
+    return case
 
 
 @dataclass
@@ -132,35 +140,30 @@ def kill_often(
     times: int,
     seed: int,
     most_in_a_row: int = 12,
-    tell: Callable[[Killing], None] = lambda _: None,
+    run: Run = spawned,
 ) -> Killing:
     """Kill runs at random moments, up to so many in a row on one warehouse, then let one finish and
     compare; repeat.
 
-    A run that ended before its moment came is `missed` and does not count as a kill. `tell` hears
-    of each comparison.
+    A run that ended before its moment came is `missed` and does not count as a kill.
     """
     rng = random.Random(seed)  # noqa: S311  # moments, no secrets
     count = Killing()
     while count.kills < times:
         place, published = case.folder / f"killed-{seed}-{count.finished}", False
-        for _ in range(rng.randint(1, most_in_a_row)):
-            process = start(case.delivered, place)
-            moment = rng.uniform(0.0, 1.05) * case.seconds
-            with suppress(subprocess.TimeoutExpired):
-                process.wait(moment)
-            ended = process.poll() is not None
-            assert not ended or process.returncode == 0, (
-                f"a run after {count.kills} kills failed by itself"
+        for _ in range(min(rng.randint(1, most_in_a_row), times - count.kills)):
+            moment = rng.uniform(0.0, 1.0)
+            ended = run(case, place, moment * case.cpu_s)
+            killed = ended.signal == signal.SIGKILL
+            assert killed or ended.code == 0, (
+                f"a run after {count.kills} kills failed by itself: {ended.said}"
             )
-            kill(process)
-            count.kills, count.missed = count.kills + (not ended), count.missed + ended
-            count.moments.append(round(moment / case.seconds, 3))
+            count.kills, count.missed = count.kills + killed, count.missed + (not killed)
+            count.moments.append(round(moment, 3))
             published |= case.whole_or_absent(place, first=not published)
-        done = finish(case.delivered, place)
-        assert done.returncode == 0, done.stderr
+        done = run(case, place, None)
+        assert done.code == 0, done.said
         case.check(place, first=not published)
         count.finished += 1
-        tell(count)
         shutil.rmtree(place)
     return count

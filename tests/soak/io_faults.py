@@ -1,70 +1,34 @@
-"""One fault at each call that puts something on disk: `python -m tests.soak.io_faults --every 10`.
+"""One fault at each call of a run that puts something on disk.
 
-A small shim between a run and the C library (compiled here, needs a C compiler) lets the n-th
-write, sync, rename or truncation of a regular file fail with 'disk full' or 'I/O error', and all
-after it too. Whatever n, the run must end by itself with a message and no trace, the week must be
-whole or absent, and the next undisturbed run must make the same bytes.
+A shim between the run and the C library (`faulty_disk.c`, compiled here) counts writes, syncs, renames,
+truncations and made folders, and lets the n-th fail: with 'I/O error' that one alone, with 'disk full'
+all after it too. Whatever n, the run ends by itself with a message and no trace, the week is whole or
+absent, and after some of them in a row on one warehouse an undisturbed run makes the same bytes. With
+`--every 2` the two kinds of fault take turns: each call is failed once.
 """
 
 from __future__ import annotations
 
-import argparse
+import ctypes
+import errno
 import os
 import shutil
 import subprocess
-import tempfile
-from collections import Counter
-from collections.abc import Callable
+import sys
+from collections.abc import Iterator
 from pathlib import Path
 
-from tests.soak.faults import Case, finish, make_case
+from tests.soak.faults import Case, words
+from tests.soak.processes import Ended, fork
+from tests.soak.rows import Row, Setup, forked, whichside, wrong_with
 
-SHIM = r"""
-#define _GNU_SOURCE
-#include <dlfcn.h>
-#include <errno.h>
-#include <stdlib.h>
-#include <stdio.h>
-#include <sys/stat.h>
-#include <sys/types.h>
-#include <fcntl.h>
-#include <unistd.h>
-static long count = 0, fail_at = -2;
-static int code = EIO, counted = -1;
-static void note(void) {
-  char text[32];
-  if (counted < 0) return;
-  int n = snprintf(text, sizeof text, "%020ld\n", count);
-  long (*real)(int, const void *, size_t, off_t) = dlsym(RTLD_NEXT, "pwrite");
-  if (n > 0) real(counted, text, (size_t)n, 0);
+SOURCE = Path(__file__).with_name("faulty_disk.c")
+WAYS = {
+    "I/O error at one call, the next ones go well": (errno.EIO, 1),
+    "disk full from one call on": (errno.ENOSPC, 0),
 }
-static int due(int fd) {
-  struct stat s;
-  if (fail_at == -2) {
-    const char *at = getenv("FAULT_AT"), *with = getenv("FAULT_CODE"), *into = getenv("FAULT_COUNT");
-    fail_at = at ? atol(at) : -1;
-    if (with) code = atoi(with);
-    if (into) counted = open(into, O_CREAT | O_WRONLY, 0600);
-  }
-  if (fd == counted || (fd >= 0 && (fstat(fd, &s) || !S_ISREG(s.st_mode)))) return 0;
-  __sync_fetch_and_add(&count, 1);
-  note();
-  if (fail_at >= 0 && count > fail_at) { errno = code; return 1; }
-  return 0;
-}
-#define REAL(name, type) static type real; if (!real) real = (type)dlsym(RTLD_NEXT, name)
-typedef ssize_t (*w)(int, const void *, size_t); typedef ssize_t (*pw)(int, const void *, size_t, off_t);
-typedef int (*f)(int); typedef int (*rn)(const char *, const char *); typedef int (*tr)(int, off_t);
-ssize_t write(int fd, const void *b, size_t n) { REAL("write", w); return due(fd) ? -1 : real(fd, b, n); }
-ssize_t pwrite(int fd, const void *b, size_t n, off_t o) { REAL("pwrite", pw); return due(fd) ? -1 : real(fd, b, n, o); }
-ssize_t pwrite64(int fd, const void *b, size_t n, off_t o) { REAL("pwrite64", pw); return due(fd) ? -1 : real(fd, b, n, o); }
-int fsync(int fd) { REAL("fsync", f); return due(fd) ? -1 : real(fd); }
-int fdatasync(int fd) { REAL("fdatasync", f); return due(fd) ? -1 : real(fd); }
-int ftruncate(int fd, off_t n) { REAL("ftruncate", tr); return due(fd) ? -1 : real(fd, n); }
-int ftruncate64(int fd, off_t n) { REAL("ftruncate64", tr); return due(fd) ? -1 : real(fd, n); }
-int rename(const char *a, const char *b) { REAL("rename", rn); return due(-1) ? -1 : real(a, b); }
-"""
-CODES = {"disk full": 28, "I/O error": 5}
+IN_A_ROW = 6
+"""Faults on one warehouse before a run is let alone."""
 
 
 def build(folder: Path) -> Path | None:
@@ -72,81 +36,101 @@ def build(folder: Path) -> Path | None:
     compiler = shutil.which("cc") or shutil.which("gcc")
     if compiler is None:
         return None
-    (folder / "shim.c").write_text(SHIM, encoding="utf-8")
-    made = folder / "shim.so"
-    subprocess.run(
-        [compiler, "-shared", "-fPIC", "-O1", "-o", made, folder / "shim.c", "-ldl"], check=True
-    )
+    made = folder / "faulty_disk.so"
+    subprocess.run([compiler, "-shared", "-fPIC", "-O1", "-o", made, SOURCE, "-ldl"], check=True)
     return made
 
 
-def calls(case: Case, shim: Path, folder: Path) -> int:
-    """How many calls an undisturbed run makes."""
-    env = {"LD_PRELOAD": str(shim), "FAULT_COUNT": str(folder / "count")}
-    done = finish(case.delivered, folder / "counted", env=env)
-    assert done.returncode == 0, done.stderr
-    return int((folder / "count").read_text().split()[0])
+def rows(setup: Setup) -> Iterator[Row]:
+    """The two rows, tried in a process that has the shim before the C library."""
+    shim = build(setup.folder)
+    if shim is None:
+        yield Row("fault of the disk", "not tried: no C compiler")
+        return
+    for number, way in enumerate(WAYS):
+        row = Row(
+            f"{way}: each write, sync, rename of a run",
+            "a message, no trace; week whole or absent; the next run the same bytes",
+        )
+        command = [
+            sys.executable,
+            "-m",
+            "tests.soak.io_faults",
+            str(setup.folder / f"io{number}"),
+            way,
+            str(setup.every),
+            str(setup.seed),
+        ]
+        with subprocess.Popen(
+            command, env={**os.environ, "LD_PRELOAD": str(shim)}, stdout=subprocess.PIPE, text=True
+        ) as process:
+            assert process.stdout
+            for line in process.stdout:
+                if line.startswith("try\t"):
+                    wrong = line.rstrip("\n").split("\t", 1)[1] or None
+                    row.add(wrong)
+                    if wrong:
+                        print("   ", wrong, flush=True)  # noqa: T201  # at once: it takes long
+        if process.returncode:
+            row.add(f"the trial itself ended with {process.returncode}")
+        yield row
 
 
-def _held(check: Callable[[], object]) -> str | None:
-    try:
-        check()
-    except AssertionError as error:
-        return str(error).splitlines()[0] if str(error) else "not as it must be"
-    return None
+def failing(case: Case, place: Path, at: int, code: int, once: int) -> Ended:
+    """A run whose call number `at` fails (-1: none); the last it says is how many calls it made."""
+    disk = ctypes.CDLL(None)
+    work = whichside(*words(case.delivered, place))
+
+    def armed() -> int:
+        disk.faulty_disk_arm(ctypes.c_long(at), code, once)
+        try:
+            return work()
+        finally:
+            os.write(1, f"\n{disk.faulty_disk_count()}".encode())
+
+    return fork(armed)
 
 
-def disturb(case: Case, shim: Path, place: Path, at: int, code: int) -> list[str]:
-    """One run whose calls from the n-th on fail, then one undisturbed; what went wrong."""
-    env = {"LD_PRELOAD": str(shim), "FAULT_AT": str(at), "FAULT_CODE": str(code)}
-    done = finish(case.delivered, place, env=env)
+def disturb(case: Case, place: Path, at: int, way: str) -> str | None:
+    """One run with a fault; what did not hold."""
     published = (place / "out" / case.week).is_dir()
-    again = finish(case.delivered, place)
-    wrong = {
-        f"died of signal {-done.returncode}": done.returncode < 0,
-        f"a trace: {done.stderr.strip()[-200:]}": "Traceback" in done.stderr,
-        f"the next run failed: {again.stderr.strip()[-200:]}": again.returncode != 0,
-        f"other bytes: {_held(lambda: case.check(place, first=not published))}": again.returncode
-        == 0
-        and _held(lambda: case.check(place, first=not published)) is not None,
-    }
-    shutil.rmtree(place)
-    return [
-        f"call {at}, errno {code}, exit {done.returncode}: {what}"
-        for what, so in wrong.items()
-        if so
-    ]
+    met = failing(case, place, at, *WAYS[way])
+
+    def ended() -> None:
+        assert met.code is not None, f"died of signal {met.signal}: {met.said[-200:]}"
+        assert "Traceback" not in met.said, f"a trace: {met.said[-300:]}"
+        assert met.code == 0 or "What to do" in met.said, f"no message: {met.said[-300:]}"
+
+    wrong = wrong_with(ended, lambda: case.whole_or_absent(place, first=not published))
+    return wrong and f"call {at}, exit {met.code}: {' '.join(wrong.split())}"
+
+
+def made_again(case: Case, place: Path) -> str | None:
+    """An undisturbed run; what did not hold."""
+    published = (place / "out" / case.week).is_dir()
+    done = forked(case, place, None)
+    if done.code != 0:
+        return f"the next run failed: {' '.join(done.said[-300:].split())}"
+    return wrong_with(lambda: case.check(place, first=not published))
 
 
 def main() -> None:
-    """Disturb runs at every so many calls and print the table."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--every", type=int, default=1, help="one run in so many calls")
-    parser.add_argument("--seed", type=int, default=1, help="seed of the delivery")
-    given = parser.parse_args()
-    with tempfile.TemporaryDirectory(prefix="whichside-io-") as name:
-        folder = Path(name)
-        case = make_case(folder, vehicles=4, evses=3, weeks=1, seed=given.seed)
-        shim = build(folder)
-        if shim is None:
-            raise SystemExit("no C compiler: nothing was tried")
-        total = calls(case, shim, folder)
-        print(f"{total} calls in an undisturbed run", flush=True)  # noqa: T201
-        for words, code in CODES.items():
-            lost: list[str] = []
-            tried = Counter[str]()
-            for at in range(0, total, given.every):
-                faults = disturb(case, shim, folder / "place", at, code)
-                tried["survived" if not faults else "not"] += 1
-                lost += faults
-            print(  # noqa: T201
-                f"{words}: {sum(tried.values())} tried, {tried['survived']} survived",
-                *lost[:20],
-                sep="\n  ",
-                flush=True,
-            )
+    """Disturb runs of a delivery; a line a try."""
+    folder, way, every, seed = Path(sys.argv[1]), sys.argv[2], int(sys.argv[3]), int(sys.argv[4])
+    folder.mkdir()
+    case = Setup(folder, 0, every, seed).case
+    total = int(failing(case, folder / "counted", -1, 0, 0).said.split()[-1])
+    place = folder / "place"
+    calls = range(list(WAYS).index(way) * every // 2, total, every)
+    for done in range(0, len(calls), IN_A_ROW):
+        tried = [disturb(case, place, at, way) for at in calls[done : done + IN_A_ROW]]
+        after = made_again(case, place)
+        if after:
+            tried = [f"after calls {calls[done : done + IN_A_ROW]}: {after}" for _ in tried]
+        for wrong in tried:
+            print(f"try\t{' '.join((wrong or '').split())}", flush=True)  # noqa: T201
+        shutil.rmtree(place, ignore_errors=True)
 
 
 if __name__ == "__main__":
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     main()

@@ -1,4 +1,4 @@
-"""Faults in small doses on every build; `python -m tests.soak.kill` does the long run of kills."""
+"""Faults in small doses on every build; `python -m tests.soak` does the long run of them."""
 
 from __future__ import annotations
 
@@ -23,7 +23,8 @@ from pipeline.publish.week_folder import (
 )
 from pipeline.registry import empty, polars_schema
 from pipeline.storage.warehouse import reading
-from tests.soak.faults import Case, finish, kill, kill_often, make_case, start
+from tests.soak.faults import Case, command, end, finish, kill_often, make_case, start
+from tests.soak.processes import cpu_s
 
 FAKETIME = next(Path("/usr/lib").glob("*/faketime/libfaketime.so.1"), None)
 
@@ -125,7 +126,7 @@ def test_the_second_run_says_why_it_stops(case: Case, tmp_path: Path) -> None:
             assert second.returncode == 5
             assert "another run" in second.stderr
     finally:
-        kill(first)
+        end(first)
 
 
 def _tables(word: str) -> dict[str, pl.DataFrame]:
@@ -221,15 +222,20 @@ def test_the_machines_clock_steps(case: Case, tmp_path: Path, step: str) -> None
     """The wall clock is set back or on in the middle of a run: the bytes are the same."""
     control = tmp_path / "clock"
     control.write_text("+0\n", encoding="ascii")
-    stepped = threading.Timer(
-        case.seconds * 0.5, lambda: control.write_text(f"{step}\n", encoding="ascii")
-    )
-    stepped.start()
     env = {
         "LD_PRELOAD": str(FAKETIME), "FAKETIME_TIMESTAMP_FILE": str(control), "FAKETIME_NO_CACHE": "1",
         "FAKETIME_DONT_FAKE_MONOTONIC": "1",
     }  # fmt: skip
-    done = finish(case.delivered, tmp_path, env=env)
-    stepped.join()
-    assert done.returncode == 0, done.stderr
+    with subprocess.Popen(
+        command(case.delivered, tmp_path),
+        env={**os.environ, **env},
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as process:
+        while process.poll() is None and cpu_s(process.pid) < case.cpu_s / 2:
+            time.sleep(0.01)
+        assert process.poll() is None, "it ended before the clock was set"
+        control.write_text(f"{step}\n", encoding="ascii")
+        _, said = process.communicate(timeout=600)
+    assert process.returncode == 0, said
     case.check(tmp_path)

@@ -4,9 +4,11 @@
 
 from __future__ import annotations
 
+import shutil
 import sqlite3
 import threading
 from contextlib import closing
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -14,6 +16,7 @@ import pytest
 from pipeline.core.errors import StoreError
 from pipeline.storage.backup import backup_decisions, restore_decisions
 from pipeline.storage.decisions import open_decisions
+from pipeline.storage.decisions.bench_store import bench_store, files_beside
 
 _INSERT = (
     "INSERT INTO decision_review (vehicle_id, week, decision, reason, decided_by, decided_at_utc) "
@@ -194,3 +197,54 @@ def test_a_copy_stands_alone_and_is_private(tmp_path: Path) -> None:
     assert [p.name for p in copy.parent.iterdir()] == ["copy.sqlite"]
     assert copy.stat().st_mode & 0o777 == 0o600
     assert store.stat().st_mode & 0o777 == 0o600
+
+
+def _with_photo(place: Path, body: bytes) -> tuple[Path, str]:
+    store = place / "d.sqlite"
+    decisions = open_decisions(store)
+    bench = bench_store(decisions, str(store), place / "w.duckdb")
+    at_utc = datetime(2026, 4, 7, 8, tzinfo=UTC)
+    row = {"at_utc": at_utc, "vehicle_id": "V1", "media_type": "image/jpeg", "note": None}
+    sha = bench.keep_file(row, body, "Kim")
+    decisions.close()
+    return store, sha
+
+
+def test_photos_of_the_bench_go_with_the_copy_and_come_back(tmp_path: Path) -> None:
+    """A photo is beside the copy, and back after the store and its folder were lost; only its owner
+    may read it.
+    """
+    store, sha = _with_photo(tmp_path, b"a photo")
+    copy = backup_decisions(store, tmp_path / "copies" / "c.sqlite")
+    store.unlink()
+    shutil.rmtree(files_beside(store))
+    restore_decisions(copy, store)
+    back = files_beside(store) / f"{sha}.jpg"
+    assert back.read_bytes() == b"a photo"
+    assert back.stat().st_mode & 0o077 == 0
+
+
+@pytest.mark.parametrize("damage", [None, b"a phot0"], ids=["missing", "changed"])
+def test_a_lost_photo_is_told_and_the_rest_copied(tmp_path: Path, damage: bytes | None) -> None:
+    """A photo that is missing or changed is named; the copy of the rows is there nevertheless, and
+    a restore of it is refused unless asked for, before anything is changed.
+    """
+    store, sha = _with_photo(tmp_path, b"a photo")
+    photo = files_beside(store) / f"{sha}.jpg"
+    photo.unlink() if damage is None else photo.write_bytes(damage)
+    copy = tmp_path / "copies" / "c.sqlite"
+    with pytest.raises(StoreError, match=f"1 files of the bench .*{sha}"):
+        backup_decisions(store, copy)
+    with pytest.raises(StoreError, match="--unsealed"):
+        restore_decisions(copy, store)
+    assert not list(tmp_path.glob("*.before-*"))
+    assert restore_decisions(copy, store, unsealed=True) is not None
+
+
+def test_a_photo_still_beside_the_store_serves_a_restore(tmp_path: Path) -> None:
+    """A copy whose own photo is damaged comes back where the store's folder still has it sound."""
+    store, sha = _with_photo(tmp_path, b"a photo")
+    copy = backup_decisions(store, tmp_path / "copies" / "c.sqlite")
+    (files_beside(copy) / f"{sha}.jpg").write_bytes(b"")
+    restore_decisions(copy, store)
+    assert (files_beside(store) / f"{sha}.jpg").read_bytes() == b"a photo"

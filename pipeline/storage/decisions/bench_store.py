@@ -15,6 +15,7 @@ from pipeline.core.errors import DecisionError, StoreError
 from pipeline.storage.decisions import entries as kept
 from pipeline.storage.decisions.entries import Entry
 from pipeline.storage.decisions.store import Decisions, file_of
+from pipeline.storage.files import sync_folder
 
 MOST_FILES = 60
 """Photos and traces of one vehicle; more is no bench session."""
@@ -86,9 +87,7 @@ class BenchStore:
         return gzip.decompress(body) if media_type == "text/csv" else body
 
     def _path(self, sha: str, media_type: str) -> Path:
-        if len(sha) != 64 or not set(sha) <= set("0123456789abcdef"):
-            raise DecisionError("no such file", next_step="choose one of the list")
-        return self.folder / f"{sha}{_ENDINGS[media_type]}"
+        return self.folder / kept_name(sha, media_type)
 
     def _write(self, sha: str, media_type: str, body: bytes) -> None:
         path = self._path(sha, media_type)
@@ -104,6 +103,7 @@ class BenchStore:
                 out.flush()
                 os.fsync(out.fileno())
             draft.replace(path)
+            sync_folder(self.folder)
         except OSError as error:
             raise StoreError(
                 f"the file was not kept: {error}",
@@ -112,7 +112,18 @@ class BenchStore:
             ) from error
 
 
+def kept_name(sha: str, media_type: str) -> str:
+    """The name a file is kept under; DecisionError where the hash is none."""
+    if len(sha) != 64 or not set(sha) <= set("0123456789abcdef"):
+        raise DecisionError("no such file", next_step="choose one of the list")
+    return f"{sha}{_ENDINGS[media_type]}"
+
+
+def files_beside(store: Path) -> Path:
+    """The folder of the files of a store, or of a copy of one."""
+    return store.with_name(f"{store.name}.files")
+
+
 def bench_store(store: Decisions, where: str, warehouse: Path) -> BenchStore:
     """The bench's side of an open store: files lie beside a SQLite store, else beside the warehouse."""
-    file = file_of(where) or warehouse
-    return BenchStore(store, file.with_name(f"{file.name}.files"))
+    return BenchStore(store, files_beside(file_of(where) or warehouse))
