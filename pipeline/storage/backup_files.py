@@ -52,9 +52,7 @@ def copy_files(source: Path, target: Path) -> list[str]:
 def lacking(copy: Path, store: Path) -> list[str]:
     """Files that a copy tells of and that are sound neither beside it nor beside the store it is for."""
     places = (files_beside(copy), files_beside(store))
-    return [
-        name for name in _told_of(copy) if all(_sound(place, name) is None for place in places)
-    ]
+    return [name for name in _told_of(copy) if all(_sound(place, name) is None for place in places)]
 
 
 def in_words(names: list[str]) -> str:
@@ -78,7 +76,7 @@ def _sound(folder: Path, name: str) -> bytes | None:
         body = (folder / name).read_bytes()
     except FileNotFoundError:
         return None
-    return body if hashlib.sha256(body).hexdigest() == name.split(".")[0] else None
+    return body if hashlib.sha256(body).hexdigest() == name.split(".", maxsplit=1)[0] else None
 
 
 def _put(folder: Path, name: str, body: bytes) -> None:

@@ -22,7 +22,7 @@ CORPUS = Path(__file__).with_name("corpus")
 WATCHED = ["pipeline.doorway", "pipeline.ingest", "pipeline.circuit", "pipeline.storage.decisions"]
 SLOW_S = 5.0
 _MOST_BYTES = 20_000
-_WORD = rb"[A-Za-z_][\w.:%-]{2,24}|%\w|\{\S*?\}"
+_WORD = rb"[A-Za-z_][\w.:%-]{2,24}|%\w|\{[!-~]*?\}"
 
 
 class _Search:

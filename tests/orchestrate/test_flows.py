@@ -20,7 +20,8 @@ from pipeline.orchestrate.run import Request, run_week
 from pipeline.settings import Settings
 from tests.ops import delivery, same_bytes
 
-LIMIT_S = 120
+LIMIT_S = 900
+"""For a broken machine: a run takes seconds on cores of its own, and minutes among others' work."""
 
 
 def _request(folder: Path, delivered: Path) -> Request:
@@ -114,7 +115,7 @@ def test_a_served_schedule_takes_a_drop(server: str, tmp_path: Path) -> None:
                 time.sleep(0.2)
         finally:
             process.send_signal(signal.SIGTERM)
-            process.wait(30)
+            process.wait(LIMIT_S)
     assert '"taken"' in record_of(tmp_path / "w.duckdb").read_text(encoding="utf-8")
     direct = run_week(_request(tmp_path / "direct", delivered))
     same_bytes(direct.folder, tmp_path / "out" / direct.week)

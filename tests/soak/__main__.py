@@ -13,13 +13,14 @@ from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
-from tests.soak import guarded, io_faults, kills, memory
+from tests.soak import guarded, hostile, io_faults, kills, memory
 from tests.soak.rows import Row, Setup, table
 
 PARTS: dict[str, Callable[[Setup], Iterator[Row]]] = {
     "kills": kills.rows,
     "io": io_faults.rows,
     "memory": memory.rows,
+    "hostile": hostile.rows,
     "guarded": guarded.rows,
 }
 

@@ -45,13 +45,13 @@ class Writer:
 
 
 def rows(setup: Setup) -> Iterator[Row]:
-    """Whole runs first, then each writer."""
-    yield whole_runs(setup, round(setup.kills * SHARES["runs"]))
-    yield reading(setup, round(setup.kills * SHARES["ingest"]))
+    """Each writer, reading, then whole runs."""
     rest = round(setup.kills * (1 - sum(SHARES.values())) / 3)
     doses = [round(setup.kills * SHARES[name]) for name in ("publishing", "findings", "photos")]
     for writer, dose in zip(WRITERS, [*doses, rest, rest, rest], strict=True):
         yield killed(writer, setup, dose)
+    yield reading(setup, round(setup.kills * SHARES["ingest"]))
+    yield whole_runs(setup, round(setup.kills * SHARES["runs"]))
 
 
 def whole_runs(setup: Setup, times: int) -> Row:

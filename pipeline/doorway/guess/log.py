@@ -107,6 +107,8 @@ def _of(held: Sequence[_Held]) -> LogGuess | None:
     line = _common(marked, held[0].body)
     cut_off = sum(not one.whole for one in held) > _CUT_SHARE * len(held)
     more = line.replace("{dir}", "{*}") if cut_off and "{dir}" in line else None
+    if "{dir}" not in line:  # words that stand at no one place tell no way
+        into, out = (), ()
     return LogGuess(line, more, form, into, out, values)
 
 
