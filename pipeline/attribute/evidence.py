@@ -14,8 +14,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.attribute.silence import with_silence
-from pipeline.attribute.states.model import Bools, Floats, Ints
+from pipeline.attribute.silence import habit_factor, with_silence
+from pipeline.attribute.states.model import Bools, Floats, Ints, tally
 from pipeline.core.errors import SchemaError
 from pipeline.core.weeks import LookBack
 from pipeline.settings.attribute import AttributeSettings
@@ -47,7 +47,8 @@ class Evidence:
     EVSEs stands for 'none'. `at_days` is the time since `begin_utc` in days; `day` its whole part;
     `model` indexes EVSE model and firmware (for the diode check).  An attempt `failed`, was
     `silent`, or charged; `asked` tells that the vehicle asked for charge; `wish` is the log odds by
-    which a silence looks like a fault rather than the driver's wish.  `begin_utc` is the Monday of
+    which a silence looks like a fault rather than the driver's wish.  `habit` (vehicles,): how many
+    times likelier its late starts make a habit of not charging.  `begin_utc` is the Monday of
     the first week that holds an attempt; `cut` tells that this is later than the look-back asked
     for, so that the logs begin here.  `sizes`: units by kind, the stand-in included; `met`: units in
     all, those of places and hours included at which nobody was ever silent.
@@ -67,6 +68,7 @@ class Evidence:
     silent: Bools
     asked: Bools
     wish: Floats
+    habit: Floats
     weight: Floats
     echo: Classes
     previous: Ints
@@ -120,7 +122,7 @@ def gather(
     ]
     counted = (
         with_silence(attempts.lazy().with_columns(missing))
-        .select(*COLUMNS, *OPTIONAL, "silent", "asked", "wish")
+        .select(*COLUMNS, *OPTIONAL, "silent", "asked", "late", "wish")
         .filter(
             pl.col("outcome").is_in(["charged", "failed"]) | pl.col("silent"),
             look_back.holds("plugged_at_utc"),
@@ -152,6 +154,10 @@ def _index(
         {"no": CHECK_NO, "yes": CHECK_YES}, default=CHECK_UNKNOWN, return_dtype=pl.Int8
     )
     since = rows["plugged_at_utc"] - begin
+    late, charged = (
+        tally(vehicle, mask.cast(pl.Float64).to_numpy(), vehicles.height + 1)
+        for mask in (rows["late"], rows["outcome"] == "charged")
+    )
     return Evidence(
         attempt_id=rows["attempt_id"],
         vehicle=vehicle,
@@ -167,6 +173,7 @@ def _index(
         silent=rows["silent"].to_numpy(),
         asked=rows["asked"].to_numpy(),
         wish=rows["wish"].to_numpy().astype(np.float64),
+        habit=np.append(habit_factor(late, charged)[:-1], 1.0),
         weight=rows["weight"].fill_null(1.0).clip(0.0, 1.0).to_numpy().astype(np.float64),
         echo=echo,
         previous=previous,

@@ -111,9 +111,7 @@ def with_predicates(rows: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame
     refer_at = worth_acting(settings.cost_needless_visit, settings.cost_week_without_ac)
     watch_at = worth_watching(settings.cost_watching, settings.cost_week_without_ac)
     creeps = pl.col("fails_within").is_not_null() & (pl.col("blamed") < settings.not_yet_failures)
-    at_several = (p >= settings.told_apart_p) & (
-        pl.col("blamed_evses") >= settings.told_apart_evses
-    )
+    at_several = pl.col("blamed_evses") >= settings.told_apart_evses
     told_apart = at_several | pl.col("separable") | (pl.col("level_factor") >= levels_tell)
     fails = pl.when(is_true(creeps)).then("fails_within").otherwise(1.0)
     pays = (p * fails * settings.cost_week_without_ac >= (1 - p) * settings.cost_needless_visit) & (

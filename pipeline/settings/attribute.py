@@ -103,7 +103,11 @@ class AttributeSettings(Frozen):
                 FaultState(character="intermittent", loud=0.75, share=0.06, days_on=300),
                 FaultState(character="resting", loud=0.03, share=0.06, days_on=300),
             ),
-            usual=(UsualState(loud=0.08, share=0.01), UsualState(silent=0.25, share=0.01)),
+            usual=(
+                UsualState(loud=0.08, share=0.01),
+                UsualState(silent=0.15, share=0.05),
+                UsualState(silent=0.4, share=0.05),
+            ),
             prevalence=0.02,
             onset_days=60.0,
             prior_units=100.0,
@@ -135,17 +139,19 @@ class AttributeSettings(Frozen):
     pairing: StatePrior = Field(
         StatePrior(
             faults=(
-                _steady(0.95, 0.18, 90),
-                _steady(0.7, 0.18, 90),
-                _steady(0.45, 0.18, 90),
-                _steady(0.25, 0.18, 90),
-                FaultState(character="chronic", loud=4, relative=True, share=0.18, days_on=180),
+                _steady(0.95, 0.16, 90),
+                _steady(0.6, 0.16, 90),
+                _steady(0.25, 0.16, 90),
+                FaultState(character="half_silent", loud=0.6, silent=0.5, share=0.16, days_on=90),
+                FaultState(character="half_silent", loud=0.3, silent=0.25, share=0.1, days_on=90),
+                FaultState(character="chronic", loud=4, relative=True, share=0.16, days_on=180),
                 FaultState(character="silent", silent=0.6, share=0.1, days_on=90),
             ),
             prevalence=0.01,
             prior_units=50.0,
         ),
-        description="Assumed: rare, begins with a firmware, lasts until the next",
+        description="Assumed: rare, begins with a firmware, lasts until the next; where the two do not come "
+        "to terms, some plug-ins end with a fault and others show nothing",
     )
     site: StatePrior = Field(
         StatePrior(

@@ -87,14 +87,27 @@ def test_it_is_seen_where_an_evse_recorded_it_within_minutes(
 
 
 def test_four_unseen_visits_are_sure() -> None:
-    """Each is worth log(0.65 / 0.03) where the fleet has hardly any: capped at 100,000 to 1 (derived)."""
+    """Each is worth log(0.75 / 0.03), or log(0.35 / 0.03), where the fleet has hardly any: capped at 100,000 to 1 (derived)."""
     three = fleet(*(row for d in range(3) for row in stay("V", float(d))))
     one = unseen(three, SEEN).filter(pl.col("vehicle_id") == "V").row(0, named=True)
     share = max(3 / 103, 0.02)
-    assert one["unseen_log_factor"] == pytest.approx(3 * math.log(0.65 / share))
+    mean = ((0.75 / share) ** 3 + (0.35 / share) ** 3) / 2
+    assert one["unseen_log_factor"] == pytest.approx(math.log(mean))
     assert (one["stays"], one["unseen"], one["unseen_since_utc"]) == (3, 3, AT)
     many = fleet(*(row for d in range(5) for row in stay("V", float(d))))
     assert unseen(many, SEEN).filter(pl.col("vehicle_id") == "V")["unseen_log_factor"].item() == CAP
+
+
+def test_a_stay_an_evse_recorded_without_a_name_was_seen() -> None:
+    """Who pulls the plug before showing a card is nameless; plug and unplug at the vehicle's own times make it this vehicle."""
+    frame = told(*stay("V", 0.0))
+    until = stays(frame)["until_utc"].item()
+    nameless = recorded(("V", 0.0)).with_columns(
+        vehicle_id=pl.lit(None, dtype=pl.String), unplugged_at_utc=pl.lit(until)
+    )
+    assert with_seen(stays(frame), nameless)["seen"].to_list() == [True]
+    other = nameless.with_columns(pl.col("unplugged_at_utc") + timedelta(minutes=4))
+    assert with_seen(stays(frame), other)["seen"].to_list() == [False]
 
 
 def test_charging_elsewhere_and_retries_say_nothing_more() -> None:
@@ -106,22 +119,23 @@ def test_charging_elsewhere_and_retries_say_nothing_more() -> None:
 
 
 def test_who_is_seen_again_is_cleared() -> None:
-    """An EVSE that sees it afterwards speaks against an open line, two and a half to one each time (derived)."""
+    """An EVSE that sees it afterwards speaks against an open line, by 0.97 / 0.65 to 1 and more each time (derived)."""
     rows = [row for d in range(2) for row in stay("V", float(d))] + [
         row for d in range(2, 12) for row in stay("V", float(d), charged=True)
     ]
     attempts = pl.concat([SEEN, recorded(*(("V", float(d)) for d in range(2, 12)))])
     row = unseen(fleet(*rows), attempts).filter(pl.col("vehicle_id") == "V").row(0, named=True)
-    assert row["unseen_log_factor"] < 0.5
+    assert row["unseen_log_factor"] < math.log(4)
 
 
 def test_who_charges_elsewhere_is_plugged_in_there_too() -> None:
-    """Ten stays charged at equipment that is not ours make five without charge worth little (derived: 5 log(0.65 / 0.53))."""
+    """Ten stays charged at equipment that is not ours make five without charge worth little (derived: 0.75 / 0.5 each at most)."""
     rows = [row for d in range(10) for row in stay("V", float(d), charged=True)]
     rows += [row for d in range(10, 15) for row in stay("V", float(d))]
     row = unseen(fleet(*rows), SEEN).filter(pl.col("vehicle_id") == "V").row(0, named=True)
     assert row["unseen"] == 5
-    assert row["unseen_log_factor"] == pytest.approx(5 * math.log(0.65 / 0.5), abs=0.3)
+    mean = ((0.75 / 0.5) ** 5 + (0.35 / 0.5) ** 5) / 2
+    assert row["unseen_log_factor"] == pytest.approx(math.log(mean), abs=0.3)
 
 
 def test_a_card_after_which_no_vehicle_came_is_such_a_visit() -> None:
@@ -150,7 +164,7 @@ def test_a_card_after_which_no_vehicle_came_is_such_a_visit() -> None:
 
 
 def test_an_evse_where_others_are_not_seen_either_speaks_for_itself() -> None:
-    """Where half of the others' cards lead to nothing, five of one vehicle's are worth little (derived: 5 log(0.65 / 0.45))."""
+    """Where half of the others' cards lead to nothing, five of one vehicle's are worth little (derived: 0.75 / 0.45 each at most)."""
     usual: dict[str, Any] = {"outcome": "abandoned", "stage": "offered", "minutes": 3.0}
     others = pl.concat(
         [

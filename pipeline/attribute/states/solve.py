@@ -5,7 +5,7 @@ From evidence to state probabilities of every unit and day.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -191,6 +191,8 @@ def _kind(
     Sampling*; from memory).
     """
     unit, size = evidence.columns[kind], evidence.sizes[kind]
+    if kind == VEHICLE:
+        model = _with_habits(model, evidence.habit)
     length = size * evidence.days
     slot = unit * evidence.days + evidence.day
     tried = np.bincount(slot, evidence.weight, length)
@@ -213,6 +215,13 @@ def _kind(
     trust = evidence.weight[rows] * calm[slot[rows]]
     escape = state_escape(model, reach[rows], evidence.silent[rows])
     return Kind(KINDS[kind], by_day, unit[rows], escape, trust, model)
+
+
+def _with_habits(model: StateModel, habit: Floats) -> StateModel:
+    """The model with each vehicle's own chance of a habit of silence (`habit` (units,): how many times likelier than usual)."""
+    quiet = (1.0 - model.fault_mask) * (model.silent > 0)
+    initial = model.initial * np.where(quiet > 0, habit[:, None], 1.0)
+    return replace(model, initial=initial / initial.sum(axis=1, keepdims=True))
 
 
 def _alone(kind: Kind, events: Events) -> Floats:

@@ -11,6 +11,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.refer.suspects.signatures import word_groups
+from pipeline.refer.suspects.unseen import card_only
 
 NAMED = ("diode", "pilot")
 GENERIC_WORDS = "generic"
@@ -34,8 +35,14 @@ def stopped_at() -> pl.Expr:
 
 
 def loudness() -> pl.Expr:
-    """Category of `silence` for an AC attempt that went wrong."""
-    return pl.when("silent").then(pl.lit("silent")).otherwise(pl.lit("loud"))
+    """Category of `silence` for an AC attempt that went wrong; none where no EVSE saw the vehicle (`unseen` weighs it)."""
+    return (
+        pl.when(card_only())
+        .then(None)
+        .when("silent")
+        .then(pl.lit("silent"))
+        .otherwise(pl.lit("loud"))
+    )
 
 
 def evse_stopped_at() -> pl.Expr:

@@ -14,6 +14,7 @@ from datetime import timedelta
 
 import polars as pl
 
+from pipeline.core.masks import is_true
 from pipeline.refer.suspects.cumulative_sum import cumulative
 
 SLACK = timedelta(minutes=3)
@@ -23,8 +24,8 @@ CARD_WAITS = timedelta(minutes=15)
 ONE_VISIT = timedelta(hours=2)
 """Stays of one vehicle that begin so near each other are one visit: its retries fail for one cause."""
 USUAL_LEAST, USUAL_MOST = 0.02, 0.5
-FAULTY_UNSEEN = 0.65
-"""Share of visits that go unseen with the line open: a bad contact comes and goes. Common practice, no source."""
+FAULTY_UNSEEN = (0.35, 0.75)
+"""Shares of visits that go unseen with the line open, each as likely: a bad contact comes and goes. Common practice, no source."""
 SHRINK = 20.0
 """Visits of others at an EVSE that weigh as much there as the fleet's share; judgement."""
 ELSEWHERE_WORTH = 4.0
@@ -62,7 +63,10 @@ def stays(charging: pl.DataFrame) -> pl.DataFrame:
 
 
 def with_seen(told: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame:
-    """Stays with `seen`: an EVSE recorded this vehicle meanwhile. `attempts`: core_attempt."""
+    """Stays with `seen`: an EVSE recorded this vehicle meanwhile, or one it could not name from plug to unplug.
+
+    `attempts`: core_attempt.
+    """
     recorded = attempts.filter(
         pl.col("vehicle_id").is_not_null(), pl.col("source") != "telematics"
     ).select(
@@ -70,12 +74,31 @@ def with_seen(told: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame:
         begins=pl.col("plugged_at_utc") - SLACK,
         ends=pl.coalesce("unplugged_at_utc", "plugged_at_utc") + SLACK,
     )
+    unnamed = attempts.filter(
+        pl.col("vehicle_id").is_null(), pl.col("source") != "telematics"
+    ).select(
+        pl.col("plugged_at_utc").alias("unnamed_from"), pl.col("unplugged_at_utc").alias("unnamed_to")
+    )
+    same_end = (pl.col("unnamed_to") - pl.col("until_utc")).abs() <= SLACK
     return (
-        told.sort("until_utc")
+        told.sort("from_utc")
+        .join_asof(unnamed.sort("unnamed_from"), left_on="from_utc", right_on="unnamed_from", strategy="nearest", tolerance=SLACK)
+        .sort("until_utc")
         .join_asof(recorded.sort("begins"), left_on="until_utc", right_on="begins", by="vehicle_id", check_sortedness=False)
-        .with_columns(seen=(pl.col("ends") >= pl.col("from_utc")).fill_null(value=False))
-        .drop("begins", "ends")
+        .with_columns(seen=is_true(pl.col("ends") >= pl.col("from_utc")) | is_true(same_end))
+        .drop("begins", "ends", "unnamed_from", "unnamed_to", strict=False)
     )  # fmt: skip
+
+
+def card_only() -> pl.Expr:
+    """True for an attempt at which an EVSE accepted a card and saw no vehicle; the vehicle may have told that it was plugged in."""
+    short = pl.col("unplugged_at_utc") - pl.col("plugged_at_utc") <= CARD_WAITS
+    return is_true(
+        (pl.col("outcome") == "abandoned")
+        & (pl.col("stage") == "offered")
+        & ~pl.col("source").str.contains("pilot")
+        & short
+    )
 
 
 def visits(charging: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame:
@@ -89,14 +112,6 @@ def visits(charging: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame:
         pl.len().over("vehicle_id") + ELSEWHERE_WORTH
     )
     told = reported.with_columns(elsewhere=away).filter(~pl.col("seen"), ~pl.col("charged"))
-    card_only = (
-        (pl.col("outcome") == "abandoned")
-        & (pl.col("stage") == "offered")
-        & ~pl.col("source").str.contains("pilot|telematics")
-        & (pl.col("unplugged_at_utc") - pl.col("plugged_at_utc") <= CARD_WAITS).fill_null(
-            value=False
-        )
-    )
     rows = pl.concat(
         [
             told.select(
@@ -107,7 +122,7 @@ def visits(charging: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame:
                 elsewhere="elsewhere",
             ),
             attempts.filter(pl.col("vehicle_id").is_not_null(), pl.col("source") != "telematics").select(
-                "vehicle_id", "evse_id", "plugged_at_utc", silent=card_only, elsewhere=pl.lit(0.0)
+                "vehicle_id", "evse_id", "plugged_at_utc", silent=card_only(), elsewhere=pl.lit(0.0)
             ),
         ]
     ).sort("vehicle_id", "plugged_at_utc", "evse_id")  # fmt: skip
@@ -143,8 +158,9 @@ def unseen(charging: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame:
     away = pl.max_horizontal(fleet, "elsewhere")
     usual = pl.when(pl.col("evse_id").is_null()).then(away).otherwise(usual)
     run = pl.col("plugged_at_utc") >= pl.col("begins_utc")
+    shown = rows.with_columns(usual=usual.clip(USUAL_LEAST, USUAL_MOST))
     return (
-        cumulative(rows.with_columns(usual=usual.clip(USUAL_LEAST, USUAL_MOST)), FAULTY_UNSEEN)
+        _likeliest(shown)
         .group_by("vehicle_id")
         .agg(
             stays=run.sum().cast(pl.Int64),
@@ -155,3 +171,22 @@ def unseen(charging: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame:
         .select(list(SCHEMA))
         .sort("vehicle_id")
     )
+
+
+def _likeliest(shown: pl.DataFrame) -> pl.DataFrame:
+    """Visits with the cumulative sum's `score`, as the mean likelihood over the shares that go unseen, and when the run of the
+    likeliest share began (`begins_utc`).
+    """
+    walks = [cumulative(shown, share) for share in FAULTY_UNSEEN]
+    names = [f"score_{i}" for i in range(len(walks))]
+    keys = ["vehicle_id", "plugged_at_utc"]
+    rows = walks[0].rename({"score": names[0], "begins_utc": "begins_0"})
+    for i, walk in enumerate(walks[1:], start=1):
+        told = walk.select(*keys, pl.col("score").alias(names[i]), pl.col("begins_utc").alias(f"begins_{i}"))
+        rows = rows.join(told, on=keys, how="left", maintain_order="left")
+    best = pl.max_horizontal(names)
+    mean = pl.mean_horizontal((pl.col(name) - best).exp() for name in names)
+    begins = pl.coalesce(
+        pl.when(pl.col(name) == best).then(f"begins_{i}") for i, name in enumerate(names)
+    )
+    return rows.with_columns(score=best + mean.log(), begins_utc=begins)

@@ -288,22 +288,25 @@ def _silent(attempts: pl.DataFrame) -> pl.DataFrame:
 
 def _blamed(evidence: pl.DataFrame) -> pl.DataFrame:
     """`vehicle_id, blamed` (vehicle-caused AC failures expected), `blamed_evses` (EVSEs with half a
-    failure or more of them).
+    failure or silence or more of them).
     """
     blame = (pl.col("p_vehicle") * pl.col("weight")).fill_null(0.0)
     return (
         evidence.filter(
             pl.col("supply") == "AC",
-            pl.col("outcome") == "failed",
+            (pl.col("outcome") == "failed") | pl.col("silent"),
             pl.col("vehicle_id").is_not_null(),
         )
         .group_by("vehicle_id", "evse_id", maintain_order=True)
-        .agg(blame.sum().alias("blamed"))
+        .agg(
+            blame.filter(pl.col("outcome") == "failed").sum().alias("blamed"),
+            blame.sum().alias("_own"),
+        )
         .sort("vehicle_id", "evse_id")
         .group_by("vehicle_id", maintain_order=True)
         .agg(
             pl.col("blamed").sum(),
-            (pl.col("blamed") >= HALF).sum().cast(pl.Int64).alias("blamed_evses"),
+            (pl.col("_own") >= HALF).sum().cast(pl.Int64).alias("blamed_evses"),
         )
     )
 
