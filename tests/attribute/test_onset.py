@@ -26,25 +26,30 @@ MODEL = state_model(
 
 @pytest.mark.parametrize(
     ("level", "day"),
-    [(0.1, 60 * np.log(0.5)), (0.2, 0.0), (0.3, 2.0), (0.4, 3.0), (0.7, 5.0), (1.0, 7.0)],
+    [(0.1, 1 + 60 * np.log(0.5)), (0.2, 1.0), (0.3, 2.0), (0.4, 3.0), (0.7, 5.0), (1.0, 7.0)],
 )
 def test_a_gap_holds_its_mass_evenly(level: float, day: float) -> None:
     """Mass 0.2 before day 1, 0.2 between days 1 and 3, 0.6 between days 3 and 7.
 
-    Quantiles by straight lines (derived).
+    Quantiles by straight lines, before the first attempt by an exponential law of 60 days (derived).
     """
     whole, at = np.array([[0.0, 0.2, 0.6]]), np.array([[1.0, 3.0, 7.0]])
-    assert _quantile(whole, np.array([0.2]), at, level) == pytest.approx([day])
+    first = np.array([0])
+    assert _quantile(whole, np.array([0.2]), at, first, level) == pytest.approx([day])
 
 
 def test_padding_before_the_first_attempt_is_no_gap() -> None:
     """A unit of fewer attempts has empty columns first.
 
-    What lies before its first attempt is 'before', not spread over them.
+    What lies before its first attempt is 'before': it ends there, and its median and upper end no
+    earlier than the logs begin.
     """
     whole, at = np.array([[0.0, 0.0, 1.0]]), np.array([[0.0, 4.0, 8.0]])
-    assert _quantile(whole, np.array([0.0]), at, 0.5) == pytest.approx([6.0])
-    assert _quantile(whole, np.array([1.0]), at, 0.5) == pytest.approx([0.0])
+    first = np.array([1])
+    assert _quantile(whole, np.array([0.0]), at, first, 0.5) == pytest.approx([6.0])
+    early, none = np.array([1.0]), 0.0 * whole
+    assert _quantile(none, early, at, first, 0.5) == pytest.approx([0.0])
+    assert _quantile(none, early, at, first, 0.95) == pytest.approx([4 + 60 * np.log(0.95)])
 
 
 def logged(outcomes: dict[str, list[tuple[float, bool]]]) -> Evidence:
@@ -82,8 +87,9 @@ def test_a_fault_that_begins_between_a_charge_and_a_failure_began_there() -> Non
     assert found.days[0, 0] == pytest.approx(42.0, abs=0.3)
     assert 40.0 <= found.days[1, 0] <= 40.5
     assert 43.5 <= found.days[2, 0] <= 44.0
-    assert found.days[[0, 2], 1].tolist() == [0.0, 0.0]
-    assert found.days[1, 1] == pytest.approx(60 * np.log(0.05), rel=0.02)
+    assert found.days[:, 1] == pytest.approx(
+        [0.0, 12 + 60 * np.log(0.05), 12 + 60 * np.log(0.95)], rel=0.02
+    )
 
 
 def test_an_attempt_of_no_weight_dates_nothing() -> None:

@@ -6,10 +6,11 @@ import math
 from datetime import timedelta
 from typing import Any
 
+import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.attribute.silence import WEIGHTS, with_silence
+from pipeline.attribute.silence import MOST_BY_TIMER, WEIGHTS, habit_factor, with_silence
 from tests.attribute.planted import END
 
 BASE: dict[str, Any] = {
@@ -101,3 +102,27 @@ def test_columns_that_are_not_there_are_not_known() -> None:
     found = with_silence(bare.lazy()).sort("attempt_id").collect()
     assert found["silent"].to_list() == [True, False]
     assert found["asked"].to_list() == [False, True]
+
+
+@pytest.mark.parametrize(
+    ("change", "late"),
+    [
+        ({"charged_later": True}, True),
+        ({"charged_later": True, "suspended_evse": True}, False),
+        ({"charged_later": None}, False),
+        ({"charged_later": True, "outcome": "not_requested"}, False),
+    ],
+    ids=["timer", "load managed", "not known", "no charge"],
+)
+def test_a_charge_long_after_the_plug_in_is_a_timer(
+    change: dict[str, Any], *, late: bool
+) -> None:
+    """Where the EVSE held it back it is load management."""
+    rows = told({"outcome": "charged", "stage": "delivering"} | change)
+    assert rows["late"].to_list() == [late]
+
+
+def test_late_starts_make_a_habit_likelier_and_their_absence_halves_it() -> None:
+    """Half of the habits are timers': 0.5 + 0.5 · 25 for one late start alone, 0.5 at last for none (derived)."""
+    factor = habit_factor(np.array([0.0, 1.0, 0.0, 9.0]), np.array([0.0, 1.0, 100.0, 9.0]))
+    assert factor == pytest.approx([1.0, 13.0, 0.5, 0.5 + 0.5 * MOST_BY_TIMER])

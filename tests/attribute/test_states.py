@@ -37,6 +37,19 @@ def test_a_diode_fault_bites_in_proportion_to_the_chance_that_somebody_looks() -
     assert escape[:, [0, -1]].tolist() == [[1.0, 1.0]] * 3
 
 
+def test_what_speaks_against_the_drivers_wish_speaks_against_a_habit() -> None:
+    """Odds of a habit's silence are divided by eight at log 8; a fault's share of silence stays."""
+    model = state_model(SETTINGS.vehicle, SETTINGS, 0.03)
+    silent, wish = np.array([True, True]), np.array([0.0, np.log(8.0)])
+    plain, spoken = 1 - state_escape(model, np.ones((2, 3)), silent, wish)
+    assert plain == pytest.approx(model.silent)
+    habits = (model.fault_mask == 0) & (model.silent > 0)
+    assert habits.any()
+    assert spoken[~habits] == pytest.approx(model.silent[~habits])
+    odds = plain[habits] / (1 - plain[habits])
+    assert spoken[habits] / (1 - spoken[habits]) == pytest.approx(odds / 8)
+
+
 def kind(
     name: str, unit: list[int], units: int, model: StateModel, days: int, trust: float = 1.0
 ) -> Kind:

@@ -75,7 +75,7 @@ def test_break_even_probability() -> None:
         ({"separable": False, "level_factor": 3.1}, "refer", "costs more"),
         ({"separable": False, "blamed_evses": 2}, "refer", "costs more"),
         (
-            {"separable": False, "blamed_evses": 2, "p_vehicle": 0.949},
+            {"separable": False, "blamed_evses": 1, "p_vehicle": 0.99},
             "watch",
             "cannot tell it from what",
         ),

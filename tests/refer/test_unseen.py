@@ -42,7 +42,7 @@ def recorded(
     at = pl.lit(AT).cast(UTC_US) + pl.duration(seconds=(pl.col("day") * 86_400).cast(pl.Int64))
     return frame.with_columns(
         plugged_at_utc=at, unplugged_at_utc=at + timedelta(minutes=minutes), source=pl.lit(source), outcome=pl.lit(outcome),
-        stage=pl.lit(stage), evse_id=pl.format("E{}", pl.int_range(pl.len()) % 3),
+        stage=pl.lit(stage), evse_id=pl.format("E{}", pl.int_range(pl.len()) % 3), coupler=pl.lit("sType2"),
     )  # fmt: skip
 
 
@@ -161,6 +161,23 @@ def test_a_card_after_which_no_vehicle_came_is_such_a_visit() -> None:
         .item()
         == 0
     )
+
+
+def test_a_cable_that_was_not_in_use_is_not_open() -> None:
+    """Unseen where the EVSE has its own cable: a line open in the vehicle, not in the cable it carries."""
+    usual: dict[str, Any] = {"outcome": "abandoned", "stage": "offered", "minutes": 3.0}
+    cards = recorded(*(("V", float(d)) for d in range(5)), source="ocpp16", **usual)
+    for coupler, open_cable in (("cType2", False), ("sType2", True)):
+        rows = pl.concat([SEEN, cards.with_columns(coupler=pl.lit(coupler))])
+        row = unseen(told(), rows).filter(pl.col("vehicle_id") == "V").row(0, named=True)
+        assert row["unseen_log_factor"] > math.log(1e4)
+        assert (row["unseen_cable_log_factor"] > math.log(1e4)) == open_cable
+
+
+def test_who_pulls_out_within_a_minute_wanted_nothing() -> None:
+    """Stays of a minute and less that no EVSE told of are none."""
+    at_once = told(*(("V", d + m / 1440, what) for d in range(5) for m, what in ((0.0, "plugged"), (1.0, "unplugged"))))
+    assert unseen(at_once, SEEN).filter(pl.col("vehicle_id") == "V").is_empty()
 
 
 def test_an_evse_where_others_are_not_seen_either_speaks_for_itself() -> None:

@@ -248,20 +248,22 @@ def test_every_vehicle_with_an_attempt_is_known() -> None:
 
 
 def test_blame_is_counted_by_weight_and_evse() -> None:
-    """Failed AC attempts only.
+    """AC attempts that failed; the EVSEs count with half a failure or silence or more.
 
-    The sum of blame times weight, and the EVSEs with half a failure or more of it.
+    Blame times weight.
     """
     rows = [
         ("V", "E1", "AC", "failed", 0.3, 1.0), ("V", "E1", "AC", "failed", 0.4, 0.5), ("V", "E2", "AC", "failed", 0.9, 1.0),
         ("V", "E3", "AC", "failed", 0.49, 1.0), ("V", "E4", "AC", "charged", 1.0, 1.0), ("V", "E5", "DC", "failed", 1.0, 1.0),
         ("V", "E6", "AC", "failed", None, 1.0), (None, "E1", "AC", "failed", 1.0, 1.0), ("W", "E1", "AC", "charged", None, 1.0),
+        ("V", "E7", "AC", "not_requested", 0.6, 1.0),
     ]  # fmt: skip
     schema = {"vehicle_id": pl.String, "evse_id": pl.String, "supply": pl.String, "outcome": pl.String, "p_vehicle": pl.Float64,
               "weight": pl.Float64}  # fmt: skip
-    table = _blamed(pl.DataFrame(rows, schema=schema, orient="row"))
+    frame = pl.DataFrame(rows, schema=schema, orient="row")
+    table = _blamed(frame.with_columns(silent=pl.col("outcome") == "not_requested"))
     assert table.columns == ["vehicle_id", "blamed", "blamed_evses"]
-    assert table.rows() == [("V", pytest.approx(0.3 + 0.2 + 0.9 + 0.49), 2)]
+    assert table.rows() == [("V", pytest.approx(0.3 + 0.2 + 0.9 + 0.49), 3)]
 
 
 def test_what_is_measured_over_time_joins_the_row() -> None:
@@ -304,6 +306,7 @@ def test_a_case_teaches_what_it_looked_like_in_the_four_weeks_before() -> None:
         "vehicle_id": "V", "evse_id": "E1", "evse_model": "M", "supply": "AC", "coupler": "sType2", "outcome": "failed",
         "stage": "offered", "early_b": True, "fault": "PilotFault", "vehicle_fault": None, "check": "yes", "weight": 1.0,
         "p_vehicle": 1.0, "silent": False, "source": "ocpp16", "plugged_at_utc": found_at - DAY,
+        "unplugged_at_utc": found_at,
     }  # fmt: skip
     rows = [
         usual, usual | {"evse_id": "E2", "plugged_at_utc": found_at - timedelta(weeks=4)},

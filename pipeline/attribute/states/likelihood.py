@@ -18,7 +18,7 @@ def attempt_loglik(
     bites, read where the attempt did not charge (both of these attempts).
     """
     silent = evidence.silent[rows]
-    escape = state_escape(model, reach, silent)
+    escape = state_escape(model, reach, silent, evidence.wish[rows])
     free = held[:, None] * escape
     happened = np.log1p(-free) - np.log1p(-free[:, :1])
     logs = np.where(evidence.event[rows][:, None], happened, np.log(escape))

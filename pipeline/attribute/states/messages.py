@@ -79,14 +79,21 @@ class Beliefs:
     moved: float
 
 
-def state_escape(model: StateModel, reach: Floats, silent: Bools) -> Floats:
+def state_escape(
+    model: StateModel, reach: Floats, silent: Bools, wish: Floats | None = None
+) -> Floats:
     """1 - q for each attempt and state (attempts, states).
 
     A silent attempt meets the share of silence, any other that of failure.  States bite in
-    proportion to their column of `reach` (attempts, circumstances).
+    proportion to their column of `reach` (attempts, circumstances).  What speaks for a fault
+    against the driver's wish (`wish`, log odds) lowers the odds of a habit, as those of chance.
     """
     loud = model.loud[None, :] * reach[:, model.where]
-    return np.asarray(1.0 - np.where(silent[:, None], model.silent[None, :], loud))
+    quiet = model.silent[None, :]
+    if wish is not None:
+        odds = quiet / (1.0 - quiet) * np.exp(-wish)[:, None]
+        quiet = np.where(model.fault_mask > 0, quiet, odds / (1.0 + odds))
+    return np.asarray(1.0 - np.where(silent[:, None], quiet, loud))
 
 
 def exchange(kinds: tuple[Kind, ...], events: Events, *, passes: int, damping: float) -> Beliefs:

@@ -72,15 +72,14 @@ def onset_days(
     whole = np.where(late, weights * gap, 0.0)
     scale = np.where(late, gap, 0.0).sum(axis=1) / np.maximum(count - 1, 1)
     before = np.where(late, 0.0, weights).sum(axis=1) * scale
-    return OnsetDays(units, np.stack([_quantile(whole, before, at, level) for level in levels]))
+    return OnsetDays(units, np.stack([_quantile(whole, before, at, first, level) for level in levels]))
 
 
-def _quantile(whole: Floats, before: Floats, at: Floats, level: float) -> Floats:
-    """Level of the distribution with mass `before` up to the first attempt and `whole` in the gaps.
+def _quantile(whole: Floats, before: Floats, at: Floats, first: Ints, level: float) -> Floats:
+    """Level of the distribution with mass `before` up to the `first` attempt and `whole` in the gaps.
 
-    Each gap ends at an attempt. What began before the logs may have done so long ago: the lower
-    end of an interval reaches back by an exponential law, median and upper end stay where the logs
-    begin.
+    Each gap ends at an attempt. What began before the first attempt may have done so long ago: from
+    there it reaches back by an exponential law, median and upper end as far as where the logs begin.
     """
     row = np.arange(len(whole))
     heights = before[:, None] + np.cumsum(whole, axis=1)
@@ -90,5 +89,6 @@ def _quantile(whole: Floats, before: Floats, at: Floats, level: float) -> Floats
     inside = np.clip((target - below) / np.maximum(whole[row, step], 1e-300), 0.0, 1.0)
     start = at[row, np.maximum(step - 1, 0)]
     earlier = EARLIER_DAYS * np.log(np.clip(target / np.maximum(before, 1e-300), 1e-3, 1.0))
-    early = np.where(level < MEDIAN, earlier, 0.0)
+    early = at[row, first] + earlier
+    early = early if level < MEDIAN else np.maximum(early, 0.0)
     return np.asarray(np.where(target <= before, early, start + inside * (at[row, step] - start)))

@@ -213,7 +213,7 @@ def _kind(
     if kind != EVSE:
         by_day[-1, :, 1:] = NEVER
     trust = evidence.weight[rows] * calm[slot[rows]]
-    escape = state_escape(model, reach[rows], evidence.silent[rows])
+    escape = state_escape(model, reach[rows], evidence.silent[rows], evidence.wish[rows])
     return Kind(KINDS[kind], by_day, unit[rows], escape, trust, model)
 
 

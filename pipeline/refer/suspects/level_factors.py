@@ -53,13 +53,17 @@ class LevelFactors:
     evidence: LevelEvidence
     row: NDArray[np.int64]
 
-    def with_unseen(self, log_factor: Floats, suspects: tuple[str, ...]) -> LevelFactors:
-        """The same with what plug-ins that no EVSE saw say (vehicles,): there the pilot stays at state A's level."""
+    def with_unseen(
+        self, log_factor: Floats, of_cable: Floats, suspects: tuple[str, ...]
+    ) -> LevelFactors:
+        """The same with what plug-ins that no EVSE saw say (vehicles,) of a line open in the vehicle or in its cable: there the
+        pilot stays at state A's level.
+        """
         both = (self.loud.copy(), self.quiet.copy())
         for factors in both:
             factors[:, suspects.index("pilot_open")] += log_factor
             factors[:, suspects.index("carried_cable")] += np.log(
-                OPEN_CABLES * np.exp(log_factor) + 1 - OPEN_CABLES
+                OPEN_CABLES * np.exp(of_cable) + 1 - OPEN_CABLES
             )
         return replace(self, loud=both[0], quiet=both[1])
 

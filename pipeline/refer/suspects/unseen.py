@@ -23,6 +23,8 @@ CARD_WAITS = timedelta(minutes=15)
 """An EVSE whose card was accepted waits minutes for a vehicle; what lasts longer is a vehicle that waits. Common practice."""
 ONE_VISIT = timedelta(hours=2)
 """Stays of one vehicle that begin so near each other are one visit: its retries fail for one cause."""
+LEAST_STAY = timedelta(minutes=1)
+"""Who pulls out again within a minute wanted nothing, and the EVSE may not have told of it. Common practice, no source."""
 USUAL_LEAST, USUAL_MOST = 0.02, 0.5
 FAULTY_UNSEEN = (0.35, 0.75)
 """Shares of visits that go unseen with the line open, each as likely: a bad contact comes and goes. Common practice, no source."""
@@ -31,6 +33,8 @@ SHRINK = 20.0
 ELSEWHERE_WORTH = 4.0
 """Stays that temper a vehicle's own share of charging elsewhere; judgement."""
 CAP = math.log(1e5)
+TETHERED = "c"
+"""ConnectorEnumType codes that begin so have the EVSE's own cable: the vehicle's is not in use there."""
 SCHEMA = pl.Schema(
     {
         "vehicle_id": pl.String(),
@@ -38,6 +42,7 @@ SCHEMA = pl.Schema(
         "unseen": pl.Int64(),
         "unseen_since_utc": pl.Datetime("us", "UTC"),
         "unseen_log_factor": pl.Float64(),
+        "unseen_cable_log_factor": pl.Float64(),
     }
 )
 
@@ -103,7 +108,7 @@ def card_only() -> pl.Expr:
 
 def visits(charging: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame:
     """Visits of known vehicles: `vehicle_id, evse_id` (null where only the vehicle told), `plugged_at_utc, silent` (none saw it),
-    `elsewhere`: share of its reported stays at which it charged and none of ours saw it.
+    `tethered` (with the EVSE's own cable; False where the place is not known), `elsewhere`: share of its reported stays at which it charged and none of ours saw it.
 
     `charging`: raw_charging; `attempts`: core_attempt.
     """
@@ -111,7 +116,8 @@ def visits(charging: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame:
     away = (~pl.col("seen") & pl.col("charged")).sum().over("vehicle_id") / (
         pl.len().over("vehicle_id") + ELSEWHERE_WORTH
     )
-    told = reported.with_columns(elsewhere=away).filter(~pl.col("seen"), ~pl.col("charged"))
+    lasted = pl.col("until_utc") - pl.col("from_utc") > LEAST_STAY
+    told = reported.with_columns(elsewhere=away).filter(~pl.col("seen"), ~pl.col("charged"), lasted)
     rows = pl.concat(
         [
             told.select(
@@ -120,9 +126,11 @@ def visits(charging: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame:
                 plugged_at_utc="from_utc",
                 silent=pl.lit(value=True),
                 elsewhere="elsewhere",
+                tethered=pl.lit(value=False),
             ),
             attempts.filter(pl.col("vehicle_id").is_not_null(), pl.col("source") != "telematics").select(
-                "vehicle_id", "evse_id", "plugged_at_utc", silent=card_only(), elsewhere=pl.lit(0.0)
+                "vehicle_id", "evse_id", "plugged_at_utc", silent=card_only(), elsewhere=pl.lit(0.0),
+                tethered=is_true(pl.col("coupler").str.starts_with(TETHERED)),
             ),
         ]
     ).sort("vehicle_id", "plugged_at_utc", "evse_id")  # fmt: skip
@@ -130,7 +138,9 @@ def visits(charging: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame:
     return (
         rows.with_columns(visit=apart.cum_sum().over("vehicle_id"))
         .group_by("vehicle_id", "visit", maintain_order=True)
-        .agg(pl.col("evse_id", "plugged_at_utc", "elsewhere").first(), pl.col("silent").all())
+        .agg(
+            pl.col("evse_id", "plugged_at_utc", "elsewhere", "tethered").first(), pl.col("silent").all()
+        )
         .drop("visit")
     )
 
@@ -140,7 +150,8 @@ def unseen(charging: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame:
 
     `charging`: raw_charging, `attempts`: core_attempt, of the time that speaks of each vehicle's
     present state. `stays`, `unseen`: visits since the run began, and those that no EVSE saw;
-    `unseen_log_factor`: natural log of how much likelier they are with an open line than without.
+    `unseen_log_factor`: natural log of how much likelier they are with an open line than without; `unseen_cable_log_factor`: the
+    same of a line open in a cable that travels with the vehicle, of visits where it may have been in use.
     """
     rows = visits(charging, attempts)
     if rows.is_empty():
@@ -159,6 +170,7 @@ def unseen(charging: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame:
     usual = pl.when(pl.col("evse_id").is_null()).then(away).otherwise(usual)
     run = pl.col("plugged_at_utc") >= pl.col("begins_utc")
     shown = rows.with_columns(usual=usual.clip(USUAL_LEAST, USUAL_MOST))
+    cable = _likeliest(shown.filter(~pl.col("tethered"))).group_by("vehicle_id")
     return (
         _likeliest(shown)
         .group_by("vehicle_id")
@@ -168,6 +180,12 @@ def unseen(charging: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame:
             unseen_since_utc=pl.col("begins_utc").last(),
             unseen_log_factor=pl.col("score").last().clip(0.0, CAP),
         )
+        .join(
+            cable.agg(unseen_cable_log_factor=pl.col("score").last().clip(0.0, CAP)),
+            on="vehicle_id",
+            how="left",
+        )
+        .with_columns(pl.col("unseen_cable_log_factor").fill_null(0.0))
         .select(list(SCHEMA))
         .sort("vehicle_id")
     )

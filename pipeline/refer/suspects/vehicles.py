@@ -62,11 +62,13 @@ class Judged:
     since: pl.DataFrame
 
 
-def since(inputs: ReferInputs, known: pl.DataFrame) -> pl.DataFrame:
+def since(
+    inputs: ReferInputs, known: pl.DataFrame, onset: str = "onset_lo_utc"
+) -> pl.DataFrame:
     """`vehicle_id, since_utc`: from when a vehicle's attempts speak of its present state; null
     where there is no bound.
 
-    The early end of the onset, or the last repair where that is later.
+    The onset (its early end, or the column given), or the last repair where that is later.
     """
     repaired = (
         inputs.findings.filter(pl.col("repaired_at_utc").is_not_null())
@@ -74,7 +76,7 @@ def since(inputs: ReferInputs, known: pl.DataFrame) -> pl.DataFrame:
         .agg(pl.col("repaired_at_utc").max())
     )
     return known.join(repaired, on="vehicle_id", how="left").select(
-        "vehicle_id", pl.max_horizontal("onset_lo_utc", "repaired_at_utc").alias("since_utc")
+        "vehicle_id", pl.max_horizontal(onset, "repaired_at_utc").alias("since_utc")
     )
 
 
@@ -120,8 +122,9 @@ def judge_vehicles(
     valid = without_mended(levels)
     drift = drift_table(valid, look_back, settings)
     creeping = drift.filter(pl.col("category") == "rising")["vehicle_id"]
-    today = recent(valid, since_utc, creeping, *_today(settings))
-    lately = recent(valid, since_utc, creeping, *LATELY)
+    begun = since(inputs, known, "onset_utc")
+    today = recent(valid, begun, creeping, *_today(settings))
+    lately = recent(valid, begun, creeping, *LATELY)
     signs = pl.concat(
         [
             vehicle_signs(_as_if_at_fault(evidence)),
@@ -143,7 +146,7 @@ def judge_vehicles(
         _of_present(attempts, since_utc, "plugged_at_utc"),
     )
     factors = level_factors(lately, known["vehicle_id"], verdicts.suspects)
-    factors = factors.with_unseen(_in_order(known, never_seen), verdicts.suspects)
+    factors = factors.with_unseen(*_in_order(known, never_seen), verdicts.suspects)
     attributed = np.clip(known["p_vehicle"].to_numpy(), LEAST_P, 1 - LEAST_P)
     odds = fault_odds(attributed, verdicts, factors, settings)
     odds = odds + found_odds(known["vehicle_id"], inputs.findings, verdicts.suspects)
@@ -196,10 +199,12 @@ def _of_present(rows: pl.DataFrame, since_utc: pl.DataFrame, at: str) -> pl.Data
     )
 
 
-def _in_order(known: pl.DataFrame, never_seen: pl.DataFrame) -> Floats:
-    """Log factors of plug-ins no EVSE saw, 0 where a vehicle reports none (vehicles,)."""
+def _in_order(known: pl.DataFrame, never_seen: pl.DataFrame) -> tuple[Floats, Floats]:
+    """Log factors of plug-ins no EVSE saw, for a line open in the vehicle and in its cable, 0 where there are none (vehicles,)."""
     joined = known.join(never_seen, on="vehicle_id", how="left", maintain_order="left")
-    return joined["unseen_log_factor"].fill_null(0.0).to_numpy()
+    names = ("unseen_log_factor", "unseen_cable_log_factor")
+    line, cable = (joined[name].fill_null(0.0).to_numpy() for name in names)
+    return line, cable
 
 
 def _told_by_levels(odds: Floats, factors: LevelFactors) -> Floats:
