@@ -90,7 +90,9 @@ def with_silence(attempts: pl.LazyFrame) -> pl.LazyFrame:
             (pl.col("asked").fill_null(asked) | is_true(asked)).alias("asked"),
             wish.alias("wish"),
             is_true(
-                (outcome == "charged") & pl.col("charged_later") & ~is_true(pl.col("suspended_evse"))
+                (outcome == "charged")
+                & pl.col("charged_later")
+                & ~is_true(pl.col("suspended_evse"))
             ).alias("late"),
         )
         .with_columns(is_true(pl.col("asked") & ~pl.col("silent")).alias("asked"))

@@ -28,11 +28,12 @@ def worth_watching(cost_watching: float, cost_week: float) -> float:
     return min(cost_watching / cost_week, 0.5)
 
 
-def within_cap(p: pl.Expr, eligible: pl.Expr, cap: float) -> pl.Expr:
+def within_cap(p: pl.Expr, eligible: pl.Expr, cap: float, share: float = 0.0) -> pl.Expr:
     """Eligible rows, the most probable first, as long as the sum of 1 - p over them stays within the
-    cap; frame sorted by p.
+    cap, or within a share of them; frame sorted by p.
     """
-    return eligible & ((1 - p) * eligible.cast(pl.Float64)).cum_sum().le(cap)
+    false = ((1 - p) * eligible.cast(pl.Float64)).cum_sum()
+    return eligible & (false <= pl.max_horizontal(pl.lit(cap), share * eligible.cum_sum()))
 
 
 @dataclass(frozen=True)
@@ -146,7 +147,12 @@ def call_vehicles(
         "p_vehicle", "vehicle_id", descending=[True, False]
     )
     rows = with_predicates(rows, settings).with_columns(
-        listed=within_cap(pl.col("p_vehicle"), pl.col("due"), settings.cap_false_referrals)
+        listed=within_cap(
+            pl.col("p_vehicle"),
+            pl.col("due"),
+            settings.cap_false_referrals,
+            settings.cap_false_share,
+        )
     )
     call, why = pl.lit(None, dtype=pl.String), pl.lit(None, dtype=pl.String)
     for case in reversed(cases()):

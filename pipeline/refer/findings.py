@@ -21,6 +21,22 @@ FOUND = {
     "inlet_or_wiring": "inlet_lock",
 }
 """Suspect that a finding confirms; `no_fault_found` confirms none."""
+SHARED = {
+    "charger_input": ("charger_input", "charger_leakage", "never_requests"),
+    "inlet_lock": ("inlet_lock", "pilot_leakage", "pilot_resistor", "carried_cable"),
+}
+"""What a finding that names no single part may be: the word for 'another fault of the charger', and that for inlet or wiring."""
+
+
+def part_shares() -> pl.DataFrame:
+    """`found, suspect, share`: what a confirmed case is shared out to, in proportion to the declared prior."""
+    prior = declared("vehicle")["vehicle_prior"]
+    rows = []
+    for found in FOUND.values():
+        parts = SHARED.get(found, (found,))
+        weights = [float(prior.table[0, prior.categories.index(part)]) for part in parts]
+        rows += [(found, part, w / sum(weights)) for part, w in zip(parts, weights, strict=True)]
+    return pl.DataFrame(rows, schema=["found", "suspect", "share"], orient="row")
 
 
 def latest_findings(findings: pl.DataFrame) -> pl.DataFrame:
@@ -58,16 +74,18 @@ def confirmed(findings: pl.DataFrame) -> pl.DataFrame:
 
 
 def prior_lessons(cases: pl.DataFrame) -> pl.DataFrame:
-    """Confirmed cases (as `confirmed` gives them) as lessons on `vehicle_prior`.
+    """Confirmed cases (as `confirmed` gives them) as lessons on `vehicle_prior`, shared out where a finding names no single part.
 
     Suspect, signature, category, amount.
     """
-    return cases.select(
+    return cases.rename({"suspect": "found"}).join(
+        part_shares(), on="found", maintain_order="left_right"
+    ).select(
         pl.lit("vehicle").alias("suspect"),
         pl.lit("vehicle_prior").alias("signature"),
         pl.col("suspect").alias("category"),
-        pl.lit(1.0).alias("amount"),
-    )
+        pl.col("share").alias("amount"),
+    )  # fmt: skip
 
 
 def before_after(lessons: pl.DataFrame, findings: pl.DataFrame) -> pl.DataFrame:

@@ -80,7 +80,7 @@ def vehicle_clauses(settings: ReferSettings) -> tuple[Clause, ...]:
         ),
         Clause(
             "unseen",
-            at_issue & (c("unseen") > 0) & (c("suspect") == "pilot_open"),
+            at_issue & (c("unseen") > 0) & c("suspect").is_in(["pilot_open", "carried_cable"]),
             pl.format(
                 "At {} of its last {} visits no EVSE saw it plugged in, by its own report or with its card accepted.",
                 "unseen",

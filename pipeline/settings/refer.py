@@ -44,18 +44,23 @@ class ReferSettings(Frozen):
         gt=0,
         description="Most expected false referrals in a week's list: the sum of 1 - p_vehicle over it; decided",
     )
+    cap_false_share: float = Field(
+        0.05,
+        ge=0,
+        lt=1,
+        description="Expected share of false referrals a list may hold beyond that cap: a large list is as sure as a small one; decided",
+    )
     told_by_levels_odds: float = Field(
         20.0,
         gt=1,
         description="Odds of the pilot's levels from which they tell a vehicle from its EVSEs: others there show another level",
     )
-    told_apart_p: float = Field(
-        0.95,
-        gt=0.5,
-        lt=1,
-        description="From this probability on, 19 to 1, a vehicle that failed by itself at some EVSEs is told from them; decided",
+    told_apart_evses: int = Field(
+        2,
+        ge=2,
+        description="EVSEs at which a vehicle must have failed, or been silent, by itself to be told from them: the probability weighs every "
+        "rival story of it, but at one EVSE alone only as well as the priors of the two; decided",
     )
-    told_apart_evses: int = Field(2, ge=2, description="At how many EVSEs, for that; decided")
     relapsed_failures: float = Field(
         1.5,
         gt=0,

@@ -114,9 +114,7 @@ def test_columns_that_are_not_there_are_not_known() -> None:
     ],
     ids=["timer", "load managed", "not known", "no charge"],
 )
-def test_a_charge_long_after_the_plug_in_is_a_timer(
-    change: dict[str, Any], *, late: bool
-) -> None:
+def test_a_charge_long_after_the_plug_in_is_a_timer(change: dict[str, Any], *, late: bool) -> None:
     """Where the EVSE held it back it is load management."""
     rows = told({"outcome": "charged", "stage": "delivering"} | change)
     assert rows["late"].to_list() == [late]

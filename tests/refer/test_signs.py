@@ -45,7 +45,9 @@ def attempts(*rows: dict[str, Any]) -> pl.DataFrame:
         hours=pl.int_range(pl.len())
     )
     return frame.with_columns(
-        plugged_at_utc=at, unplugged_at_utc=at + pl.duration(minutes=30), attempt_id=pl.format("A{}", pl.int_range(pl.len()))
+        plugged_at_utc=at,
+        unplugged_at_utc=at + pl.duration(minutes=30),
+        attempt_id=pl.format("A{}", pl.int_range(pl.len())),
     )
 
 

@@ -43,6 +43,7 @@ def recorded(
     return frame.with_columns(
         plugged_at_utc=at, unplugged_at_utc=at + timedelta(minutes=minutes), source=pl.lit(source), outcome=pl.lit(outcome),
         stage=pl.lit(stage), evse_id=pl.format("E{}", pl.int_range(pl.len()) % 3), coupler=pl.lit("sType2"),
+        p_evse=pl.lit(None, dtype=pl.Float64), p_pairing=pl.lit(None, dtype=pl.Float64),
     )  # fmt: skip
 
 
@@ -86,15 +87,18 @@ def test_it_is_seen_where_an_evse_recorded_it_within_minutes(
     ].to_list() == [False]
 
 
-def test_four_unseen_visits_are_sure() -> None:
-    """Each is worth log(0.75 / 0.03), or log(0.35 / 0.03), where the fleet has hardly any: capped at 100,000 to 1 (derived)."""
+def test_unseen_stays_are_weighed_against_logs_that_are_missing() -> None:
+    """Three of 0.75, or 0.35, each against the fleet's hardly any, or, once in 33 vehicles, against 0.5 of lost logs; many are
+    capped at 100,000 to 1 (derived).
+    """
     three = fleet(*(row for d in range(3) for row in stay("V", float(d))))
     one = unseen(three, SEEN).filter(pl.col("vehicle_id") == "V").row(0, named=True)
     share = max(3 / 103, 0.02)
     mean = ((0.75 / share) ** 3 + (0.35 / share) ** 3) / 2
-    assert one["unseen_log_factor"] == pytest.approx(math.log(mean))
+    usual = 0.97 + 0.03 * (0.5 / share) ** 3
+    assert one["unseen_log_factor"] == pytest.approx(math.log(mean / usual))
     assert (one["stays"], one["unseen"], one["unseen_since_utc"]) == (3, 3, AT)
-    many = fleet(*(row for d in range(5) for row in stay("V", float(d))))
+    many = fleet(*(row for d in range(40) for row in stay("V", float(d))))
     assert unseen(many, SEEN).filter(pl.col("vehicle_id") == "V")["unseen_log_factor"].item() == CAP
 
 
@@ -176,8 +180,22 @@ def test_a_cable_that_was_not_in_use_is_not_open() -> None:
 
 def test_who_pulls_out_within_a_minute_wanted_nothing() -> None:
     """Stays of a minute and less that no EVSE told of are none."""
-    at_once = told(*(("V", d + m / 1440, what) for d in range(5) for m, what in ((0.0, "plugged"), (1.0, "unplugged"))))
+    at_once = told(
+        *(
+            ("V", d + m / 1440, what)
+            for d in range(5)
+            for m, what in ((0.0, "plugged"), (1.0, "unplugged"))
+        )
+    )
     assert unseen(at_once, SEEN).filter(pl.col("vehicle_id") == "V").is_empty()
+
+
+def test_what_is_laid_on_the_evse_says_nothing_of_the_vehicle() -> None:
+    """Unseen cards that attribution blames the EVSE for are no visits of the vehicle's line."""
+    usual: dict[str, Any] = {"outcome": "abandoned", "stage": "offered", "minutes": 3.0}
+    cards = recorded(*(("V", float(d)) for d in range(5)), source="ocpp16", **usual)
+    blamed = cards.with_columns(p_evse=pl.lit(0.9), p_pairing=pl.lit(0.0))
+    assert unseen(told(), pl.concat([SEEN, blamed])).filter(pl.col("vehicle_id") == "V").is_empty()
 
 
 def test_an_evse_where_others_are_not_seen_either_speaks_for_itself() -> None:

@@ -14,6 +14,7 @@ import pytest
 
 from pipeline.circuit.pilot import low_v
 from pipeline.core.weeks import LookBack
+from pipeline.refer.findings import SHARED
 from pipeline.refer.inputs import Attributed, ReferInputs, join_findings
 from pipeline.refer.suspects.lessons import lessons
 from pipeline.refer.suspects.level_factors import LevelFactors, level_factors, no_levels
@@ -133,7 +134,8 @@ def test_trouble_codes_count_from_when_the_trouble_began() -> None:
 def test_findings_of_a_model_draw_its_prior() -> None:
     """Row = (5 x fleet's prior + the model's own cases) / (5 + cases).
 
-    A model without cases keeps the fleet's (derived).
+    A finding that names no single part is shared out by the declared prior; a model without cases
+    keeps the fleet's (derived).
     """
     tables = learnt("vehicle", empty("decision_lesson"))
     vehicles = pl.DataFrame(
@@ -148,11 +150,13 @@ def test_findings_of_a_model_draw_its_prior() -> None:
     )  # fmt: skip
     table = priors(vehicles, inputs(fleet=fleet, findings=found), tables)
     base = tables["vehicle_prior"]
-    of_fleet = 10 * base.table[0] + np.array(
-        [(2.0 if s == "inlet_lock" else s == "charger_input") for s in base.categories]
-    )
-    of_fleet /= 13.0
-    own = np.array([(2.0 if s == "inlet_lock" else s == "charger_input") for s in base.categories])
+    declared = dict(zip(base.categories, base.table[0], strict=True))
+    own = np.zeros(len(declared))
+    for cases, parts in ((2.0, SHARED["inlet_lock"]), (1.0, SHARED["charger_input"])):
+        total = sum(declared[part] for part in parts)
+        for part in parts:
+            own[base.categories.index(part)] = cases * declared[part] / total
+    of_fleet = (10 * base.table[0] + own) / 13.0
     assert table[0] == pytest.approx((5 * of_fleet + own) / 8)
     assert table[1] == pytest.approx(of_fleet)
     assert table[2] == pytest.approx(of_fleet)
@@ -203,10 +207,21 @@ def test_quiet_faults_have_a_prevalence_of_their_own() -> None:
     assert none.schema["suspect"] == pl.String
 
 
+def stays_in_vain(*vehicles: str) -> pl.DataFrame:
+    """Two minutes plugged in without charge, as each vehicle reported them."""
+    rows = [
+        (v, AT + timedelta(minutes=2 * i), event, i)
+        for v in vehicles
+        for i, event in enumerate(("plugged", "unplugged"))
+    ]
+    schema = {"vehicle_id": pl.String, "at_utc": UTC_US, "event": pl.String, "line": pl.Int64}
+    return pl.DataFrame(rows, schema=schema, orient="row")
+
+
 def test_every_vehicle_with_an_attempt_is_known() -> None:
     """In order of id, with its model; where attribution is silent it is insufficient_data with no counts.
 
-    Who has no attempt is left out.
+    Who has no attempt is left out, unless a listed vehicle reported a stay in vain itself.
     """
     counts = (
         "ac_attempts",
@@ -221,14 +236,18 @@ def test_every_vehicle_with_an_attempt_is_known() -> None:
          "reason": ["x", "y"],
          **{name: [3, 1] for name in counts}},
     )  # fmt: skip
-    fleet = pl.DataFrame({"vehicle_id": ["V"], "vehicle_model": ["Crate"], "vin": ["1"]})
+    fleet = pl.DataFrame(
+        {"vehicle_id": ["V", "U"], "vehicle_model": ["Crate", "Barrow"], "vin": ["1", "2"]}
+    )
     attempts = pl.DataFrame({"vehicle_id": ["W", "V", None, "V"]})
     table = _known(
-        inputs(attributed=Attributed(attributed, NOTHING, NOTHING, NOTHING), fleet=fleet), attempts
+        inputs(attributed=Attributed(attributed, NOTHING, NOTHING, NOTHING), fleet=fleet),
+        attempts,
+        stays_in_vain("U", "V", "stranger"),
     )
-    assert table["vehicle_id"].to_list() == ["V", "W"]
-    assert table["vehicle_model"].to_list() == ["Crate", None]
-    v, w = table.to_dicts()
+    assert table["vehicle_id"].to_list() == ["U", "V", "W"]
+    assert table["vehicle_model"].to_list() == ["Barrow", "Crate", None]
+    _, v, w = table.to_dicts()
     assert (v["p_vehicle"], v["verdict"], v["separable"], v["reason"], *(v[c] for c in counts)) == (
         0.6,
         "doubt",

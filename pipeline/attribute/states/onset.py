@@ -72,7 +72,9 @@ def onset_days(
     whole = np.where(late, weights * gap, 0.0)
     scale = np.where(late, gap, 0.0).sum(axis=1) / np.maximum(count - 1, 1)
     before = np.where(late, 0.0, weights).sum(axis=1) * scale
-    return OnsetDays(units, np.stack([_quantile(whole, before, at, first, level) for level in levels]))
+    return OnsetDays(
+        units, np.stack([_quantile(whole, before, at, first, level) for level in levels])
+    )
 
 
 def _quantile(whole: Floats, before: Floats, at: Floats, first: Ints, level: float) -> Floats:

@@ -82,6 +82,7 @@ def big_fleet(size: Size) -> Evidence:
         silent=np.zeros(size.sessions, dtype=bool),
         asked=~fail,
         wish=np.zeros(size.sessions),
+        habit=np.ones(size.vehicles + 1),
         weight=np.ones(size.sessions),
         echo=np.full(size.sessions, ECHO_NONE, dtype=np.int8),
         previous=np.full(size.sessions, -1),

@@ -8,12 +8,13 @@ from __future__ import annotations
 import polars as pl
 
 
-def cumulative(shown: pl.DataFrame, faulty: float) -> pl.DataFrame:
+def cumulative(shown: pl.DataFrame, faulty: float | pl.Expr) -> pl.DataFrame:
     """Rows in order of time with the cumulative sum at the end (`score`) and when its last run
     began (`begins_utc`).
     """
-    silent = (pl.lit(faulty) / pl.col("usual")).log()
-    asked = (pl.lit(1 - faulty) / (1 - pl.col("usual"))).log()
+    share = faulty if isinstance(faulty, pl.Expr) else pl.lit(faulty)
+    silent = (share / pl.col("usual")).log()
+    asked = ((1 - share) / (1 - pl.col("usual"))).log()
     by = "vehicle_id"
     return (
         shown.sort(by, "plugged_at_utc")

@@ -10,7 +10,7 @@ from datetime import timedelta
 import polars as pl
 
 from pipeline.core.weeks import LookBack
-from pipeline.refer.findings import confirmed
+from pipeline.refer.findings import SHARED, confirmed
 from pipeline.refer.inputs import ReferInputs
 from pipeline.refer.suspects.signs import vehicle_signs
 from pipeline.refer.suspects.weighing import limited
@@ -28,7 +28,7 @@ def lessons(
     settings: ReferSettings,
 ) -> pl.DataFrame:
     """decision_lesson rows of the vehicles whose fault was found within the look-back, the last
-    finding of each.
+    finding of each; a finding that names no single part teaches no look of one.
 
     `attempts`: as `judged_attempts`. Cases whose attempts are no
     longer at hand teach nothing new; what they taught is kept in the decisions store.
@@ -39,6 +39,7 @@ def lessons(
         .sort("at_utc")
         .group_by("vehicle_id", maintain_order=True)
         .last()
+        .filter(~pl.col("suspect").is_in(list(SHARED)))
         .rename({"at_utc": "found_at_utc"})
     )
     before = (

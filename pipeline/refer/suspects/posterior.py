@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.refer.findings import confirmed, latest_findings, prior_lessons
+from pipeline.refer.findings import confirmed, latest_findings, part_shares, prior_lessons
 from pipeline.refer.inputs import ReferInputs
 from pipeline.refer.suspects.level_factors import LevelFactors
 from pipeline.refer.suspects.signatures import Signature
@@ -36,8 +36,10 @@ def priors(vehicles: pl.DataFrame, inputs: ReferInputs, signatures: dict[str, Si
     fleet = signatures["vehicle_prior"].learnt(prior_lessons(cases))
     found = (
         cases.join(inputs.fleet.select("vehicle_id", "vehicle_model"), on="vehicle_id")
-        .group_by("vehicle_model", "suspect")
-        .len("n")
+        .rename({"suspect": "found"})
+        .join(part_shares(), on="found", maintain_order="left_right")
+        .group_by("vehicle_model", "suspect", maintain_order=True)
+        .agg(pl.col("share").sum().alias("n"))
     )
     wide = vehicles.select("vehicle_model").with_row_index("row")
     counts = np.zeros((vehicles.height, len(fleet.categories)))
@@ -53,9 +55,13 @@ def priors(vehicles: pl.DataFrame, inputs: ReferInputs, signatures: dict[str, Si
 def found_odds(vehicles: pl.Series, findings: pl.DataFrame, suspects: tuple[str, ...]) -> Floats:
     """Odds for what the workshop found last and has not repaired, (vehicles, suspects), 0 elsewhere."""
     open_ = latest_findings(findings).filter(pl.col("repaired_at_utc").is_null())
-    found = dict(open_.drop_nulls("found").select("vehicle_id", "found").iter_rows())
-    named = [suspects.index(found[v]) if v in found else -1 for v in vehicles]
-    return np.asarray(FOUND_ODDS * (np.array(named)[:, None] == np.arange(len(suspects))))
+    places = pl.DataFrame({"vehicle_id": vehicles}).with_row_index("row")
+    rows = open_.select("vehicle_id", "found").join(places, on="vehicle_id")
+    rows = rows.join(part_shares(), on="found")
+    odds = np.zeros((vehicles.len(), len(suspects)))
+    column = [suspects.index(name) for name in rows["suspect"]]
+    odds[rows["row"].to_numpy(), column] = FOUND_ODDS * rows["share"].to_numpy()
+    return odds
 
 
 def fault_odds(

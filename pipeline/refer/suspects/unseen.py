@@ -28,11 +28,18 @@ LEAST_STAY = timedelta(minutes=1)
 USUAL_LEAST, USUAL_MOST = 0.02, 0.5
 FAULTY_UNSEEN = (0.35, 0.75)
 """Shares of visits that go unseen with the line open, each as likely: a bad contact comes and goes. Common practice, no source."""
+UNRECORDED, UNRECORDED_SHARE = 0.5, 0.03
+"""Share of its stays without charge that no log tells of where a vehicle's EVSEs are not recorded for a time, and share of vehicles
+to which that happens; judgement. An EVSE that told of a card was recorded."""
+EVSE_AT_FAULT = 0.5
+"""Share of an unseen card that attribution lays on EVSE and pairing, from which it says nothing of the vehicle."""
 SHRINK = 20.0
 """Visits of others at an EVSE that weigh as much there as the fleet's share; judgement."""
 ELSEWHERE_WORTH = 4.0
 """Stays that temper a vehicle's own share of charging elsewhere; judgement."""
 CAP = math.log(1e5)
+MOST_LOG = 500.0
+"""Keeps an exponential finite."""
 TETHERED = "c"
 """ConnectorEnumType codes that begin so have the EVSE's own cable: the vehicle's is not in use there."""
 SCHEMA = pl.Schema(
@@ -67,6 +74,11 @@ def stays(charging: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def waited_in_vain() -> pl.Expr:
+    """True for a stay without charge that was no mere pulling out."""
+    return ~pl.col("charged") & (pl.col("until_utc") - pl.col("from_utc") > LEAST_STAY)
+
+
 def with_seen(told: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame:
     """Stays with `seen`: an EVSE recorded this vehicle meanwhile, or one it could not name from plug to unplug.
 
@@ -82,7 +94,8 @@ def with_seen(told: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame:
     unnamed = attempts.filter(
         pl.col("vehicle_id").is_null(), pl.col("source") != "telematics"
     ).select(
-        pl.col("plugged_at_utc").alias("unnamed_from"), pl.col("unplugged_at_utc").alias("unnamed_to")
+        pl.col("plugged_at_utc").alias("unnamed_from"),
+        pl.col("unplugged_at_utc").alias("unnamed_to"),
     )
     same_end = (pl.col("unnamed_to") - pl.col("until_utc")).abs() <= SLACK
     return (
@@ -108,16 +121,17 @@ def card_only() -> pl.Expr:
 
 def visits(charging: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame:
     """Visits of known vehicles: `vehicle_id, evse_id` (null where only the vehicle told), `plugged_at_utc, silent` (none saw it),
-    `tethered` (with the EVSE's own cable; False where the place is not known), `elsewhere`: share of its reported stays at which it charged and none of ours saw it.
+    `tethered` (with the EVSE's own cable; null where the place is not known), `elsewhere`: share of its
+    reported stays at which it charged and none of ours saw it.
 
-    `charging`: raw_charging; `attempts`: core_attempt.
+    `charging`: raw_charging; `attempts`: core_attempt with blame.
     """
     reported = with_seen(stays(charging), attempts)
     away = (~pl.col("seen") & pl.col("charged")).sum().over("vehicle_id") / (
         pl.len().over("vehicle_id") + ELSEWHERE_WORTH
     )
-    lasted = pl.col("until_utc") - pl.col("from_utc") > LEAST_STAY
-    told = reported.with_columns(elsewhere=away).filter(~pl.col("seen"), ~pl.col("charged"), lasted)
+    told = reported.with_columns(elsewhere=away).filter(~pl.col("seen"), waited_in_vain())
+    by_evse = card_only() & is_true(pl.col("p_evse") + pl.col("p_pairing") > EVSE_AT_FAULT)
     rows = pl.concat(
         [
             told.select(
@@ -126,9 +140,9 @@ def visits(charging: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame:
                 plugged_at_utc="from_utc",
                 silent=pl.lit(value=True),
                 elsewhere="elsewhere",
-                tethered=pl.lit(value=False),
+                tethered=pl.lit(None, dtype=pl.Boolean),
             ),
-            attempts.filter(pl.col("vehicle_id").is_not_null(), pl.col("source") != "telematics").select(
+            attempts.filter(pl.col("vehicle_id").is_not_null(), pl.col("source") != "telematics", ~by_evse).select(
                 "vehicle_id", "evse_id", "plugged_at_utc", silent=card_only(), elsewhere=pl.lit(0.0),
                 tethered=is_true(pl.col("coupler").str.starts_with(TETHERED)),
             ),
@@ -139,7 +153,8 @@ def visits(charging: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame:
         rows.with_columns(visit=apart.cum_sum().over("vehicle_id"))
         .group_by("vehicle_id", "visit", maintain_order=True)
         .agg(
-            pl.col("evse_id", "plugged_at_utc", "elsewhere", "tethered").first(), pl.col("silent").all()
+            pl.col("evse_id", "plugged_at_utc", "elsewhere", "tethered").first(),
+            pl.col("silent").all(),
         )
         .drop("visit")
     )
@@ -148,7 +163,7 @@ def visits(charging: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame:
 def unseen(charging: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame:
     """One row per vehicle with a visit: columns as SCHEMA.
 
-    `charging`: raw_charging, `attempts`: core_attempt, of the time that speaks of each vehicle's
+    `charging`: raw_charging, `attempts`: core_attempt with blame, of the time that speaks of each vehicle's
     present state. `stays`, `unseen`: visits since the run began, and those that no EVSE saw;
     `unseen_log_factor`: natural log of how much likelier they are with an open line than without; `unseen_cable_log_factor`: the
     same of a line open in a cable that travels with the vehicle, of visits where it may have been in use.
@@ -170,7 +185,14 @@ def unseen(charging: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame:
     usual = pl.when(pl.col("evse_id").is_null()).then(away).otherwise(usual)
     run = pl.col("plugged_at_utc") >= pl.col("begins_utc")
     shown = rows.with_columns(usual=usual.clip(USUAL_LEAST, USUAL_MOST))
-    cable = _likeliest(shown.filter(~pl.col("tethered"))).group_by("vehicle_id")
+    # where the place is not known, its cable was in use as often as elsewhere
+    in_use = pl.col("tethered").not_().cast(pl.Float64)
+    in_use = in_use.fill_null(
+        (in_use.sum().over("vehicle_id") + 0.5)
+        / (pl.col("tethered").count().over("vehicle_id") + 1)
+    )
+    shown = shown.with_columns(in_use=in_use)
+    cable = _likeliest(shown, "in_use").group_by("vehicle_id")
     return (
         _likeliest(shown)
         .group_by("vehicle_id")
@@ -191,20 +213,33 @@ def unseen(charging: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _likeliest(shown: pl.DataFrame) -> pl.DataFrame:
-    """Visits with the cumulative sum's `score`, as the mean likelihood over the shares that go unseen, and when the run of the
-    likeliest share began (`begins_utc`).
+def _likeliest(shown: pl.DataFrame, in_use: str | None = None) -> pl.DataFrame:
+    """Visits with `score`, the log of how much likelier they are with an open line, and when the run of the likeliest share began
+    (`begins_utc`).
+
+    The mean over the shares that go unseen; `in_use`: column with the chance that the part in question was in use.  Without the
+    fault, the vehicle's EVSEs may not have been recorded for a time.
     """
-    walks = [cumulative(shown, share) for share in FAULTY_UNSEEN]
-    names = [f"score_{i}" for i in range(len(walks))]
+    used = pl.lit(1.0) if in_use is None else pl.col(in_use)
+    walks = [
+        cumulative(shown, used * share + (1 - used) * pl.col("usual")) for share in FAULTY_UNSEEN
+    ]
+    lost = pl.when(pl.col("silent") & pl.col("evse_id").is_not_null()).then("usual")
+    walks.append(cumulative(shown, lost.otherwise(pl.lit(UNRECORDED))))
     keys = ["vehicle_id", "plugged_at_utc"]
-    rows = walks[0].rename({"score": names[0], "begins_utc": "begins_0"})
-    for i, walk in enumerate(walks[1:], start=1):
-        told = walk.select(*keys, pl.col("score").alias(names[i]), pl.col("begins_utc").alias(f"begins_{i}"))
+    rows = walks[0].select(*shown.columns)
+    for i, walk in enumerate(walks):
+        told = walk.select(
+            *keys, pl.col("score").alias(f"score_{i}"), pl.col("begins_utc").alias(f"begins_{i}")
+        )
         rows = rows.join(told, on=keys, how="left", maintain_order="left")
+    names = [f"score_{i}" for i in range(len(FAULTY_UNSEEN))]
     best = pl.max_horizontal(names)
     mean = pl.mean_horizontal((pl.col(name) - best).exp() for name in names)
+    unrecorded = pl.col(f"score_{len(FAULTY_UNSEEN)}").clip(upper_bound=MOST_LOG).exp()
+    usual = 1 - UNRECORDED_SHARE + UNRECORDED_SHARE * unrecorded
     begins = pl.coalesce(
         pl.when(pl.col(name) == best).then(f"begins_{i}") for i, name in enumerate(names)
     )
-    return rows.with_columns(score=best + mean.log(), begins_utc=begins)
+    score = (best + mean.log() - usual.log()).clip(lower_bound=0.0)
+    return rows.with_columns(score=score, begins_utc=begins)

@@ -22,7 +22,7 @@ from pipeline.refer.suspects.levels import Window, against_usual, readings, rece
 from pipeline.refer.suspects.posterior import fault_odds, found_odds, priors
 from pipeline.refer.suspects.signatures import Signature, learnt
 from pipeline.refer.suspects.signs import once, vehicle_signs
-from pipeline.refer.suspects.unseen import unseen
+from pipeline.refer.suspects.unseen import stays, unseen, waited_in_vain
 from pipeline.refer.suspects.weighing import Verdicts, limited, weigh
 from pipeline.settings.refer import ReferSettings
 
@@ -62,9 +62,7 @@ class Judged:
     since: pl.DataFrame
 
 
-def since(
-    inputs: ReferInputs, known: pl.DataFrame, onset: str = "onset_lo_utc"
-) -> pl.DataFrame:
+def since(inputs: ReferInputs, known: pl.DataFrame, onset: str = "onset_lo_utc") -> pl.DataFrame:
     """`vehicle_id, since_utc`: from when a vehicle's attempts speak of its present state; null
     where there is no bound.
 
@@ -108,14 +106,15 @@ def _trouble_codes(
 def judge_vehicles(
     inputs: ReferInputs, attempts: pl.DataFrame, look_back: LookBack, settings: ReferSettings
 ) -> Judged:
-    """Suspects, probabilities and circuit figures of every vehicle with an attempt in the
-    look-back.
+    """Suspects, probabilities and circuit figures of every vehicle with an attempt, or a reported stay
+    in vain, in the look-back.
 
     `attempts` as `judged_attempts` gives them. The table's columns: those of out_vehicles but
     `call`, and `verdict`, `separable`, `blamed` (vehicle-caused AC failures expected since the
     onset), `drifting`, `p_attributed`, `vehicle_model`.
     """
-    known = _known(inputs, attempts)
+    reported = inputs.charging.filter(look_back.holds("at_utc"))
+    known = _known(inputs, attempts, reported)
     since_utc = since(inputs, known)
     evidence = _evidence(attempts, known, since_utc)
     levels = against_usual(readings(attempts), settings)
@@ -142,7 +141,7 @@ def judge_vehicles(
         settings.log_weight_cap,
     )
     never_seen = unseen(
-        _of_present(inputs.charging.filter(look_back.holds("at_utc")), since_utc, "at_utc"),
+        _of_present(reported, since_utc, "at_utc"),
         _of_present(attempts, since_utc, "plugged_at_utc"),
     )
     factors = level_factors(lately, known["vehicle_id"], verdicts.suspects)
@@ -236,11 +235,19 @@ def leak_plan(
     return forecast(attempts, levels, leaks, inputs.equipment, look_back, settings.plan_days)
 
 
-def _known(inputs: ReferInputs, attempts: pl.DataFrame) -> pl.DataFrame:
-    """Attribution's rows for every vehicle with an attempt in the look-back, with its model, in
-    order of id.
+def _known(inputs: ReferInputs, attempts: pl.DataFrame, reported: pl.DataFrame) -> pl.DataFrame:
+    """Attribution's rows for every vehicle with an attempt in the look-back, or that reported a stay in vain then, with its model,
+    in order of id.
+
+    `reported`: raw_charging of the look-back; ids that no list of vehicles has do not count.
     """
-    seen = attempts.select("vehicle_id").filter(pl.col("vehicle_id").is_not_null()).unique()
+    told = (
+        stays(reported)
+        .filter(waited_in_vain())
+        .select("vehicle_id")
+        .join(inputs.fleet.select("vehicle_id"), on="vehicle_id", how="semi")
+    )
+    seen = pl.concat([attempts.select("vehicle_id"), told]).drop_nulls().unique()
     counts = (
         "ac_attempts",
         "ac_failures",
