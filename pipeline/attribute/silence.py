@@ -23,7 +23,7 @@ ASKED = ("requested", "energised", "delivering")
 FULL_SOC_PCT = 95.0
 """From here on a battery may take no charge for its own reasons; common practice, no source."""
 LOW_SOC_PCT, HIGH_SOC_PCT = 50.0, 80.0
-WEIGHTS = {"left_low": 3.0, "left_high": 1 / 3, "again": 8.0, "direct_current": 4.0}
+WEIGHTS = {"left_low": 1.5, "left_high": 1 / 2, "again": 8.0, "direct_current": 4.0}
 """How many times likelier under a fault than under the driver's wish: leaving with a low state of charge, with a high one, a new
 plug-in within a quarter of an hour, a DC charge within three hours. Judgement, no source."""
 WAITED_S = 60.0
