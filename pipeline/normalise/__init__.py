@@ -6,7 +6,7 @@
 4. `sessions`     plug_in_spans: spans from pilot, messages and exports, merged into one set an EVSE
 5. `attempts`     assemble: every record to its plug-in; registers, energy: what was delivered, and what came after a moment
 6. `attempts`     stage_events: how far each record says it came; progress: what ended it: core_plug_in
-7. `sessions`     identities, telematics: whose vehicle it was, what the vehicle itself reported
+7. `sessions`     identities, telematics, reported_plug_ins: whose vehicle it was, what the vehicle itself reported
 8. `attempts`     outcome: one table of questions; stage: how far, how soon, and what is known of asking: core_attempt
 9. `incremental`  windows, attempt_rebuild: which of all this new rows can have changed, and only that is made again
 10. `stage`       runs 1 to 9 over a warehouse, batch by batch, in one transaction

@@ -14,7 +14,7 @@ import pytest
 
 from pipeline.normalise.attempts import attempt_rows
 from pipeline.normalise.incremental import attempt_rebuild
-from pipeline.normalise.sessions import exports, telematics
+from pipeline.normalise.sessions import exports, reported_plug_ins, telematics
 from pipeline.registry import polars_schema
 from pipeline.settings.normalise import NormaliseSettings
 from tests.normalise.rows import frame, seconds_of
@@ -170,7 +170,7 @@ def test_which_evse_fits_which_inlet(inlets: str, evses: list[str]) -> None:
     Socket and cable of Type 2 alike.
     """
     vehicles = pl.DataFrame({"vehicle_id": ["v"], "inlets": [inlets]})
-    assert telematics.fitting(vehicles, EVSES)["evse_id"].sort().to_list() == evses
+    assert reported_plug_ins.fitting(vehicles, EVSES)["evse_id"].sort().to_list() == evses
 
 
 PAIRS = pl.DataFrame({"vehicle_id": ["v", "w"], "evse_id": ["e", "e"]})
@@ -210,7 +210,7 @@ def named(
             "known": known,
         }
     )
-    made = telematics.identified(one, spans(*free), pairs, SETTINGS)
+    made = reported_plug_ins.identified(one, spans(*free), pairs, SETTINGS)
     return made.select("vehicle_id", "vehicle_known_by", "source").row(0)
 
 
@@ -242,7 +242,7 @@ def test_an_unknown_vehicle_is_the_only_free_one_of_the_same_moments() -> None:
             for _ in range(2)
         )
     )
-    assert telematics.identified(two, spans(("v", 0, HOUR)), PAIRS, SETTINGS)[
+    assert reported_plug_ins.identified(two, spans(("v", 0, HOUR)), PAIRS, SETTINGS)[
         "vehicle_id"
     ].to_list() == [None, None]
 
@@ -253,7 +253,7 @@ def free(*rows: tuple[str, float, float | None]) -> list[int]:
         {"plugged_at_utc": 1000, "unplugged_at_utc": 2000},
         {"plugged_at_utc": 0, "unplugged_at_utc": 9000, "vehicle_id": None},
     )
-    return telematics.free_spans(mine, spans(*rows), SETTINGS)["span"].to_list()
+    return reported_plug_ins.free_spans(mine, spans(*rows), SETTINGS)["span"].to_list()
 
 
 def test_a_vehicle_at_an_attempt_of_its_own_is_not_free() -> None:
@@ -296,7 +296,7 @@ def unseen(
         {"plugged_at_utc": -90_000, "unplugged_at_utc": -80_000},
         *([{"plugged_at_utc": busy[0], "unplugged_at_utc": busy[1]}] if busy else []),
     )
-    made = telematics.unseen(spans(("v", *span)), cards, TOKENS, others, pairs, SETTINGS)
+    made = reported_plug_ins.unseen(spans(("v", *span)), cards, TOKENS, others, pairs, SETTINGS)
     return made.select("evse_id", "id_token").rows()
 
 

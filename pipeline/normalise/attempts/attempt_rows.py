@@ -11,7 +11,7 @@ import polars as pl
 
 from pipeline.normalise.attempts import outcome, still_full
 from pipeline.normalise.clocks.eras import CHANGE_ERROR_S
-from pipeline.normalise.sessions import identities, telematics
+from pipeline.normalise.sessions import identities, reported_plug_ins, telematics
 from pipeline.registry import empty
 from pipeline.settings.normalise import NormaliseSettings
 
@@ -44,13 +44,13 @@ def build(
     )
     owned = identities.by_token(named, fleet.tokens)
     spans = telematics.vehicle_spans(charging, settings)
-    pairs = telematics.fitting(fleet.vehicles, fleet.evses)
-    found = telematics.identified(
-        owned, telematics.free_spans(owned, spans, settings), pairs, settings
+    pairs = reported_plug_ins.fitting(fleet.vehicles, fleet.evses)
+    found = reported_plug_ins.identified(
+        owned, reported_plug_ins.free_spans(owned, spans, settings), pairs, settings
     )
-    free = telematics.free_spans(found, spans, settings)
+    free = reported_plug_ins.free_spans(found, spans, settings)
     stations = fleet.evses.select("evse_id", station_of="station_id")
-    alone = telematics.unseen(
+    alone = reported_plug_ins.unseen(
         free, cards, fleet.tokens, found, pairs.join(stations, on="evse_id"), settings
     )
     every = numbered(pl.concat([found, vehicle_only(alone).select(found.columns)]))
