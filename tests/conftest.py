@@ -18,6 +18,24 @@ settings.register_profile(
 settings.load_profile("fixed")
 
 
+ID_LENGTH = 60
+
+
+def _named(value: Any) -> str | None:
+    """A value of a table of cases in words; None where pytest's own name says enough."""
+    if isinstance(value, dict):
+        return " ".join(f"{key}={_named(part) or part}" for key, part in value.items()) or "usual"
+    if isinstance(value, list | tuple | set | frozenset) and value:
+        return " ".join(str(_named(part) or part) for part in value)
+    return None
+
+
+def pytest_make_parametrize_id(config: pytest.Config, val: object, argname: str) -> str | None:  # noqa: ARG001  # pytest's names
+    """Rows of a table of cases are named by what stands in them, where the table gives no ids."""
+    name = _named(val)
+    return name if name is None or len(name) <= ID_LENGTH else f"{name[:ID_LENGTH]}…"
+
+
 @pytest.fixture(autouse=True)
 def _no_outside_network(monkeypatch: pytest.MonkeyPatch) -> None:
     """No test reaches beyond this machine."""

@@ -40,9 +40,33 @@ def ingest_delivery(
     """Read all files of a delivery folder into the raw tables; each file wholly or not at all, a
     known content not again.
 
-    Files to `leave` are not even opened: others read them. Raises DeliveryError when the folder
-    itself cannot be read, and StoreError when the warehouse knows its frames by other keys. A bad
-    file or line is no error: it is in the report and in raw_rejected, with its reason.
+    A bad file or line is no error: it is in the report and in raw_rejected, with its reason.
+
+    Parameters
+    ----------
+    con
+        The warehouse, its tables created.
+    delivery
+        The folder as it was handed over.
+    settings
+        Memory, threads and sizes of reading.
+    progress
+        Told of bytes read; nobody if absent.
+    leave
+        Files not even opened: others read them.
+
+    Returns
+    -------
+    IngestReport
+        A row a file with its account of lines, and the spans of stations it touched.
+
+    Raises
+    ------
+    DeliveryError
+        The folder itself cannot be read.
+    StoreError
+        The warehouse knows its frames by other keys.
+
     """
     check_keys(con)
     earlier = _earlier_mappings(con)

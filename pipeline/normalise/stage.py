@@ -34,7 +34,22 @@ def normalise(con: Connection, touched: pl.DataFrame | None, settings: Normalise
 
     Files in raw_file that no earlier run took up are found and count as touched, as do the spans of
     raw_changed, so that a run that broke off between two stages loses nothing. The result equals
-    one made whole. One transaction; raises SchemaError when the site's own code list is wrong.
+    one made whole. One transaction.
+
+    Parameters
+    ----------
+    con
+        The warehouse, its raw tables filled.
+    touched
+        `station_id, from_utc, to_utc`: what reading gave beside new files; None: everything.
+    settings
+        Clocks, energy, and what counts as waiting, leaving, settled.
+
+    Raises
+    ------
+    SchemaError
+        The site's own code list is wrong.
+
     """
     own = codes.site_words(settings.codes_file)
     with transaction(con):

@@ -224,10 +224,33 @@ def plain(_name: str, step: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def run_week(request: Request, progress: Progress = silent, as_task: AsTask = plain) -> Result:
-    """Run all steps, one after the other, in this process; `as_task` may wrap each, by name.
+    """Run all steps, one after the other, in this process.
 
-    Raises DeliveryError, StoreError, NotEnoughDataError; whatever happens, the week's folder is
-    whole or as it was.
+    Whatever happens, the week's folder is whole or as it was.
+
+    Parameters
+    ----------
+    request
+        Deliveries, warehouse, folder of weeks, week and settings.
+    progress
+        Told how far it is.
+    as_task
+        May wrap each step, by name.
+
+    Returns
+    -------
+    Result
+        The week, its folder, its tables, run.json, and what became of its mail.
+
+    Raises
+    ------
+    DeliveryError
+        A delivery cannot be read.
+    StoreError
+        The warehouse or the folder cannot be used.
+    NotEnoughDataError
+        Too little for a week.
+
     """
     timings = Timings()
     with writing(request.store) as con:

@@ -35,12 +35,32 @@ def publish_week(
     about: Mapping[str, Any],
     pages: Callable[[Path], None],
 ) -> tuple[Path, dict[str, pl.DataFrame], dict[str, Any]]:
-    """Write `<out>/<week>/`, complete or absent, and the same tables into the warehouse; gives
-    folder, tables and run.json.
+    """Write `<out>/<week>/`, complete or absent, and the same tables into the warehouse.
 
-    `about`: what run.json holds beside week and counts; its `inputs` name the files whose rejected
-    lines are shown. `pages` is called with the folder when all but the pages stands in it.
-    Raises StoreError when the folder cannot be written.
+    Parameters
+    ----------
+    con
+        The warehouse.
+    out
+        Where the weeks' folders go.
+    report
+        The week's tables and packs.
+    about
+        What run.json holds beside week and counts; its `inputs` name the files whose rejected lines
+        are shown.
+    pages
+        Called with the folder when all but the pages stands in it.
+
+    Returns
+    -------
+    tuple
+        The folder, the tables by name, and run.json as written.
+
+    Raises
+    ------
+    StoreError
+        The folder cannot be written.
+
     """
     tables = {
         **report.tables,

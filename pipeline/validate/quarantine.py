@@ -20,6 +20,14 @@ def validate(con: Connection, settings: ValidateSettings) -> None:
     core_impossible (one row a caught record, or one a firmware where a rule is that firmware's
     habit; rejected records always singly), and sets core_attempt.distrust and weight: reject 0,
     distrust `distrust_weight`, else 1. Running it again gives the same.
+
+    Parameters
+    ----------
+    con
+        The warehouse, its core tables made.
+    settings
+        Weight of what is distrusted, and from what share on a rule is a firmware's habit.
+
     """
     counts = evaluate(con)
     firmwares = by_firmware(counts, settings)
