@@ -302,17 +302,17 @@ def test_a_clock_never_set_heard_only_in_a_bunch_may_be_off_by_the_silence_befor
 
     Heard over a longer time it is known.
     """
-    assert bounds(three_eras(implausible=True), booted(), CLOCKS)["astray_s"].to_list() == [
+    assert bounds(three_eras(implausible=True), booted(), CLOCKS)["unset_s"].to_list() == [
         0.0,
         400.0,
         400.0,
         0.0,
     ]
-    assert bounds(three_eras(), booted(), CLOCKS)["astray_s"].to_list() == [0.0, 0.0, 0.0, 0.0]
+    assert bounds(three_eras(), booted(), CLOCKS)["unset_s"].to_list() == [0.0, 0.0, 0.0, 0.0]
     longer = three_eras(implausible=True).with_columns(
         receiver_last_utc=pl.col("receiver_last_utc") + timedelta(seconds=1)
     )
-    assert bounds(longer, booted(), CLOCKS)["astray_s"].to_list() == [0.0, 0.0, 0.0, 0.0]
+    assert bounds(longer, booted(), CLOCKS)["unset_s"].to_list() == [0.0, 0.0, 0.0, 0.0]
 
 
 def test_a_time_moves_by_seconds_to_the_microsecond() -> None:

@@ -10,7 +10,7 @@ import pytest
 
 from pipeline.core.overlap import meeting
 from pipeline.normalise.sessions.plug_in_spans import assigned, merge_spans, spans, split_spans
-from pipeline.normalise.sessions.presence_events import pilot_marks, signal_marks
+from pipeline.normalise.sessions.presence_events import pilot_events, signal_events
 from pipeline.settings.normalise import NormaliseSettings
 from tests.normalise.rows import frame, seconds_of
 
@@ -290,7 +290,7 @@ def test_what_a_pilot_state_says(state: str, plug: int, error: float) -> None:
         "clock_error_s": 2.0,
         "evse_id": "e",
     }
-    made = pilot_marks(frame([row]), 120.0).row(0, named=True)
+    made = pilot_events(frame([row]), 120.0).row(0, named=True)
     assert (made["plug"], made["clock_error_s"], made["split"], made["order"]) == (
         plug,
         error,
@@ -316,7 +316,7 @@ def said(*rows: dict[str, Any]) -> pl.DataFrame:
         "version": "2.0.1",
     }
     lined = [{"line": k, "receiver_at_utc": row["at_utc"]} | row for k, row in enumerate(rows)]
-    return signal_marks(frame(lined, *SIGNAL, **usual), SETTINGS).sort("line")
+    return signal_events(frame(lined, *SIGNAL, **usual), SETTINGS).sort("line")
 
 
 def status(t: float, word: str, **more: Any) -> dict[str, Any]:

@@ -124,7 +124,7 @@ def test_a_row_without_a_time_of_its_own_has_the_receivers(con: Connection) -> N
     ("station", "implausible"),
     [(51.0, False), (51.001, True), (50.5 - 60, False), (50.5 - 60.001, True)],
 )
-def test_a_clock_astray_near_the_new_rows_makes_months_anew(
+def test_an_implausible_clock_near_the_new_rows_makes_months_again(
     con: Connection, station: float, *, implausible: bool
 ) -> None:
     """Half a day ahead of the receiver or sixty days behind.
@@ -166,7 +166,7 @@ def test_so_does_one_known_within_a_month(
     assert (window(con)["st1"] == MONTHS) == implausible
 
 
-def test_one_astray_among_many_is_enough(con: Connection) -> None:
+def test_one_implausible_among_many_is_enough(con: Connection) -> None:
     """A frame far off beside good ones, a pilot row of before 2015 beside good frames, one knot of
     several.
     """
@@ -353,7 +353,7 @@ def test_far_rows_are_those_of_files_that_reach_into_the_window(con: Connection)
     con.register("_batch", batch.to_arrow())
     found = query(
         con,
-        statement(windows.__file__, "astray_pilot"),
+        statement(windows.__file__, "implausible_pilot"),
         {"lo": batch["lo_utc"].min(), "implausible": windows.IMPLAUSIBLE_KEEP},
     )
     assert found["file_id"].to_list() == ["old", "older"]
@@ -363,7 +363,7 @@ def test_far_rows_are_those_of_files_that_reach_into_the_window(con: Connection)
     )
     found = query(
         con,
-        statement(windows.__file__, "astray_pilot"),
+        statement(windows.__file__, "implausible_pilot"),
         {"lo": batch["lo_utc"].min(), "implausible": windows.IMPLAUSIBLE_KEEP},
     )
     assert found["file_id"].to_list() == ["old"]

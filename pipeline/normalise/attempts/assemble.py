@@ -41,10 +41,10 @@ def find(evidence: Evidence, settings: NormaliseSettings) -> pl.DataFrame:
     """
     silence = timedelta(days=settings.silence_days)
     by_signal = plug_in_spans.spans(
-        presence_events.signal_marks(evidence.signals, settings), silence
+        presence_events.signal_events(evidence.signals, settings), silence
     )
     piloted = plug_in_spans.split_spans(
-        presence_events.pilot_marks(evidence.pilot, settings.card_first_s),
+        presence_events.pilot_events(evidence.pilot, settings.card_first_s),
         by_signal,
         settings.settle_s,
     )
@@ -105,7 +105,7 @@ def build(evidence: Evidence, evses: pl.DataFrame, settings: NormaliseSettings) 
     )
     numbered = rated(plug_ins, evses)
     metered = energy.of_plug_ins(there.signals, there.samples, numbered, settings.energy)
-    said = moments(there, numbered, metered.curve, settings)
+    said = stage_events_of(there, numbered, metered.curve, settings)
     parts = (
         progress.progress(said, settings),
         progress.authorisation(there.signals),
@@ -123,7 +123,7 @@ def build(evidence: Evidence, evses: pl.DataFrame, settings: NormaliseSettings) 
     )
 
 
-def moments(
+def stage_events_of(
     there: Evidence, plug_ins: pl.DataFrame, curve: pl.DataFrame, settings: NormaliseSettings
 ) -> pl.DataFrame:
     """What each record says (`stage_events`), with the least energy that came after it (`after_kwh`)."""

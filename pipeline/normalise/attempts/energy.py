@@ -133,9 +133,9 @@ def flow(samples: pl.DataFrame, settings: EnergySettings) -> pl.DataFrame:
 
 
 def after(
-    moments: pl.DataFrame, curve: pl.DataFrame, plug_ins: pl.DataFrame, settings: EnergySettings
+    events: pl.DataFrame, curve: pl.DataFrame, plug_ins: pl.DataFrame, settings: EnergySettings
 ) -> pl.DataFrame:
-    """`moments` with `after_kwh`: the least energy that must have been delivered after each (null: nothing metered).
+    """`events` with `after_kwh`: the least energy that must have been delivered after each (null: nothing metered).
 
     What the meter gained between its last reading before and its first reading after may have come
     before, as far as the EVSE's rating allows.
@@ -143,7 +143,7 @@ def after(
     known = curve.sort("at_utc").with_columns(read_utc=pl.col("at_utc"))
     ends = curve.group_by("plug_in").agg(end_kwh=pl.col("kwh").max())
     limits = plug_ins.select("plug_in", "limit_kw")
-    numbered = moments.with_row_index("_moment").sort("at_utc")
+    numbered = events.with_row_index("_event").sort("at_utc")
     for side, strategy in (("_before", "backward"), ("_after", "forward")):
         numbered = numbered.join_asof(
             known.rename({"kwh": f"kwh{side}", "read_utc": f"read{side}"}),
@@ -160,9 +160,9 @@ def after(
     by_then = pl.min_horizontal(could, pl.coalesce("kwh_after", "end_kwh"))
     return (
         found.with_columns(after_kwh=(pl.col("end_kwh") - by_then).clip(lower_bound=0.0))
-        .sort("_moment")
+        .sort("_event")
         .drop(
-            "_moment", "kwh_before", "read_before", "kwh_after", "read_after", "end_kwh", "limit_kw"
+            "_event", "kwh_before", "read_before", "kwh_after", "read_after", "end_kwh", "limit_kw"
         )
     )
 

@@ -16,16 +16,16 @@ def _first(column: str, when: pl.Expr) -> pl.Expr:
     return pl.col(column).filter(when.fill_null(value=False)).first()
 
 
-def progress(moments: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
+def progress(events: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     """Per plug-in: when each level was first reached, when charging was last good, and the fault
     that ended it.
 
-    A fault after which energy flowed (`after_kwh` of moments) ended nothing. The ending fault is the
+    A fault after which energy flowed (`after_kwh` of events) ended nothing. The ending fault is the
     first other one after the last good moment, named by the most exact code within some seconds of
     it; what only serves the authorisation names it where the station ends it in that moment.
     """
     settle = timedelta(seconds=settings.settle_s)
-    ordered = moments.sort("plug_in", "at_utc", "file_id", "line")
+    ordered = events.sort("plug_in", "at_utc", "file_id", "line")
     resumed = is_true(pl.col("after_kwh") >= settings.energy.register_step_kwh)
     ordered = ordered.with_columns(fault_here=(pl.col("strength") == 2) & ~resumed)
     good = (pl.col("level") == 3) & (pl.col("strength") == 0)
@@ -79,8 +79,8 @@ def progress(moments: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame
     )
 
 
-def recovered(moments: pl.DataFrame, ends: pl.DataFrame, waiting_s: float) -> pl.DataFrame:
-    """`moments` without the signs of trouble (strength 1, or an offer taken back) that passed.
+def recovered(events: pl.DataFrame, ends: pl.DataFrame, waiting_s: float) -> pl.DataFrame:
+    """`events` without the signs of trouble (strength 1, or an offer taken back) that passed.
 
     A sign passed where it came before the vehicle asked, what is said after the last trouble tells
     of none, and current was offered again for `waiting_s`: the vehicle could have charged. `ends`:
@@ -88,7 +88,7 @@ def recovered(moments: pl.DataFrame, ends: pl.DataFrame, waiting_s: float) -> pl
     """
     at, level, trouble = pl.col("at_utc"), pl.col("level"), pl.col("strength") > 0
     bad, clean = trouble | pl.col("cut"), ~trouble & ~pl.col("cut")
-    known = moments.join(ends, on="plug_in", how="left", maintain_order="left").with_columns(
+    known = events.join(ends, on="plug_in", how="left", maintain_order="left").with_columns(
         _last=at.filter(bad).max().over("plug_in"),
         _asked=at.filter(is_true(level >= 2)).min().over("plug_in"),
     )
@@ -107,7 +107,7 @@ def recovered(moments: pl.DataFrame, ends: pl.DataFrame, waiting_s: float) -> pl
     return known.with_columns(
         strength=pl.when(passed).then(0).otherwise("strength"),
         cut=pl.col("cut") & ~passed,
-    ).select(moments.columns)
+    ).select(events.columns)
 
 
 def _most_exact(column: str, near: pl.Expr) -> pl.Expr:

@@ -1,4 +1,4 @@
-"""Moments of a plug-in: what each record says of how far it had come and what went wrong.
+"""Stage events of a plug-in: what each record says of how far it had come and what went wrong.
 
 One row a record: `plug_in, at_utc, level, fault, fault_raw, rank, strength, done, meant, let_go, cut,
 tells_state, file_id, line`. level 0 plugged, 1 offered, 2 requested, 3 energised (4 delivering comes from the
@@ -22,7 +22,7 @@ from pipeline.ocpp import predicates, vocabulary
 from pipeline.settings.normalise import NormaliseSettings
 
 STAGES = ("plugged", "offered", "requested", "energised", "delivering")
-MOMENT = [
+STAGE_EVENT = [
     "plug_in",
     "at_utc",
     "level",
@@ -62,7 +62,7 @@ def _rank() -> pl.Expr:
 
 
 def of_pilot(pilot: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
-    """Moments of assigned pilot rows.
+    """Stage events of assigned pilot rows.
 
     Where the contactor is not recorded, C2 that lasts counts as closed.
     """
@@ -122,11 +122,11 @@ def of_pilot(pilot: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
         fault_raw=pl.coalesce(
             "fault_raw", pl.when(held).then(pl.format("state {}", "pilot_state"))
         ),
-    ).select(MOMENT)
+    ).select(STAGE_EVENT)
 
 
 def of_signals(signals: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
-    """Moments of assigned messages. An accepted card or a started transaction means that current is
+    """Stage events of assigned messages. An accepted card or a started transaction means that current is
     offered.
 
     Trouble that is over while the station still says Charging: charging goes on. A fault of the
@@ -200,7 +200,7 @@ def of_signals(signals: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFra
             cut=pl.lit(value=False),
             tells_state=state.is_not_null() & ~whole,
         )
-        .select(MOMENT)
+        .select(STAGE_EVENT)
     )
 
 

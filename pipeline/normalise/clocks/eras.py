@@ -32,13 +32,13 @@ def eras(fixed: pl.DataFrame, settings: ClockSettings) -> pl.DataFrame:
     jump = (
         (pl.col("late_s") - before).abs() > settings.jump_s + settings.drift_limit * apart_s
     ) | (apart_s > settings.holds_days * DAY_S)
-    both_astray = (
+    both_unset = (
         pl.col("implausible")
         & pl.col("implausible").shift(1).over("station_id")
         & (apart_s < settings.parallel_s)
     )
     return fixed.with_columns(
-        era=(jump & ~both_astray.fill_null(value=False))
+        era=(jump & ~both_unset.fill_null(value=False))
         .fill_null(value=True)
         .cum_sum()
         .over("station_id")
@@ -128,7 +128,7 @@ def fit(seen: pl.DataFrame, booted: pl.DataFrame, settings: ClockSettings) -> Cl
         + pl.col("ahead_s")
         + pl.col("spread_s").clip(0, settings.jump_s)
         + pl.col("unsure_s")
-        + pl.col("astray_s"),
+        + pl.col("unset_s"),
         anchors="anchors",
     )
     return Clock(segments, observed.select("station_id", "era", "station_at_utc"), settings)
@@ -167,12 +167,12 @@ def bounds(lines: pl.DataFrame, booted: pl.DataFrame, settings: ClockSettings) -
     bunched = seconds(pl.col("last") - pl.col("first")) < settings.parallel_s
     each = each.with_columns(
         era_to_utc=pl.col("era_from_utc").shift(-1).over("station_id"),
-        astray_s=pl.when(pl.col("lost") & bunched)
+        unset_s=pl.when(pl.col("lost") & bunched)
         .then(silence_s.clip(0, UNKNOWN_ERROR_S))
         .otherwise(0.0),
     )
     return lines.join(
-        each.select("station_id", "era", "era_from_utc", "era_to_utc", "astray_s"),
+        each.select("station_id", "era", "era_from_utc", "era_to_utc", "unset_s"),
         on=["station_id", "era"],
         how="left",
         maintain_order="left",

@@ -111,7 +111,11 @@ def records(con: Connection, batch: pl.DataFrame) -> messages.Records:
     pilot = [query(con, statement(__file__, "pilot"), lo)]
     if batch["implausible"].any():
         pilot.append(
-            query(con, statement(__file__, "astray_pilot"), {**lo, "implausible": IMPLAUSIBLE_KEEP})
+            query(
+                con,
+                statement(__file__, "implausible_pilot"),
+                {**lo, "implausible": IMPLAUSIBLE_KEEP},
+            )
         )
     tables = {
         name: query(con, statement(__file__, "frames").format(table=name), lo)

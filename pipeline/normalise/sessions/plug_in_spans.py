@@ -1,7 +1,7 @@
 """Plug-ins: from each source the spans in which a vehicle was plugged in, then one set of spans an
 EVSE.
 
-A mark says at a time whether a vehicle is there: plug 1 yes, -1 no, 0 does not say. The pilot says
+An event says at a time whether a vehicle is there: plug 1 yes, -1 no, 0 does not say. The pilot says
 it best (leaving state A to returning there), then the messages of the station, then
 finished-session exports.
 """
@@ -15,14 +15,14 @@ import polars as pl
 from pipeline.core.overlap import meeting
 
 
-def spans(marks: pl.DataFrame, silence: timedelta) -> pl.DataFrame:
+def spans(events: pl.DataFrame, silence: timedelta) -> pl.DataFrame:
     """One row a plug-in of one source: `evse_id, from_utc, to_utc` (null: broken off), `seen_utc,
     error_s, began, ended, source`.
 
     `sudden`: the source had said nothing of the EVSE before, so that its first record may not be
     the plug-in.
     """
-    ordered = marks.sort("evse_id", "at_utc", "order", "line")
+    ordered = events.sort("evse_id", "at_utc", "order", "line")
     said = pl.when(pl.col("plug") != 0).then(pl.col("plug")).forward_fill().over("evse_id")
     ordered = ordered.with_columns(said=said).with_columns(
         before=pl.col("said").shift(1).over("evse_id"),
@@ -53,8 +53,8 @@ def spans(marks: pl.DataFrame, silence: timedelta) -> pl.DataFrame:
     )
 
 
-def split_spans(marks: pl.DataFrame, other: pl.DataFrame, settle_s: float) -> pl.DataFrame:
-    """Marks with `split` where another source saw the vehicle leave and one come, and this one's
+def split_spans(events: pl.DataFrame, other: pl.DataFrame, settle_s: float) -> pl.DataFrame:
+    """Events with `split` where another source saw the vehicle leave and one come, and this one's
     leaving is missing.
 
     Its record was on before the other's leaving, and on again just when the other saw one come;
@@ -65,7 +65,7 @@ def split_spans(marks: pl.DataFrame, other: pl.DataFrame, settle_s: float) -> pl
         "evse_id", came="from_utc", left=pl.col("to_utc").shift(1).over("evse_id")
     )
     gaps = gaps.filter(pl.col("came") - pl.col("left") >= slack).sort("came")
-    ordered = marks.sort("evse_id", "at_utc", "order", "line").with_columns(
+    ordered = events.sort("evse_id", "at_utc", "order", "line").with_columns(
         _said=pl.col("plug").replace(0, None).forward_fill().shift(1).over("evse_id"),
         _before=pl.col("at_utc").shift(1).over("evse_id"),
     )
@@ -84,7 +84,7 @@ def split_spans(marks: pl.DataFrame, other: pl.DataFrame, settle_s: float) -> pl
         & (pl.col("_before") <= pl.col("left") + slack)
     )
     return near.with_columns(split=pl.col("split") | lost.fill_null(value=False)).select(
-        marks.columns
+        events.columns
     )
 
 

@@ -1,4 +1,4 @@
-"""Marks: what each record says at its time of whether a vehicle is plugged in.
+"""Events: what each record says at its time of whether a vehicle is plugged in.
 
 plug 1 there, -1 gone, 0 does not say; split: a new plug-in begins here though no leaving was
 recorded.
@@ -35,8 +35,8 @@ def speaks() -> pl.Expr:
     return pl.concat_str(pl.lit("ocpp"), pl.col("version").str.replace_all(".", "", literal=True))
 
 
-def pilot_marks(pilot: pl.DataFrame, late_s: float) -> pl.DataFrame:
-    """Marks of pilot rows: A gone; B, C, D there; E and F do not say.
+def pilot_events(pilot: pl.DataFrame, late_s: float) -> pl.DataFrame:
+    """Events of pilot rows: A gone; B, C, D there; E and F do not say.
 
     A record that begins with the PWM already on may lack the plug-in itself: its error is larger by
     `late_s`.
@@ -163,8 +163,8 @@ def with_new_sessions(signals: pl.DataFrame, settings: NormaliseSettings) -> pl.
     )
 
 
-def signal_marks(signals: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
-    """Marks of messages. One that begins with a transaction may lack the plug-in itself.
+def signal_events(signals: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
+    """Events of messages. One that begins with a transaction may lack the plug-in itself.
 
     Its error is larger.
     """

@@ -22,7 +22,7 @@ def vehicle_spans(charging: pl.DataFrame, settings: NormaliseSettings) -> pl.Dat
     plug = pl.col("event").replace_strict(
         {"plugged": 1, "unplugged": -1}, default=0, return_dtype=pl.Int32
     )
-    marks = charging.select(
+    events = charging.select(
         pl.col("vehicle_id").alias("evse_id"),
         "at_utc",
         "file_id",
@@ -34,7 +34,7 @@ def vehicle_spans(charging: pl.DataFrame, settings: NormaliseSettings) -> pl.Dat
         source=pl.lit("telematics"),
     )
     spans = (
-        plug_in_spans.spans(marks, timedelta(days=settings.silence_days))
+        plug_in_spans.spans(events, timedelta(days=settings.silence_days))
         .rename({"evse_id": "vehicle_id"})
         .with_row_index("span")
     )
