@@ -199,7 +199,7 @@ for (const form of document.querySelectorAll("form.finder")) {
     }
     form.querySelector("output").textContent = whichside.say("list.shown", { a: Math.min(fit, most), b: Number(form.dataset.whole || body.rows.length) });
     more.hidden = fit <= most;
-    more.textContent = whichside.say("list.more", { n: fit - most });
+    more.textContent = whichside.say("list.more", { n: Math.max(0, fit - most) });
     if (others) beyond(wanted, new Set([...body.rows].map((row) => row.dataset.id)));
   };
   // units the table leaves out (a long list of clear ones, or without an attempt lately)

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 from invented import invented_week, write_finished_week
 
-from dashboards.pages import PAGES
+from dashboards.pages import PAGES, write_pages
 
 pytestmark = pytest.mark.browser
 
@@ -134,3 +134,23 @@ def test_paper_gets_words_not_buttons(watched: Callable[..., Any], week: Path) -
     assert not page.locator("form").first.is_visible()
     assert page.evaluate("getComputedStyle(document.body).color") == "rgb(0, 0, 0)"
     assert page.locator("#vehicles .reason").first.get_by_text("97 % × 120 EUR").is_visible()
+
+
+def test_a_list_shows_more_only_where_there_is_more(
+    watched: Callable[..., Any], tmp_path: Path
+) -> None:
+    """A short list has no such button; of 250 vehicles a hundred are laid out, two hundred after a click, all on paper."""
+    page = watched().page
+    for vehicles in (40, 250):
+        write_pages(tmp_path, invented_week(vehicles=vehicles, evses=6, per_vehicle=3))
+        page.goto((tmp_path / "fleet.html").as_uri())
+        page.select_option("form.finder [name=call]", "")
+        assert page.get_by_role("button", name="Show more").is_visible() == (vehicles > 100)
+    shown = "document.querySelectorAll('#vehicles tbody tr:not([hidden])').length"
+    assert page.evaluate(shown) == 100
+    page.get_by_role("button", name="Show more (150)").click()
+    assert page.evaluate(shown) == 200
+    page.evaluate("dispatchEvent(new Event('beforeprint'))")
+    assert page.evaluate(shown) == 250
+    page.fill("form.finder [name=text]", "V-0249")
+    assert page.evaluate(shown) == 1
