@@ -17,6 +17,7 @@ from dashboards.reasons import in_language
 from pipeline.refer.decision import cases
 from pipeline.refer.wording import vehicle_clauses
 from pipeline.registry import registry
+from pipeline.settings.refer import ReferSettings
 
 BLANK = re.compile(r"\{(\w+)\}")
 
@@ -156,8 +157,8 @@ def test_every_sentence_of_a_vehicles_reason_is_known() -> None:
         "said_why": "no parts", "why": "not sure enough to refer",
     }  # fmt: skip
     frame = pl.DataFrame([row], schema_overrides={"reverse_path_hi_ohm": pl.Float64})
-    told = frame.select(clause.words.alias(clause.name) for clause in vehicle_clauses()).row(
-        0, named=True
-    )
+    told = frame.select(
+        clause.words.alias(clause.name) for clause in vehicle_clauses(ReferSettings())
+    ).row(0, named=True)
     assert [name for name, words in told.items() if in_language(words, "de") is None] == []
     assert [case.why for case in cases() if in_language(f"Watch: {case.why}.", "de") is None] == []
