@@ -14,7 +14,7 @@ import pyarrow as pa
 from pipeline.core.line_numbers import FILE_STEP
 from pipeline.ingest.lines import Integers, printable
 from pipeline.settings.ingest import IngestSettings
-from pipeline.storage.warehouse import Connection, append, query
+from pipeline.storage.warehouse import Connection, Passing, append, query
 
 # Rows of a record batch: one batch is one task for DuckDB's threads.
 _BATCH_ROWS = 1 << 14
@@ -38,23 +38,6 @@ class Account:
         return self.used + self.rejected + self.duplicates
 
 
-@dataclass
-class _Slot:
-    """A name in the warehouse behind which tables come and go.
-
-    A table registered by itself would be held, with all its memory, until the transaction ends; one
-    slot a name is not.
-    """
-
-    rows: pa.Table | None
-
-    def __arrow_c_stream__(self, requested_schema: object = None) -> object:
-        """The rows of the moment (Arrow's PyCapsule protocol)."""
-        if self.rows is None:
-            raise LookupError("no rows stand behind this name now")
-        return self.rows.__arrow_c_stream__(requested_schema)
-
-
 @dataclass(frozen=True)
 class Sink:
     """The warehouse as files read in one go see it.
@@ -68,7 +51,7 @@ class Sink:
     settings: IngestSettings
     touched: list[pl.DataFrame] = field(default_factory=list, repr=False)
     _counts: dict[Fate, Integers] = field(default_factory=dict, repr=False)
-    _slots: dict[str, _Slot] = field(default_factory=dict, repr=False)
+    _slots: dict[str, Passing] = field(default_factory=dict, repr=False)
 
     def count(self, fate: Fate, line: Integers, span: Integers | None = None) -> None:
         """Add lines to the accounts of their files; `span` says how many each stands for."""
@@ -97,7 +80,7 @@ class Sink:
         """Queries within see the tables under their names."""
         for name, rows in tables.items():
             if name not in self._slots:
-                self._slots[name] = _Slot(rows)
+                self._slots[name] = Passing(rows)
                 self.con.register(name, self._slots[name])
             self._slots[name].rows = rows
         yield

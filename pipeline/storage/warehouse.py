@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 import duckdb
 import polars as pl
+import pyarrow as pa
 from filelock import FileLock, Timeout
 
 from pipeline.core.errors import HELD, StoreError
@@ -241,12 +243,27 @@ def _bring_up_to_date(con: Connection, table: Table, present: list[str] | None) 
     con.execute("DROP TABLE _earlier")
 
 
+@dataclass
+class Passing:
+    """Rows that stand behind a name in the warehouse for a while.
+
+    DuckDB holds what is registered until the transaction ends: of a table all its memory, of this
+    only the empty shell.
+    """
+
+    rows: pa.Table | None = None
+
+    def __arrow_c_stream__(self, requested_schema: object = None) -> object:
+        """The rows of the moment (Arrow's PyCapsule protocol)."""
+        if self.rows is None:
+            raise LookupError("no rows stand behind this name now")
+        return self.rows.__arrow_c_stream__(requested_schema)
+
+
 def append(con: Connection, table: str, frame: pl.DataFrame) -> None:
     """Add a frame's rows to a declared table; raises SchemaError when it does not conform."""
-    rows = conform(frame, table).to_arrow()
-    con.register("_rows", rows)
-    con.execute(f'INSERT INTO "{table}" SELECT * FROM _rows')
-    con.unregister("_rows")
+    with seeing(con, _rows=conform(frame, table)):
+        con.execute(f'INSERT INTO "{table}" SELECT * FROM _rows')
 
 
 def replace(con: Connection, table: str, frame: pl.DataFrame) -> None:
@@ -268,13 +285,15 @@ def statement(module_file: str, name: str) -> str:
 @contextmanager
 def seeing(con: Connection, **frames: pl.DataFrame) -> Iterator[None]:
     """The frames as tables of these names while the block runs."""
-    for name, frame in frames.items():
-        con.register(name, frame.to_arrow())
+    passing = {name: Passing(frame.to_arrow()) for name, frame in frames.items()}
+    for name, rows in passing.items():
+        con.register(name, rows)
     try:
         yield
     finally:
-        for name in frames:
+        for name, rows in passing.items():
             con.unregister(name)
+            rows.rows = None
 
 
 def read(con: Connection, table: str) -> pl.DataFrame:

@@ -80,7 +80,8 @@ def steps(register: pl.DataFrame, plug_ins: pl.DataFrame, settings: EnergySettin
     known = pl.col("closing").fill_null(value=False).any().over(transaction)
     lower = pl.col("register_wh") < pl.col("register_wh").shift(1).over(transaction)
     ordered = ordered.filter(pl.col("closing").is_not_null() | (~known & ~is_true(lower)))
-    rise_wh, most_wh = _since_previous(transaction, settings)
+    ordered = ordered.with_columns(**_since_previous(transaction, settings))
+    rise_wh, most_wh = pl.col("_rise_wh"), pl.col("_most_wh")
     rolled = pl.coalesce(
         *(
             pl.when((rise_wh + end).is_between(0, most_wh) & (pl.col("register_wh") - rise_wh < end)).then(rise_wh + end)
@@ -100,18 +101,18 @@ def steps(register: pl.DataFrame, plug_ins: pl.DataFrame, settings: EnergySettin
     )
     stepped = ordered.with_columns(
         step_wh=step, broken=rise_wh.is_not_null() & (step.is_null() | (rise_wh < 0))
-    )
+    ).drop("_rise_wh", "_most_wh")
     risen = (pl.col("step_wh") >= settings.least_step_wh).any().over(transaction)
     return stepped.filter(pl.col("closing").is_not_null() | risen).with_columns(
         kwh=pl.col("step_wh").fill_null(0.0).cum_sum().over("plug_in") / 1000.0
     )
 
 
-def _since_previous(transaction: list[str], settings: EnergySettings) -> tuple[pl.Expr, pl.Expr]:
+def _since_previous(transaction: list[str], settings: EnergySettings) -> dict[str, pl.Expr]:
     """Rise since the reading before in the transaction, and the most the EVSE can have delivered since, in Wh."""
     at, wh = pl.col("at_utc"), pl.col("register_wh")
     hours = (at - at.shift(1).over(transaction)).dt.total_microseconds() / 3.6e9
-    return wh - wh.shift(1).over(transaction), _most_wh(hours, settings)
+    return {"_rise_wh": wh - wh.shift(1).over(transaction), "_most_wh": _most_wh(hours, settings)}
 
 
 def _most_wh(hours: pl.Expr, settings: EnergySettings) -> pl.Expr:
@@ -124,10 +125,15 @@ def _without_strays(
 ) -> pl.DataFrame:
     """Readings without those that are off the line of their neighbours, which agree with each other."""
     at, wh = pl.col("at_utc"), pl.col("register_wh")
-    before, after = wh.shift(1).over(transaction), wh.shift(-1).over(transaction)
-    hours = (at.shift(-1).over(transaction) - at.shift(1).over(transaction)).dt.total_microseconds()
-    agree = (after >= before) & (after - before <= _most_wh(hours / 3.6e9, settings))
-    return ordered.filter(~is_true(agree & ((wh < before) | (wh > after))))
+    beside = ordered.with_columns(
+        _before=wh.shift(1).over(transaction),
+        _after=wh.shift(-1).over(transaction),
+        _apart=at.shift(-1).over(transaction) - at.shift(1).over(transaction),
+    )
+    before, after = pl.col("_before"), pl.col("_after")
+    hours = pl.col("_apart").dt.total_microseconds() / 3.6e9
+    agree = (after >= before) & (after - before <= _most_wh(hours, settings))
+    return beside.filter(~is_true(agree & ((wh < before) | (wh > after)))).select(ordered.columns)
 
 
 def of_steps(stepped: pl.DataFrame, settings: EnergySettings) -> pl.DataFrame:

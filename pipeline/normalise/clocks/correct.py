@@ -10,6 +10,7 @@ from pipeline.normalise.clocks.observed import seconds, shift
 from pipeline.settings.clocks import ClockSettings
 
 ERA = ["station_id", "era"]
+WHEN = ["_row", "station_id", "receiver_at_utc", "station_at_utc"]
 
 
 def spans(clock: pl.DataFrame, settings: ClockSettings) -> pl.DataFrame:
@@ -56,9 +57,9 @@ def by_arrival(rows: pl.DataFrame, clock: pl.DataFrame, settings: ClockSettings)
     known = spans(clock, settings)
     numbered = rows.with_row_index("_row")
     eras = known.group_by("station_id").agg(opening=pl.col("era").min(), eras=pl.len())
-    counted = numbered.join(eras, on="station_id", how="left", maintain_order="left")
+    counted = numbered.select(WHEN).join(eras, on="station_id", how="left", maintain_order="left")
     plain = counted.filter(pl.col("eras") == 1).select("_row", era="opening")
-    several = counted.filter(pl.col("eras") > 1).drop("eras").sort("receiver_at_utc")
+    several = counted.filter(pl.col("eras") > 1).select(*WHEN, "opening").sort("receiver_at_utc")
     told = pl.concat([plain, of_several(several, known, settings)])
     return numbered.join(told, on="_row", how="left", maintain_order="left").drop("_row")
 
@@ -97,8 +98,8 @@ def apply(rows: pl.DataFrame, clock: pl.DataFrame) -> pl.DataFrame:
     first = lines.unique(ERA, keep="first", maintain_order=True).with_columns(
         drift_s_per_day=pl.lit(0.0)
     )
-    numbered = rows.with_row_index("_row").sort("station_at_utc")
-    on_line = numbered.join_asof(
+    numbered = rows.with_row_index("_row").select("_row", *ERA, "station_at_utc")
+    on_line = numbered.sort("station_at_utc").join_asof(
         lines, left_on="station_at_utc", right_on="segment_from_utc", by=ERA, check_sortedness=False
     )
     found = on_line.filter(pl.col("segment_from_utc").is_not_null())
@@ -106,17 +107,13 @@ def apply(rows: pl.DataFrame, clock: pl.DataFrame) -> pl.DataFrame:
         first, on=ERA, how="left"
     )
     since_days = seconds(pl.col("station_at_utc") - pl.col("segment_from_utc")) / DAY_S
-    return (
+    moved_s = pl.col("offset_s") + pl.col("drift_s_per_day") * since_days
+    told = (
         pl.concat([found, before.select(found.columns)])
-        .with_columns(
-            at_utc=shift(
-                pl.col("station_at_utc"),
-                pl.col("offset_s") + pl.col("drift_s_per_day") * since_days,
-            )
-        )
         .sort("_row")
-        .drop("_row", "segment_from_utc", "offset_s", "drift_s_per_day")
+        .select("clock_error_s", at_utc=shift(pl.col("station_at_utc"), moved_s))
     )
+    return rows.with_columns(told)
 
 
 def frames(rows: pl.DataFrame, clock: Clock) -> pl.DataFrame:

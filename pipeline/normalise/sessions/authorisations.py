@@ -40,7 +40,7 @@ def placed(
     numbered = shown.with_row_index("_card")
     at = pl.col("at_utc")
     around = meeting(
-        numbered,
+        numbered.select("_card", "station_id", "at_utc", "id_token"),
         open_,
         "station_id",
         ((at, at), (pl.col("from_utc") - near, pl.col("bound_utc") + slack)),

@@ -156,10 +156,14 @@ def with_new_sessions(signals: pl.DataFrame, settings: NormaliseSettings) -> pl.
     """
     reasons = [is_true(holds) for _, holds in new_session_reasons(settings)]
     never = pl.lit(None, dtype=pl.Datetime("us", "UTC"))
-    first = signals.with_columns(arrived_utc=never).with_columns(split=pl.any_horizontal(reasons))
     told = pl.when(is_status() & pl.col("split")).then("at_utc")
-    return first.with_columns(arrived_utc=_before(told)).with_columns(
-        split=pl.any_horizontal(reasons)
+    return (  # lazy: what the reasons share is worked out once
+        signals.lazy()
+        .with_columns(arrived_utc=never)
+        .with_columns(split=pl.any_horizontal(reasons))
+        .with_columns(arrived_utc=_before(told))
+        .with_columns(split=pl.any_horizontal(reasons))
+        .collect()
     )
 
 

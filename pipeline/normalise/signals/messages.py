@@ -28,6 +28,13 @@ class Records:
     sessions: pl.DataFrame
 
 
+ANSWER = [
+    *("station_id", "message_id", "direction", "receiver_at_utc", "file_id", "line"),
+    *("message_type", "id_token_status", "status", "transaction_id"),
+]
+"""What is told by an answer, and what it is found by."""
+
+
 def answered(frames: pl.DataFrame) -> pl.DataFrame:
     """Calls with what their answers said, one row a call.
 
@@ -35,7 +42,7 @@ def answered(frames: pl.DataFrame) -> pl.DataFrame:
     the result.
     """
     calls = frames.filter(pl.col("message_type") == 2)
-    results = frames.filter(pl.col("message_type") != 2)
+    results = frames.filter(pl.col("message_type") != 2).select(ANSWER)
     told = (
         pairing.call_of(results, calls)
         .sort("receiver_at_utc", "file_id", "line")
