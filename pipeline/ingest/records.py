@@ -29,6 +29,7 @@ RECORD_SCHEMA = pl.Schema(
         "cells": pl.List(pl.String()),
     }
 )
+_RECORD_TYPES = (pa.int64(), pa.int64(), pa.string(), pa.int64(), pa.list_(pa.string()))
 
 
 @dataclass(frozen=True)
@@ -165,13 +166,21 @@ def _cut(whole: list[list[_Line]], delimiter: str) -> tuple[pl.DataFrame, pl.Dat
             rows.append((number, offset, text, len(lines), cells_of(text, delimiter)))
         else:
             empty.append((number, offset, EMPTY, text))
-    return pl.DataFrame(rows, schema=RECORD_SCHEMA, orient="row"), pl.DataFrame(
+    columns = zip(*rows, strict=True) if rows else ([] for _ in RECORD_SCHEMA)
+    # by Arrow: a list column row by row makes a series of each row
+    built = pa.table(
+        [pa.array(list(column), kind) for column, kind in zip(columns, _RECORD_TYPES, strict=True)],
+        names=list(RECORD_SCHEMA),
+    )
+    return pl.DataFrame(pl.from_arrow(built), schema=RECORD_SCHEMA), pl.DataFrame(
         empty, schema=REJECT_SCHEMA, orient="row"
     )
 
 
 def cells_of(text: str, delimiter: str) -> list[str] | None:
     """Values of a record; None where its quoting is broken."""
+    if '"' not in text:  # as plain lines are split
+        return text.rstrip("\r\n").split(delimiter)
     try:
         read = list(csv.reader([text.rstrip("\r\n")], delimiter=delimiter, strict=True))
     except csv.Error:
