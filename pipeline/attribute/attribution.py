@@ -78,7 +78,7 @@ def attribute(
             {"p": "p_evse", "partners": "vehicles", "partners_failed": "vehicles_failed"}
         ),
         pairings=_said(_stacked(solutions, PAIRING, settings)).rename(
-            {"p": "p_pairing", "partners": "evses", "partners_failed": "evses_failed"}
+            {"p": "p_pairing", "partners": "vehicles", "partners_failed": "vehicles_failed"}
         ),
         vehicle_weeks=_said(_weeks(solutions, VEHICLE)),
         evse_weeks=_said(_weeks(solutions, EVSE)),

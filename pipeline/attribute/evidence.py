@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import cached_property
 
 import numpy as np
 import polars as pl
@@ -94,10 +95,61 @@ class Evidence:
         """The units that may be at fault, by kind, with `listed`: whether they are told of."""
         return self.vehicles, self.evses, self.pairings
 
-    @property
+    @cached_property
     def event(self) -> Bools:
         """What did not charge: failed or silent (attempts,)."""
         return self.failed | self.silent
+
+    @cached_property
+    def cells(self) -> Cells:
+        """Attempts of the same vehicle, EVSE and pairing, for sums over attempts."""
+        return Cells.of(self)
+
+
+@dataclass(frozen=True)
+class Cells:
+    """Distinct vehicle, EVSE and pairing of the attempts: `of_attempt` (attempts,) tells the cell of each.
+
+    `vehicle`, `evse`, `pairing`, `site` (cells,): the units of each cell.
+    """
+
+    of_attempt: Ints
+    vehicle: Ints
+    evse: Ints
+    pairing: Ints
+    site: Ints
+
+    @classmethod
+    def of(cls, evidence: Evidence) -> Cells:
+        """Cells of some evidence."""
+        met, size = _dense(
+            evidence.vehicle * evidence.sizes[1] + evidence.evse,
+            evidence.sizes[0] * evidence.sizes[1],
+        )
+        cell, count = _dense(met * evidence.sizes[2] + evidence.pairing, size * evidence.sizes[2])
+        one = np.empty(count, dtype=np.int64)
+        one[cell] = np.arange(len(cell))
+        units = (evidence.vehicle, evidence.evse, evidence.pairing, evidence.site)
+        return cls(cell, *(unit[one] for unit in units))
+
+    def total(self, weights: Floats) -> Floats:
+        """Sum of the attempts' weights by cell (cells,)."""
+        return np.bincount(self.of_attempt, weights, len(self.vehicle))
+
+
+MARKED_AT_MOST = 30_000_000
+"""Keys up to this are told apart by marking them, larger ones by sorting; bounds the working memory."""
+
+
+def _dense(key: Ints, size: int) -> tuple[Ints, int]:
+    """Place of each key among the distinct ones, ascending, and how many those are; keys are below `size`."""
+    if size > MARKED_AT_MOST:
+        distinct, place = np.unique(key, return_inverse=True)
+        return place, len(distinct)
+    met = np.zeros(size, dtype=bool)
+    met[key] = True
+    number = np.cumsum(met)
+    return (number - 1)[key], int(number[-1]) if size else 0
 
 
 def gather(

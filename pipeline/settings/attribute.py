@@ -140,13 +140,15 @@ class AttributeSettings(Frozen):
     pairing: StatePrior = Field(
         StatePrior(
             faults=(
-                _steady(0.95, 0.16, 90),
-                _steady(0.6, 0.16, 90),
-                _steady(0.25, 0.16, 90),
-                FaultState(character="half_silent", loud=0.6, silent=0.5, share=0.16, days_on=90),
+                _steady(0.95, 0.14, 90),
+                _steady(0.6, 0.14, 90),
+                _steady(0.25, 0.14, 90),
+                FaultState(character="half_silent", loud=0.6, silent=0.5, share=0.14, days_on=90),
                 FaultState(character="half_silent", loud=0.3, silent=0.25, share=0.1, days_on=90),
-                FaultState(character="chronic", loud=4, relative=True, share=0.16, days_on=180),
-                FaultState(character="silent", silent=0.6, share=0.1, days_on=90),
+                FaultState(character="half_silent", loud=0.1, silent=0.2, share=0.1, days_on=90),
+                FaultState(character="chronic", loud=4, relative=True, share=0.12, days_on=180),
+                FaultState(character="silent", silent=0.6, share=0.06, days_on=90),
+                FaultState(character="silent", silent=0.25, share=0.06, days_on=90),
             ),
             prevalence=0.01,
             prior_units=50.0,
@@ -331,6 +333,11 @@ class AttributeSettings(Frozen):
         4.25,
         gt=0,
         description="log2 odds (19 to 1) the data could reach for the unit against its partners if it were at fault",
+    )
+    equipment_separable_bits: float = Field(
+        1.25,
+        gt=0,
+        description="The same for EVSEs and pairings: the odds (7 to 3) that `equipment_fault_at` asks of them",
     )
     partners_at_least: int = Field(
         2,

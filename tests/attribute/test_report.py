@@ -53,9 +53,7 @@ def test_a_verdict_holds_from_its_line_on(change: dict[str, Any], verdict: str) 
 
     Clear needs enough attempts.
     """
-    row = with_verdict(pl.DataFrame([SURE | change]), SETTINGS, SETTINGS.fault_at).row(
-        0, named=True
-    )
+    row = with_verdict(pl.DataFrame([SURE | change]), SETTINGS, equipment=False).row(0, named=True)
     assert row["verdict"] == verdict
     assert row["separable"] == (row["separable_bits"] >= 4.25)
 
@@ -63,9 +61,7 @@ def test_a_verdict_holds_from_its_line_on(change: dict[str, Any], verdict: str) 
 def test_the_line_of_a_fault_is_the_one_given() -> None:
     """Equipment is called from its own, lower line."""
     assert (
-        with_verdict(pl.DataFrame([SURE | {"p": 0.7}]), SETTINGS, SETTINGS.equipment_fault_at)[
-            "verdict"
-        ].item()
+        with_verdict(pl.DataFrame([SURE | {"p": 0.7}]), SETTINGS, equipment=True)["verdict"].item()
         == "fault"
     )
 
@@ -112,7 +108,10 @@ FIGURES: dict[str, Any] = {
             "vehicle", {"verdict": "doubt", "partners": 1, "p": 0.8999},
             "5 of 9 attempts failed, at 2 of 1 EVSEs; neither enough to blame nor to clear it.",
         ),
-        ("pairing", {"verdict": "clear", "past": True}, COUNTS + "; it was at fault, and that is over."),
+        (
+            "pairing", {"verdict": "clear", "past": True},
+            "5 of 9 attempts failed, with 2 of 3 vehicles; it was at fault, and that is over.",
+        ),
         ("vehicle", {"verdict": "clear", "failures": 0}, "none of 9 attempts failed."),
         (
             "vehicle", {"verdict": "clear", "p_chronic": 0.51},
@@ -306,8 +305,8 @@ def test_pairings_and_evses_have_counts_of_their_own(answer: Attribution) -> Non
         .agg(
             attempts=pl.len(),
             failures=failed.sum(),
-            evses=pl.col("evse_id").n_unique(),
-            evses_failed=pl.col("evse_id").filter(failed).n_unique(),
+            vehicles=pl.col("vehicle_id").n_unique(),
+            vehicles_failed=pl.col("vehicle_id").filter(failed).n_unique(),
         )
         .sort("vehicle_model", "evse_model")
     )

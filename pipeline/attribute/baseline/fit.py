@@ -72,11 +72,14 @@ def fit_chance(
     counts = np.ones(len(evidence.weight)) if trials is None else trials.counts
     first = np.where(evidence.echo == ECHO_NONE, evidence.weight * counts, 0.0)
     loud = np.where(evidence.silent, 0.0, first)
-    columns, sizes = evidence.columns[:3], evidence.sizes[:3]
+    cells, sizes = evidence.cells, evidence.sizes[:3]
+    columns = (cells.vehicle, cells.evse, cells.pairing)
     rates = first_rates if trials is None else normal_rates
-    failures = rates(columns, sizes, loud, loud * evidence.failed, settings)
-    drift = _drift(evidence, loud, failures.at(columns))
-    plain = failures.at([c[rows] for c in columns]) * drift[evidence.day[rows]]
+    tried, missed = cells.total(loud), cells.total(loud * evidence.failed)
+    failures = rates(columns, sizes, tried, missed, settings)
+    usual = failures.at(columns)[cells.of_attempt]
+    drift = _drift(evidence, loud, usual)
+    plain = usual[rows] * drift[evidence.day[rows]]
     plain += np.where(evidence.vehicle[rows] == sizes[0] - 1, UNNAMED_LOUD, 0.0)
     echo = _echo_strengths(evidence, rows, trials, settings)
     silences, silent = None, evidence.silent[rows]
@@ -96,10 +99,12 @@ def _silences(
     settings: AttributeSettings,
 ) -> tuple[NormalRates, Floats]:
     """Rates of silence, and the chance of each event's: what speaks for a fault lowers its odds."""
-    columns, sizes = (evidence.vehicle, evidence.site), (evidence.sizes[0], evidence.sizes[3])
+    cells, sizes = evidence.cells, (evidence.sizes[0], evidence.sizes[3])
+    columns = (cells.vehicle, cells.site)
     tried = np.where(evidence.silent | evidence.asked, first, 0.0)
-    rates = fit(columns, sizes, tried, tried * evidence.silent, settings)
-    plain = rates.at([c[rows] for c in columns])
+    missed = cells.total(tried * evidence.silent)
+    rates = fit(columns, sizes, cells.total(tried), missed, settings)
+    plain = rates.at(columns)[cells.of_attempt[rows]]
     odds = plain / (1.0 - plain) * np.exp(-evidence.wish[rows])
     return rates, np.asarray(odds / (1.0 + odds))
 

@@ -173,9 +173,9 @@ def unit_frame(solution: Solution, kind: int, settings: AttributeSettings) -> pl
     )
     if kind == PAIRING:
         frame = _past(solution, frame, settings)
-    fault_at = settings.fault_at if kind == VEHICLE else settings.equipment_fault_at
     names_of_kind = ("vehicle", "EVSE", "pairing")
-    return reasons(with_verdict(frame, settings, fault_at), names_of_kind[kind], settings)
+    told = with_verdict(frame, settings, equipment=kind != VEHICLE)
+    return reasons(told, names_of_kind[kind], settings)
 
 
 def _counts(
@@ -185,8 +185,8 @@ def _counts(
     end, or the last weeks where it is not suspected.
     """
     unit = evidence.columns[kind]
-    other = evidence.columns[VEHICLE if kind == EVSE else EVSE]
-    width = evidence.sizes[VEHICLE if kind == EVSE else EVSE]
+    partner = EVSE if kind == VEHICLE else VEHICLE
+    other, width = evidence.columns[partner], evidence.sizes[partner]
     size = evidence.sizes[kind]
     start = np.where(np.isnan(begun_days), evidence.days - WINDOW_DAYS, begun_days)
     recent = np.append(start, np.zeros(size - units))[unit] <= evidence.at_days
@@ -319,13 +319,17 @@ def _since(evidence: Evidence, unit: Ints, units: int, onset: pl.Series) -> pl.S
     return frame.select(words.alias("since")).to_series()
 
 
-def with_verdict(frame: pl.DataFrame, settings: AttributeSettings, fault_at: float) -> pl.DataFrame:
+def with_verdict(
+    frame: pl.DataFrame, settings: AttributeSettings, *, equipment: bool
+) -> pl.DataFrame:
     """Add `separable` and `verdict`.
 
     Never 'fault' on one partner alone, or where a rival story of all its failures does about as
     well; nor 'clear' on one partner alone where its failures left it likelier than before.
     """
-    separable = pl.col("separable_bits") >= settings.separable_bits
+    fault_at = settings.equipment_fault_at if equipment else settings.fault_at
+    least_bits = settings.equipment_separable_bits if equipment else settings.separable_bits
+    separable = pl.col("separable_bits") >= least_bits
     widely = (pl.col("partners") >= settings.partners_at_least) & (
         pl.col("partners_failed_lately") >= settings.partners_at_least
     )

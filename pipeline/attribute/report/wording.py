@@ -12,9 +12,9 @@ from pipeline.settings.attribute import AttributeSettings
 PARTNERS = {
     "vehicle": "at {} of {} EVSEs",
     "EVSE": "with {} of {} vehicles",
-    "pairing": "at {} of {} EVSEs",
+    "pairing": "with {} of {} vehicles",
 }
-PARTNER = {"vehicle": "EVSE", "EVSE": "vehicle", "pairing": "EVSE"}
+PARTNER = {"vehicle": "EVSE", "EVSE": "vehicle", "pairing": "vehicle"}
 RIVAL = {
     "vehicle": "its vehicles",
     "evse": "its EVSEs",

@@ -26,6 +26,8 @@ INHERIT = 3
 """Turns in which blame is passed down a row of retries; three tries in a row are rare."""
 SETTLE = 8
 """Turns in which each unit's belief without the event itself is settled; more change no share by more than 0.001 in trials."""
+SETTLED = 1e-12
+"""An event whose mean escapes move less than this in a turn is settled."""
 AT_FAULT = 3
 """The first kinds can be at fault; what the others explain is chance."""
 
@@ -94,16 +96,25 @@ def _cavities(
         belief[kind.unit[part], events.day[part]]
         for kind, belief in zip(kinds, beliefs, strict=True)
     ]
+    without = [belief.copy() for belief in own]
     survives = [kind.escape[part] for kind in kinds]
-    without = own
+    escapes = np.stack([_mean(c, e) for c, e in zip(own, survives, strict=True)])
+    free = 1.0 - events.base[part]
+    open_ = np.arange(len(part))
     for _ in range(SETTLE):
-        escapes = [_mean(c, escape) for c, escape in zip(without, survives, strict=True)]
-        without = []
+        before = escapes[:, open_]
+        others = np.prod(before, axis=0) * free[open_] / before
         for i, kind in enumerate(kinds):
-            others = np.prod([e for j, e in enumerate(escapes) if j != i], axis=0)
-            fail = 1.0 - ((1.0 - events.base[part]) * others)[:, None] * survives[i]
-            cavity = own[i] * (fail[:, :1] / fail) ** kind.trust[part, None]
-            without.append(cavity / cavity.sum(axis=1, keepdims=True))
+            survive = survives[i][open_]
+            fail = 1.0 - others[i][:, None] * survive
+            ratio = fail[:, :1] / fail
+            cavity = own[i][open_] * np.power(ratio, kind.trust[part[open_], None], out=ratio)
+            cavity /= (cavity @ np.ones(cavity.shape[1]))[:, None]
+            without[i][open_] = cavity
+            escapes[i, open_] = _mean(cavity, survive)
+        open_ = open_[np.abs(escapes[:, open_] - before).max(axis=0) > SETTLED]
+        if not open_.size:
+            break
     return without
 
 

@@ -9,7 +9,7 @@ nobody else then share the blame as their priors and evidence say.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, product
 
 import numpy as np
 
@@ -133,29 +133,55 @@ def _joint_evidence(
     unit, day = place[focal.unit[touched]], events.day[touched]
     extra = (1,) * len(rivals)
     joint = focal.success_loglik[units].swapaxes(0, 1).reshape(days, len(units), -1, *extra)
-    escape = focal.escape[touched].reshape(len(touched), -1, *extra)
+    apart = np.ones(len(touched))
     for j in set(range(len(kinds))) - {which, *(j for j, _ in rivals)}:
-        escape = escape * beliefs.escapes[j][touched].reshape(-1, 1, *extra)
-    for axis, (j, rival) in enumerate(rivals):
-        shared = kinds[j].unit[touched] == rival[unit]
+        apart *= beliefs.escapes[j][touched]
+    shares = [kinds[j].unit[touched] == rival[unit] for j, rival in rivals]
+    for axis, ((j, rival), shared) in enumerate(zip(rivals, shares, strict=True)):
         alone = _without(
             kinds[j], events, beliefs.messages[j], rival, touched[shared], unit[shared]
         )
         shape = [1] * (1 + len(rivals))
         shape[1 + axis] = alone.shape[2]
         joint = joint + alone.swapaxes(0, 1).reshape(days, len(units), *shape)
-        theirs = np.where(
-            shared[:, None], kinds[j].escape[touched], beliefs.escapes[j][touched][:, None]
-        )
-        escape = escape * theirs.reshape(len(touched), *shape)
-    base = events.base[touched].reshape(-1, 1, *extra)
-    logs = focal.trust[touched].reshape(-1, 1, *extra) * np.log(1.0 - (1.0 - base) * escape)
+        apart[~shared] *= beliefs.escapes[j][touched[~shared]]
+    joint = np.ascontiguousarray(joint).reshape(days * len(units), *joint.shape[2:])
     slot = day * len(units) + unit
+    together = np.stack(shares) if shares else np.zeros((0, len(touched)), dtype=bool)
+    for sharing in product((False, True), repeat=len(rivals)):
+        at = np.flatnonzero((together == np.array(sharing)[:, None]).all(axis=0))
+        if at.size:
+            theirs = [
+                kinds[j].escape[touched[at]] for (j, _), s in zip(rivals, sharing, strict=True) if s
+            ]
+            logs = _shared(focal, events, touched[at], apart[at], theirs)
+            axes = [size if s else 1 for size, s in zip(joint.shape[2:], sharing, strict=True)]
+            _add_by_slot(joint, slot[at], logs.reshape(*logs.shape[:2], *axes))
+    return joint.reshape(days, len(units), *joint.shape[1:])
+
+
+def _shared(focal: Kind, events: Events, at: Ints, apart: Floats, theirs: list[Floats]) -> Floats:
+    """Log-likelihood of some events (events, focal states, states of the rivals that share them ...).
+
+    `apart`: chance that nobody else bites; `theirs`: escapes of those rivals.
+    """
+    extra = (1,) * len(theirs)
+    escape = ((1.0 - events.base[at]) * apart)[:, None] * focal.escape[at]
+    escape = escape.reshape(len(at), -1, *extra)
+    for axis, their in enumerate(theirs):
+        shape = [1] * (1 + len(theirs))
+        shape[1 + axis] = their.shape[1]
+        escape = escape * their.reshape(len(at), *shape)
+    logs = np.log(np.subtract(1.0, escape, out=escape), out=escape)
+    logs *= focal.trust[at].reshape(-1, 1, *extra)
+    return np.asarray(logs)
+
+
+def _add_by_slot(joint: Floats, slot: Ints, logs: Floats) -> None:
+    """Add to `joint` (slots, states ...) the sum of `logs` (events, states ...) of each slot."""
     order = np.argsort(slot, kind="stable")
     first = np.flatnonzero(np.append(True, slot[order][1:] != slot[order][:-1]))
-    joint = np.ascontiguousarray(joint).reshape(days * len(units), *joint.shape[2:])
     joint[slot[order][first]] += np.add.reduceat(logs[order], first, axis=0)
-    return joint.reshape(days, len(units), *joint.shape[1:])
 
 
 def _without(

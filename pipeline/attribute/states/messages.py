@@ -104,44 +104,67 @@ def exchange(kinds: tuple[Kind, ...], events: Events, *, passes: int, damping: f
     as that story is.  Only units whose messages still move are smoothed again.  Damping grows with
     the passes, which ends see-sawing between two stories.
     """
+    parts = tuple(_suspected(kind, events) for kind in kinds)
     alone = np.ones(len(events.day))
-    messages = [_message(kind, events, alone) * (kind.name not in LATE) for kind in kinds]
+    messages = [_message(p.kind, p.events, alone[p.at]) * (p.kind.name not in LATE) for p in parts]
     beliefs = [np.zeros_like(kind.success_loglik) for kind in kinds]
     escapes = [np.ones(len(events.day)) for _ in kinds]
     stirred = [np.ones(len(kind.success_loglik), dtype=bool) for kind in kinds]
     moved = np.inf
     for turn in range(passes):
-        for k, kind in enumerate(kinds):
+        near = np.zeros(len(events.day), dtype=bool)
+        for k, (kind, mine, at) in enumerate((p.kind, p.events, p.at) for p in parts):
             units = np.flatnonzero(stirred[k])
-            beliefs[k][units] = believe(kind, events, messages[k], units).belief
+            beliefs[k][units] = believe(kind, mine, messages[k], units).belief
             touched = np.flatnonzero(stirred[k][kind.unit])
-            escapes[k][touched] = _mean_escape(kind, events, beliefs[k], messages[k], touched)
+            escapes[k][at[touched]] = _mean_escape(kind, mine, beliefs[k], messages[k], touched)
+            near[at[touched]] = True
         if turn == JOIN:
             stirred = [np.ones_like(flags) for flags in stirred]
-        for flags in stirred:
-            flags[-1] = False  # the stand-in never changes
-        near = np.flatnonzero(
-            np.any([stirred[k][kind.unit] for k, kind in enumerate(kinds)], axis=0)
-        )
+            near[:] = True
         keep = damping + (LAST_DAMPING - damping) * min(turn / SLOWING_PASSES, 1.0)
-        moved = 0.0
-        for k, kind in enumerate(kinds):
+        moved, together = 0.0, reduce(np.multiply, escapes)
+        for k, (kind, mine, at) in enumerate((p.kind, p.events, p.at) for p in parts):
             if kind.name in LATE and turn < JOIN:
                 continue
-            others = reduce(np.multiply, (escapes[j][near] for j in range(len(kinds)) if j != k))
-            change = (1.0 - keep) * (_message(kind, events, others, near) - messages[k][near])
-            messages[k][near] += change
+            told = np.flatnonzero(near[at])
+            others = together[at[told]] / escapes[k][at[told]]
+            change = (1.0 - keep) * (_message(kind, mine, others, told) - messages[k][told])
+            messages[k][told] += change
             size = np.abs(change) @ np.ones(change.shape[1])
             moved = max(moved, float(size.max(initial=0.0)))
             stirred[k][:] = False
-            stirred[k][kind.unit[near[size > AT_REST]]] = True
+            stirred[k][kind.unit[told[size > AT_REST]]] = True
         if moved <= AT_REST and turn >= JOIN:
             break
     final = tuple(
-        believe(kind, events, message, np.arange(len(kind.success_loglik))).belief
-        for kind, message in zip(kinds, messages, strict=True)
+        believe(p.kind, p.events, message, np.arange(len(p.kind.success_loglik))).belief
+        for p, message in zip(parts, messages, strict=True)
     )
-    return Beliefs(final, tuple(messages), tuple(escapes), moved)
+    whole = tuple(p.spread(m, len(events.day)) for p, m in zip(parts, messages, strict=True))
+    return Beliefs(final, whole, tuple(escapes), moved)
+
+
+@dataclass(frozen=True)
+class _Part:
+    """The events that touch a suspect of a kind: positions `at` among all, the kind and the events."""
+
+    at: Ints
+    kind: Kind
+    events: Events
+
+    def spread(self, messages: Floats, events: int) -> Floats:
+        """Messages of all events: none to the unit that stands for the unsuspected."""
+        whole = np.zeros((events, messages.shape[1]))
+        whole[self.at] = messages
+        return whole
+
+
+def _suspected(kind: Kind, events: Events) -> _Part:
+    """Leave out the events of the unit that stands for all unsuspected ones (the last): it never changes."""
+    at = np.flatnonzero(kind.unit < len(kind.success_loglik) - 1)
+    mine = replace(kind, unit=kind.unit[at], escape=kind.escape[at], trust=kind.trust[at])
+    return _Part(at, mine, events.only(at))
 
 
 def _message(kind: Kind, events: Events, others: Floats, at: Ints | slice = EVERY) -> Floats:

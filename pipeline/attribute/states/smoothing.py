@@ -16,16 +16,20 @@ import numpy as np
 from pipeline.attribute.states.model import Floats
 
 
+SCALE_DAYS = 4
+"""Days between two rescalings of a pass: a day's evidence is worth 100 nats at most (`day_likeness`), and doubles reach 700."""
+
+
 @dataclass(frozen=True)
 class Smoothed:
     """State probabilities given all evidence.
 
-    `belief` (units, days, states); `forward` the filtered ones; `backward` = likelihood x backward / scale.
+    `belief` (units, days, states); `forward` the filtered ones; `likelihood`: of each day's evidence, the highest
+    state's at 1.
     """
 
     belief: Floats
     forward: Floats
-    backward: Floats
     likelihood: Floats
 
 
@@ -47,25 +51,25 @@ def smooth(log_evidence: Floats, initial: Floats, transition: Floats) -> Smoothe
     """
     likelihood = scaled_likelihood(log_evidence)
     days, _, states = likelihood.shape
-    ones = np.ones(states)
     forward = np.empty_like(likelihood)
-    backward = np.empty_like(likelihood)
-    now = np.broadcast_to(initial, likelihood[0].shape)
+    now = np.array(np.broadcast_to(initial, likelihood[0].shape))
     for day in range(days):
-        joint = now * likelihood[day]
-        total = (joint @ ones)[:, None]
-        np.divide(joint, total, out=forward[day])
-        np.divide(likelihood[day], total, out=backward[day])
-        now = forward[day] @ transition
-    belief = np.empty_like(likelihood)
-    behind = np.ones_like(likelihood[0])
+        joint = np.multiply(now, likelihood[day], out=forward[day])
+        if day % SCALE_DAYS == 0:
+            joint /= joint.sum(axis=1, keepdims=True)
+        np.matmul(joint, transition, out=now)
+    belief = forward.copy()
+    behind, reached = np.ones_like(now), np.empty_like(now)
     across = np.ascontiguousarray(transition.T)
-    for day in range(days - 1, -1, -1):
-        np.multiply(forward[day], behind, out=belief[day])
-        backward[day] *= behind
-        behind = backward[day] @ across
-    belief /= (belief.reshape(-1, states) @ ones).reshape(days, -1, 1)
-    return Smoothed(*(part.swapaxes(0, 1) for part in (belief, forward, backward, likelihood)))
+    for day in range(days - 1, 0, -1):
+        np.multiply(likelihood[day], behind, out=reached)
+        if day % SCALE_DAYS == 0:
+            reached /= reached.sum(axis=1, keepdims=True)
+        np.matmul(reached, across, out=behind)
+        belief[day - 1] *= behind
+    for part in (forward, belief):
+        part /= (part.reshape(-1, states) @ np.ones(states)).reshape(days, -1, 1)
+    return Smoothed(*(part.swapaxes(0, 1) for part in (belief, forward, likelihood)))
 
 
 def smooth_together(
