@@ -120,22 +120,23 @@ class AttributeSettings(Frozen):
     evse: StatePrior = Field(
         StatePrior(
             faults=(
-                _steady(0.97, 0.18, 30),
-                _steady(0.8, 0.18, 30),
-                _steady(0.55, 0.16, 45),
-                _steady(0.3, 0.14, 60),
-                FaultState(character="chronic", loud=7, relative=True, share=0.07, days_on=180),
-                FaultState(character="chronic", loud=3, relative=True, share=0.07, days_on=180),
-                FaultState(character="silent", silent=0.8, share=0.06, days_on=30),
-                FaultState(character="intermittent", loud=0.7, share=0.07, days_on=60),
-                FaultState(character="resting", loud=0.03, share=0.07, days_on=60),
+                _steady(0.97, 0.12, 30),
+                _steady(0.8, 0.12, 45),
+                _steady(0.55, 0.14, 90),
+                _steady(0.3, 0.16, 120),
+                FaultState(character="chronic", loud=8, relative=True, share=0.12, days_on=180),
+                FaultState(character="chronic", loud=4, relative=True, share=0.12, days_on=180),
+                FaultState(character="silent", silent=0.8, share=0.05, days_on=30),
+                FaultState(character="intermittent", loud=0.7, share=0.09, days_on=120),
+                FaultState(character="resting", loud=0.03, share=0.08, days_on=120),
             ),
-            prevalence=0.04,
+            prevalence=0.06,
+            onset_days=40.0,
             prior_units=50.0,
         ),
         description="Assumed: equipment fails more often than cars (a survey found 22.7 % of public"
-        " DC connectors out of order, Rempel et al. 2022; a kept depot has far less) and is mended "
-        "within weeks; a weak fault stays, since nobody calls it in",
+        " DC connectors out of order, Rempel et al. 2022; a kept depot has far less); what fails all is "
+        "mended within weeks, what still charges every second time stays for months, since nobody calls it in",
     )
     pairing: StatePrior = Field(
         StatePrior(
@@ -315,10 +316,11 @@ class AttributeSettings(Frozen):
         "in ten, far fewer on average",
     )
     equipment_fault_at: float = Field(
-        0.7,
+        0.6,
         gt=0.5,
         lt=1,
-        description="The same for EVSEs and pairings: a look at equipment costs less than a vehicle's day in the workshop",
+        description="The same for EVSEs and pairings: a look at equipment costs less than a vehicle's day in the "
+        "workshop; above the line at which a visit pays (`cost_needless_evse_visit`)",
     )
     report_days: int = Field(
         3,
@@ -337,7 +339,7 @@ class AttributeSettings(Frozen):
     equipment_separable_bits: float = Field(
         1.25,
         gt=0,
-        description="The same for EVSEs and pairings: the odds (7 to 3) that `equipment_fault_at` asks of them",
+        description="The same for EVSEs and pairings, 7 to 3, for the same reason",
     )
     partners_at_least: int = Field(
         2,

@@ -159,15 +159,18 @@ def unit_frame(solution: Solution, kind: int, settings: AttributeSettings) -> pl
     units = names.height
     now = states.lately(settings.report_days)[:units]
     onset = onset_columns(solution, kind, units, settings)
-    begun = (onset["onset_lo_utc"] - evidence.begin_utc).dt.total_microseconds()
-    begun_days = begun.to_numpy() / 86_400e6
+    begun_days, median_days = (
+        (onset[name] - evidence.begin_utc).dt.total_microseconds().to_numpy() / 86_400e6
+        for name in ("onset_lo_utc", "onset_utc")
+    )
+    counted_days = begun_days if kind == VEHICLE else median_days
     frame = names.with_columns(
         pl.Series("p", now),
         pl.Series("p_peak", states.probability[:units].max(axis=1)),
         *onset.values(),
         *_counts(evidence, kind, units, begun_days, settings),
         *_characters(solution, kind, units, settings),
-        *_odds(solution, kind, now, np.nan_to_num(begun_days), settings),
+        *_odds(solution, kind, now, np.nan_to_num(counted_days), settings),
         _since(evidence, evidence.columns[kind], units, onset["onset_utc"]),
         pl.lit(solution.chance.typical).alias("fleet_rate"),
     )

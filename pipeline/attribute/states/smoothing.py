@@ -15,7 +15,6 @@ import numpy as np
 
 from pipeline.attribute.states.model import Floats
 
-
 SCALE_DAYS = 4
 """Days between two rescalings of a pass: a day's evidence is worth 100 nats at most (`day_likeness`), and doubles reach 700."""
 
@@ -67,8 +66,9 @@ def smooth(log_evidence: Floats, initial: Floats, transition: Floats) -> Smoothe
             reached /= reached.sum(axis=1, keepdims=True)
         np.matmul(reached, across, out=behind)
         belief[day - 1] *= behind
-    for part in (forward, belief):
-        part /= (part.reshape(-1, states) @ np.ones(states)).reshape(days, -1, 1)
+    for scaled in (forward, belief):
+        total = scaled.reshape(-1, states) @ np.ones(states)
+        np.divide(scaled, total.reshape(days, -1, 1), out=scaled)
     return Smoothed(*(part.swapaxes(0, 1) for part in (belief, forward, likelihood)))
 
 

@@ -26,6 +26,7 @@ from pipeline.attribute.states.messages import (
 )
 from pipeline.attribute.states.model import Floats, Ints, StateModel, learnt_prior, state_model
 from pipeline.attribute.states.smoothing import smooth
+from pipeline.attribute.states.successes import Successes
 from pipeline.settings.attribute import AttributeSettings, StatePrior
 
 VEHICLE, EVSE, PAIRING, SITE, PLACE, HOUR = range(6)
@@ -86,6 +87,16 @@ class Solution:
 
 
 @dataclass(frozen=True)
+class _Given:
+    """What stays the same in every round: evidence, rows of events, counts of successes by kind."""
+
+    evidence: Evidence
+    rows: Ints
+    successes: tuple[Successes, ...]
+    settings: AttributeSettings
+
+
+@dataclass(frozen=True)
 class _Search:
     """A pass over all units: those that events cannot make suspect are screened out, the rest
     exchange messages.
@@ -103,12 +114,13 @@ class _Search:
 def solve(evidence: Evidence, settings: AttributeSettings) -> Solution:
     """Fit baseline and states in turn."""
     rows = event_rows(evidence)
+    given = _Given(evidence, rows, _successes(evidence, settings), settings)
     priors = _priors(settings)
     chance = fit_chance(evidence, rows, None, settings)
     checks = np.full(evidence.models.height, np.nan)
     reach = reach_of(evidence, None, settings)
     for _ in range(settings.rounds):
-        search = _search(evidence, rows, chance, priors, reach, settings, settings.early_passes)
+        search = _search(given, chance, priors, reach, settings.early_passes)
         beliefs = tuple(_everywhere(search, k, search.beliefs.belief[k]) for k in range(len(KINDS)))
         bit = chance_bit(search.kinds, search.events, beliefs)
         models = [kind.model for kind in search.kinds]
@@ -121,7 +133,7 @@ def solve(evidence: Evidence, settings: AttributeSettings) -> Solution:
             learnt_prior(prior, belief.mean(axis=1).sum(axis=0), met)
             for prior, belief, met in zip(_priors(settings), beliefs, evidence.met, strict=True)
         )
-    search = _search(evidence, rows, chance, priors, reach, settings, settings.passes)
+    search = _search(given, chance, priors, reach, settings.passes)
     units = tuple(_finished(search, kind) for kind in range(len(KINDS)))
     judged = shares(search.kinds, search.events, tuple(u.belief for u in units), evidence, chance)
     return Solution(evidence, rows, chance, units, judged, reach, checks)
@@ -138,22 +150,19 @@ def _as_usual(evidence: Evidence, beliefs: tuple[Floats, ...], models: list[Stat
     """
     free = np.ones(len(evidence.failed))
     for unit, belief, model in zip(evidence.columns, beliefs, models, strict=True):
-        free *= (belief @ model.usual)[unit, evidence.day]
+        usual = belief @ model.usual
+        if (usual < 1.0).any():
+            free *= usual[unit, evidence.day]
     return free
 
 
 def _search(
-    evidence: Evidence,
-    rows: Ints,
-    chance: Chance,
-    priors: tuple[StatePrior, ...],
-    reach: Floats,
-    settings: AttributeSettings,
-    passes: int,
+    given: _Given, chance: Chance, priors: tuple[StatePrior, ...], reach: Floats, passes: int
 ) -> _Search:
-    events = Events(evidence.day[rows], chance.base, rows)
+    rows, settings = given.rows, given.settings
+    events = Events(given.evidence.day[rows], chance.base, rows)
     kinds = tuple(
-        _kind(evidence, rows, k, state_model(prior, settings, chance.typical), reach, settings)
+        _kind(given, k, state_model(prior, settings, chance.typical), reach)
         for k, prior in enumerate(priors)
     )
     screened = tuple(_alone(kind, events) for kind in kinds)
@@ -176,43 +185,16 @@ def _search(
     return _Search(kinds, events, screened, suspects, near, near_events, beliefs)
 
 
-def _kind(
-    evidence: Evidence,
-    rows: Ints,
-    kind: int,
-    model: StateModel,
-    reach: Floats,
-    settings: AttributeSettings,
-) -> Kind:
-    """Successes by unit and day as log-likelihood, and the escape of each state at each event.
-
-    Attempts of one unit on one day are alike (weather, one driver, one passing cause): n of them
-    count as n / (1 + (n - 1) rho), the design effect of a cluster sample (Kish 1965, *Survey
-    Sampling*; from memory).
-    """
+def _kind(given: _Given, kind: int, model: StateModel, reach: Floats) -> Kind:
+    """Successes by unit and day as log-likelihood, and the escape of each state at each event."""
+    evidence, rows, successes = given.evidence, given.rows, given.successes[kind]
     unit, size = evidence.columns[kind], evidence.sizes[kind]
     if kind == VEHICLE:
         model = _with_habits(model, evidence.habit)
-    length = size * evidence.days
-    slot = unit * evidence.days + evidence.day
-    tried = np.bincount(slot, evidence.weight, length)
-    calm = 1.0 / (1.0 + np.maximum(tried - 1.0, 0.0) * settings.day_likeness)
-    good = np.where(evidence.event, 0.0, evidence.weight)
-    charged = np.bincount(slot, good, length)
-    asked = np.bincount(slot, np.where(evidence.asked, evidence.weight, 0.0), length)
-    loglik = np.zeros((length, model.states))
-    for k in range(1, model.states):
-        if model.where[k]:
-            bite = model.loud[k] * reach[:, model.where[k]]
-            loglik[:, k] = np.bincount(slot, good * np.log1p(-bite), length)
-        elif model.loud[k]:
-            loglik[:, k] = charged * np.log1p(-model.loud[k])
-        if model.silent[k]:
-            loglik[:, k] += asked * np.log1p(-model.silent[k])
-    by_day: Floats = (loglik * calm[:, None]).reshape(size, evidence.days, -1)
+    by_day = successes.loglik(model, reach).reshape(size, evidence.days, -1)
     if kind != EVSE:
         by_day[-1, :, 1:] = NEVER
-    trust = evidence.weight[rows] * calm[slot[rows]]
+    trust = evidence.weight[rows] * successes.calm[unit[rows] * evidence.days + evidence.day[rows]]
     escape = state_escape(model, reach[rows], evidence.silent[rows], evidence.wish[rows])
     return Kind(KINDS[kind], by_day, unit[rows], escape, trust, model)
 
@@ -222,6 +204,22 @@ def _with_habits(model: StateModel, habit: Floats) -> StateModel:
     quiet = (1.0 - model.fault_mask) * (model.silent > 0)
     initial = model.initial * np.where(quiet > 0, habit[:, None], 1.0)
     return replace(model, initial=initial / initial.sum(axis=1, keepdims=True))
+
+
+def _successes(evidence: Evidence, settings: AttributeSettings) -> tuple[Successes, ...]:
+    """Counts of each kind, once for all rounds."""
+    return tuple(
+        Successes.of(
+            evidence,
+            unit,
+            size,
+            settings.day_likeness,
+            placed=any(fault.where != "anywhere" for fault in prior.faults),
+        )
+        for unit, size, prior in zip(
+            evidence.columns, evidence.sizes, _priors(settings), strict=True
+        )
+    )
 
 
 def _alone(kind: Kind, events: Events) -> Floats:
