@@ -132,6 +132,17 @@ class Cells:
         units = (evidence.vehicle, evidence.evse, evidence.pairing, evidence.site)
         return cls(cell, *(unit[one] for unit in units))
 
+    @property
+    def columns(self) -> tuple[Ints, Ints, Ints]:
+        """Vehicle, EVSE and pairing of each cell."""
+        return self.vehicle, self.evse, self.pairing
+
+    def any(self, keep: Bools) -> Bools:
+        """Whether a cell holds an attempt of the mask (cells,)."""
+        kept = np.zeros(len(self.vehicle), dtype=bool)
+        kept[self.of_attempt[keep]] = True
+        return kept
+
     def total(self, weights: Floats) -> Floats:
         """Sum of the attempts' weights by cell (cells,)."""
         return np.bincount(self.of_attempt, weights, len(self.vehicle))

@@ -73,7 +73,7 @@ def fit_chance(
     first = np.where(evidence.echo == ECHO_NONE, evidence.weight * counts, 0.0)
     loud = np.where(evidence.silent, 0.0, first)
     cells, sizes = evidence.cells, evidence.sizes[:3]
-    columns = (cells.vehicle, cells.evse, cells.pairing)
+    columns = cells.columns
     rates = first_rates if trials is None else normal_rates
     tried, missed = cells.total(loud), cells.total(loud * evidence.failed)
     failures = rates(columns, sizes, tried, missed, settings)

@@ -188,8 +188,9 @@ def _counts(
     end, or the last weeks where it is not suspected.
     """
     unit = evidence.columns[kind]
-    partner = EVSE if kind == VEHICLE else VEHICLE
-    other, width = evidence.columns[partner], evidence.sizes[partner]
+    other = EVSE if kind == VEHICLE else VEHICLE
+    cells, width = evidence.cells, evidence.sizes[other]
+    mine, theirs = cells.columns[kind], cells.columns[other]
     size = evidence.sizes[kind]
     start = np.where(np.isnan(begun_days), evidence.days - WINDOW_DAYS, begun_days)
     recent = np.append(start, np.zeros(size - units))[unit] <= evidence.at_days
@@ -203,10 +204,14 @@ def _counts(
         "asked_lately": _count(unit, evidence.asked & recent, size),
         "failures_lately": _count(unit, evidence.failed & recent, size),
         "attempts_since": _count(unit, told & recent, size),
-        "partners": _distinct(unit, other, told | evidence.silent, size, width),
-        "partners_failed": _distinct(unit, other, evidence.failed, size, width),
-        "partners_silent": _distinct(unit, other, evidence.silent & recent, size, width),
-        "partners_failed_lately": _distinct(unit, other, evidence.event & recent, size, width),
+        "partners": _distinct(mine, theirs, cells.any(told | evidence.silent), size, width),
+        "partners_failed": _distinct(mine, theirs, cells.any(evidence.failed), size, width),
+        "partners_silent": _distinct(
+            mine, theirs, cells.any(evidence.silent & recent), size, width
+        ),
+        "partners_failed_lately": _distinct(
+            mine, theirs, cells.any(evidence.event & recent), size, width
+        ),
     }
     lately = tally(unit, np.where(last & told, evidence.weight, 0.0), size)
     clear = enough_to_clear(lately, settings.thin_failures_power)
@@ -287,7 +292,7 @@ def _count(unit: Ints, keep: Bools, size: int) -> Ints:
 
 
 def _distinct(unit: Ints, other: Ints, keep: Bools, size: int, width: int) -> Ints:
-    """Number of distinct partners of each unit among the kept attempts."""
+    """Number of distinct partners of each unit among the kept attempts, or cells of attempts."""
     pairs = np.unique(unit[keep] * width + other[keep])
     return np.bincount(pairs // width, minlength=size)
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from pipeline.attribute.evidence import Evidence
 from pipeline.attribute.states.blame import AT_FAULT
-from pipeline.attribute.states.likelihood import attempt_loglik
+from pipeline.attribute.states.likelihood import Solved, summed_loglik
 from pipeline.attribute.states.model import Floats, Ints, tally
 from pipeline.attribute.states.smoothing import smooth
 from pipeline.attribute.states.solve import KINDS, Solution
@@ -129,27 +129,28 @@ def _third_parties(
     """
     evidence, states = solution.evidence, solution.units[other]
     days, column = evidence.days, evidence.columns[other]
-    met = np.flatnonzero(np.isin(column, partner[pairs]))
-    held = solution.held(other)
-    logs = attempt_loglik(evidence, met, states.model, solution.reach[met], held[met])
+    wanted = np.zeros(evidence.sizes[other], dtype=bool)
+    wanted[partner[pairs]] = True
+    met = np.flatnonzero(wanted[column])
+    solved = Solved(solution.reach, solution.held(other))
     slot = column[met] * days + evidence.day[met]
-    spot = np.full(len(evidence.failed), -1, dtype=np.int64)
-    spot[met] = np.arange(len(met))
-    used, slots = np.unique(slot, return_inverse=True)
-    total = np.zeros((len(used), logs.shape[1]))
-    np.add.at(total, slots, logs)
+    marked = np.zeros(len(wanted) * days, dtype=bool)
+    marked[slot] = True
+    used, number = np.flatnonzero(marked), np.cumsum(marked) - 1
+    total = summed_loglik(evidence, met, number[slot], len(used), states.model, solved)
     result = np.zeros(len(pairs))
     for low in range(0, len(pairs), PAIRS_AT_ONCE):
         part = pairs[low : low + PAIRS_AT_ONCE]
         place = np.full(len(partner), -1, dtype=np.int64)
         place[part] = np.arange(len(part))
-        chain = np.zeros((len(part), days, logs.shape[1]))
         keys = partner[part][:, None] * days + np.arange(days)
-        at = np.minimum(np.searchsorted(used, keys), len(used) - 1)
-        hit = used[at] == keys
-        chain[hit] = total[at[hit]]
+        hit = marked[keys]
+        chain = np.zeros((len(part), days, states.model.states))
+        chain[hit] = total[number[keys[hit]]]
         own = np.flatnonzero(place[where] >= 0)
-        np.subtract.at(chain, (place[where[own]], evidence.day[rows[own]]), logs[spot[rows[own]]])
+        own_slot = place[where[own]] * days + evidence.day[rows[own]]
+        mine = summed_loglik(evidence, rows[own], own_slot, len(part) * days, states.model, solved)
+        chain -= mine.reshape(chain.shape)
         initial = states.model.initial
         start = initial[partner[part]] if initial.ndim > 1 else initial
         on = smooth(chain, start, states.model.transition).belief @ states.model.fault_mask
@@ -158,7 +159,7 @@ def _third_parties(
         np.maximum.at(
             highest, place[where[missed]], on[place[where[missed]], evidence.day[rows[missed]]]
         )
-        result[low : low + PAIRS_AT_ONCE] = highest
+        result[low : low + PAIRS_AT_ONCE] = np.minimum(highest, 1.0)
     return result
 
 

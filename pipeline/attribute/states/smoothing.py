@@ -50,12 +50,13 @@ def smooth(log_evidence: Floats, initial: Floats, transition: Floats) -> Smoothe
     """
     likelihood = scaled_likelihood(log_evidence)
     days, _, states = likelihood.shape
+    ones = np.ones(states)
     forward = np.empty_like(likelihood)
     now = np.array(np.broadcast_to(initial, likelihood[0].shape))
     for day in range(days):
         joint = np.multiply(now, likelihood[day], out=forward[day])
         if day % SCALE_DAYS == 0:
-            joint /= joint.sum(axis=1, keepdims=True)
+            joint /= (joint @ ones)[:, None]
         np.matmul(joint, transition, out=now)
     belief = forward.copy()
     behind, reached = np.ones_like(now), np.empty_like(now)
@@ -63,11 +64,11 @@ def smooth(log_evidence: Floats, initial: Floats, transition: Floats) -> Smoothe
     for day in range(days - 1, 0, -1):
         np.multiply(likelihood[day], behind, out=reached)
         if day % SCALE_DAYS == 0:
-            reached /= reached.sum(axis=1, keepdims=True)
+            reached /= (reached @ ones)[:, None]
         np.matmul(reached, across, out=behind)
         belief[day - 1] *= behind
     for scaled in (forward, belief):
-        total = scaled.reshape(-1, states) @ np.ones(states)
+        total = scaled.reshape(-1, states) @ ones
         np.divide(scaled, total.reshape(days, -1, 1), out=scaled)
     return Smoothed(*(part.swapaxes(0, 1) for part in (belief, forward, likelihood)))
 
@@ -89,12 +90,12 @@ def smooth_together(
     for initial, size in zip(initials, sizes, strict=True):
         part = np.broadcast_to(initial, (units, size))
         start = (start[:, :, None] * part[:, None, :]).reshape(units, -1)
-    forward = np.empty_like(likelihood)
+    forward, ones = np.empty_like(likelihood), np.ones(likelihood.shape[2])
     scale = np.empty((days, units, 1))
     now = start
     for day in range(days):
         np.multiply(now, likelihood[day], out=forward[day])
-        scale[day] = forward[day].sum(axis=1, keepdims=True)
+        scale[day] = (forward[day] @ ones)[:, None]
         forward[day] /= scale[day]
         now = _through(forward[day], sizes, transitions)
     backwards = [np.ascontiguousarray(t.T) for t in transitions]
