@@ -145,7 +145,7 @@ class Cells:
 
     def total(self, weights: Floats) -> Floats:
         """Sum of the attempts' weights by cell (cells,)."""
-        return np.bincount(self.of_attempt, weights, len(self.vehicle))
+        return tally(self.of_attempt, weights, len(self.vehicle))
 
 
 MARKED_AT_MOST = 30_000_000

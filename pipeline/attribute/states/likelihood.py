@@ -49,7 +49,9 @@ def summed_loglik(
     asked = np.bincount(group, np.where(evidence.asked[rows], weight, 0.0), groups)
     logs = asked[:, None] * np.log1p(-model.silent)
     at = np.flatnonzero(event)
-    escape = state_escape(model, solved.reach[rows[at]], evidence.silent[rows[at]])
+    escape = state_escape(
+        model, solved.reach[rows[at]], evidence.silent[rows[at]], evidence.wish[rows[at]]
+    )
     free = solved.held[rows[at], None] * escape
     happened = weight[at, None] * (np.log1p(-free) - np.log1p(-free[:, :1]))
     for k in range(1, model.states):

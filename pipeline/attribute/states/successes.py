@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.attribute.evidence import Evidence
-from pipeline.attribute.states.model import Floats, Ints, StateModel
+from pipeline.attribute.states.model import Floats, Ints, StateModel, tally
 
 
 @dataclass(frozen=True)
@@ -40,10 +40,10 @@ class Successes:
         slot, length = unit * evidence.days + evidence.day, units * evidence.days
         good = np.where(evidence.event, 0.0, evidence.weight)
         asked = np.where(evidence.asked, evidence.weight, 0.0)
-        tried = np.bincount(slot, evidence.weight, length)
+        tried = tally(slot, evidence.weight, length)
         return cls(
-            charged=np.bincount(slot, good, length),
-            asked=np.bincount(slot, asked, length),
+            charged=tally(slot, good, length),
+            asked=tally(slot, asked, length),
             calm=1.0 / (1.0 + np.maximum(tried - 1.0, 0.0) * likeness),
             slot=slot if placed else np.zeros(0, dtype=np.int64),
             good=good if placed else np.zeros(0),
