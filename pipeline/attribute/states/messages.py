@@ -96,17 +96,32 @@ def state_escape(
     return np.asarray(1.0 - np.where(silent[:, None], quiet, loud))
 
 
-def exchange(kinds: tuple[Kind, ...], events: Events, *, passes: int, damping: float) -> Beliefs:
-    """Pass messages until they rest or `passes` are done; all kinds at once, so none is favoured.
+def exchange(
+    kinds: tuple[Kind, ...],
+    events: Events,
+    *,
+    passes: int,
+    damping: float,
+    late: tuple[str, ...] = LATE,
+    start: tuple[Floats, ...] | None = None,
+) -> Beliefs:
+    """Pass messages until they rest or `passes` are done.
 
-    Pairings join after some passes: one faulty EVSE touches a pairing for each vehicle model it
-    serves, and were all of them suspected from the start they would explain it away together, dear
-    as that story is.  Only units whose messages still move are smoothed again.  Damping grows with
-    the passes, which ends see-sawing between two stories.
+    Kinds that are `late` join after some passes.  Pairings do by default: one faulty EVSE touches a
+    pairing for each vehicle model it serves, and were all of them suspected from the start they
+    would explain it away together, dear as that story is (`stories` asks the other way round too).
+    From messages given (`start`) all kinds go on at once.  Only units whose messages still move are
+    smoothed again.  Damping grows with the passes, which ends see-sawing between two stories.
     """
     parts = tuple(_suspected(kind, events) for kind in kinds)
-    alone = np.ones(len(events.day))
-    messages = [_message(p.kind, p.events, alone[p.at]) * (p.kind.name not in LATE) for p in parts]
+    join = JOIN if start is None else 0
+    if start is None:
+        alone = np.ones(len(events.day))
+        messages = [
+            _message(p.kind, p.events, alone[p.at]) * (p.kind.name not in late) for p in parts
+        ]
+    else:
+        messages = [given[p.at] for p, given in zip(parts, start, strict=True)]
     beliefs = [np.zeros_like(kind.success_loglik) for kind in kinds]
     escapes = [np.ones(len(events.day)) for _ in kinds]
     stirred = [np.ones(len(kind.success_loglik), dtype=bool) for kind in kinds]
@@ -119,13 +134,13 @@ def exchange(kinds: tuple[Kind, ...], events: Events, *, passes: int, damping: f
             touched = np.flatnonzero(stirred[k][kind.unit])
             escapes[k][at[touched]] = _mean_escape(kind, mine, beliefs[k], messages[k], touched)
             near[at[touched]] = True
-        if turn == JOIN:
+        if turn == join:
             stirred = [np.ones_like(flags) for flags in stirred]
             near[:] = True
         keep = damping + (LAST_DAMPING - damping) * min(turn / SLOWING_PASSES, 1.0)
         moved, together = 0.0, reduce(np.multiply, escapes)
         for k, (kind, mine, at) in enumerate((p.kind, p.events, p.at) for p in parts):
-            if kind.name in LATE and turn < JOIN:
+            if kind.name in late and turn < join:
                 continue
             told = np.flatnonzero(near[at])
             others = together[at[told]] / escapes[k][at[told]]
@@ -135,7 +150,7 @@ def exchange(kinds: tuple[Kind, ...], events: Events, *, passes: int, damping: f
             moved = max(moved, float(size.max(initial=0.0)))
             stirred[k][:] = False
             stirred[k][kind.unit[told[size > AT_REST]]] = True
-        if moved <= AT_REST and turn >= JOIN:
+        if moved <= AT_REST and turn >= join:
             break
     final = tuple(
         believe(p.kind, p.events, message, np.arange(len(p.kind.success_loglik))).belief

@@ -73,6 +73,20 @@ def smooth(log_evidence: Floats, initial: Floats, transition: Floats) -> Smoothe
     return Smoothed(*(part.swapaxes(0, 1) for part in (belief, forward, likelihood)))
 
 
+def log_evidence(log_likelihood: Floats, initial: Floats, transition: Floats) -> Floats:
+    """Natural log of the probability of all evidence of each chain (units,); arguments as of `smooth`."""
+    highest = log_likelihood.max(axis=2)
+    likelihood = np.exp(log_likelihood - highest[:, :, None])
+    now = np.array(np.broadcast_to(initial, likelihood[:, 0].shape))
+    total = highest.sum(axis=1)
+    for day in range(likelihood.shape[1]):
+        joint = now * likelihood[:, day]
+        seen = joint.sum(axis=1, keepdims=True)
+        total += np.log(seen[:, 0])
+        now = (joint / seen) @ transition
+    return np.asarray(total)
+
+
 def smooth_together(
     log_evidence: Floats, initials: Sequence[Floats], transitions: Sequence[Floats]
 ) -> Floats:

@@ -19,13 +19,13 @@ from pipeline.attribute.states.messages import (
     Beliefs,
     Events,
     Kind,
-    exchange,
     narrowed,
     scatter,
     state_escape,
 )
 from pipeline.attribute.states.model import Floats, Ints, StateModel, learnt_prior, state_model
 from pipeline.attribute.states.smoothing import smooth
+from pipeline.attribute.states.stories import best_story
 from pipeline.attribute.states.successes import Successes
 from pipeline.settings.attribute import AttributeSettings, StatePrior
 
@@ -181,7 +181,7 @@ def _search(
     keep = np.flatnonzero(marked)
     near = tuple(narrowed(kind, units, keep) for kind, units in zip(kinds, suspects, strict=True))
     near_events = events.only(keep)
-    beliefs = exchange(near, near_events, passes=passes, damping=settings.damping)
+    beliefs = best_story(near, near_events, passes=passes, damping=settings.damping)
     return _Search(kinds, events, screened, suspects, near, near_events, beliefs)
 
 
