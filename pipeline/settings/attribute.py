@@ -316,7 +316,7 @@ class AttributeSettings(Frozen):
         "in ten, far fewer on average",
     )
     equipment_fault_at: float = Field(
-        0.6,
+        0.7,
         gt=0.5,
         lt=1,
         description="The same for EVSEs and pairings: a look at equipment costs less than a vehicle's day in the "

@@ -290,7 +290,7 @@ def test_a_long_row_of_failures_is_not_talked_away(answer: Attribution) -> None:
     )
     evse = why(answer, SETTINGS, "e007")
     assert evse.change[0].startswith("One more charge with a sound vehicle")
-    assert "below 0.60" in evse.change[1]
+    assert "below 0.70" in evse.change[1]
 
 
 def test_who_cannot_be_told_apart_is_told_so() -> None:
