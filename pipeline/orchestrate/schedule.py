@@ -6,6 +6,7 @@ A served weekly run, and a watched drop folder that starts runs of its own.
 from __future__ import annotations
 
 import contextvars
+import logging
 import threading
 from collections.abc import Callable
 from pathlib import Path
@@ -23,6 +24,7 @@ from pipeline.orchestrate.drop_folder import Watch, record_of
 from pipeline.orchestrate.flows import need_server, our_prefect, served_week
 from pipeline.orchestrate.run import Request
 
+LOG = logging.getLogger(__name__)
 DEPLOYMENT = "weekly"
 # Between two looks at the drop folder; a delivery that is the same at both has arrived.
 LOOK_EVERY_S = 30.0
@@ -66,8 +68,17 @@ def _run_served(request: Request, delivery: Path) -> str | None:
 
 
 def _watch_until(stop: threading.Event, watch: Watch, request: Request, every_s: float) -> None:
+    """Look again and again; whatever goes wrong with one look (the flow not registered yet, a server
+    or a disk away for a while) is told, and the next look tries again: a watcher that dies is not seen.
+    """
     while not stop.wait(every_s):
-        take_drops(watch, lambda delivery: _run_served(request, delivery))
+        try:
+            take_drops(watch, lambda delivery: _run_served(request, delivery))
+        except Exception as error:  # noqa: BLE001
+            LOG.warning(
+                "a look at the drop folder failed, the next one is in %g s: %s: %s",
+                every_s, type(error).__name__, error,
+            )  # fmt: skip
 
 
 def serve_schedule(

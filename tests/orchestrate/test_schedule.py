@@ -5,6 +5,7 @@ Spans of weeks, what a drop folder sets going, and faults told before anything i
 
 from __future__ import annotations
 
+import threading
 from datetime import date
 from pathlib import Path
 
@@ -15,6 +16,7 @@ from hypothesis import strategies as st
 from prefect.settings import temporary_settings
 
 from pipeline.core.errors import SettingsError, StoreError
+from pipeline.orchestrate import schedule
 from pipeline.orchestrate.backfill import backfill, weeks_between
 from pipeline.orchestrate.drop_folder import Watch
 from pipeline.orchestrate.run import Request, Result
@@ -87,6 +89,27 @@ def test_drops_are_run_one_by_one_and_remembered(tmp_path: Path) -> None:
     assert [p.name for p in take_drops(watch, lambda _: next(answers))] == ["depot", "yard"]
     assert [p.name for p in take_drops(watch, lambda _: next(answers))] == ["depot"]
     assert take_drops(watch, lambda _: next(answers)) == []
+
+
+def test_a_look_that_fails_is_told_and_the_next_takes_the_drop(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A server that does not know the flow yet raises: the watcher lives on and runs the delivery."""
+    (tmp_path / "drop" / "yard").mkdir(parents=True)
+    (tmp_path / "drop" / "yard" / "a.csv").write_text("a", encoding="utf-8")
+    watch = Watch(tmp_path / "drop", tmp_path / "record.jsonl")
+    stop, looks = threading.Event(), iter([LookupError("Deployment not found"), None])
+
+    def run(_request: Request, _delivery: Path) -> None:
+        error = next(looks)
+        if error:
+            raise error
+        stop.set()
+
+    monkeypatch.setattr(schedule, "_run_served", run)
+    schedule._watch_until(stop, watch, _request(tmp_path), 0.01)
+    assert "the next one is in 0.01 s: LookupError: Deployment not found" in caplog.text
+    assert '"taken"' in watch.record.read_text(encoding="utf-8")
 
 
 def test_a_wrong_cron_line(tmp_path: Path) -> None:
