@@ -191,6 +191,8 @@ def _counts(
     other = EVSE if kind == VEHICLE else VEHICLE
     cells, width = evidence.cells, evidence.sizes[other]
     mine, theirs = cells.columns[kind], cells.columns[other]
+    # whom nobody named may be one that is counted already: no partner of its own
+    known = theirs < (evidence.evses if kind == VEHICLE else evidence.vehicles).height
     size = evidence.sizes[kind]
     start = np.where(np.isnan(begun_days), evidence.days - WINDOW_DAYS, begun_days)
     recent = np.append(start, np.zeros(size - units))[unit] <= evidence.at_days
@@ -204,13 +206,13 @@ def _counts(
         "asked_lately": _count(unit, evidence.asked & recent, size),
         "failures_lately": _count(unit, evidence.failed & recent, size),
         "attempts_since": _count(unit, told & recent, size),
-        "partners": _distinct(mine, theirs, cells.any(told | evidence.silent), size, width),
-        "partners_failed": _distinct(mine, theirs, cells.any(evidence.failed), size, width),
+        "partners": _distinct(mine, theirs, known & cells.any(told | evidence.silent), size, width),
+        "partners_failed": _distinct(mine, theirs, known & cells.any(evidence.failed), size, width),
         "partners_silent": _distinct(
-            mine, theirs, cells.any(evidence.silent & recent), size, width
+            mine, theirs, known & cells.any(evidence.silent & recent), size, width
         ),
         "partners_failed_lately": _distinct(
-            mine, theirs, cells.any(evidence.event & recent), size, width
+            mine, theirs, known & cells.any(evidence.event & recent), size, width
         ),
     }
     lately = tally(unit, np.where(last & told, evidence.weight, 0.0), size)
