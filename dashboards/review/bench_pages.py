@@ -22,13 +22,14 @@ from dashboards.review.bench_case import (
 )
 from dashboards.review.bench_store import BenchStore
 from dashboards.review.context import allow, checked_form, context, page, seen_by
-from dashboards.review.forms import FINDINGS, parse_finding, quantities
+from dashboards.review.forms import parse_finding, quantities
 from dashboards.review.people import Person
 from dashboards.review.photos import MOST_BYTES, as_kept
 from dashboards.snapshots import weeks
 from dashboards.words import BENCH_CAUTIONS, sentence
 from pipeline.core.errors import ConflictError, DecisionError, WhichsideError
 from pipeline.core.local_time import moment
+from pipeline.core.wording import FINDINGS
 from pipeline.refer.bench import bench_declared, parse_reading
 from pipeline.refer.bench.case import DRIED, STATES, plain
 from pipeline.refer.bench.case_sheet import Found, case_pdf

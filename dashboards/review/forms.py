@@ -12,22 +12,13 @@ from typing import Any
 from pipeline.core.errors import DecisionError
 from pipeline.core.local_time import moment
 from pipeline.core.quantities import Quantity, QuantityError, parse_quantity
+from pipeline.core.wording import FINDINGS
 
 DECISIONS = ("accept", "hold", "dismiss", "withdraw")
 LONGEST_TEXT = 2000
 CLOCKS_APART = timedelta(minutes=10)
 """A phone's clock may be ahead of the server's by so much; such a time counts as now (decided)."""
 
-FINDINGS: Mapping[str, str] = MappingProxyType(
-    {
-        "diode_shorted": "shorted pilot diode",
-        "diode_leaky": "leaking pilot diode",
-        "diode_open": "open pilot diode",
-        "charger_other": "another fault of the on-board charger",
-        "inlet_or_wiring": "inlet or wiring",
-        "no_fault_found": "no fault found",
-    }
-)
 # label, unit, least, most: a reading beyond is a slip of the pen, not a measurement (a meter ends
 # near 40-50 MΩ; practice).
 NUMBERS: Mapping[str, tuple[str, str, float, float]] = MappingProxyType(

@@ -24,10 +24,11 @@ from dashboards.review.context import (
     reader_of,
     unit_response,
 )
-from dashboards.review.forms import FINDINGS, NUMBERS, Review, parse_finding, parse_review
+from dashboards.review.forms import NUMBERS, Review, parse_finding, parse_review
 from dashboards.review.people import Person
 from dashboards.words import sentence
 from pipeline.core.errors import ConflictError, DecisionError, WhichsideError
+from pipeline.core.wording import FINDINGS
 from pipeline.publish.addresses import pack_folder
 
 TO_REVIEW = ("refer", "watch", "proving")

@@ -122,13 +122,11 @@ class Cells:
     @classmethod
     def of(cls, evidence: Evidence) -> Cells:
         """Cells of some evidence."""
-        met, size = _dense(
-            evidence.vehicle * evidence.sizes[1] + evidence.evse,
-            evidence.sizes[0] * evidence.sizes[1],
+        key = evidence.vehicle * evidence.sizes[1] + evidence.evse
+        place = np.unique(key, return_inverse=True)[1]  # first, so that no key outgrows an integer
+        _, one, cell = np.unique(
+            place * evidence.sizes[2] + evidence.pairing, return_index=True, return_inverse=True
         )
-        cell, count = _dense(met * evidence.sizes[2] + evidence.pairing, size * evidence.sizes[2])
-        one = np.empty(count, dtype=np.int64)
-        one[cell] = np.arange(len(cell))
         units = (evidence.vehicle, evidence.evse, evidence.pairing, evidence.site)
         return cls(cell, *(unit[one] for unit in units))
 
@@ -146,21 +144,6 @@ class Cells:
     def total(self, weights: Floats) -> Floats:
         """Sum of the attempts' weights by cell (cells,)."""
         return tally(self.of_attempt, weights, len(self.vehicle))
-
-
-MARKED_AT_MOST = 30_000_000
-"""Keys up to this are told apart by marking them, larger ones by sorting; bounds the working memory."""
-
-
-def _dense(key: Ints, size: int) -> tuple[Ints, int]:
-    """Place of each key among the distinct ones, ascending, and how many those are; keys are below `size`."""
-    if size > MARKED_AT_MOST:
-        distinct, place = np.unique(key, return_inverse=True)
-        return place, len(distinct)
-    met = np.zeros(size, dtype=bool)
-    met[key] = True
-    number = np.cumsum(met)
-    return (number - 1)[key], int(number[-1]) if size else 0
 
 
 def gather(

@@ -7,14 +7,13 @@ every file is read and checked against its name before it counts.
 from __future__ import annotations
 
 import hashlib
-import os
 import sqlite3
 from contextlib import closing
 from pathlib import Path
 
 from pipeline.core.errors import StoreError
 from pipeline.storage.decisions.bench_store import files_beside, kept_name
-from pipeline.storage.files import OWNER_ONLY, sync_folder
+from pipeline.storage.files import put_private, sync_folder
 
 _NAMED = 5
 
@@ -36,7 +35,7 @@ def copy_files(source: Path, target: Path) -> list[str]:
             if body is None:
                 lost.append(name)
             else:
-                _put(folder, name, body)
+                put_private(folder / name, body)
         if folder.is_dir():
             sync_folder(folder)
             sync_folder(folder.parent)
@@ -77,14 +76,3 @@ def _sound(folder: Path, name: str) -> bytes | None:
     except FileNotFoundError:
         return None
     return body if hashlib.sha256(body).hexdigest() == name.split(".", maxsplit=1)[0] else None
-
-
-def _put(folder: Path, name: str, body: bytes) -> None:
-    folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-    draft = folder / f".{name}.new"
-    handle = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, OWNER_ONLY)
-    with os.fdopen(handle, "wb") as out:
-        out.write(body)
-        out.flush()
-        os.fsync(out.fileno())
-    draft.replace(folder / name)

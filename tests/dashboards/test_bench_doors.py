@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from invented import PASSWORD, invented_week, write_finished_week, write_people
+from invented import PASSWORD, write_people
 from PIL import Image
 from starlette.testclient import TestClient
 
@@ -29,14 +29,6 @@ WRITTEN = (
     "/bench/trace",
 )
 Door = Callable[[str | None], TestClient]
-
-
-@pytest.fixture(scope="module")
-def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder with one finished week."""
-    folder = tmp_path_factory.mktemp("out")
-    write_finished_week(folder, invented_week())
-    return folder
 
 
 @pytest.fixture

@@ -12,7 +12,7 @@ from pathlib import Path
 from urllib.parse import urlencode
 
 import pytest
-from invented import END, PASSWORD, WEEK, invented_week, write_finished_week, write_people
+from invented import END, PASSWORD, WEEK, write_people
 from starlette.testclient import TestClient
 
 from dashboards.review.app import create_app
@@ -25,14 +25,6 @@ from pipeline.storage.decisions import open_decisions
 HERE = "http://127.0.0.1:8095"
 HOSTILE = '</textarea><script>alert(1)</script>\x1b[31m\u202e=HYPERLINK("x")'
 Client = Callable[..., TestClient]
-
-
-@pytest.fixture(scope="module")
-def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder with one finished week."""
-    folder = tmp_path_factory.mktemp("out")
-    write_finished_week(folder, invented_week())
-    return folder
 
 
 @pytest.fixture

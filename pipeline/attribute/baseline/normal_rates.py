@@ -15,6 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import logsumexp
 
 from pipeline.attribute.states.model import Floats, Ints, tally
 from pipeline.settings.attribute import AttributeSettings
@@ -124,7 +125,7 @@ def _one_kind(count: Floats, expected: Floats, settings: AttributeSettings) -> _
     prior = -0.5 * (np.log(SPREADS / settings.usual_spread) / SPREAD_PRIOR_SD) ** 2
     for _ in range(INNER):
         values = np.log(level) + SPREADS[:, None] * NODES
-        normal = _log_sum(_likelihoods(k, e, values) + np.log(SHARES))
+        normal = logsumexp(_likelihoods(k, e, values) + np.log(SHARES), axis=2)
         both = np.logaddexp(healthy + normal, _far(k, e, level, settings)[:, None])
         posterior = both.sum(axis=0) + prior
         posterior = np.exp(posterior - posterior.max())
@@ -144,7 +145,7 @@ def _factors(
     """
     mine = _likelihoods(count, expected, np.log(level) + spread * NODES[None])[:, 0]
     mine = mine + np.log(SHARES)
-    total = _log_sum(mine)
+    total = logsumexp(mine, axis=1)
     healthy = np.log1p(-settings.excess_share) + total
     sound = np.exp(healthy - np.logaddexp(healthy, _far(count, expected, level, settings)))
     mean = np.exp(mine - total[:, None]) @ np.exp(spread * NODES)
@@ -155,13 +156,7 @@ def _far(count: Floats, expected: Floats, level: float, settings: AttributeSetti
     """Log-likelihood with its prior that a unit stands far above the many (units,)."""
     excess = _likelihoods(count, expected, np.log(level) + EXCESS[None])[:, 0]
     share = np.log(settings.excess_share / len(EXCESS))
-    return _log_sum(excess + share)
-
-
-def _log_sum(logs: Floats) -> Floats:
-    """Log of the sum of exp over the last axis."""
-    highest = logs.max(axis=-1)
-    return np.asarray(highest + np.log(np.exp(logs - highest[..., None]).sum(axis=-1)))
+    return np.asarray(logsumexp(excess + share, axis=1))
 
 
 def _middle(count: Floats, expected: Floats) -> float:

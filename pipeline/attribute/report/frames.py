@@ -198,6 +198,10 @@ def _counts(
     recent = np.append(start, np.zeros(size - units))[unit] <= evidence.at_days
     last = evidence.day >= evidence.days - WINDOW_DAYS
     told = ~evidence.silent
+
+    def partners(keep: Bools) -> Ints:
+        return _distinct(mine, theirs, known & cells.any(keep), size, width)
+
     counts = {
         "attempts": _count(unit, told, size),
         "failures": _count(unit, evidence.failed, size),
@@ -206,14 +210,10 @@ def _counts(
         "asked_lately": _count(unit, evidence.asked & recent, size),
         "failures_lately": _count(unit, evidence.failed & recent, size),
         "attempts_since": _count(unit, told & recent, size),
-        "partners": _distinct(mine, theirs, known & cells.any(told | evidence.silent), size, width),
-        "partners_failed": _distinct(mine, theirs, known & cells.any(evidence.failed), size, width),
-        "partners_silent": _distinct(
-            mine, theirs, known & cells.any(evidence.silent & recent), size, width
-        ),
-        "partners_failed_lately": _distinct(
-            mine, theirs, known & cells.any(evidence.event & recent), size, width
-        ),
+        "partners": partners(told | evidence.silent),
+        "partners_failed": partners(evidence.failed),
+        "partners_silent": partners(evidence.silent & recent),
+        "partners_failed_lately": partners(evidence.event & recent),
     }
     lately = tally(unit, np.where(last & told, evidence.weight, 0.0), size)
     clear = enough_to_clear(lately, settings.thin_failures_power)

@@ -191,6 +191,11 @@ def _message(kind: Kind, events: Events, others: Floats, at: Ints | slice = EVER
 
 def believe(kind: Kind, events: Events, messages: Floats, units: Ints) -> Smoothed:
     """Some units smoothed with the messages they get."""
+    return smooth(*told_of(kind, events, messages, units), kind.model.transition)
+
+
+def told_of(kind: Kind, events: Events, messages: Floats, units: Ints) -> tuple[Floats, Floats]:
+    """Of some units: log evidence with the messages they get (units, days, states), and where their chains begin."""
     place = np.full(len(kind.success_loglik), -1, dtype=np.int64)
     place[units] = np.arange(len(units))
     rows = np.flatnonzero(place[kind.unit] >= 0)
@@ -203,7 +208,7 @@ def believe(kind: Kind, events: Events, messages: Floats, units: Ints) -> Smooth
     )
     evidence = part.success_loglik + scatter(part, events.only(rows), messages[rows])
     initial = kind.model.initial
-    return smooth(evidence, initial[units] if initial.ndim > 1 else initial, kind.model.transition)
+    return evidence, initial[units] if initial.ndim > 1 else initial
 
 
 def scatter(kind: Kind, events: Events, messages: Floats) -> Floats:

@@ -9,8 +9,6 @@ make a tree (Yedidia, Freeman & Weiss 2005, cited from memory).
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
@@ -20,7 +18,7 @@ from pipeline.attribute.states.messages import (
     Events,
     Kind,
     exchange,
-    scatter,
+    told_of,
 )
 from pipeline.attribute.states.model import Floats, Ints
 from pipeline.attribute.states.smoothing import log_evidence
@@ -33,7 +31,7 @@ OTHER_WAY = ("vehicle", "place", "hour")
 
 
 def best_story(kinds: tuple[Kind, ...], events: Events, *, passes: int, damping: float) -> Beliefs:
-    """Messages at rest in the likelier story; kinds as `solve.KINDS` orders them."""
+    """Messages at rest in the likelier story."""
     first = exchange(kinds, events, passes=passes, damping=damping)
     if not _may_be_one(kinds, first):
         return first
@@ -62,8 +60,9 @@ def _fault(kind: Kind, belief: Floats) -> Floats:
 
 def _may_be_one(kinds: tuple[Kind, ...], told: Beliefs) -> bool:
     """True where several vehicles believed at fault share a suspected pairing."""
-    vehicle, pairing = kinds[0], kinds[2]
-    blamed = _fault(vehicle, told.belief[0]).max(axis=1, initial=0.0) > 0.5
+    of_name = {kind.name: (kind, belief) for kind, belief in zip(kinds, told.belief, strict=True)}
+    (vehicle, believed), (pairing, _) = of_name["vehicle"], of_name["pairing"]
+    blamed = _fault(vehicle, believed).max(axis=1, initial=0.0) > 0.5
     real = pairing.unit < len(pairing.success_loglik) - 1
     rows = np.flatnonzero(blamed[vehicle.unit] & real)
     pairs = np.unique(np.stack([pairing.unit[rows], vehicle.unit[rows]]), axis=1)
@@ -116,7 +115,8 @@ def _evidence(
         units = np.flatnonzero(mine >= 0)
         if not units.size:
             continue
-        np.add.at(total, mine[units], _units(kind, events, messages, units))
+        chains = told_of(kind, events, messages, units)
+        np.add.at(total, mine[units], log_evidence(*chains, kind.model.transition))
         at = np.flatnonzero(mine[kind.unit] >= 0)
         own = belief[kind.unit[at], events.day[at]] * np.exp(-messages[at])
         np.add.at(total, mine[kind.unit[at]], np.log(own.sum(axis=1)))
@@ -127,16 +127,3 @@ def _evidence(
     failed = 1.0 - (1.0 - events.base[at]) * escape
     np.add.at(total, of_event[at], trust[at] * np.log(failed))
     return total
-
-
-def _units(kind: Kind, events: Events, messages: Floats, units: Ints) -> Floats:
-    """Log evidence of some units' chains with the messages they get (units,)."""
-    place = np.full(len(kind.success_loglik), -1, dtype=np.int64)
-    place[units] = np.arange(len(units))
-    rows = np.flatnonzero(place[kind.unit] >= 0)
-    part = replace(kind, success_loglik=kind.success_loglik[units], unit=place[kind.unit[rows]])
-    evidence = part.success_loglik + scatter(part, events.only(rows), messages[rows])
-    initial = kind.model.initial
-    return log_evidence(
-        evidence, initial[units] if initial.ndim > 1 else initial, kind.model.transition
-    )

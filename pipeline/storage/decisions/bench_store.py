@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import gzip
 import hashlib
-import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -15,7 +14,7 @@ from pipeline.core.errors import DecisionError, StoreError
 from pipeline.storage.decisions import entries as kept
 from pipeline.storage.decisions.entries import Entry
 from pipeline.storage.decisions.store import Decisions, file_of
-from pipeline.storage.files import sync_folder
+from pipeline.storage.files import put_private, sync_folder
 
 MOST_FILES = 60
 """Photos and traces of one vehicle; more is no bench session."""
@@ -94,15 +93,7 @@ class BenchStore:
         if path.is_file():
             return
         try:
-            self.folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-            draft = path.with_name(f".{path.name}.new")
-            with os.fdopen(
-                os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "wb"
-            ) as out:
-                out.write(body)
-                out.flush()
-                os.fsync(out.fileno())
-            draft.replace(path)
+            put_private(path, body)
             sync_folder(self.folder)
         except OSError as error:
             raise StoreError(
