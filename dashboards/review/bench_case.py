@@ -20,7 +20,7 @@ from pipeline.refer.bench import (
     assess,
     bench_declared,
 )
-from pipeline.refer.bench.case import DRIED, prior_from_week, prior_without_logs, reading_of_row
+from pipeline.refer.bench.case import prior_from_week, prior_without_logs, reading_of_row
 from pipeline.refer.bench.drawings import Wave, circuit_svg, expected_wave, inlet_svg, panel_svg
 from pipeline.refer.bench.drawings.inlets import Lead
 
@@ -78,7 +78,6 @@ class BenchView:
     vehicle: str
     case: Case
     assessment: Assessment
-    prior_words: str
     entries: tuple[tuple[Kept, str, str], ...]
     """Entry, written out, what it means (empty where taken back)."""
     unread: tuple[str, ...]
@@ -105,7 +104,7 @@ def bench_view(vehicle: str, entries: tuple[Kept, ...], data: PageData | None) -
         else (e, _raw(e.row), "")
         for e in entries
     )
-    return BenchView(vehicle, case, result, words, shown, tuple(unread))
+    return BenchView(vehicle, case, result, shown, tuple(unread))
 
 
 def _raw(row: Mapping[str, Any]) -> str:
@@ -200,4 +199,3 @@ KINDS_WITH_FIGURES = (
     "pp_pe_v",
     "pp_pe_ohm",
 )
-DRIED_KIND = DRIED

@@ -35,7 +35,7 @@ def paired(rows: pl.DataFrame, evses: pl.DataFrame, settings: EnergySettings) ->
 
     A stop belongs to the latest start without an id at one of the connectors whose register can have
     risen to the stop's by then; of several the one with the same token, then the one whose connector
-    says that it is over just then, then the one with the least rise.
+    says that it is over just then, then the one with the least rise, then the one that began first.
     """
     old = is_true(pl.col("version") == "1.6")
     numbered = rows.with_row_index("_row")

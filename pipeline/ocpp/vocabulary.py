@@ -13,8 +13,6 @@ CONNECTED = ["EVConnected", "Charging", "SuspendedEV", "SuspendedEVSE"]
 """2.0.1 charging states with a vehicle there; Idle is without."""
 BY_CABLE = ["CablePluggedIn", "EVDetected"]
 """2.0.1 triggers that tell of the cable, not of a token."""
-UNPLUGGING = ["EVCommunicationLost", "EVDeparted"]
-"""2.0.1 triggers that stations send when the cable is pulled; neither is a fault by itself."""
 STOPPING = ["StopAuthorized", "Deauthorized", "RemoteStop"]
 """2.0.1 triggers by which a token or the centre ends a charge: the token is not whose charge it is."""
 UNEXPLAINED_STOPS = ["HardReset", "Reboot", "ImmediateReset", "Other"]

@@ -42,12 +42,33 @@ def frames(direction: str, *seconds: float) -> pl.DataFrame:
     ids=["soon", "a second early", "earlier", "within a day", "a day later", "id used again", "before it is",
          "of equals the first", "sent again as it came"],
 )  # fmt: skip
+@pytest.mark.parametrize("way", [("out", "in"), ("in", "out")], ids=["centre", "station"])
 def test_an_answer_belongs_to_the_latest_call_before_it(
-    called: list[float], answered: float, want: int | None
+    called: list[float], answered: float, want: int | None, way: tuple[str, str]
 ) -> None:
     """Ids are counted again after a restart; the receiver may note an answer a second early (practice)."""
-    found = call_of(frames("out", answered), frames("in", *called))
-    assert found["call"].to_list() == ([] if want is None else [want])
+    answers, calls = frames(way[0], answered), frames(way[1], *called)
+    wanted = [] if want is None else [want]
+    assert call_of(answers, calls)["call"].to_list() == wanted
+    assert [call for _, call in by_sql(answers.with_row_index("n"), calls)] == wanted
+    assert call_of(answers, frames(way[0], *called)).is_empty(), "nobody answers himself"
+
+
+def test_an_answer_noted_early_belongs_to_the_first_call_after_it() -> None:
+    """Of two calls within the second the nearer; which was read first does not count."""
+    found = call_of(frames("out", 0), frames("in", 0.8, 0.3))
+    assert found["call"].to_list() == [1]
+
+
+def by_sql(answers: pl.DataFrame, calls: pl.DataFrame) -> list[tuple[int, int]]:
+    """`n` of the answers and the call each answers, by the rule as SQL."""
+    con = duckdb.connect()
+    con.execute("SET TimeZone = 'UTC'")
+    con.register("c", calls.with_row_index("call").to_arrow())
+    con.register("a", answers.to_arrow())
+    best = f"arg_max(call, {{{NEAREST_SQL}, 'first': -call::BIGINT}})"
+    query = f"SELECT n, {best} FROM a JOIN c ON {ANSWERS_SQL} GROUP BY n ORDER BY n"
+    return con.sql(query).fetchall()
 
 
 def test_the_rule_is_the_same_in_sql() -> None:
@@ -62,12 +83,6 @@ def test_the_rule_is_the_same_in_sql() -> None:
         return pl.DataFrame(rows, schema=SCHEMA, orient="row")
 
     calls, answers = made("in"), made("out").with_row_index("n")
-    con = duckdb.connect()
-    con.execute("SET TimeZone = 'UTC'")
-    con.register("c", calls.with_row_index("call").to_arrow())
-    con.register("a", answers.to_arrow())
-    best = f"arg_max(call, {{{NEAREST_SQL}, 'first': -call::BIGINT}})"
-    query = f"SELECT n, {best} FROM a JOIN c ON {ANSWERS_SQL} GROUP BY n ORDER BY n"
-    by_sql = con.sql(query).fetchall()
-    assert call_of(answers, calls).sort("n").select("n", "call").rows() == by_sql
-    assert len(by_sql) > 100
+    told = by_sql(answers, calls)
+    assert call_of(answers, calls).sort("n").select("n", "call").rows() == told
+    assert len(told) > 100

@@ -63,6 +63,37 @@ def holds(predicate: pl.Expr, **told: Any) -> bool:
         ("is_meant_stop", STOP | {"stop_reason": "Other"}, False),
         ("is_meant_stop", STOP | {"stop_reason": "PowerLoss", "fault": "PowerLoss"}, False),
         ("is_meant_stop", EVENT | {"event_type": "Ended", "trigger_reason": "AbnormalCondition"}, False),
+        ("is_of_transaction", START, True),
+        ("is_of_transaction", STOP, True),
+        ("is_of_transaction", EVENT | {"event_type": "Updated"}, True),
+        ("is_of_transaction", {"action": "Authorize"}, False),
+        ("shows_token", {"action": "Authorize"}, True),
+        ("shows_token", START, True),
+        ("shows_token", EVENT | {"id_token": "T"}, True),
+        ("shows_token", EVENT, False),
+        ("shows_token", {"action": "StatusNotification", "id_token": "T"}, False),
+        ("is_accepted", {}, True),
+        ("is_accepted", {"id_token_status": "Accepted"}, True),
+        ("is_accepted", {"id_token_status": "Blocked"}, False),
+        ("has_left", EVENT | {"event_type": "Updated", "trigger_reason": "EVDeparted"}, True),
+        ("has_left", EVENT | {"event_type": "Updated", "charging_state": "EVConnected"}, False),
+        ("has_left", {"action": "Authorize", "stop_reason": "EVDisconnected"}, False),
+        ("has_left", {"action": "NotifyEvent", "status": "Available"}, False),
+        ("is_there", {"action": "StatusNotification", "status": "Charging"}, True),
+        ("is_there", {"action": "StatusNotification", "status": "Available"}, False),
+        ("is_there", START, True),
+        ("is_there", EVENT | {"event_type": "Updated", "charging_state": "Charging"}, True),
+        ("is_there", {"action": "Authorize", "trigger_reason": "CablePluggedIn"}, False),
+        ("is_arrival", {"action": "StatusNotification", "status": "Preparing"}, True),
+        ("is_arrival", {"action": "StatusNotification", "status": "Charging"}, False),
+        ("is_arrival", EVENT | {"charging_state": "EVConnected", "trigger_reason": "CablePluggedIn"}, True),
+        ("is_arrival", EVENT | {"charging_state": "EVConnected", "trigger_reason": "Authorized"}, False),
+        ("is_arrival", EVENT | {"charging_state": "Charging", "trigger_reason": "CablePluggedIn"}, False),
+        ("is_abnormal", EVENT | {"trigger_reason": "AbnormalCondition"}, True),
+        ("is_abnormal", EVENT, False),
+        ("is_meant_stop", STOP | {"fault": "GroundFailure"}, False),
+        ("is_personal_stop", STOP | {"stop_reason": "Local", "fault": "GroundFailure"}, False),
+        ("is_personal_stop", STOP | {"stop_reason": "Other"}, False),
         ("is_personal_stop", STOP, False),
         ("is_personal_stop", STOP | {"stop_reason": "Local"}, True),
         ("is_personal_stop", EVENT | {"event_type": "Ended", "trigger_reason": "StopAuthorized"}, True),
@@ -71,6 +102,22 @@ def holds(predicate: pl.Expr, **told: Any) -> bool:
 def test_what_one_message_says(name: str, message: dict[str, Any], *, want: bool) -> None:
     """Fields as OCPP 1.6 and 2.0.1 name them (published schemas); meanings decided."""
     assert holds(getattr(predicates, name)(), **message) is want
+
+
+@pytest.mark.parametrize(
+    ("message", "want"),
+    [
+        ({"action": "StatusNotification", "status": "Preparing", "charging_state": "Idle"}, "Preparing"),
+        (EVENT | {"status": "Preparing", "charging_state": "Idle"}, "Idle"),
+        (EVENT | {"status": "Preparing"}, None),
+    ],
+)  # fmt: skip
+def test_a_connectors_state_is_its_status_or_the_charging_state(
+    message: dict[str, Any], want: str | None
+) -> None:
+    """OCPP 1.6 StatusNotification, 2.0.1 TransactionEvent (published schemas)."""
+    row = pl.DataFrame([dict.fromkeys(COLUMNS) | message], schema=dict.fromkeys(COLUMNS, pl.String))
+    assert row.select(said=predicates.state())["said"].to_list() == [want]
 
 
 @pytest.mark.parametrize(
