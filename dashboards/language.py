@@ -70,6 +70,10 @@ class Language:
         dot = "." if self.code == "de" else ""
         return f"{at.day}{dot} {month} {at.year}" if year else f"{at.day}{dot} {month}"
 
+    def short_day(self, at: datetime) -> str:
+        """A day for a table, as `14 Mar 2026`."""
+        return self.day(at).replace(self(f"month.{at.month}"), self(f"month.{at.month}")[:3])
+
     def group(self, *prefixes: str) -> dict[str, str]:
         """All texts of some groups by key, for the pages' script."""
         found = strings().items()

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from pipeline.publish.evse_checks import CAUTIONS as CAUTIONS_AT_AN_EVSE
 from pipeline.refer.pack.bench_steps import CAUTIONS
 
 LOCAL_FIRST = (
     "Local codes, the maker's procedure and licensed practice come before anything on this page."
 )
 BENCH_CAUTIONS = (*CAUTIONS, LOCAL_FIRST)
+EVSE_CAUTIONS = CAUTIONS_AT_AN_EVSE
 
 
 def count(number: int, one: str, many: str | None = None) -> str:

@@ -78,6 +78,7 @@ class BenchView:
     vehicle: str
     case: Case
     assessment: Assessment
+    prior_words: str
     entries: tuple[tuple[Kept, str, str], ...]
     """Entry, written out, what it means (empty where taken back)."""
     unread: tuple[str, ...]
@@ -104,7 +105,7 @@ def bench_view(vehicle: str, entries: tuple[Kept, ...], data: PageData | None) -
         else (e, _raw(e.row), "")
         for e in entries
     )
-    return BenchView(vehicle, case, result, shown, tuple(unread))
+    return BenchView(vehicle, case, result, words, shown, tuple(unread))
 
 
 def _raw(row: Mapping[str, Any]) -> str:
