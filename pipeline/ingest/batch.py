@@ -14,11 +14,12 @@ from pipeline.settings.ingest import IngestSettings
 
 @dataclass(frozen=True)
 class Part:
-    """Some whole lines of files read in one go, as blocks with their file's place, and the places
-    of files that end with them.
+    """Some whole lines of files read in one go, the places of these files, and of those that end
+    with them.
     """
 
-    blocks: Sequence[tuple[int, Block]]
+    block: Block
+    places: frozenset[int]
     ended: Sequence[int]
 
 
@@ -38,18 +39,22 @@ def parts(sources: Sequence[Source], settings: IngestSettings, recoded: Recoder)
             mine_size += len(block.data)
             if mine_size >= settings.block_bytes:
                 if held or ended:
-                    yield Part(held, ended)
+                    yield _part(held, ended)
                     held, ended, size = [], [], 0
-                yield Part(mine, [])
+                yield _part(mine, [])
                 mine, mine_size = [], 0
         if held and size + mine_size > settings.block_bytes:
-            yield Part(held, ended)
+            yield _part(held, ended)
             held, ended, size = [], [], 0
         held += mine
         ended.append(place)
         size += mine_size
     if held or ended:
-        yield Part(held, ended)
+        yield _part(held, ended)
+
+
+def _part(held: Sequence[tuple[int, Block]], ended: Sequence[int]) -> Part:
+    return Part(joined([block for _, block in held]), frozenset(i for i, _ in held), ended)
 
 
 class LeftOutError(Exception):
@@ -86,9 +91,8 @@ class Batch:
             left_out = {i for i in part.ended if self._left_out(files[i], i, content, known)}
             if late := given & left_out:
                 raise LeftOutError(files[min(late)])
-            kept = [(place, block) for place, block in part.blocks if place not in left_out]
-            given.update(place for place, _ in kept)
-            yield joined([block for _, block in kept])
+            given |= part.places - left_out
+            yield part.block.without(left_out) if left_out & part.places else part.block
 
     def _left_out(
         self, one: Opened, place: int, content: dict[str, int], known: dict[str, Known]

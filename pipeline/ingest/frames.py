@@ -249,10 +249,10 @@ def _put(sink: Sink, staged: pa.Table, open_calls: pa.Table) -> pa.Table:
                     sink.con.execute(insert(), [list(sink.file_ids)])
             if left_out.num_rows:
                 _received_sooner(sink, staged, left_out)
-        again = staged.filter(pc.is_in(staged["line"], value_set=repeated["line"]))
-        sink.count("used", staged["line"].to_numpy(), _spans(staged))
-        sink.count("used", again["line"].to_numpy(), -_spans(again))
-        sink.count("duplicates", again["line"].to_numpy(), _spans(again))
+        line, span = staged["line"].to_numpy(), _spans(staged)
+        again = pc.is_in(staged["line"], value_set=repeated["line"]).to_numpy()
+        sink.count("used", line[~again], span[~again])
+        sink.count("duplicates", line[again], span[again])
         sink.touched.append(sink.frame(_TOUCHED))
         return sink.table(_OPEN)
 
@@ -268,8 +268,8 @@ def _spans(staged: pa.Table) -> Integers:
 
 def _received_sooner(sink: Sink, staged: pa.Table, left_out: pa.Table) -> None:
     """Give kept rows the time of receipt of a repeat that was received before them."""
-    repeats = staged.filter(pc.is_in(staged["line"], value_set=left_out["line"]))
-    span = {"since": pc.min(repeats["receiver_at_utc"]).as_py()}
+    repeats = pc.is_in(staged["line"], value_set=left_out["line"])
+    span = {"since": pc.min(staged["receiver_at_utc"].filter(repeats)).as_py()}
     sooner = sink.table(_SOONER, span)
     if sooner.num_rows:
         with sink.seeing(_sooner=sooner):

@@ -8,8 +8,8 @@ i * FILE_STEP + line until it is put.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import polars as pl
@@ -45,7 +45,7 @@ class Block:
 
     Line i is `data` from `starts[i]` to `starts[i + 1]`, the newline included; `line[i]` is its
     number, `offset[i]` the place of its first byte in its unpacked file. `unread` lines never came
-    whole: (line, byte offset, first bytes, reason).
+    whole: (line, byte offset, first bytes, reason). `problems`: i → why line i cannot be read.
     """
 
     data: bytes
@@ -53,6 +53,7 @@ class Block:
     line: Integers
     offset: Integers
     unread: tuple[tuple[int, int, bytes, str], ...] = ()
+    problems: Mapping[int, str] = field(default_factory=dict)
 
     @property
     def count(self) -> int:
@@ -64,6 +65,20 @@ class Block:
         step = place * FILE_STEP
         unread = tuple((n + step, offset, head, reason) for n, offset, head, reason in self.unread)
         return replace(self, line=self.line + step, unread=unread) if step else self
+
+    def without(self, places: set[int]) -> Block:
+        """The lines of files at other places."""
+        keep = ~np.isin(self.line // FILE_STEP, list(places))
+        length = np.diff(self.starts)
+        number = np.cumsum(keep) - 1
+        return Block(
+            np.frombuffer(self.data, np.uint8)[np.repeat(keep, length)].tobytes(),
+            np.concatenate([[0], np.cumsum(length[keep])]).astype(np.int64),
+            self.line[keep],
+            self.offset[keep],
+            tuple(line for line in self.unread if line[0] // FILE_STEP not in places),
+            {int(number[i]): reason for i, reason in self.problems.items() if keep[i]},
+        )
 
 
 _NO_LINES = np.zeros(0, np.int64)
@@ -77,12 +92,18 @@ def joined(blocks: Sequence[Block]) -> Block:
     data = [b.data + b"\n" if b.data[-1:] >= b"\x80" else b.data for b in blocks]
     begin = np.concatenate([[0], np.cumsum([len(part) for part in data])]).astype(np.int64)
     starts = [b.starts[:-1] + at for b, at in zip(blocks, begin[:-1], strict=True)]
+    first = np.cumsum([0, *(b.count for b in blocks)]).tolist()
     return Block(
         b"".join(data),
         np.concatenate([*starts, begin[-1:]]),
         np.concatenate([b.line for b in blocks]),
         np.concatenate([b.offset for b in blocks]),
         tuple(line for b in blocks for line in b.unread),
+        {
+            n + i: reason
+            for n, b in zip(first, blocks, strict=False)
+            for i, reason in b.problems.items()
+        },
     )
 
 
@@ -108,7 +129,7 @@ def blocks(source: Source, settings: IngestSettings, recoded: Recoder = iter) ->
         first = False
         cut = data.rfind(b"\n") + 1
         if cut:
-            yield _block(data if cut == len(data) else data[:cut], place)
+            yield _block(data if cut == len(data) else data[:cut], place, settings)
         carry = data[cut:]
         if len(carry) > settings.line_cap_bytes:
             carry = yield from _skip(carry, chunks, place, _over_cap(settings))
@@ -119,7 +140,7 @@ def blocks(source: Source, settings: IngestSettings, recoded: Recoder = iter) ->
             source.damage or "the file grew while being read, this line is cut: deliver it again",
         )
     elif carry:
-        yield _block(carry, place)
+        yield _block(carry, place, settings)
 
 
 def _over_cap(settings: IngestSettings) -> str:
@@ -144,13 +165,14 @@ def _gathered(chunks: Iterator[bytes], size: int) -> Iterator[bytes]:
         yield b"".join(held)
 
 
-def _block(data: bytes, place: _Place) -> Block:
+def _block(data: bytes, place: _Place, settings: IngestSettings) -> Block:
     ends = np.flatnonzero(np.frombuffer(data, np.uint8) == ord("\n")) + 1
     if not data.endswith(b"\n"):
         ends = np.append(ends, len(data))
     starts = np.concatenate([np.zeros(1, np.int64), ends])
     line = np.arange(place.line, place.line + len(ends), dtype=np.int64)
-    block = Block(data, starts, line, place.offset + starts[:-1])
+    problems = _problems(data, starts, settings)
+    block = Block(data, starts, line, place.offset + starts[:-1], problems=problems)
     place.line += block.count
     place.offset += len(data)
     return block
@@ -176,9 +198,7 @@ def _skip(
     return rest
 
 
-def good_and_bad(
-    block: Block, settings: IngestSettings, *, blanks: bool = True
-) -> tuple[pa.Table, pl.DataFrame]:
+def good_and_bad(block: Block, *, blanks: bool = True) -> tuple[pa.Table, pl.DataFrame]:
     """The block's readable lines (`line`, `byte_offset`, `text`, zero-copy) and the others
     (REJECT_SCHEMA).
 
@@ -190,7 +210,7 @@ def good_and_bad(
     )
     columns = [pa.array(block.line), pa.array(block.offset), text]
     batch = pa.RecordBatch.from_arrays(columns, ["line", "byte_offset", "text"])
-    problems = _problems(block, settings, blanks=blanks)
+    problems = {**block.problems, **_blank(block)} if blanks else block.problems
     if problems:
         keep = np.ones(block.count, bool)
         keep[list(problems)] = False
@@ -217,27 +237,27 @@ def _batched(batch: pa.RecordBatch) -> pa.Table:
     )
 
 
-def _problems(block: Block, settings: IngestSettings, *, blanks: bool) -> dict[int, str]:
+def _problems(data: bytes, starts: Integers, settings: IngestSettings) -> dict[int, str]:
     """Index of a line → why it cannot be read.
 
     Only lines that hold something suspicious are looked at one by one.
     """
-    data, starts = block.data, block.starts
-    if not block.count:
-        return {}
     problems: dict[int, str] = {}
     if not data.isascii():
-        problems.update(_not_utf8(block))
+        problems.update(_not_utf8(data, starts))
     if b"\0" in data:
         nul = np.flatnonzero(np.frombuffer(data, np.uint8) == 0)
         problems.update(dict.fromkeys(_line_of(starts, nul), "holds a NUL byte"))
-    length = np.diff(starts)
-    long = np.flatnonzero(length > settings.line_cap_bytes).tolist()
+    long = np.flatnonzero(np.diff(starts) > settings.line_cap_bytes).tolist()
     problems.update(dict.fromkeys(long, _over_cap(settings)))
-    if blanks:
-        short = np.flatnonzero(length <= 2).tolist()
-        problems.update((i, EMPTY) for i in short if not data[starts[i] : starts[i + 1]].strip())
     return problems
+
+
+def _blank(block: Block) -> dict[int, str]:
+    """Index of each empty line, with the reason."""
+    starts = block.starts
+    short = np.flatnonzero(np.diff(starts) <= 2).tolist()
+    return {i: EMPTY for i in short if not block.data[starts[i] : starts[i + 1]].strip()}
 
 
 def _line_of(starts: Integers, at: Integers) -> list[int]:
@@ -245,18 +265,18 @@ def _line_of(starts: Integers, at: Integers) -> list[int]:
     return found
 
 
-def _not_utf8(block: Block) -> dict[int, str]:
+def _not_utf8(data: bytes, starts: Integers) -> dict[int, str]:
     try:
-        block.data.decode()
+        data.decode()
     except UnicodeDecodeError:
         pass
     else:
         return {}
     problems = {}
-    high = np.flatnonzero(np.frombuffer(block.data, np.uint8) >= 0x80)
-    for i in _line_of(block.starts, high):
+    high = np.flatnonzero(np.frombuffer(data, np.uint8) >= 0x80)
+    for i in _line_of(starts, high):
         try:
-            block.data[block.starts[i] : block.starts[i + 1]].decode()
+            data[starts[i] : starts[i + 1]].decode()
         except UnicodeDecodeError as error:
             problems[i] = f"not UTF-8 at its byte {error.start}"
     return problems

@@ -65,7 +65,7 @@ class MappedLines:
             yield self._block(reader, before, last=True)
 
     def _block(self, reader: FrameReader, block: Block, *, last: bool) -> Read:
-        good, bad = good_and_bad(block, self.sink.settings, blanks=False)
+        good, bad = good_and_bad(block, blanks=False)
         self.sink.reject(bad)
         self._note(good)
         return reader.lines(good, last=last)

@@ -33,7 +33,7 @@ def read_files(
         log = MappedLines(sink, first.frames, stations, first.what.found)
         return read_frames(sink, log.parts(blocks))
     if first.what.kind == "frames":
-        return read_frames(sink, (good_and_bad(block, sink.settings) for block in blocks))
+        return read_frames(sink, (good_and_bad(block) for block in blocks))
     if first.what.kind in _WHOLE:
         return _keep_whole(sink, blocks, *_WHOLE[first.what.kind])
     if first.export is not None:
@@ -65,7 +65,7 @@ def _refuse(sink: Sink, messages: list[str], blocks: Iterator[Block]) -> Iterato
     keeps its own.
     """
     for block in blocks:
-        good, bad = good_and_bad(block, sink.settings, blanks=False)
+        good, bad = good_and_bad(block, blanks=False)
         lines = (
             pl.DataFrame(good).with_columns(reject_reason=pl.lit("")).select(REJECT_SCHEMA.names())
         )
@@ -85,7 +85,7 @@ def _keep_whole(sink: Sink, blocks: Iterator[Block], table: str, column: str) ->
     for block in blocks:
         held.append(block.data)
         bare = Block(b"", block.starts[:1], block.line[:0], block.offset[:0], block.unread)
-        sink.reject(good_and_bad(bare, sink.settings)[1])
+        sink.reject(good_and_bad(bare)[1])
         sink.count("used", block.line)
         yield
     text = b"".join(held).decode("utf-8", "replace")

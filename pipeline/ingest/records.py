@@ -29,6 +29,7 @@ RECORD_SCHEMA = pl.Schema(
         "cells": pl.List(pl.String()),
     }
 )
+_BLANKS = " \t\r\n"
 _RECORD_TYPES = (pa.int64(), pa.int64(), pa.string(), pa.int64(), pa.list_(pa.string()))
 
 
@@ -49,11 +50,12 @@ _Line = tuple[int, int, str]
 
 
 def data_rows(
-    sink: Sink, blocks: Iterator[Block], delimiter: str, until: tuple[str, ...] | None = None
-) -> Iterator[pa.Table]:
+    sink: Sink, blocks: Iterator[Block], delimiter: str, until: tuple[str, ...] | None = None,
+    *, stripped: bool = False,
+) -> Iterator[pa.Table]:  # fmt: skip
     """Records (RECORD_SCHEMA) after each file's header, which counts as used; what cannot be read
     is rejected. A block without any gives no rows. The header is the first record, or, where one is given, the first like it:
-    what stands before it is used too.
+    what stands before it is used too. `stripped` takes the blanks around each value off.
     """
     if until is not None:
         yield from _rows_after(sink, blocks, delimiter, until)
@@ -61,7 +63,7 @@ def data_rows(
     last_file = -1
     for part in records(blocks, delimiter, sink.settings):
         sink.reject(part.bad)
-        rows = _as_rows(part, delimiter)
+        rows = _as_rows(part, delimiter, stripped=stripped)
         line = rows["line"].to_numpy()
         file = line // FILE_STEP
         header = np.diff(file, prepend=last_file) > 0
@@ -79,7 +81,7 @@ def _rows_after(
     begun = pl.DataFrame(schema={"file": pl.Int64(), "begun": pl.Boolean()})
     for part in records(blocks, delimiter, sink.settings):
         sink.reject(part.bad)
-        names = pl.col("cells").list.eval(pl.element().str.strip_chars(" \t\r\n\ufeff"))
+        names = pl.col("cells").list.eval(pl.element().str.strip_chars(f"{_BLANKS}\ufeff"))
         rows = (
             pl.DataFrame(_as_rows(part, delimiter))
             .with_columns(file=pl.col("line") // FILE_STEP, names=names.list.join("\0"))
@@ -98,13 +100,18 @@ def _rows_after(
             yield rest.to_arrow()
 
 
-def _as_rows(part: Records, delimiter: str) -> pa.Table:
-    """Records as RECORD_SCHEMA; plain lines get their cells by a vectorised split."""
-    if part.plain is None:
-        return part.rows.to_arrow()
-    lines = pl.DataFrame(part.plain)
-    cells = pl.col("text").str.strip_chars_end("\r\n").str.split(delimiter)
-    return lines.with_columns(span=pl.lit(1, pl.Int64), cells=cells).to_arrow()
+def _as_rows(part: Records, delimiter: str, *, stripped: bool = False) -> pa.Table:
+    """Records as RECORD_SCHEMA; plain lines get their cells by a vectorised split.
+
+    Stripped here: the warehouse takes ten times as long to trim a set of signs.
+    """
+    rows = part.rows
+    if part.plain is not None:
+        cells = pl.col("text").str.strip_chars_end("\r\n").str.split(delimiter)
+        rows = pl.DataFrame(part.plain).with_columns(span=pl.lit(1, pl.Int64), cells=cells)
+    if stripped:
+        rows = rows.with_columns(pl.col("cells").list.eval(pl.element().str.strip_chars(_BLANKS)))
+    return rows.to_arrow()
 
 
 def one_a_line(bad: pl.DataFrame) -> pl.DataFrame:
@@ -118,10 +125,10 @@ def records(blocks: Iterator[Block], delimiter: str, settings: IngestSettings) -
     open_lines: list[_Line] = []
     for block in blocks:
         if not open_lines and b'"' not in block.data:
-            good, bad = good_and_bad(block, settings)
+            good, bad = good_and_bad(block)
             yield Records(pl.DataFrame(schema=RECORD_SCHEMA), good, bad)
             continue
-        good, bad = good_and_bad(block, settings, blanks=False)
+        good, bad = good_and_bad(block, blanks=False)
         whole, open_lines = _joined(
             open_lines + pl.DataFrame(good).rows(), settings.record_lines_cap
         )

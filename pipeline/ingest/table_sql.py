@@ -22,8 +22,8 @@ _DEFAULTS = {"diode_check": "'unknown'"}
 
 
 def typed_query(kind: str, found: tuple[str, ...]) -> str:
-    """SELECT over `_records` (line, byte_offset, text, span, cells): the table's columns, span and
-    `reject_reason`.
+    """SELECT over `_records` (line, byte_offset, text, span, cells, these stripped): the table's columns, span
+    and `reject_reason`.
 
     `$fleet_zone` places unzoned times, except in tables that keep them for later.
     """
@@ -35,7 +35,7 @@ def typed_query(kind: str, found: tuple[str, ...]) -> str:
         if column.field.name not in given:
             continue
         name = given[column.field.name]
-        texts.append(f"nullif(trim(cells[{place[name]}], ' \t\r\n'), '') AS t_{column.name}")
+        texts.append(f"nullif(cells[{place[name]}], '') AS t_{column.name}")
         typed.append(f"{_typed(column, later=table.name in PLACED_LATER)} AS {column.name}")
         faults.extend(_faults(column, name))
     count = f"len(cells) <> {len(found)}"

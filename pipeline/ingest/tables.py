@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-import pyarrow.compute as pc
-
 from pipeline.doorway.kinds import headers
 from pipeline.ingest.lines import Block
 from pipeline.ingest.records import data_rows, one_a_line
@@ -31,7 +29,7 @@ def read_table(
     """
     select, insert = typed_query(kind, found), insert_query(kind, found)
     zone = {"fleet_zone": fleet_zone(sink.con, sink.settings)} if "$fleet_zone" in select else {}
-    for rows in data_rows(sink, blocks, ","):
+    for rows in data_rows(sink, blocks, ",", stripped=True):
         with sink.seeing(_records=rows):
             typed = sink.table(select, zone)
         with sink.seeing(_typed=typed):
@@ -40,8 +38,8 @@ def read_table(
                 sink.touched.append(sink.frame(_TOUCHED[kind]))
             if typed["reject_reason"].null_count < typed.num_rows:
                 sink.reject(one_a_line(sink.frame(_BAD)))
-        good = typed.filter(pc.field("reject_reason").is_null())
-        sink.count("used", good["line"].to_numpy(), good["span"].to_numpy())
+        good = typed["reject_reason"].is_null().to_numpy()
+        sink.count("used", typed["line"].to_numpy()[good], typed["span"].to_numpy()[good])
         yield
 
 

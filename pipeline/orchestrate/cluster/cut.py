@@ -104,7 +104,7 @@ def _frames(lake: Lake, source: Source, name: str, settings: IngestSettings) -> 
     con = duckdb.connect()
     with _writers(lake, source.sha256) as writers:
         for block in blocks(source, settings):
-            good, bad = good_and_bad(block, settings)
+            good, bad = good_and_bad(block)
             con.register("_good", good)
             bucket = bucket_of(f"({_STATION})", lake.buckets)
             asked = f"SELECT line, byte_offset, text, NULL::VARCHAR AS reject_reason, {bucket} AS bucket FROM _good"
