@@ -30,7 +30,7 @@ BREAK = b"\n%%%%\n"
 """Between a mapping and the file it reads, in one input."""
 SMALL = IngestSettings(block_bytes=2048, line_cap_bytes=4096, record_lines_cap=4)
 """Blocks so small that inputs span them."""
-_INPUTS_A_STORE = 100
+_INPUTS_A_STORE = 25
 
 
 class _Stores:

@@ -61,9 +61,11 @@ def spawn(
         return _ended(process.wait(), said, used, killed=killed)
 
 
-def fork(work: Callable[[], int], *, kill_at_cpu_s: float | None = None) -> Ended:
+def fork(
+    work: Callable[[], int], *, kill_at_cpu_s: float | None = None, limit_s: float = LIMIT_S
+) -> Ended:
     """Do `work` in a fork, its result the exit code; SIGKILL once it has used so much processor
-    time.
+    time, or has not ended in so many seconds.
     """
     reading, writing = os.pipe()
     pid = os.fork()
@@ -71,7 +73,7 @@ def fork(work: Callable[[], int], *, kill_at_cpu_s: float | None = None) -> Ende
         os.close(reading)
         _child(work, writing)
     os.close(writing)
-    said, _, killed = _watch(pid, reading, kill_at_cpu_s)
+    said, _, killed = _watch(pid, reading, kill_at_cpu_s, limit_s)
     os.close(reading)
     _, status, usage = os.wait4(pid, 0)
     code = os.waitstatus_to_exitcode(status)
@@ -92,11 +94,13 @@ def _ended(code: int, said: bytes, used: float, *, killed: bool) -> Ended:
     return Ended(code if code >= 0 else None, -code if code < 0 else None, words, used, killed)
 
 
-def _watch(pid: int, reading: int, kill_at_cpu_s: float | None) -> tuple[bytes, float, bool]:
+def _watch(
+    pid: int, reading: int, kill_at_cpu_s: float | None, limit_s: float = LIMIT_S
+) -> tuple[bytes, float, bool]:
     """Take what a process says until it says no more; what, its processor time, whether we killed
     it.
     """
-    said, used, killed, end = b"", 0.0, False, time.monotonic() + LIMIT_S
+    said, used, killed, end = b"", 0.0, False, time.monotonic() + limit_s
     while True:
         wait_s = 1.0 if kill_at_cpu_s is None or killed else _LOOK_S
         if select.select([reading], [], [], wait_s)[0]:

@@ -5,11 +5,13 @@ from __future__ import annotations
 import traceback
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from functools import cache, cached_property
 from pathlib import Path
 
 from tests.soak.faults import Case, make_case, words
 from tests.soak.processes import Ended, fork
+from tests.soak.steps import spare
 
 SIZE = {"vehicles": 2, "evses": 2, "weeks": 1}
 """Of the delivery: as little as makes a week, for many tries."""
@@ -24,6 +26,7 @@ class Row:
     tries: int = 0
     survived: int = 0
     lost: list[str] = field(default_factory=list)
+    _told: int = 0
 
     def add(self, wrong: str | None) -> None:
         """Count a try; `wrong` is what did not hold."""
@@ -31,6 +34,15 @@ class Row:
         self.survived += wrong is None
         if wrong:
             self.lost.append(wrong[:400])
+
+    def tell(self, every: int) -> None:
+        """Say how far it is after so many tries; of a loss at once."""
+        now = f"{datetime.now(UTC):%H:%M:%S} {self.tries} tries, {self.survived} survived"
+        if self.lost and self.tries - self.survived > self._told:
+            self._told = self.tries - self.survived
+            print(f"    {now}: {self.lost[-1]}", flush=True)  # noqa: T201
+        elif self.tries % every == 0:
+            print(f"    {now}", flush=True)  # noqa: T201
 
     def line(self) -> str:
         """The row as a line."""
@@ -51,13 +63,17 @@ class Setup:
     kills: int
     every: int
     seed: int
+    sparing: bool = False
+    """Whether its runs do without what only costs time (`spare`)."""
 
     @cached_property
     def case(self) -> Case:
         """The small delivery and its week."""
         warm()
+        if self.sparing:
+            spare()
         place = self.folder / "case"
-        place.mkdir()
+        place.mkdir(parents=True)
         return make_case(place, forked, seed=self.seed, **SIZE)
 
 
