@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import traceback
 from collections.abc import Callable
 from importlib.metadata import version
@@ -39,6 +40,14 @@ class _Group(click.Group):
 
     Never a traceback on the screen: that of a fault nobody foresaw goes to a file.
     """
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """As click does; words that are no UTF-8 are refused, as no store could keep them."""
+        for word in args:
+            if not word.isascii() and any("\ud800" <= sign <= "\udfff" for sign in word):
+                shown = os.fsencode(word).decode("utf-8", "backslashreplace")
+                raise click.UsageError(f"'{shown}' is not UTF-8; name it in UTF-8")
+        return super().parse_args(ctx, args)
 
     def invoke(self, ctx: click.Context) -> Any:
         try:
@@ -103,7 +112,10 @@ _Command = TypeVar("_Command", bound=Callable[..., Any])
 def store(command: _Command) -> _Command:
     """`--store` with `--settings`: who opens a store also reads where its decisions are kept."""
     named = click.option(
-        "--store", type=path_type(), required=True, help="The warehouse: one DuckDB file."
+        "--store",
+        type=path_type(folder=False),
+        required=True,
+        help="The warehouse: one DuckDB file.",
     )
     return named(settings(command))
 
@@ -140,13 +152,13 @@ out = click.option(
     "--out", type=path_type(folder=True), required=True, help="Where the weeks' folders go."
 )
 settings = click.option(
-    "--settings", "settings_file", type=path_type(), help="A TOML file of settings."
+    "--settings", "settings_file", type=path_type(folder=False), help="A TOML file of settings."
 )
 quiet = click.option("--quiet", is_flag=True, help="Say nothing but errors.")
 as_json = click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
 log = click.option(
     "--log",
     "log_file",
-    type=path_type(),
+    type=path_type(folder=False),
     help="Append what happens to a file, one JSON object a line.",
 )

@@ -130,7 +130,7 @@ def review(
 @click.option(
     "--people",
     "people_file",
-    type=base.path_type(),
+    type=base.path_type(folder=False),
     help="File of people who may sign in (see `whichside person`).",
 )
 def serve(
@@ -176,7 +176,7 @@ def serve(
 @click.option(
     "--people",
     "people_file",
-    type=base.path_type(),
+    type=base.path_type(folder=False),
     required=True,
     help="The file the person stands in.",
 )
@@ -194,7 +194,7 @@ def remove_person(name: str, people_file: Path) -> None:
 @click.option(
     "--people",
     "people_file",
-    type=base.path_type(),
+    type=base.path_type(folder=False),
     required=True,
     help="The file to add the person to.",
 )

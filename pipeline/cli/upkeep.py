@@ -39,8 +39,8 @@ def check(store: Path, settings_file: Path | None, *, as_json: bool) -> None:
 
 
 @main.command()
-@click.option("--store", type=base.path_type(), help="A warehouse to look at.")
-@click.option("--out", type=base.path_type(), help="The weeks' folders to look at.")
+@click.option("--store", type=base.path_type(folder=False), help="A warehouse to look at.")
+@click.option("--out", type=base.path_type(folder=True), help="The weeks' folders to look at.")
 @base.settings
 @click.option("--deep", is_flag=True, help="Read every row of the warehouse.")
 def doctor(store: Path | None, out: Path | None, settings_file: Path | None, *, deep: bool) -> None:

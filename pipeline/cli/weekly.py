@@ -22,7 +22,7 @@ SAMPLE_DELIVERY = Path(__file__).resolve().parents[2] / "sample_logs" / "deliver
 
 @main.command()
 @base.deliveries
-@click.option("--store", type=base.path_type(), help="The warehouse: one DuckDB file.")
+@click.option("--store", type=base.path_type(folder=False), help="The warehouse: one DuckDB file.")
 @click.option("--out", type=base.path_type(folder=True), help="Where the weeks' folders go.")
 @click.option(
     "--check", is_flag=True, help="Read and judge the deliveries; the warehouse stays as it is."

@@ -58,13 +58,15 @@ if TYPE_CHECKING:
 @click.option("--reason", default="", help="Why it is taken back.")
 @click.option(
     "--store",
-    type=base.path_type(),
+    type=base.path_type(folder=False),
     help="Keep the readings with the decisions of this warehouse; else nothing is kept.",
 )
 @base.settings
 @_decisions
 @click.option(
-    "--out", type=base.path_type(), help="Begin from what the newest week here says of the vehicle."
+    "--out",
+    type=base.path_type(folder=True),
+    help="Begin from what the newest week here says of the vehicle.",
 )
 @click.option(
     "--sheet", type=base.path_type(folder=False), help="Write the case on one A4 page (PDF)."

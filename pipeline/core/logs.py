@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import logging
 import os
+import sys
 import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -44,6 +45,35 @@ class _Lines(logging.Formatter):
         )
 
 
+class _File(logging.Handler):
+    """Lines at the end of a file, each written at once.
+
+    A disk that takes no line any more is told of once on standard error, and stops nothing else.
+    """
+
+    def __init__(self, path: Path) -> None:
+        super().__init__()
+        self._path, self._told = path, False
+        self._file = path.open("ab", buffering=0)
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Write a line."""
+        try:
+            self._file.write(f"{self.format(record)}\n".encode("utf-8", "backslashreplace"))
+        except OSError as error:
+            if not self._told:
+                sys.stderr.write(
+                    f"whichside: {self._path}: the log cannot be written: {error.strerror}\n"
+                    "What to do: free disk space, or name another file; the command goes on without it\n"
+                )
+            self._told = True
+
+    def close(self) -> None:
+        """Close the file."""
+        self._file.close()
+        super().close()
+
+
 def event(name: str, /, **fields: Any) -> None:
     """Note that something happened, with what is worth knowing of it, as plain values."""
     _LOG.info(name, extra={"fields": fields})
@@ -61,7 +91,7 @@ def log_to(path: Path | None, **fields: Any) -> Iterator[None]:
         return
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        handler = logging.FileHandler(path, encoding="utf-8")
+        handler = _File(path)
     except OSError as error:
         raise StoreError(
             f"the log cannot be written: {error}", where=str(path), next_step="name another file"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import stat
 from collections.abc import Iterator
@@ -22,6 +23,7 @@ from pipeline.settings.ingest import IngestSettings
 
 # What is shown of a file that is turned away.
 FIRST_BYTES, FIRST_SIGNS = 4096, 200
+_NAME_SIGNS = 200  # of a folder's name in a message
 
 
 @dataclass(frozen=True)
@@ -90,26 +92,37 @@ def paths(delivery: Path) -> list[Path]:
     try:
         return sorted(_walk(delivery))
     except OSError as error:
+        named = str(error.filename or delivery)
         raise DeliveryError(
-            f"the delivery cannot be listed: {error}",
+            f"a folder of it cannot be listed: {error.strerror}: {named[:_NAME_SIGNS]}",
             where=str(delivery),
-            next_step="give read permission on the folder",
+            next_step="hand over less deep folders"
+            if error.errno == errno.ENAMETOOLONG
+            else "give read permission on it",
         ) from error
 
 
 def _walk(folder: Path) -> Iterator[Path]:
     """All files; a linked folder counts as one file, and is not followed."""
-    with os.scandir(folder) as entries:
-        for entry in entries:
-            if entry.is_dir(follow_symlinks=False):
-                yield from _walk(Path(entry.path))
-            else:
-                yield Path(entry.path)
+    waiting = [folder]
+    while waiting:
+        with os.scandir(waiting.pop()) as entries:
+            for entry in entries:
+                path = Path(entry.path)
+                if entry.is_dir(follow_symlinks=False):
+                    waiting.append(path)
+                else:
+                    yield path
+
+
+def name_in(delivery: Path, path: Path) -> str:
+    """A file's name below its delivery, with what is not UTF-8 in it written out."""
+    return os.fsencode(path.relative_to(delivery).as_posix()).decode("utf-8", "backslashreplace")
 
 
 def _open(delivery: Path, path: Path, settings: IngestSettings) -> Opened:
     """A file as far as its own content tells; one that cannot be opened has no source."""
-    name = os.fsencode(path.relative_to(delivery).as_posix()).decode("utf-8", "backslashreplace")
+    name = name_in(delivery, path)
     try:
         if path.is_symlink() and not path.resolve().is_relative_to(delivery.resolve()):
             return _not_read(name, "a link that leaves the delivery is not followed")

@@ -111,6 +111,8 @@ def preview(path: Path, settings: IngestSettings) -> Preview:
 def _given(path: Path) -> str | None:
     """The text of a mapping beside the file that covers it."""
     for beside in sorted([*path.parent.glob("*.yaml"), *path.parent.glob("*.yml")]):
+        if not beside.is_file():  # a pipe would be waited for without end
+            continue
         text = beside.read_text(encoding="utf-8", errors="replace")
         mapping = parse(text)
         if isinstance(mapping, Mapping):

@@ -81,9 +81,23 @@ def test_a_log_cannot_steer_the_terminal(capsys: pytest.CaptureFixture[str]) -> 
     assert capsys.readouterr().out == "van\\x1b[2J\\x07 ok\n\n"
 
 
-def test_words_that_are_no_text_are_refused(tmp_path: Path) -> None:
-    """An argument that is not UTF-8 does not end in a trace."""
+@pytest.mark.parametrize(
+    "words",
+    [["why", "{}"], ["finding", "{}", "no_fault_found"], ["run", "{}"], ["doctor", "--out", "{}"]],
+    ids=lambda words: words[0],
+)
+def test_words_that_are_no_text_are_refused(words: list[str], tmp_path: Path) -> None:
+    """An argument that is not UTF-8 is named before anything is opened or made."""
     odd = os.fsdecode(b"van-\xff")
-    ran = CliRunner().invoke(main, ["why", odd, "--store", str(tmp_path / "w.duckdb")])
-    assert ran.exit_code == 5
-    assert "Traceback" not in ran.output
+    store = ["--store", str(tmp_path / "w.duckdb")]
+    ran = CliRunner().invoke(main, [w.format(odd) for w in words] + store)
+    assert ran.exit_code == 2
+    assert "van-\\xff' is not UTF-8" in ran.output
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_store_that_is_a_folder_is_not_called_damaged(tmp_path: Path) -> None:
+    """`--store` that names a folder is refused as such: nobody is told to remove it."""
+    ran = CliRunner().invoke(main, ["doctor", "--store", str(tmp_path)])
+    assert ran.exit_code == 2
+    assert "is a directory" in ran.output

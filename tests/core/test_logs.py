@@ -49,6 +49,24 @@ def test_quiet_without_a_file(capfd: pytest.CaptureFixture[str]) -> None:
     assert capfd.readouterr() == ("", "")
 
 
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
+def test_a_full_disk_under_the_log_is_told_once(capfd: pytest.CaptureFixture[str]) -> None:
+    """What is logged goes on without the log; one message, no trace."""
+    with log_to(Path("/dev/full")):
+        event("step")
+        event("step")
+    told = capfd.readouterr().err
+    assert told.count("the log cannot be written") == told.count("What to do") == 1
+    assert "Traceback" not in told
+
+
+def test_a_name_that_is_no_text_is_written_out(tmp_path: Path) -> None:
+    """A file name that is not UTF-8 does not end the log."""
+    with log_to(tmp_path / "log.jsonl"):
+        event("file", name="van-\udcff")
+    assert _lines(tmp_path / "log.jsonl")[1]["event"] == "file"
+
+
 def test_a_log_that_cannot_be_written_is_named(tmp_path: Path) -> None:
     """A log path that is a folder gives a clear error."""
     with pytest.raises(StoreError, match="log"), log_to(tmp_path):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import os
+import subprocess
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -167,6 +168,31 @@ def test_an_enormous_line_is_passed_over(con: Connection, delivery: Path) -> Non
     assert "line_cap_bytes" in found[0][2]
     assert found[0][3] == 2000
     assert query(con, "SELECT line FROM raw_frame ORDER BY 1").rows() == [(1,), (5,)]
+
+
+@pytest.mark.parametrize(("name", "told"), [("f", None), ("f" * 200, "less deep folders")])
+def test_deep_folders(con: Connection, tmp_path: Path, name: str, told: str | None) -> None:
+    """A folder in a folder, twelve hundred times: its file is read, or, where its name is longer
+    than the system takes, what to do is said in a short message.
+    """
+    top = tmp_path / "d"
+    top.mkdir()
+    at = os.open(top, os.O_RDONLY)
+    for _ in range(1200):
+        os.mkdir(name, dir_fd=at)  # step by step: the whole name may be too long
+        at, above = os.open(name, os.O_RDONLY, dir_fd=at), at
+        os.close(above)
+    os.close(os.open("a.csv", os.O_CREAT | os.O_WRONLY, dir_fd=at))
+    os.close(at)
+    try:
+        if told is None:
+            assert read(con, top).files["file"].to_list() == ["f/" * 1200 + "a.csv"]
+        else:
+            with pytest.raises(DeliveryError, match=told) as caught:
+                read(con, top)
+            assert len(str(caught.value)) < 600
+    finally:
+        subprocess.run(["rm", "-rf", top], check=True)  # pytest's own cleaning recurses
 
 
 def test_what_is_no_file_is_told(con: Connection, delivery: Path, tmp_path: Path) -> None:

@@ -21,8 +21,10 @@ from prefect.settings import temporary_settings
 
 from pipeline.core.errors import SettingsError, StoreError
 from pipeline.orchestrate.cluster import run_on_cluster
+from pipeline.orchestrate.cluster.cut import cut
 from pipeline.orchestrate.run import Request, run_week
 from pipeline.settings import Settings
+from pipeline.settings.ingest import IngestSettings
 from pipeline.storage.lake import RAW, Lake, bucket_of, open_lake, show
 from pipeline.storage.warehouse import reading
 from tests.ops import delivery, halves, same_bytes
@@ -159,6 +161,18 @@ def test_a_lake_keeps_the_number_of_buckets_it_was_made_with(tmp_path: Path) -> 
     """Opening a lake again with another number does not move its stations."""
     assert open_lake(str(tmp_path / "lake"), 7) == Lake(str(tmp_path / "lake"), 7)
     assert open_lake(str(tmp_path / "lake"), 32).buckets == 7
+
+
+def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
+    """Cutting a delivery leaves a named pipe alone, and takes a file whose name is not UTF-8."""
+    lake = open_lake(str(tmp_path / "lake"), 2)
+    os.mkfifo(tmp_path / "pipe")
+    assert cut(lake, tmp_path, tmp_path / "pipe", IngestSettings()) is None
+    odd = tmp_path / os.fsdecode(b"van-\xff.csv")
+    odd.write_text("at,station_id,connector_id,state,high_v,low_v,duty_pct,contactor,fault\n")
+    made = cut(lake, tmp_path, odd, IngestSettings())
+    assert made is not None
+    assert made.file == "van-\\xff.csv"
 
 
 def test_a_lake_out_of_reach_is_named() -> None:

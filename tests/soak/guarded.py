@@ -33,11 +33,17 @@ TESTS: Mapping[str, tuple[str, ...]] = {
     ),
     "a server killed after 'taken'; a run refused": ("dashboards/test_handed_in.py",),
     "a thousand silent connections": (f"{SIGN_IN} -k connections",),
-    "persons added at once; a pipe in a delivery": (
+    "persons added at once; pipes, links, deep folders in a delivery, a pipe on a cluster": (
         f"{SIGN_IN} -k at_once",
-        "ingest/test_as_handed_over.py",
+        "ingest/test_delivery.py -k 'no_file or deep_folders'",
+        "orchestrate/test_cluster.py -k pipe",
     ),
-    "endings: read-only out, strange weeks and words, Ctrl-C": ("cli/test_endings.py",),
+    "endings: out a file, store a folder, strange weeks and words, Ctrl-C, full log": (
+        "cli/test_endings.py",
+        "core/test_logs.py -k 'log'",
+    ),
+    "files that hold decisions or passwords are private": ("PRIVATE",),
+    "the machine's clock far behind": ("orchestrate/test_run.py -k clock",),
     "skippable frames, formulas, offsets, terminal signs": (
         "ingest/test_source_kinds.py",
         "publish/test_week_folder.py -k formula",

@@ -15,6 +15,7 @@ import pyarrow.parquet as pq
 
 from pipeline.doorway.recognise import HEAD_BYTES, Recognised, recognise
 from pipeline.ingest.lines import blocks, good_and_bad
+from pipeline.ingest.opened import name_in
 from pipeline.ingest.sink import Sink
 from pipeline.ingest.source import Source
 from pipeline.ingest.tables import read_table, unknown_columns
@@ -68,7 +69,7 @@ def cut(lake: Lake, delivery: Path, path: Path, settings: IngestSettings) -> Cut
     what = recognise(source.head(HEAD_BYTES))
     if path.is_symlink() or what.message is not None or what.kind not in {"frames", "pilot"}:
         return None
-    name = path.relative_to(delivery).as_posix()
+    name = name_in(delivery, path)
     done = lake.noted(f"cuts/{source.sha256}/cut.json")
     if done is not None:
         return Cut(**{**done, "file": name, "unknown_columns": tuple(done["unknown_columns"])})
