@@ -16,7 +16,7 @@ from invented import END, PASSWORD, WEEK, write_people
 from starlette.testclient import TestClient
 
 from dashboards.review.app import create_app
-from dashboards.review.people import Person, load_people, save_person
+from dashboards.review.people import Person, check_password, load_people, save_person
 from pipeline.core.errors import DeliveryError, SettingsError
 from pipeline.core.progress import Progress
 from pipeline.settings.serve import ServeSettings
@@ -166,11 +166,30 @@ def test_every_answer_carries_the_security_headers(client: Client) -> None:
     ):
         headers = one.get(page).headers
         assert "script-src 'self';" in headers["content-security-policy"], page
+        assert "frame-ancestors 'none'" in headers["content-security-policy"], page
         assert headers["x-content-type-options"] == "nosniff"
-    assert (
-        "httponly"
-        in one.get("/nothing", headers={"cookie": "whichside=forged"}).headers["set-cookie"].lower()
-    )
+        assert headers["referrer-policy"] == "same-origin"
+        assert headers.get("content-type", "text/html; charset=utf-8").endswith("charset=utf-8")
+        assert "strict-transport-security" not in headers
+
+
+def test_behind_tls_cookies_and_names_stay_there(client: Client) -> None:
+    """A new session's cookie is HttpOnly and SameSite; where pages come by TLS it is Secure too, and
+    browsers are told to come by TLS only.
+    """
+    for https in (False, True):
+        headers = client(https=https).get("/", headers={"cookie": "whichside=forged"}).headers
+        cookie = headers["set-cookie"].lower()
+        assert "; httponly" in cookie
+        assert "; samesite=strict" in cookie
+        assert ("; secure" in cookie) == https
+        assert ("strict-transport-security" in headers) == https
+
+
+@pytest.mark.parametrize("method", ["PUT", "DELETE", "PATCH", "TRACE", "OPTIONS"])
+def test_other_methods_are_refused(client: Client, method: str) -> None:
+    """Pages are read and forms sent; nothing else is answered."""
+    assert client().request(method, f"/week/{WEEK}/review").status_code == 405
 
 
 def test_no_page_of_the_app_has_script_inside(client: Client) -> None:
@@ -296,6 +315,19 @@ def test_a_wrong_password_and_an_unknown_name_look_alike(client: Client, people:
         assert answer.status_code == 401
         texts.append(re.sub(r'value="[^"]+"', "", answer.text))
     assert texts[0] == texts[1]
+
+
+def test_no_password_is_written_down(client: Client, people: Path, tmp_path: Path) -> None:
+    """A wrong try and a right one leave lines in the sign-in log, and no password in any file."""
+    one = client(people=people)
+    wrong = "wrong-but-telling"
+    data = {"csrf": _token(one, "/sign-in"), "name": "mona", "password": wrong}
+    assert one.post("/sign-in", data=data).status_code == 401
+    _sign_in(one, "mona")
+    files = [p for p in (*tmp_path.rglob("*"), *people.parent.iterdir()) if p.is_file()]
+    texts = [path.read_bytes() for path in files]
+    assert any(b"mona" in text and b"refused" in text for text in texts)
+    assert not any(secret.encode() in text for secret in (wrong, PASSWORD) for text in texts)
 
 
 def test_sign_in_is_rate_limited(client: Client, people: Path) -> None:
@@ -548,6 +580,15 @@ def test_the_file_of_people_holds_no_password(people: Path) -> None:
     assert PASSWORD not in text
     assert text.count("$argon2id$") == 3
     assert people.stat().st_mode & 0o077 == 0
+
+
+def test_a_long_password_counts_to_its_end(tmp_path: Path) -> None:
+    """Two passwords alike in their first 200 signs are two."""
+    path = tmp_path / "people.json"
+    save_person(path, Person("mona", "manager"), "x" * 200 + "a")
+    known = load_people(path)
+    assert check_password(known, "mona", "x" * 200 + "a") is not None
+    assert check_password(known, "mona", "x" * 200 + "b") is None
 
 
 @pytest.mark.parametrize(

@@ -255,6 +255,17 @@ def test_whatever_is_accepted_can_be_read_back(at: str, ohm: object) -> None:
     assert all(2000 <= t.year <= datetime.now(UTC).year + 1 for t in frames.findings["at_utc"])
 
 
+@pytest.mark.parametrize("text", ["'; DROP TABLE decision_finding; --", '" OR 1=1', "%_?:x"])
+def test_text_stays_text_in_the_store(store: Decisions, text: str) -> None:
+    """What reads like SQL in an id, a note or a name is kept letter by letter, and does nothing."""
+    for turn in range(2):
+        row = {"vehicle_id": text, "at_utc": AT, "finding": "diode_open", "note": text}
+        store.finding(row, text)
+        kept = store.frames().findings
+        assert kept.height == turn + 1
+    assert kept.select("vehicle_id", "note", "decided_by").rows() == [(text, text, text)] * 2
+
+
 def test_a_row_no_one_can_read_is_named_and_left_out(tmp_path: Path) -> None:
     """A finding of the year 26, as an earlier version let it in, no longer stops whoever reads: the
     others come, and the fault says which row it is.
