@@ -241,7 +241,7 @@ def test_other_explanations_by_their_share_of_the_failures() -> None:
     )  # fmt: skip
     peers_row = {"vehicles": 7, "attempts": 90, "failures": 3}
     given = {"pilot_diode_shorted": 0.9, "inlet_lock": 0.09, "charger_input": 0.009}
-    made = ruled_out(frame, peers_row, given)
+    made = ruled_out(frame, peers_row, given, 0.9)
     since = "of 2 failed AC attempts since attributed to this"
     assert [(r.explanation, r.how, r.strength) for r in made] == [
         ("The EVSEs",
@@ -256,14 +256,24 @@ def test_other_explanations_by_their_share_of_the_failures() -> None:
          "under 1 % by the weights of evidence above, if it is the vehicle", "ruled_out"),
     ]  # fmt: skip
     edge = ruled_out(
-        attempts({"p_evse": 0.01, "p_pairing": 0.0999, "p_other": 0.1}), peers_row, {"unclear": 1.0}
+        attempts({"p_evse": 0.01, "p_pairing": 0.0999, "p_other": 0.1}),
+        peers_row,
+        {"unclear": 1.0},
+        0.5,
     )
     assert [r.strength for r in edge] == ["unlikely", "unlikely", "open"]
-    none = ruled_out(attempts(OK), peers_row, {"never_requests": 1.0})
-    assert {r.strength for r in none} == {"open"}
-    assert none[0].how.startswith(
-        "an unknown share of 0 failed AC attempts since attributed to this: it failed at 0 EVSEs"
-    )
+
+
+def test_a_claim_that_does_not_rest_on_failures_says_so() -> None:
+    """A leak before it bites: its one failure is the EVSE's; the other explanations are weighed against the claim."""
+    frame = attempts({"p_vehicle": 0.05, "p_evse": 0.9, "p_pairing": 0.0, "p_other": 0.05}, OK)
+    peers_row = {"vehicles": 7, "attempts": 90, "failures": 3}
+    made = ruled_out(frame, peers_row, {"pilot_diode_leaky": 1.0}, 0.995)
+    aside = "the claim rests on the weights of evidence above, not on failures"
+    assert made[0].how == f"90 % of 1 failed AC attempt since attributed to this: {aside}"
+    assert {r.strength for r in made} == {"ruled_out"}
+    silent = ruled_out(attempts(OK), peers_row, {"never_requests": 1.0}, 0.95)
+    assert {(r.how, r.strength) for r in silent} == {(aside, "unlikely")}
 
 
 def test_what_would_refute_the_claim() -> None:

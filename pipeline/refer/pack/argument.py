@@ -98,20 +98,24 @@ def _seen(part: pl.DataFrame, signature: Signature) -> str:
 
 
 def ruled_out(
-    attempts: pl.DataFrame, peers: Mapping[str, Any], given: Mapping[str, float]
+    attempts: pl.DataFrame, peers: Mapping[str, Any], given: Mapping[str, float], p_vehicle: float
 ) -> tuple[RuledOut, ...]:
     """The other explanations of one vehicle's failed AC attempts, each with how the logs speak
     about it.
 
     `peers`: a row of `parts.peers`; `given`: suspects by probability if it is the vehicle, the
-    claim first.
+    claim first. Where its few failures are mostly others' and the vehicle is at fault all the same
+    (a leak that does not bite yet, one that keeps silent), it is the claim that is weighed.
     """
     failed = attempts.filter(
         pl.col("supply") == "AC", pl.col("outcome") == "failed", pl.col("p_vehicle").is_not_null()
     )
     same = f"{counted(peers['vehicles'], 'other vehicle')} of the model failed {peers['failures']} of {peers['attempts']}"
-    shares = failed.select(pl.col("p_evse", "p_pairing", "p_other").mean()).row(0)
+    own, *shares = failed.select(pl.col("p_vehicle", "p_evse", "p_pairing", "p_other").mean()).row(
+        0
+    )
     n, evses = failed.height, failed["evse_id"].n_unique()
+    by_failures = own is not None and own >= 0.5
     out = []
     for share, what, how in zip(
         shares,
@@ -127,11 +131,13 @@ def ruled_out(
         ),
         strict=True,
     ):
+        since = f"{_share(share)} of {counted(n, 'failed AC attempt')} since attributed to this"
+        aside = "the claim rests on the weights of evidence above, not on failures"
         out.append(
             RuledOut(
                 explanation=what,
-                how=f"{_share(share)} of {counted(n, 'failed AC attempt')} since attributed to this: {how}",
-                strength=_strength(share),
+                how=f"{since}: {how if by_failures else aside}" if n else aside,
+                strength=_strength(share if by_failures else 1.0 - p_vehicle),
             )
         )
     for suspect, share in list(given.items())[1:]:

@@ -125,7 +125,9 @@ def _pack(
         controls_text=control_text,
         pilot=pilot,
         pilot_chart=pilot_chart(pilot.readings, pilot.bands),
-        ruled_out=ruled_out(_since(own.attempts, row["onset_lo_utc"]), own.peers, dict(suspects)),
+        ruled_out=ruled_out(
+            _since(own.attempts, row["onset_lo_utc"]), own.peers, dict(suspects), row["p_vehicle"]
+        ),
         bench=bench(named, inlets, path),
         refutes=refutes(named),
         doubts=doubts(own.attempts, own.levels["low_v"].count(), named),
