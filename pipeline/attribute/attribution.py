@@ -52,17 +52,19 @@ def attribute(
     week: str,
     *,
     look_back_weeks: int = 12,
+    repairs: pl.DataFrame | None = None,
 ) -> Attribution:
     """Say for each failed or silent attempt of the look-back whether vehicle, EVSE, pairing or
     chance explains it, and who is at fault now.
 
     `attempts`: one row per charge attempt (core_attempt with `weight`, `diode_check`); 'charged',
-    'failed' and silent ones of known supply are evidence. Raises NotEnoughDataError where the
+    'failed' and silent ones of known supply are evidence. `repairs`: `vehicle_id, repaired_at_utc` of
+    all vehicles' repairs told by the week's end; None where nobody tells of them. Raises NotEnoughDataError where the
     look-back holds none, SchemaError where a column is absent.
     """
     solutions = {}
     for supply in SUPPLIES:
-        evidence = gather(attempts, settings, week, supply, look_back_weeks)
+        evidence = gather(attempts, settings, week, supply, look_back_weeks, repairs)
         if evidence.day.size:
             solutions[supply] = solve(evidence, settings)
     if not solutions:

@@ -7,7 +7,7 @@ together.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from functools import cached_property
 
@@ -37,6 +37,20 @@ HIDDEN = "\x1f"
 """Begins the key of a unit known only by its token, or of a model nobody named: never an id."""
 LONG_STAY_HOURS = 5.0
 """A stay this long gives a timer its chance; with the quarter of the day it tells habits apart."""
+
+
+@dataclass(frozen=True)
+class Repairs:
+    """Told repairs of vehicles: index, time since `begin_utc` in days, and the first day that is wholly after (repairs,)."""
+
+    vehicle: Ints
+    at_days: Floats
+    day: Ints
+
+
+NO_REPAIRS = Repairs(
+    np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.float64), np.zeros(0, dtype=np.int64)
+)
 
 
 @dataclass(frozen=True)
@@ -84,6 +98,8 @@ class Evidence:
     days: int
     begin_utc: datetime
     cut: bool = False
+    repairs: Repairs = NO_REPAIRS
+    told: bool = False
 
     @property
     def columns(self) -> tuple[Ints, ...]:
@@ -147,11 +163,16 @@ class Cells:
 
 
 def gather(
-    attempts: pl.DataFrame, settings: AttributeSettings, week: str, supply: str, weeks: int
+    attempts: pl.DataFrame,
+    settings: AttributeSettings,
+    week: str,
+    supply: str,
+    weeks: int,
+    repairs: pl.DataFrame | None = None,
 ) -> Evidence:
     """Evidence of one supply from the attempts frame (one row per charge attempt).
 
-    Raises SchemaError where a needed column is absent.
+    `repairs`: `vehicle_id, repaired_at_utc` of all that was told of the fleet by then. Raises SchemaError where a needed column is absent.
     """
     absent = [name for name in COLUMNS if name not in attempts.columns]
     if absent:
@@ -181,7 +202,36 @@ def gather(
     first = counted.select(pl.col("plugged_at_utc").min()).collect().item()
     empty = (first - begin) // timedelta(weeks=1) if first is not None else 0
     begin = begin + timedelta(weeks=empty)
-    return _index(rows, settings, begin, (weeks - empty) * 7, cut=empty > 0)
+    evidence = _index(rows, settings, begin, (weeks - empty) * 7, cut=empty > 0)
+    if repairs is None or repairs.is_empty():
+        return evidence
+    return replace(evidence, repairs=_repairs(repairs, evidence), told=True)
+
+
+def _repairs(repairs: pl.DataFrame, evidence: Evidence) -> Repairs:
+    """Repairs within the look-back of vehicles met.
+
+    A day on which the vehicle tried before its repair is not yet one of the repaired vehicle.
+    """
+    rows = (
+        evidence.vehicles.with_row_index("vehicle")
+        .join(repairs.drop_nulls().unique(), on="vehicle_id")
+        .with_columns(
+            at=(pl.col("repaired_at_utc") - evidence.begin_utc).dt.total_microseconds() / 86_400e6
+        )
+        .filter(pl.col("at") >= 0)
+        .sort("vehicle", "at")
+    )
+    vehicle, at = rows["vehicle"].to_numpy().astype(np.int64), rows["at"].to_numpy()
+    day = np.floor(at).astype(np.int64)
+    tried = np.zeros((evidence.sizes[0], evidence.days + 1))
+    np.maximum.at(tried, (evidence.vehicle, evidence.day), 1.0 - evidence.at_days % 1.0)
+    inside = day < evidence.days
+    vehicle, at, day = vehicle[inside], at[inside], day[inside]
+    before = tried[vehicle, day] > 1.0 - at % 1.0
+    day = day + before
+    kept = day < evidence.days
+    return Repairs(vehicle[kept], at[kept], day[kept])
 
 
 def _index(

@@ -23,7 +23,7 @@ from pipeline.publish.about import (
     within,
     works_of,
 )
-from pipeline.refer.inputs import Attributed, ReferInputs, join_findings
+from pipeline.refer.inputs import Attributed, ReferInputs, join_findings, told_repairs
 from pipeline.refer.referral import Referral, refer
 from pipeline.registry import conform
 from pipeline.settings import Settings
@@ -75,7 +75,14 @@ def judge_week(con: Connection, week: str, settings: Settings, decisions: Decisi
     """
     attempts, decisions = read(con, "core_attempt"), past(decisions, week)
     weeks = settings.look_back_weeks
-    attribution = attribute(attempts, settings.attribute, week, look_back_weeks=weeks)
+    findings = join_findings(read(con, "raw_finding"), decisions.findings)
+    attribution = attribute(
+        attempts,
+        settings.attribute,
+        week,
+        look_back_weeks=weeks,
+        repairs=told_repairs(findings, LookBack.of(week, weeks).to_utc),
+    )
     inputs = ReferInputs(
         attempts=attempts,
         attributed=Attributed.of(attribution),
@@ -83,7 +90,7 @@ def judge_week(con: Connection, week: str, settings: Settings, decisions: Decisi
         equipment=read(con, "core_evse"),
         dtcs=read(con, "raw_dtc"),
         charging=read(con, "raw_charging"),
-        findings=join_findings(read(con, "raw_finding"), decisions.findings),
+        findings=findings,
         reviews=decisions.reviews,
         lessons=decisions.lessons,
         referrals=decisions.referrals,

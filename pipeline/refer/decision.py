@@ -105,7 +105,7 @@ def with_predicates(rows: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame
 
     `sign`: worth watching. `likely`: probable enough to refer if nothing else stood against it. `told_apart`: from its EVSEs, by
     where it failed, by the pilot's levels or its own reports. `creeps`: a leak that does not fail yet. `due`: waiting
-    costs more. `relapsed`: failed again since its repair, or its pilot is off since.
+    costs more. `relapsed`: likely at fault again, having failed or kept silent since its repair, or by its pilot's levels.
     """
     p = pl.col("p_vehicle")
     levels_tell = math.log(settings.told_by_levels_odds)
@@ -118,7 +118,7 @@ def with_predicates(rows: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame
     pays = (p * fails * settings.cost_week_without_ac >= (1 - p) * settings.cost_needless_visit) & (
         p >= refer_at
     )
-    again = (pl.col("blamed") >= settings.relapsed_failures) | (
+    again = (pl.col("own_events") >= settings.relapsed_events) | (
         pl.col("level_factor") >= levels_tell
     )
     under_test = (pl.col("proving") == "proving") & ~again

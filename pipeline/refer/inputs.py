@@ -6,6 +6,7 @@ The week's attempts with their blame, who attribution suspects, and what people 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from datetime import datetime
 
 import numpy as np
 import polars as pl
@@ -36,6 +37,13 @@ def join_findings(from_files: pl.DataFrame, entered: pl.DataFrame) -> pl.DataFra
     """
     both = pl.concat([from_files.select(FINDING_COLUMNS), entered.select(FINDING_COLUMNS)])
     return both.unique(maintain_order=True).sort("at_utc", "vehicle_id", maintain_order=True)
+
+
+def told_repairs(findings: pl.DataFrame, until_utc: datetime) -> pl.DataFrame:
+    """`vehicle_id, repaired_at_utc` of the repairs that were over, and told, by then."""
+    return findings.filter(
+        pl.col("repaired_at_utc") < until_utc, pl.col("at_utc") < until_utc
+    ).select("vehicle_id", "repaired_at_utc")
 
 
 def stored_code() -> pl.Expr:

@@ -200,6 +200,19 @@ class AttributeSettings(Frozen):
         lt=1,
         description="Chance a day that a repair has proved itself and counts as sound",
     )
+    repairs_in_vain: float = Field(
+        0.1,
+        gt=0,
+        lt=0.5,
+        description="Share of told repairs of vehicles after which the fault is there as before; assumed",
+    )
+    repairs_untold: float = Field(
+        0.2,
+        gt=0,
+        le=1,
+        description="Where repairs of vehicles are told, share of them that are not: what went away untold more "
+        "likely rests; assumed",
+    )
     level_change_per_day: float = Field(
         0.02,
         ge=0,

@@ -61,10 +61,11 @@ class ReferSettings(Frozen):
         description="EVSEs at which a vehicle must have failed, or been silent, by itself to be told from them: the probability weighs every "
         "rival story of it, but at one EVSE alone only as well as the priors of the two; decided",
     )
-    relapsed_failures: float = Field(
-        1.5,
+    relapsed_events: float = Field(
+        0.5,
         gt=0,
-        description="Vehicle-caused failures after a repair from which it is judged again before its proof is through; judgement",
+        description="Vehicle-caused failures and silences after a repair from which it is judged again before its proof is through: "
+        "the probability knows of the repair, so one is enough to ask; judgement",
     )
     not_yet_failures: float = Field(
         0.5,

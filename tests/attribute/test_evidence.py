@@ -37,7 +37,9 @@ def tried(vehicle: str | None, evse: str | None, at: datetime, **more: Any) -> d
     return {"vehicle_id": vehicle, "evse_id": evse, "plugged_at_utc": at, **USUAL, **more}
 
 
-def evidence(rows: list[dict[str, Any]], weeks: int = 12) -> Evidence:
+def evidence(
+    rows: list[dict[str, Any]], weeks: int = 12, repairs: pl.DataFrame | None = None
+) -> Evidence:
     """Evidence on AC of the rows, named by their place in the list."""
     named = [{"attempt_id": f"a{i}", **row} for i, row in enumerate(rows)]
     times = pl.col("plugged_at_utc").cast(pl.Datetime("us", "UTC"))
@@ -47,6 +49,7 @@ def evidence(rows: list[dict[str, Any]], weeks: int = 12) -> Evidence:
         WEEK,
         "AC",
         weeks,
+        repairs,
     )
 
 

@@ -30,7 +30,7 @@ DAY = timedelta(days=1)
 END = LOOK_BACK.to_utc
 
 USUAL: dict[str, Any] = {
-    "vehicle_id": "V", "p_vehicle": 0.95, "separable": True, "verdict": "fault", "blamed": 6.0, "blamed_evses": 1,
+    "vehicle_id": "V", "p_vehicle": 0.95, "separable": True, "verdict": "fault", "blamed": 6.0, "own_events": 6.0, "blamed_evses": 1,
     "dismissed": False, "held": False, "accepted": False, "found": None, "repaired_at_utc": None, "drifting": False,
     "onset_utc": None, "suspect": "charger_input", "level_factor": 0.0, "fails_within": None,
 }  # fmt: skip
@@ -124,9 +124,9 @@ def test_calls(change: dict[str, Any], call: str, why: str) -> None:
 @pytest.mark.parametrize(
     ("state", "change", "call"),
     [
-        ("proving", {"blamed": 1.4}, "proving"),
-        ("proving", {"blamed": 1.5}, "refer"),
-        ("proving", {"blamed": 1.5, "p_vehicle": 0.6}, "proving"),
+        ("proving", {"own_events": 0.4}, "proving"),
+        ("proving", {"own_events": 0.5, "blamed": 0.0}, "refer"),
+        ("proving", {"own_events": 0.5, "p_vehicle": 0.6}, "proving"),
         ("proved", {"p_vehicle": 0.1, "verdict": "clear"}, "proved"),
         ("proved", {"p_vehicle": 0.2}, "watch"),
         ("proved", {}, "refer"),
@@ -134,7 +134,9 @@ def test_calls(change: dict[str, Any], call: str, why: str) -> None:
     ],
 )
 def test_calls_after_repair(state: str, change: dict[str, Any], call: str) -> None:
-    """Under test it stays so until it fails again of itself; a proved one is judged as any other: relapses are seen."""
+    """Under test it stays so until it is likely at fault again, by failing or by silence, since the probability knows of the
+    repair; a proved one is judged as any other: relapses are seen.
+    """
     proving = pl.DataFrame(
         [("V0", state, 5, 0, END - 5 * DAY)], schema=PROVING.schema, orient="row"
     )
@@ -335,7 +337,7 @@ def test_reasons_after_repair(state: str, why: str) -> None:
         [("V0", state, 5, 0, END - 5 * DAY)], schema=PROVING.schema, orient="row"
     )  # fmt: skip
     p = 0.1 if state == "proved" else 0.95
-    change = {"repaired_at_utc": END - 20 * DAY, "blamed": 0.0, "p_vehicle": p}
+    change = {"repaired_at_utc": END - 20 * DAY, "own_events": 0.0, "p_vehicle": p}
     row = called(change, proving=proving).row(0, named=True)
     assert row["why"] == why
     assert row["due"] == (state == "back")

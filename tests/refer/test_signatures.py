@@ -17,6 +17,7 @@ from pipeline.refer.findings import (
 )
 from pipeline.refer.inputs import join_findings
 from pipeline.refer.suspects import signatures
+from pipeline.refer.suspects.by_chance import looks_by_chance
 from pipeline.refer.suspects.signatures import (
     NO_FAULT,
     declared,
@@ -100,6 +101,41 @@ def test_a_sign_nobody_declared_is_refused(name: str, category: str) -> None:
             tables["vehicle_prior"].table,
             1e9,
         )
+
+
+def test_failures_that_look_as_chance_does_not_are_telling() -> None:
+    """Mean over the suspects of P(words | suspect), by the prior, against P(words | chance) (derived).
+
+    A signature without a figure for chance moves the prior only.
+    """
+    tables = learnt("vehicle", NO_LESSONS)
+    prior, words = tables["vehicle_prior"].table, tables["fault_word"]
+    chance = np.full((1, len(words.categories)), 0.05)
+    seen = signs(("V", "fault_word", "ground", 2.0), ("V", "at_socket", "failed", 1.0))
+    units = pl.Series("unit", ["V"])
+    told = weigh(seen, units, tables, prior, 1e9, {"fault_word": chance}).telling
+    place, socket = words.categories.index("ground"), tables["at_socket"].table[:, 1]
+    where = prior[0] * socket / (prior[0] @ socket)
+    assert told == pytest.approx([(where @ words.table[:, place] ** 2) / 0.05**2])
+    assert weigh(seen, units, tables, prior, 1e9).telling == pytest.approx([1.0])
+
+
+def test_chance_looks_as_it_did_to_others() -> None:
+    """Failures by chance of all but the vehicle itself, by their share, beside 20 cases of the row of an unclear part (derived)."""
+    tables = learnt("vehicle", NO_LESSONS)
+    words = tables["fault_word"]
+    usual = {"supply": "AC", "outcome": "failed", "weight": 1.0, "evse_model": "m", "evse_id": "e", "stage": "offered",
+             "early_b": True, "source": "ocpp16", "vehicle_fault": None}  # fmt: skip
+    rows = [
+        usual | {"vehicle_id": v, "fault": "GroundFailure", "p_other": p}
+        for v, p in (("V", 1.0), ("W", 0.75), ("X", 0.25))
+    ]
+    attempts = pl.DataFrame(rows, schema_overrides={"vehicle_fault": pl.Boolean})
+    found = looks_by_chance(attempts, pl.Series(["V", "other"]), tables)["fault_word"]
+    place, row = words.categories.index("ground"), words.table[words.suspects.index("unclear")]
+    of = {n: (20 * row[place] + n) / (20 + n) for n in (1.0, 2.0)}
+    assert found[:, place] == pytest.approx([of[1.0], of[2.0]])
+    assert found.sum(axis=1) == pytest.approx(1.0)
 
 
 def test_one_signature_convicts_nobody() -> None:

@@ -5,6 +5,7 @@ Since when, the negative level's category, trouble codes, priors, odds, counts.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -164,7 +165,8 @@ def test_findings_of_a_model_draw_its_prior() -> None:
 
 
 def test_quiet_faults_have_a_prevalence_of_their_own() -> None:
-    """Odds = attribution's, shared by looks, times the levels' factor, plus 0.4 % of quiet leaks times theirs.
+    """Odds = attribution's, times how telling the failures look, shared by looks, times the levels' factor, plus 0.4 % of quiet
+    leaks times theirs.
 
     All times the direct signs (derived).
     """
@@ -178,11 +180,11 @@ def test_quiet_faults_have_a_prevalence_of_their_own() -> None:
     )
     looks = np.array([[0.4, 0.1, 0.2, 0.1, 0.1, 0.1]])
     direct = np.array([[2.0, 3.0, 1.0, 1.0, 5.0, 1.0]])
-    verdicts = Verdicts(pl.Series(["V"]), suspects, looks, direct, looks, {})
+    verdicts = Verdicts(pl.Series(["V"]), suspects, looks, direct, looks, {}, np.array([0.5]))
     loud = np.log([[0.01, 2.0, 1.0, 1.0, 1.0, 1.0]])
     quiet = np.log([[0.1, 10.0, 1.0, 1.0, 1.0, 1.0]])
     factors = LevelFactors(loud, quiet, no_levels(1, 6).evidence, np.array([-1]))
-    odds = fault_odds(np.array([0.8]), verdicts, factors, SETTINGS)
+    odds = fault_odds(np.array([8 / 9]), verdicts, factors, SETTINGS)
     assert odds[0] == pytest.approx(
         [
             (4 * 0.4 * 0.01 + 0.001 * 0.1) * 2,
@@ -281,8 +283,22 @@ def test_blame_is_counted_by_weight_and_evse() -> None:
               "weight": pl.Float64}  # fmt: skip
     frame = pl.DataFrame(rows, schema=schema, orient="row")
     table = _blamed(frame.with_columns(silent=pl.col("outcome") == "not_requested"))
-    assert table.columns == ["vehicle_id", "blamed", "blamed_evses"]
-    assert table.rows() == [("V", pytest.approx(0.3 + 0.2 + 0.9 + 0.49), 3)]
+    assert table.columns == ["vehicle_id", "blamed", "own_events", "blamed_evses"]
+    failed = 0.3 + 0.2 + 0.9 + 0.49
+    assert table.rows() == [("V", pytest.approx(failed), pytest.approx(failed + 0.6), 3)]
+
+
+def test_levels_of_what_charged_do_not_clear_a_fault_that_comes_and_goes() -> None:
+    """85 % of the faults are there at all attempts, of the rest only the levels at failures tell (derived)."""
+    usual, bitten = no_levels(2, 3), no_levels(2, 3)
+    usual = replace(usual, loud=np.array([[-9.0, 2.0, 0.0], [0.0, 0.0, 0.0]]))
+    bitten = replace(bitten, loud=np.array([[0.0, 5.0, 0.0], [0.0, 0.0, 0.0]]))
+    both = np.exp(usual.or_at_failures(bitten).loud)
+    assert both[0] == pytest.approx(
+        [0.85 * np.exp(-9) + 0.15, 0.85 * np.exp(2) + 0.15 * np.exp(5), 1.0]
+    )
+    assert both[1] == pytest.approx(1.0)
+    assert np.array_equal(usual.or_at_failures(bitten).quiet, usual.quiet)
 
 
 def test_what_is_measured_over_time_joins_the_row() -> None:

@@ -11,7 +11,7 @@ from datetime import timedelta
 import numpy as np
 import polars as pl
 
-from pipeline.attribute.evidence import Evidence
+from pipeline.attribute.evidence import NO_REPAIRS, Evidence
 from pipeline.attribute.report.wording import reasons
 from pipeline.attribute.states.identify import enough_to_clear, posterior_odds
 from pipeline.attribute.states.model import Bools, Floats, Ints, tally
@@ -139,7 +139,10 @@ def onset_columns(
     tail = 0.5 * (1.0 - settings.interval)
     names, levels = ("onset_utc", "onset_lo_utc", "onset_hi_utc"), (0.5, tail, 1.0 - tail)
     unit, held = evidence.columns[kind], solution.held(kind)
-    days = onset_days(evidence, unit, solution.reach, held, states.model, shown, levels).days
+    days = onset_days(
+        evidence, unit, solution.reach, held, states.model, shown, levels,
+        evidence.repairs if kind == VEHICLE else NO_REPAIRS, settings.repairs_in_vain,
+    ).days  # fmt: skip
     columns = {}
     for name, value in zip(names, days, strict=True):
         micros = np.zeros(units, dtype=np.int64)

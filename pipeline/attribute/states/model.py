@@ -23,6 +23,15 @@ def tally(unit: Ints, weights: Floats, size: int) -> Floats:
     return np.asarray(np.bincount(unit, weights, size), dtype=np.float64)
 
 
+def add_repairs(evidence: Floats, row: Ints, step: Ints, later: Bools, told: Floats) -> None:
+    """Add to log evidence (units, steps, states) what told repairs say (`told` (states,), see `repaired`) from `step` on.
+
+    Whoever was just repaired the step before (`later`: where there is one) had nothing to be mended.
+    """
+    np.add.at(evidence, (row, step), told)
+    np.add.at(evidence, (row[later], step[later] - 1, -1), told[0])
+
+
 LEARN_UP, LEARN_DOWN = 4.0, 10.0
 """How far the data may move a prevalence from the assumed one.
 
@@ -68,6 +77,20 @@ class StateModel:
         mask = np.zeros(self.states)
         mask[1 : 1 + len(self.characters)] = [c in characters for c in self.characters]
         return mask
+
+    def repaired(self, in_vain: float) -> Floats:
+        """Log evidence of a told repair by the state after it (states,).
+
+        Of what was at fault the share `in_vain` still is, the rest is just repaired; of what was not at
+        fault it says nothing. The chain itself mends at the rate of repairs nobody tells of: the evidence
+        makes up the difference.
+        """
+        on = self.fault_mask > 0
+        rate = float(self.transition[on, -1].mean())
+        logs = np.full(self.states, np.log(rate / (1.0 - in_vain)))
+        logs[on] += np.log(in_vain / (1.0 - rate))
+        logs[-1] = 0.0
+        return logs
 
     def paced(self, days: float) -> StateModel:
         """The same for steps of so many days; within a day the change is taken as even."""

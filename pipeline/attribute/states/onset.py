@@ -9,9 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.attribute.evidence import Evidence
+from pipeline.attribute.evidence import NO_REPAIRS, Evidence, Repairs
 from pipeline.attribute.states.likelihood import attempt_loglik
-from pipeline.attribute.states.model import Floats, Ints, StateModel
+from pipeline.attribute.states.model import Bools, Floats, Ints, StateModel, add_repairs
 from pipeline.attribute.states.smoothing import onset_weights, smooth
 
 LONGEST_STEP_DAYS = 3.0
@@ -42,11 +42,14 @@ def onset_days(
     model: StateModel,
     units: Ints,
     levels: tuple[float, ...],
+    repairs: Repairs = NO_REPAIRS,
+    in_vain: float = 0.1,
 ) -> OnsetDays:
     """Quantiles of the onset for the given units.
 
     `unit`, `reach` and `held`, the chance that no other cause bites, are per attempt. Between two
-    attempts the onset may lie anywhere alike, so a gap counts by its length.
+    attempts the onset may lie anywhere alike, so a gap counts by its length. `repairs`: told ones of
+    the units, the share `in_vain` of which changes nothing.
     """
     if not len(units):
         return OnsetDays(units, np.zeros((len(levels), 0)))
@@ -64,10 +67,11 @@ def onset_days(
     at[owner, column] = evidence.at_days[rows]
     gap = np.diff(at, axis=1, prepend=0.0)
     slow = model.paced(min(evidence.days / max(float(np.median(count)), 1.0), LONGEST_STEP_DAYS))
+    first = longest - count
+    add_repairs(log_evidence, *_placed(repairs, place, at, first), slow.repaired(in_vain))
     initial = slow.initial[units] if slow.initial.ndim > 1 else slow.initial
     seen_states = smooth(log_evidence, initial, slow.transition)
     weights = onset_weights(seen_states, slow.transition, slow.fault_mask)
-    first = longest - count
     late = np.arange(longest)[None, :] > first[:, None]
     whole = np.where(late, weights * gap, 0.0)
     scale = np.where(late, gap, 0.0).sum(axis=1) / np.maximum(count - 1, 1)
@@ -75,6 +79,20 @@ def onset_days(
     return OnsetDays(
         units, np.stack([_quantile(whole, before, at, first, level) for level in levels])
     )
+
+
+def _placed(
+    repairs: Repairs, place: Ints, at: Floats, first: Ints
+) -> tuple[Ints, Ints, Bools]:
+    """Of the repairs of placed units before their last attempt: row, column of the first attempt after, whether one came before."""
+    asked = repairs.vehicle < len(place)
+    row = place[repairs.vehicle[asked]]
+    at_days = repairs.at_days[asked][row >= 0]
+    row = row[row >= 0]
+    column = np.maximum((at[row] < at_days[:, None]).sum(axis=1), first[row])
+    seen = column < at.shape[1]
+    row, column = row[seen], column[seen]
+    return row, column, column > first[row]
 
 
 def _quantile(whole: Floats, before: Floats, at: Floats, first: Ints, level: float) -> Floats:

@@ -23,7 +23,14 @@ from pipeline.attribute.states.messages import (
     scatter,
     state_escape,
 )
-from pipeline.attribute.states.model import Floats, Ints, StateModel, learnt_prior, state_model
+from pipeline.attribute.states.model import (
+    Floats,
+    Ints,
+    StateModel,
+    add_repairs,
+    learnt_prior,
+    state_model,
+)
 from pipeline.attribute.states.smoothing import smooth
 from pipeline.attribute.states.stories import best_story
 from pipeline.attribute.states.successes import Successes
@@ -115,7 +122,8 @@ def solve(evidence: Evidence, settings: AttributeSettings) -> Solution:
     """Fit baseline and states in turn."""
     rows = event_rows(evidence)
     given = _Given(evidence, rows, _successes(evidence, settings), settings)
-    priors = _priors(settings)
+    assumed = _priors(settings, told=evidence.told)
+    priors = assumed
     chance = fit_chance(evidence, rows, None, settings)
     checks = np.full(evidence.models.height, np.nan)
     reach = reach_of(evidence, None, settings)
@@ -131,7 +139,7 @@ def solve(evidence: Evidence, settings: AttributeSettings) -> Solution:
         )
         priors = tuple(
             learnt_prior(prior, belief.mean(axis=1).sum(axis=0), met)
-            for prior, belief, met in zip(_priors(settings), beliefs, evidence.met, strict=True)
+            for prior, belief, met in zip(assumed, beliefs, evidence.met, strict=True)
         )
     search = _search(given, chance, priors, reach, settings.passes)
     units = tuple(_finished(search, kind) for kind in range(len(KINDS)))
@@ -139,9 +147,16 @@ def solve(evidence: Evidence, settings: AttributeSettings) -> Solution:
     return Solution(evidence, rows, chance, units, judged, reach, checks)
 
 
-def _priors(settings: AttributeSettings) -> tuple[StatePrior, ...]:
-    place = settings.place
-    return settings.vehicle, settings.evse, settings.pairing, settings.site, place, place
+def _priors(settings: AttributeSettings, *, told: bool) -> tuple[StatePrior, ...]:
+    """Priors by kind; where repairs of vehicles are told (`told`), a fault seldom goes away untold."""
+    vehicle, place = settings.vehicle, settings.place
+    if told:
+        faults = tuple(
+            f.model_copy(update={"days_on": f.days_on / settings.repairs_untold})
+            for f in vehicle.faults
+        )
+        vehicle = vehicle.model_copy(update={"faults": faults})
+    return vehicle, settings.evse, settings.pairing, settings.site, place, place
 
 
 def _as_usual(evidence: Evidence, beliefs: tuple[Floats, ...], models: list[StateModel]) -> Floats:
@@ -189,9 +204,11 @@ def _kind(given: _Given, kind: int, model: StateModel, reach: Floats) -> Kind:
     """Successes by unit and day as log-likelihood, and the escape of each state at each event."""
     evidence, rows, successes = given.evidence, given.rows, given.successes[kind]
     unit, size = evidence.columns[kind], evidence.sizes[kind]
-    if kind == VEHICLE:
-        model = _with_habits(model, evidence.habit)
     by_day = successes.loglik(model, reach).reshape(size, evidence.days, -1)
+    if kind == VEHICLE:
+        told, mended = model.repaired(given.settings.repairs_in_vain), evidence.repairs
+        add_repairs(by_day, mended.vehicle, mended.day, mended.day > 0, told)
+        model = _with_habits(model, evidence.habit)
     if kind != EVSE:
         by_day[-1, :, 1:] = NEVER
     trust = evidence.weight[rows] * successes.calm[unit[rows] * evidence.days + evidence.day[rows]]
@@ -217,7 +234,7 @@ def _successes(evidence: Evidence, settings: AttributeSettings) -> tuple[Success
             placed=any(fault.where != "anywhere" for fault in prior.faults),
         )
         for unit, size, prior in zip(
-            evidence.columns, evidence.sizes, _priors(settings), strict=True
+            evidence.columns, evidence.sizes, _priors(settings, told=False), strict=True
         )
     )
 

@@ -36,6 +36,9 @@ UNCLEAR_SHARE = 0.1
 """Share of faults of no named part that show on the pilot in some way; judgement."""
 OPEN_CABLES = 0.3
 """Share of bad carried cables whose pilot wire is open, so that the EVSE does not see the plug-in; judgement."""
+COMES_AND_GOES = 0.15
+"""Share of the pilot's faults that come and go, with water or movement: where it charges its levels are then a sound vehicle's.
+Judgement, as `AttributeSettings.vehicle` has it."""
 LOG_CAP = np.log(1e6)
 """Levels that agree at two EVSEs or more bring factors of 10^4 and more (one EVSE alone is bounded by the stray share)."""
 
@@ -52,6 +55,11 @@ class LevelFactors:
     quiet: Floats
     evidence: LevelEvidence
     row: NDArray[np.int64]
+
+    def or_at_failures(self, at_failures: LevelFactors) -> LevelFactors:
+        """The same where a fault may come and go: then only the levels of attempts that went wrong (`at_failures`) tell of it."""
+        steady, passing = np.log1p(-COMES_AND_GOES), np.log(COMES_AND_GOES)
+        return replace(self, loud=np.logaddexp(steady + self.loud, passing + at_failures.loud))
 
     def with_unseen(
         self, log_factor: Floats, of_cable: Floats, suspects: tuple[str, ...]

@@ -70,9 +70,11 @@ def fault_odds(
     """Odds of each suspect against 'nothing wrong', shape (vehicles, suspects).
 
     A fault that fails attempts has attribution's odds (`attributed`: its probability, how often and
-    where), shared out by how the failures look; a quiet one has its own stated prevalence. Each is
-    multiplied by what the levels say of such a fault, both by what the direct signatures say.
+    where), times how much likelier the failures look so under a fault than by chance, shared out by
+    how they look; a quiet one has its own stated prevalence. Each is multiplied by what the levels
+    say of such a fault, both by what the direct signatures say.
     """
-    loud = (attributed / (1 - attributed))[:, None] * verdicts.looks * np.exp(levels.loud)
+    told = attributed / (1 - attributed) * verdicts.telling
+    loud = told[:, None] * verdicts.looks * np.exp(levels.loud)
     common = np.array([QUIET.get(s, 0.0) for s in verdicts.suspects]) * settings.quiet_prevalence
     return np.asarray((loud + common * np.exp(levels.quiet)) * verdicts.direct)

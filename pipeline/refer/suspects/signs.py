@@ -66,6 +66,17 @@ def sees_pilot() -> pl.Expr:
     return pl.col("source").str.contains("pilot")
 
 
+def failure_looks() -> dict[str, pl.Expr]:
+    """What a failed AC attempt itself looks like, by signature; `fault_word` is a column that `with_words` adds."""
+    says = (
+        pl.when("vehicle_fault")
+        .then(pl.lit("charge_fault"))
+        .when(~pl.col("vehicle_fault"))
+        .then(pl.lit("nothing"))
+    )
+    return {"stopped_at": stopped_at(), "fault_word": pl.col("fault_word"), "vehicle_says": says}
+
+
 def with_words(failed: pl.DataFrame) -> pl.DataFrame:
     """Failed attempts with `fault_word`: the group of the fault code, as this EVSE model uses it.
 
@@ -152,18 +163,11 @@ def vehicle_signs(attempts: pl.DataFrame) -> pl.DataFrame:
     failed = with_words(ac.filter(pl.col("outcome") == "failed"))
     blame = pl.col("p_vehicle").fill_null(0.0) * pl.col("weight")
     ended = pl.when(pl.col("outcome") == "failed").then(blame).otherwise("weight")
-    says = (
-        pl.when("vehicle_fault")
-        .then(pl.lit("charge_fault"))
-        .when(~pl.col("vehicle_fault"))
-        .then(pl.lit("nothing"))
-    )
     parts = [
-        witnessed(failed, "vehicle_id", "evse_id", "stopped_at", stopped_at(), blame),
-        witnessed(failed, "vehicle_id", "evse_id", "fault_word", pl.col("fault_word"), blame),
-        witnessed(failed, "vehicle_id", "evse_id", "vehicle_says", says, blame),
-        witnessed(blamed, "vehicle_id", "evse_id", "silence", loudness(), blame),
+        witnessed(failed, "vehicle_id", "evse_id", name, category, blame)
+        for name, category in failure_looks().items()
     ]
+    parts.append(witnessed(blamed, "vehicle_id", "evse_id", "silence", loudness(), blame))
     ccs = attempts.filter(pl.col("supply") == "DC", pl.col("coupler").is_in(CCS))
     own = attempts.filter(pl.col("supply") == "DC", pl.col("coupler").is_in(OWN_SIGNALS))
     looked = [

@@ -15,6 +15,7 @@ from pipeline.circuit.causes import VARIANTS
 from pipeline.circuit.reverse_path import reverse_path
 from pipeline.core.weeks import LookBack
 from pipeline.refer.inputs import ReferInputs, stored_code
+from pipeline.refer.suspects.by_chance import looks_by_chance
 from pipeline.refer.suspects.drift import drift_table
 from pipeline.refer.suspects.leaks import forecast
 from pipeline.refer.suspects.level_factors import LevelFactors, beside_path, level_factors
@@ -111,7 +112,7 @@ def judge_vehicles(
 
     `attempts` as `judged_attempts` gives them. The table's columns: those of out_vehicles but
     `call`, and `verdict`, `separable`, `blamed` (vehicle-caused AC failures expected since the
-    onset), `drifting`, `p_attributed`, `vehicle_model`.
+    onset), `own_events` (silences besides), `drifting`, `p_attributed`, `vehicle_model`.
     """
     reported = inputs.charging.filter(look_back.holds("at_utc"))
     known = _known(inputs, attempts, reported)
@@ -139,12 +140,18 @@ def judge_vehicles(
         signatures,
         prior,
         settings.log_weight_cap,
+        looks_by_chance(attempts, known["vehicle_id"], signatures),
     )
     never_seen = unseen(
         _of_present(reported, since_utc, "at_utc"),
         _of_present(attempts, since_utc, "plugged_at_utc"),
     )
     factors = level_factors(lately, known["vehicle_id"], verdicts.suspects)
+    wrong = attempts.filter((pl.col("outcome") == "failed") | pl.col("silent"))
+    bitten = recent(valid.join(wrong, on="attempt_id", how="semi"), begun, creeping, *LATELY)
+    factors = factors.or_at_failures(
+        level_factors(bitten, known["vehicle_id"], verdicts.suspects)
+    )
     factors = factors.with_unseen(*_in_order(known, never_seen), verdicts.suspects)
     attributed = np.clip(known["p_vehicle"].to_numpy(), LEAST_P, 1 - LEAST_P)
     odds = fault_odds(attributed, verdicts, factors, settings)
@@ -161,7 +168,7 @@ def judge_vehicles(
     ]:
         table = table.join(frame, on="vehicle_id", how="left", maintain_order="left")
     table = table.with_columns(
-        pl.col("blamed", "blamed_evses", "silent", "unseen", "stays").fill_null(0),
+        pl.col("blamed", "own_events", "blamed_evses", "silent", "unseen", "stays").fill_null(0),
         pl.col("drifting").fill_null(value=False),
     )
     plan = leak_plan(inputs, attempts, valid, table, look_back, settings)
@@ -299,8 +306,8 @@ def _silent(attempts: pl.DataFrame) -> pl.DataFrame:
 
 
 def _blamed(evidence: pl.DataFrame) -> pl.DataFrame:
-    """`vehicle_id, blamed` (vehicle-caused AC failures expected), `blamed_evses` (EVSEs with half a
-    failure or silence or more of them).
+    """`vehicle_id, blamed` (vehicle-caused AC failures expected), `own_events` (silences besides),
+    `blamed_evses` (EVSEs with half a failure or silence or more of them).
     """
     blame = (pl.col("p_vehicle") * pl.col("weight")).fill_null(0.0)
     return (
@@ -318,6 +325,7 @@ def _blamed(evidence: pl.DataFrame) -> pl.DataFrame:
         .group_by("vehicle_id", maintain_order=True)
         .agg(
             pl.col("blamed").sum(),
+            pl.col("_own").sum().alias("own_events"),
             (pl.col("_own") >= HALF).sum().cast(pl.Int64).alias("blamed_evses"),
         )
     )

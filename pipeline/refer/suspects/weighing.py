@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
+from scipy.special import logsumexp
 
 from pipeline.core.errors import SchemaError
 from pipeline.refer.suspects.signatures import EITHER, NO_FAULT, Signature
@@ -31,7 +32,8 @@ class Verdicts:
     suspects apart but not fault from no fault, attribution has weighed the failures already.
     `direct`: Bayes factor of the direct signatures for each suspect against no fault.
     `given_fault`: both together, rows sum to 1. `log_by_signature`: each signature's natural log
-    likelihood, 0 for the suspect it fits best.
+    likelihood, 0 for the suspect it fits best. `telling` (units,): how many times likelier the failures look so under a fault
+    than by chance.
     """
 
     units: pl.Series
@@ -40,6 +42,7 @@ class Verdicts:
     direct: Floats
     given_fault: Floats
     log_by_signature: Mapping[str, Floats]
+    telling: Floats
 
 
 def weigh(
@@ -48,12 +51,14 @@ def weigh(
     signatures: Mapping[str, Signature],
     prior: Floats,
     cap: float,
+    by_chance: Mapping[str, Floats] | None = None,
 ) -> Verdicts:
     """Suspects of each unit from its signs.
 
     `signs` has SIGN_COLUMNS; `prior` (units, suspects) sums to 1 by row, suspects in the order of
     the prior signature; `cap` bounds each signature's natural log weight between any two suspects.
-    Raises SchemaError for a sign nobody declared.
+    `by_chance`: of some signatures, probability of each category (units, categories) at a failure
+    of a sound unit. Raises SchemaError for a sign nobody declared.
     """
     suspects = next(s for s in signatures.values() if s.name.endswith("_prior")).categories
     _refuse_undeclared(signs, signatures)
@@ -63,15 +68,13 @@ def weigh(
     )
     by_signature: dict[str, Floats] = {}
     looks, direct, nothing = np.log(prior), np.zeros(prior.shape), np.zeros(units.len())
+    where, chance = np.log(prior), np.zeros(units.len())
     for name, signature in signatures.items():
         mine = placed.filter(pl.col("signature") == name)
         if name.endswith("_prior") or mine.is_empty():
             continue
-        logs = np.zeros((units.len(), len(signature.suspects)))
-        rows = mine["row"].to_numpy()
-        likelihood = np.array([signature.likelihood(c) for c in mine["category"]])
-        np.add.at(logs, rows, mine["amount"].to_numpy()[:, None] * np.log(likelihood))
-        logs = np.maximum(logs - logs.max(axis=1, keepdims=True), -cap)
+        usual = (by_chance or {}).get(name)
+        logs = np.maximum(_logs(mine, signature, usual, units.len()), -cap)
         own = logs[:, [signature.suspects.index(s) for s in suspects]]
         by_signature[name] = own
         if signature.direct:
@@ -79,10 +82,31 @@ def weigh(
             nothing = nothing + logs[:, signature.suspects.index(NO_FAULT)]
         else:
             looks = looks + own
+        if usual is not None:
+            chance = chance + logs[:, -1]
+        elif not signature.direct:
+            where = where + own
     against_none = np.exp(direct - nothing[:, None])
+    telling = np.exp(logsumexp(looks, axis=1) - logsumexp(where, axis=1) - chance)
     return Verdicts(
-        units, suspects, shares(looks), against_none, shares(looks + direct), by_signature
+        units, suspects, shares(looks), against_none, shares(looks + direct), by_signature, telling
     )
+
+
+def _logs(signs: pl.DataFrame, signature: Signature, by_chance: Floats | None, units: int) -> Floats:
+    """Log likelihood of one signature's signs (units, suspects), 0 for what fits best; chance last, where it is known.
+
+    `signs`: with `row`, the place of the unit.
+    """
+    rows, amount = signs["row"].to_numpy(), signs["amount"].to_numpy()
+    likelihood = np.array([signature.likelihood(c) for c in signs["category"]])
+    if by_chance is not None:
+        seen = [[signature.categories.index(one) for one in c.split(EITHER)] for c in signs["category"]]
+        usual = [by_chance[row, places].sum() for row, places in zip(rows, seen, strict=True)]
+        likelihood = np.column_stack([likelihood, usual])
+    logs = np.zeros((units, likelihood.shape[1]))
+    np.add.at(logs, rows, amount[:, None] * np.log(likelihood))
+    return np.asarray(logs - logs.max(axis=1, keepdims=True))
 
 
 def _refuse_undeclared(signs: pl.DataFrame, signatures: Mapping[str, Signature]) -> None:
