@@ -8,20 +8,18 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from pipeline.attribute.evidence import Evidence
+from pipeline.attribute.evidence import Evidence, Repairs
+from pipeline.attribute.states.likelihood import Solved
 from pipeline.attribute.states.model import state_model
 from pipeline.attribute.states.onset import _quantile, onset_days
 from pipeline.settings.attribute import AttributeSettings, FaultState, StatePrior
 from tests.attribute.planted import END
 from tests.attribute.test_evidence import evidence, tried
 
-MODEL = state_model(
-    StatePrior(
-        faults=(FaultState(loud=0.98, share=1.0, days_on=50),), prevalence=0.09, prior_units=10
-    ),
-    AttributeSettings(relapse_per_day=0.0, settle_per_day=0.1),
-    0.03,
+PRIOR = StatePrior(
+    faults=(FaultState(loud=0.98, share=1.0, days_on=50),), prevalence=0.09, prior_units=10
 )
+MODEL = state_model(PRIOR, AttributeSettings(relapse_per_day=0.0, settle_per_day=0.1), 0.03)
 
 
 @pytest.mark.parametrize(
@@ -80,7 +78,7 @@ def test_a_fault_that_begins_between_a_charge_and_a_failure_began_there() -> Non
     others = np.full(len(seen.failed), 0.97)
     looks = np.ones((len(seen.failed), 3))
     found = onset_days(
-        seen, seen.vehicle, looks, others, MODEL, np.array([0, 1]), (0.5, 0.05, 0.95)
+        seen, seen.vehicle, Solved(looks, others), MODEL, np.array([0, 1]), (0.5, 0.05, 0.95)
     )
     assert found.units.tolist() == [0, 1]
     assert found.days.shape == (3, 2)
@@ -100,11 +98,11 @@ def test_an_attempt_of_no_weight_dates_nothing() -> None:
     seen = logged({"a": [(float(t), bool(t >= 44)) for t in times]})
     doubted = replace(seen, weight=np.where((seen.at_days >= 44) & (seen.at_days < 50), 0.0, 1.0))
     others, looks = np.full(len(seen.failed), 0.97), np.ones((len(seen.failed), 3))
-    sure = onset_days(seen, seen.vehicle, looks, others, MODEL, np.array([0]), (0.05, 0.95)).days[
-        :, 0
-    ]
+    sure = onset_days(
+        seen, seen.vehicle, Solved(looks, others), MODEL, np.array([0]), (0.05, 0.95)
+    ).days[:, 0]
     wide = onset_days(
-        doubted, seen.vehicle, looks, others, MODEL, np.array([0]), (0.05, 0.95)
+        doubted, seen.vehicle, Solved(looks, others), MODEL, np.array([0]), (0.05, 0.95)
     ).days[:, 0]
     assert sure[1] - sure[0] < 2.0
     assert wide[0] == pytest.approx(42.4, abs=0.3)
@@ -117,10 +115,23 @@ def test_nobody_asked_for_is_an_empty_answer() -> None:
     found = onset_days(
         seen,
         seen.vehicle,
-        np.ones((1, 3)),
-        np.ones(1),
+        Solved(np.ones((1, 3)), np.ones(1)),
         MODEL,
         np.zeros(0, dtype=np.int64),
         (0.5, 0.1),
     )
     assert found.days.shape == (2, 0)
+
+
+def test_a_repair_between_two_failures_parts_their_onsets() -> None:
+    """Failed to day 40, charged once on day 46, failed from 48 on: one fault and one lucky charge, unless a repair is told between."""
+    days = [t for t in range(2, 80, 2) if t not in {42, 44}]
+    seen = logged({"a": [(float(t), t != 46) for t in days]})
+    solved = Solved(np.ones((len(seen.failed), 3)), np.full(len(seen.failed), 0.97))
+    only, half = np.array([0]), (0.5,)
+    model = state_model(PRIOR, AttributeSettings(relapse_per_day=0.01, settle_per_day=0.1), 0.03)
+    untold = onset_days(seen, seen.vehicle, solved, model, only, half).days.item()
+    repair = Repairs(only, np.array([45.5]), np.array([45]), 0.1)
+    told = onset_days(seen, seen.vehicle, solved, model, only, half, repair).days.item()
+    assert untold < 2.0
+    assert 46.0 < told < 48.0

@@ -57,7 +57,9 @@ def test_a_told_repair_holds_but_for_the_share_in_vain() -> None:
     model = state_model(SETTINGS.vehicle, SETTINGS, 0.02)
     logs = np.zeros((2, 2, model.states))
     logs[0, 0, model.fault_mask == 0] = logs[1, 0, 1:] = -60.0
-    add_repairs(logs, np.array([0, 1]), np.array([1, 1]), np.array([True, True]), model.repaired(0.1))
+    add_repairs(
+        logs, np.array([0, 1]), np.array([1, 1]), np.array([True, True]), model.repaired(0.1)
+    )
     after = smooth(logs, model.initial, model.transition).belief[:, 1]
     assert after[0] @ model.fault_mask == pytest.approx(0.1, abs=0.002)
     assert after[0, -1] == pytest.approx(0.9, abs=0.002)
@@ -65,7 +67,8 @@ def test_a_told_repair_holds_but_for_the_share_in_vain() -> None:
 
 
 @pytest.mark.parametrize(
-    ("after", "least", "most"), [("", 0.02, 0.3), ("cccc", 0.0, 0.12), ("f", 0.5, 0.98), ("ff", 0.9, 1.0)]
+    ("after", "least", "most"),
+    [("", 0.02, 0.3), ("cccc", 0.0, 0.12), ("f", 0.5, 0.98), ("ff", 0.9, 1.0)],
 )
 def test_after_a_repair_what_came_after_it_counts(after: str, least: float, most: float) -> None:
     """Failed for weeks and repaired: doubt at first, none once it charges; one failure again brings it back."""

@@ -17,7 +17,7 @@ from pipeline.refer.findings import (
 )
 from pipeline.refer.inputs import join_findings
 from pipeline.refer.suspects import signatures
-from pipeline.refer.suspects.by_chance import looks_by_chance
+from pipeline.refer.suspects.by_chance import ByChance, looks_by_chance
 from pipeline.refer.suspects.signatures import (
     NO_FAULT,
     declared,
@@ -103,39 +103,58 @@ def test_a_sign_nobody_declared_is_refused(name: str, category: str) -> None:
         )
 
 
-def test_failures_that_look_as_chance_does_not_are_telling() -> None:
-    """Mean over the suspects of P(words | suspect), by the prior, against P(words | chance) (derived).
+def by_chance(share: float) -> ByChance:
+    """Every fault word one time in twenty by chance; failures are V's own by the share."""
+    words = learnt("vehicle", NO_LESSONS)["fault_word"].categories
+    own = pl.DataFrame({"unit": "V", "category": words, "share": share})
+    return ByChance({"fault_word": np.full((1, len(words)), 0.05)}, {"fault_word": own})
+
+
+@pytest.mark.parametrize("share", [1.0, 0.5])
+def test_failures_that_look_as_chance_does_not_are_telling(share: float) -> None:
+    """Mean over the suspects, by the prior, of P(words | suspect) against P(words | chance), each failure its own by the share (derived).
 
     A signature without a figure for chance moves the prior only.
     """
     tables = learnt("vehicle", NO_LESSONS)
     prior, words = tables["vehicle_prior"].table, tables["fault_word"]
-    chance = np.full((1, len(words.categories)), 0.05)
-    seen = signs(("V", "fault_word", "ground", 2.0), ("V", "at_socket", "failed", 1.0))
+    two = ("V", "fault_word", "ground", 2.0 * share)  # the amounts are shares of two EVSEs
+    seen = signs(two, ("V", "at_socket", "failed", 1.0))
     units = pl.Series("unit", ["V"])
-    told = weigh(seen, units, tables, prior, 1e9, {"fault_word": chance}).telling
+    told = weigh(seen, units, tables, prior, 1e9, by_chance(share))
     place, socket = words.categories.index("ground"), tables["at_socket"].table[:, 1]
     where = prior[0] * socket / (prior[0] @ socket)
-    assert told == pytest.approx([(where @ words.table[:, place] ** 2) / 0.05**2])
+    each = (share * words.table[:, place] / 0.05 + 1 - share) ** 2
+    assert told.telling == pytest.approx([where @ each])
+    assert told.looks[0] == pytest.approx(where * each / (where @ each))
     assert weigh(seen, units, tables, prior, 1e9).telling == pytest.approx([1.0])
 
 
 def test_chance_looks_as_it_did_to_others() -> None:
-    """Failures by chance of all but the vehicle itself, by their share, beside 20 cases of the row of an unclear part (derived)."""
+    """Failures by chance of all but the vehicle itself, by their share, beside 20 cases of the row of an unclear part (derived).
+
+    Own failures at one EVSE make a witness of their sum, 1 at most.
+    """
     tables = learnt("vehicle", NO_LESSONS)
     words = tables["fault_word"]
     usual = {"supply": "AC", "outcome": "failed", "weight": 1.0, "evse_model": "m", "evse_id": "e", "stage": "offered",
-             "early_b": True, "source": "ocpp16", "vehicle_fault": None}  # fmt: skip
+             "early_b": True, "source": "ocpp16", "vehicle_fault": None, "p_vehicle": 0.0}  # fmt: skip
     rows = [
         usual | {"vehicle_id": v, "fault": "GroundFailure", "p_other": p}
         for v, p in (("V", 1.0), ("W", 0.75), ("X", 0.25))
     ]
     attempts = pl.DataFrame(rows, schema_overrides={"vehicle_fault": pl.Boolean})
-    found = looks_by_chance(attempts, pl.Series(["V", "other"]), tables)["fault_word"]
+    own = [
+        usual | {"vehicle_id": "V", "fault": "GroundFailure", "p_vehicle": p, "evse_id": e}
+        for e, p in (("e", 0.2), ("e", 0.3), ("f", 0.9), ("f", 0.8))
+    ]
+    mine = pl.DataFrame(own, schema_overrides={"vehicle_fault": pl.Boolean})
+    found = looks_by_chance(attempts, mine, pl.Series(["V", "other"]), tables)
     place, row = words.categories.index("ground"), words.table[words.suspects.index("unclear")]
     of = {n: (20 * row[place] + n) / (20 + n) for n in (1.0, 2.0)}
-    assert found[:, place] == pytest.approx([of[1.0], of[2.0]])
-    assert found.sum(axis=1) == pytest.approx(1.0)
+    assert found.usual["fault_word"][:, place] == pytest.approx([of[1.0], of[2.0]])
+    assert found.usual["fault_word"].sum(axis=1) == pytest.approx(1.0)
+    assert found.own["fault_word"].rows() == [("V", "ground", pytest.approx((0.5 + 1.0) / 2))]
 
 
 def test_one_signature_convicts_nobody() -> None:

@@ -14,6 +14,7 @@ import polars as pl
 from pipeline.attribute.evidence import NO_REPAIRS, Evidence
 from pipeline.attribute.report.wording import reasons
 from pipeline.attribute.states.identify import enough_to_clear, posterior_odds
+from pipeline.attribute.states.likelihood import Solved
 from pipeline.attribute.states.model import Bools, Floats, Ints, tally
 from pipeline.attribute.states.onset import onset_days
 from pipeline.attribute.states.solve import EVSE, PAIRING, SITE, VEHICLE, Solution
@@ -138,11 +139,10 @@ def onset_columns(
     shown = np.flatnonzero(now >= settings.doubt_at)
     tail = 0.5 * (1.0 - settings.interval)
     names, levels = ("onset_utc", "onset_lo_utc", "onset_hi_utc"), (0.5, tail, 1.0 - tail)
-    unit, held = evidence.columns[kind], solution.held(kind)
-    days = onset_days(
-        evidence, unit, solution.reach, held, states.model, shown, levels,
-        evidence.repairs if kind == VEHICLE else NO_REPAIRS, settings.repairs_in_vain,
-    ).days  # fmt: skip
+    unit = evidence.columns[kind]
+    solved = Solved(solution.reach, solution.held(kind))
+    repairs = evidence.repairs if kind == VEHICLE else NO_REPAIRS
+    days = onset_days(evidence, unit, solved, states.model, shown, levels, repairs).days
     columns = {}
     for name, value in zip(names, days, strict=True):
         micros = np.zeros(units, dtype=np.int64)

@@ -29,7 +29,7 @@ def add_repairs(evidence: Floats, row: Ints, step: Ints, later: Bools, told: Flo
     Whoever was just repaired the step before (`later`: where there is one) had nothing to be mended.
     """
     np.add.at(evidence, (row, step), told)
-    np.add.at(evidence, (row[later], step[later] - 1, -1), told[0])
+    np.add.at(evidence[:, :, -1], (row[later], step[later] - 1), told[0])
 
 
 LEARN_UP, LEARN_DOWN = 4.0, 10.0

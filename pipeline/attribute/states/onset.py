@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.attribute.evidence import NO_REPAIRS, Evidence, Repairs
-from pipeline.attribute.states.likelihood import attempt_loglik
+from pipeline.attribute.states.likelihood import Solved, attempt_loglik
 from pipeline.attribute.states.model import Bools, Floats, Ints, StateModel, add_repairs
 from pipeline.attribute.states.smoothing import onset_weights, smooth
 
@@ -37,19 +37,17 @@ class OnsetDays:
 def onset_days(
     evidence: Evidence,
     unit: Ints,
-    reach: Floats,
-    held: Floats,
+    solved: Solved,
     model: StateModel,
     units: Ints,
     levels: tuple[float, ...],
     repairs: Repairs = NO_REPAIRS,
-    in_vain: float = 0.1,
 ) -> OnsetDays:
     """Quantiles of the onset for the given units.
 
-    `unit`, `reach` and `held`, the chance that no other cause bites, are per attempt. Between two
+    `unit` and `solved` (the chance that no other cause than the unit bites) are per attempt. Between two
     attempts the onset may lie anywhere alike, so a gap counts by its length. `repairs`: told ones of
-    the units, the share `in_vain` of which changes nothing.
+    the units.
     """
     if not len(units):
         return OnsetDays(units, np.zeros((len(levels), 0)))
@@ -62,13 +60,15 @@ def onset_days(
     longest = int(count.max(initial=0))
     column = longest - count[owner] + np.arange(len(rows)) - np.searchsorted(owner, owner)
     log_evidence = np.zeros((len(units), longest, model.states))
-    log_evidence[owner, column] = attempt_loglik(evidence, rows, model, reach[rows], held[rows])
+    log_evidence[owner, column] = attempt_loglik(
+        evidence, rows, model, solved.reach[rows], solved.held[rows]
+    )
     at = np.zeros((len(units), longest))
     at[owner, column] = evidence.at_days[rows]
     gap = np.diff(at, axis=1, prepend=0.0)
     slow = model.paced(min(evidence.days / max(float(np.median(count)), 1.0), LONGEST_STEP_DAYS))
     first = longest - count
-    add_repairs(log_evidence, *_placed(repairs, place, at, first), slow.repaired(in_vain))
+    add_repairs(log_evidence, *_placed(repairs, place, at, first), slow.repaired(repairs.in_vain))
     initial = slow.initial[units] if slow.initial.ndim > 1 else slow.initial
     seen_states = smooth(log_evidence, initial, slow.transition)
     weights = onset_weights(seen_states, slow.transition, slow.fault_mask)
@@ -81,9 +81,7 @@ def onset_days(
     )
 
 
-def _placed(
-    repairs: Repairs, place: Ints, at: Floats, first: Ints
-) -> tuple[Ints, Ints, Bools]:
+def _placed(repairs: Repairs, place: Ints, at: Floats, first: Ints) -> tuple[Ints, Ints, Bools]:
     """Of the repairs of placed units before their last attempt: row, column of the first attempt after, whether one came before."""
     asked = repairs.vehicle < len(place)
     row = place[repairs.vehicle[asked]]

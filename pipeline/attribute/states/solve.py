@@ -206,7 +206,8 @@ def _kind(given: _Given, kind: int, model: StateModel, reach: Floats) -> Kind:
     unit, size = evidence.columns[kind], evidence.sizes[kind]
     by_day = successes.loglik(model, reach).reshape(size, evidence.days, -1)
     if kind == VEHICLE:
-        told, mended = model.repaired(given.settings.repairs_in_vain), evidence.repairs
+        mended = evidence.repairs
+        told = model.repaired(mended.in_vain)
         add_repairs(by_day, mended.vehicle, mended.day, mended.day > 0, told)
         model = _with_habits(model, evidence.habit)
     if kind != EVSE:

@@ -125,9 +125,10 @@ def judge_vehicles(
     begun = since(inputs, known, "onset_utc")
     today = recent(valid, begun, creeping, *_today(settings))
     lately = recent(valid, begun, creeping, *LATELY)
+    as_if = _as_if_at_fault(evidence)
     signs = pl.concat(
         [
-            vehicle_signs(_as_if_at_fault(evidence)),
+            vehicle_signs(as_if),
             once(_trouble_codes(inputs, since_utc, look_back), "trouble_code"),
             once(drift.select(pl.col("vehicle_id").alias("unit"), "category"), "drift"),
         ]
@@ -140,7 +141,7 @@ def judge_vehicles(
         signatures,
         prior,
         settings.log_weight_cap,
-        looks_by_chance(attempts, known["vehicle_id"], signatures),
+        looks_by_chance(attempts, as_if, known["vehicle_id"], signatures),
     )
     never_seen = unseen(
         _of_present(reported, since_utc, "at_utc"),
@@ -149,9 +150,7 @@ def judge_vehicles(
     factors = level_factors(lately, known["vehicle_id"], verdicts.suspects)
     wrong = attempts.filter((pl.col("outcome") == "failed") | pl.col("silent"))
     bitten = recent(valid.join(wrong, on="attempt_id", how="semi"), begun, creeping, *LATELY)
-    factors = factors.or_at_failures(
-        level_factors(bitten, known["vehicle_id"], verdicts.suspects)
-    )
+    factors = factors.or_at_failures(level_factors(bitten, known["vehicle_id"], verdicts.suspects))
     factors = factors.with_unseen(*_in_order(known, never_seen), verdicts.suspects)
     attributed = np.clip(known["p_vehicle"].to_numpy(), LEAST_P, 1 - LEAST_P)
     odds = fault_odds(attributed, verdicts, factors, settings)
@@ -161,7 +160,7 @@ def judge_vehicles(
         pl.Series("pilot_speaks", _pilot_speaks(verdicts.suspects, factors)),
     )
     for frame in [
-        _blamed(evidence),
+        _blamed(_by_posterior(as_if, table)),
         _silent(attempts),
         never_seen,
         *_measured(levels, today, factors, table, drift),
@@ -194,6 +193,13 @@ def _as_if_at_fault(evidence: pl.DataFrame) -> pl.DataFrame:
     """The same with the share of each attempt the vehicle would bear were it at fault: how its failures look, not whether."""
     own = (pl.col("p_vehicle") / pl.col("p_state").clip(lower_bound=LEAST_P)).clip(0.0, 1.0)
     return evidence.with_columns(p_vehicle=own)
+
+
+def _by_posterior(as_if: pl.DataFrame, table: pl.DataFrame) -> pl.DataFrame:
+    """The same with the share it bears by all that is known of it."""
+    now = table.select("vehicle_id", p_now="p_vehicle")
+    rows = as_if.join(now, on="vehicle_id", how="left", maintain_order="left")
+    return rows.with_columns(p_vehicle=pl.col("p_vehicle") * pl.col("p_now"))
 
 
 def _of_present(rows: pl.DataFrame, since_utc: pl.DataFrame, at: str) -> pl.DataFrame:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.special import logsumexp
 
 from pipeline.core.errors import SchemaError
+from pipeline.refer.suspects.by_chance import ByChance
 from pipeline.refer.suspects.signatures import EITHER, NO_FAULT, Signature
 
 Floats = NDArray[np.float64]
@@ -51,14 +52,13 @@ def weigh(
     signatures: Mapping[str, Signature],
     prior: Floats,
     cap: float,
-    by_chance: Mapping[str, Floats] | None = None,
+    by_chance: ByChance | None = None,
 ) -> Verdicts:
     """Suspects of each unit from its signs.
 
     `signs` has SIGN_COLUMNS; `prior` (units, suspects) sums to 1 by row, suspects in the order of
     the prior signature; `cap` bounds each signature's natural log weight between any two suspects.
-    `by_chance`: of some signatures, probability of each category (units, categories) at a failure
-    of a sound unit. Raises SchemaError for a sign nobody declared.
+    `by_chance`: how failures by chance look: signatures it knows are weighed against them. Raises SchemaError for a sign nobody declared.
     """
     suspects = next(s for s in signatures.values() if s.name.endswith("_prior")).categories
     _refuse_undeclared(signs, signatures)
@@ -73,8 +73,13 @@ def weigh(
         mine = placed.filter(pl.col("signature") == name)
         if name.endswith("_prior") or mine.is_empty():
             continue
-        usual = (by_chance or {}).get(name)
-        logs = np.maximum(_logs(mine, signature, usual, units.len()), -cap)
+        told = by_chance is not None and name in by_chance.usual
+        logs = (
+            _against_chance(mine, signature, by_chance, units.len())
+            if by_chance is not None and told
+            else _logs(mine, signature, units.len())
+        )
+        logs = np.maximum(logs - logs.max(axis=1, keepdims=True), -cap)
         own = logs[:, [signature.suspects.index(s) for s in suspects]]
         by_signature[name] = own
         if signature.direct:
@@ -82,7 +87,7 @@ def weigh(
             nothing = nothing + logs[:, signature.suspects.index(NO_FAULT)]
         else:
             looks = looks + own
-        if usual is not None:
+        if told:
             chance = chance + logs[:, -1]
         elif not signature.direct:
             where = where + own
@@ -93,20 +98,35 @@ def weigh(
     )
 
 
-def _logs(signs: pl.DataFrame, signature: Signature, by_chance: Floats | None, units: int) -> Floats:
-    """Log likelihood of one signature's signs (units, suspects), 0 for what fits best; chance last, where it is known.
-
-    `signs`: with `row`, the place of the unit.
-    """
-    rows, amount = signs["row"].to_numpy(), signs["amount"].to_numpy()
+def _logs(signs: pl.DataFrame, signature: Signature, units: int) -> Floats:
+    """Log likelihood of one signature's signs (units, suspects); `signs` with `row`, the place of the unit."""
     likelihood = np.array([signature.likelihood(c) for c in signs["category"]])
-    if by_chance is not None:
-        seen = [[signature.categories.index(one) for one in c.split(EITHER)] for c in signs["category"]]
-        usual = [by_chance[row, places].sum() for row, places in zip(rows, seen, strict=True)]
-        likelihood = np.column_stack([likelihood, usual])
     logs = np.zeros((units, likelihood.shape[1]))
-    np.add.at(logs, rows, amount[:, None] * np.log(likelihood))
-    return np.asarray(logs - logs.max(axis=1, keepdims=True))
+    amount = signs["amount"].to_numpy()[:, None]
+    np.add.at(logs, signs["row"].to_numpy(), amount * np.log(likelihood))
+    return logs
+
+
+def _against_chance(
+    signs: pl.DataFrame, signature: Signature, by_chance: ByChance, units: int
+) -> Floats:
+    """The same against chance, which stands last, at 0 (units, suspects + 1).
+
+    A failure that is the unit's own by a share h only looks as its fault makes it with h, as chance does else: one that fits
+    no fault speaks against it by 1 / (1 - h) at most.
+    """
+    shares = by_chance.own[signature.name]
+    signs = signs.join(shares, on=["unit", "category"], how="left", maintain_order="left")
+    row, amount = signs["row"].to_numpy(), signs["amount"].to_numpy()
+    share = signs["share"].fill_null(1.0).to_numpy()
+    likelihood = np.array([signature.likelihood(c) for c in signs["category"]])
+    seen = [[signature.categories.index(one) for one in c.split(EITHER)] for c in signs["category"]]
+    usual = by_chance.usual[signature.name]
+    chance = np.array([usual[unit, places].sum() for unit, places in zip(row, seen, strict=True)])
+    logs = np.zeros((units, likelihood.shape[1] + 1))
+    told = np.log1p(share[:, None] * (likelihood / chance[:, None] - 1.0))
+    np.add.at(logs[:, :-1], row, (amount / share)[:, None] * told)
+    return logs
 
 
 def _refuse_undeclared(signs: pl.DataFrame, signatures: Mapping[str, Signature]) -> None:
