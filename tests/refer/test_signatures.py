@@ -114,7 +114,7 @@ def by_chance(share: float) -> ByChance:
 def test_failures_that_look_as_chance_does_not_are_telling(share: float) -> None:
     """Mean over the suspects, by the prior, of P(words | suspect) against P(words | chance), each failure its own by the share (derived).
 
-    A signature without a figure for chance moves the prior only.
+    One fault in ten looks as chance does. A signature without a figure for chance moves the prior only.
     """
     tables = learnt("vehicle", NO_LESSONS)
     prior, words = tables["vehicle_prior"].table, tables["fault_word"]
@@ -124,7 +124,7 @@ def test_failures_that_look_as_chance_does_not_are_telling(share: float) -> None
     told = weigh(seen, units, tables, prior, 1e9, by_chance(share))
     place, socket = words.categories.index("ground"), tables["at_socket"].table[:, 1]
     where = prior[0] * socket / (prior[0] @ socket)
-    each = (share * words.table[:, place] / 0.05 + 1 - share) ** 2
+    each = 0.9 * (share * words.table[:, place] / 0.05 + 1 - share) ** 2 + 0.1
     assert told.telling == pytest.approx([where @ each])
     assert told.looks[0] == pytest.approx(where * each / (where @ each))
     assert weigh(seen, units, tables, prior, 1e9).telling == pytest.approx([1.0])

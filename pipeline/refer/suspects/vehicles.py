@@ -147,17 +147,17 @@ def judge_vehicles(
         _of_present(reported, since_utc, "at_utc"),
         _of_present(attempts, since_utc, "plugged_at_utc"),
     )
-    factors = level_factors(lately, known["vehicle_id"], verdicts.suspects)
+    shown = level_factors(lately, known["vehicle_id"], verdicts.suspects)
     wrong = attempts.filter((pl.col("outcome") == "failed") | pl.col("silent"))
     bitten = recent(valid.join(wrong, on="attempt_id", how="semi"), begun, creeping, *LATELY)
-    factors = factors.or_at_failures(level_factors(bitten, known["vehicle_id"], verdicts.suspects))
+    factors = shown.or_at_failures(level_factors(bitten, known["vehicle_id"], verdicts.suspects))
     factors = factors.with_unseen(*_in_order(known, never_seen), verdicts.suspects)
     attributed = np.clip(known["p_vehicle"].to_numpy(), LEAST_P, 1 - LEAST_P)
     odds = fault_odds(attributed, verdicts, factors, settings)
     odds = odds + found_odds(known["vehicle_id"], inputs.findings, verdicts.suspects)
     table = _suspected(known, odds, verdicts.suspects).with_columns(
         pl.Series("level_factor", _told_by_levels(odds, factors)),
-        pl.Series("pilot_speaks", _pilot_speaks(verdicts.suspects, factors)),
+        pl.Series("pilot_speaks", _pilot_speaks(verdicts.suspects, shown)),
     )
     for frame in [
         _blamed(_by_posterior(as_if, table)),
@@ -226,7 +226,7 @@ def _told_by_levels(odds: Floats, factors: LevelFactors) -> Floats:
 
 
 def _pilot_speaks(suspects: tuple[str, ...], factors: LevelFactors) -> Floats:
-    """Largest log factor of the levels for any fault of the pilot that fails attempts; NaN-free, 0 where none is logged."""
+    """Largest log factor of the levels shown for any fault of the pilot that fails attempts; NaN-free, 0 where none is logged."""
     pilot = [suspects.index(s) for s in VARIANTS if s != "pilot_open"]
     return np.where(factors.row >= 0, factors.loud[:, pilot].max(axis=1, initial=-np.inf), 0.0)
 

@@ -16,6 +16,10 @@ from pipeline.refer.suspects.signatures import EITHER, NO_FAULT, Signature
 
 Floats = NDArray[np.float64]
 
+LIKE_CHANCE = 0.1
+"""Share of faults whose failures look as chance's do, whatever the tables say: equipment with one word, or none, for everything.
+So looks acquit nobody whom the counts convict. Judgement."""
+
 
 def limited(signs: pl.DataFrame, witnesses_at_most: float) -> pl.DataFrame:
     """Signs with the amounts of one signature of one unit scaled down to at most so many witnesses."""
@@ -67,8 +71,8 @@ def weigh(
         "row", "signature", "category"
     )
     by_signature: dict[str, Floats] = {}
-    looks, direct, nothing = np.log(prior), np.zeros(prior.shape), np.zeros(units.len())
-    where, chance = np.log(prior), np.zeros(units.len())
+    where, how = np.log(prior), np.zeros(prior.shape)
+    direct, nothing = np.zeros(prior.shape), np.zeros(units.len())
     for name, signature in signatures.items():
         mine = placed.filter(pl.col("signature") == name)
         if name.endswith("_prior") or mine.is_empty():
@@ -85,14 +89,15 @@ def weigh(
         if signature.direct:
             direct = direct + own
             nothing = nothing + logs[:, signature.suspects.index(NO_FAULT)]
+        elif told:
+            how = how + own - logs[:, -1:]
         else:
-            looks = looks + own
-        if told:
-            chance = chance + logs[:, -1]
-        elif not signature.direct:
             where = where + own
+    if by_chance is not None:
+        how = np.logaddexp(np.log1p(-LIKE_CHANCE) + how, np.log(LIKE_CHANCE))
+    looks = where + how
     against_none = np.exp(direct - nothing[:, None])
-    telling = np.exp(logsumexp(looks, axis=1) - logsumexp(where, axis=1) - chance)
+    telling = np.exp(logsumexp(looks, axis=1) - logsumexp(where, axis=1))
     return Verdicts(
         units, suspects, shares(looks), against_none, shares(looks + direct), by_signature, telling
     )
