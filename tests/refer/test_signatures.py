@@ -124,8 +124,8 @@ def test_failures_that_look_as_chance_does_not_are_telling(share: float) -> None
     told = weigh(seen, units, tables, prior, 1e9, by_chance(share))
     place, socket = words.categories.index("ground"), tables["at_socket"].table[:, 1]
     where = prior[0] * socket / (prior[0] @ socket)
-    each = 0.9 * (share * words.table[:, place] / 0.05 + 1 - share) ** 2 + 0.1
-    assert told.telling == pytest.approx([where @ each])
+    each = (share * words.table[:, place] / 0.05 + 1 - share) ** 2
+    assert told.telling == pytest.approx([0.1 + 0.9 * (where @ each)])
     assert told.looks[0] == pytest.approx(where * each / (where @ each))
     assert weigh(seen, units, tables, prior, 1e9).telling == pytest.approx([1.0])
 

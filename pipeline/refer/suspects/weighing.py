@@ -93,11 +93,10 @@ def weigh(
             how = how + own - logs[:, -1:]
         else:
             where = where + own
-    if by_chance is not None:
-        how = np.logaddexp(np.log1p(-LIKE_CHANCE) + how, np.log(LIKE_CHANCE))
     looks = where + how
     against_none = np.exp(direct - nothing[:, None])
     telling = np.exp(logsumexp(looks, axis=1) - logsumexp(where, axis=1))
+    telling = LIKE_CHANCE + (1 - LIKE_CHANCE) * telling
     return Verdicts(
         units, suspects, shares(looks), against_none, shares(looks + direct), by_signature, telling
     )
