@@ -25,6 +25,7 @@ from pipeline.refer.suspects.signatures import (
     word_groups,
 )
 from pipeline.refer.suspects.weighing import (
+    _once,
     limited,
     log_factor,
     shares,
@@ -128,6 +129,15 @@ def test_failures_that_look_as_chance_does_not_are_telling(share: float) -> None
     assert told.telling == pytest.approx([0.1 + 0.9 * (where @ each)])
     assert told.looks[0] == pytest.approx(where * each / (where @ each))
     assert weigh(seen, units, tables, prior, 1e9).telling == pytest.approx([1.0])
+
+
+def test_stage_and_word_that_speak_alike_count_once() -> None:
+    """Both for it: the stronger; one against: their sum; what the vehicle itself says counts besides (derived)."""
+    stage, word = np.array([[2.0, 2.0, -1.0]]), np.array([[3.0, -1.0, -2.0]])
+    says = np.array([[0.5, 0.5, 0.5]])
+    how = {"stopped_at": stage, "fault_word": word, "vehicle_says": says}
+    assert _once(how, (1, 3)) == pytest.approx(np.array([[3.5, 1.5, -2.5]]))
+    assert _once({"fault_word": word}, (1, 3)) == pytest.approx(word)
 
 
 def test_chance_looks_as_it_did_to_others() -> None:

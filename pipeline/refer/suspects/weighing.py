@@ -71,7 +71,7 @@ def weigh(
         "row", "signature", "category"
     )
     by_signature: dict[str, Floats] = {}
-    where, how = np.log(prior), np.zeros(prior.shape)
+    where, how = np.log(prior), dict[str, Floats]()
     direct, nothing = np.zeros(prior.shape), np.zeros(units.len())
     for name, signature in signatures.items():
         mine = placed.filter(pl.col("signature") == name)
@@ -90,16 +90,30 @@ def weigh(
             direct = direct + own
             nothing = nothing + logs[:, signature.suspects.index(NO_FAULT)]
         elif told:
-            how = how + own - logs[:, -1:]
+            how[name] = own - logs[:, -1:]
         else:
             where = where + own
-    looks = where + how
+    looks = where + sum(how.values(), np.zeros(prior.shape))
     against_none = np.exp(direct - nothing[:, None])
-    telling = np.exp(logsumexp(looks, axis=1) - logsumexp(where, axis=1))
+    told_once = _once(how, prior.shape)
+    telling = np.exp(logsumexp(where + told_once, axis=1) - logsumexp(where, axis=1))
     telling = LIKE_CHANCE + (1 - LIKE_CHANCE) * telling
     return Verdicts(
         units, suspects, shares(looks), against_none, shares(looks + direct), by_signature, telling
     )
+
+
+def _once(how: Mapping[str, Floats], shape: tuple[int, ...]) -> Floats:
+    """Log factors of a failure's looks against chance, together (units, suspects).
+
+    The word mostly follows from the stage at which an attempt failed, whatever failed it: where both speak for a suspect they
+    count once.
+    """
+    nought = np.zeros(shape)
+    stage, word = (how.get(name, nought) for name in ("stopped_at", "fault_word"))
+    both = np.minimum(stage + word, np.maximum(stage, word))
+    others = (logs for name, logs in how.items() if name not in {"stopped_at", "fault_word"})
+    return np.asarray(both + sum(others, nought))
 
 
 def _logs(signs: pl.DataFrame, signature: Signature, units: int) -> Floats:
