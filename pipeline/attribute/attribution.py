@@ -26,7 +26,7 @@ class Attribution:
     - `vehicles`: one row per vehicle with an attempt that tells in the look-back; `p_vehicle` is
       the probability that its AC fault is there at the end of the report week, failing or silent,
       biting or resting; `p_vehicle_dc` the same on DC; `fault_kind` what it is like, `p_silent` that it
-      keeps silent; onset and its interval are null where it is not suspected; `separable_bits` are
+      keeps silent, `p_mute` that it does nothing else; onset and its interval are null where it is not suspected; `separable_bits` are
       log2 odds against the best rival story, which blames `rival`.
     - `evses` (per EVSE and coupler), `pairings` (vehicle model x EVSE model x firmware, per
       supply): the same; a pairing is `past` where it was at fault and no longer is.
@@ -183,6 +183,7 @@ def _vehicles(
         "partners_failed_lately",
         "separable_bits",
         "p_silent",
+        "p_mute",
     )
     return whole.with_columns(
         pl.col(*zero).fill_null(0),

@@ -58,7 +58,7 @@ def stored_code() -> pl.Expr:
 class Attributed:
     """Attribution's answer, one row a unit.
 
-    `vehicles`: vehicle_id, p_vehicle, onset_utc, onset_lo_utc, onset_hi_utc, separable,
+    `vehicles`: vehicle_id, p_vehicle, p_mute (0 where absent), onset_utc, onset_lo_utc, onset_hi_utc, separable,
     ac_attempts, ac_failures, evses_failed_at, early_b_failures, dc_attempts, dc_charged, verdict,
     reason. `evses`: evse_id, p_evse, onset_utc, separable, verdict, reason. `pairings`:
     vehicle_model, evse_model, firmware, p_pairing, verdict, reason. `checks`: learnt probability
@@ -105,6 +105,11 @@ class Attributed:
 def with_silence(blame: pl.DataFrame) -> pl.DataFrame:
     """Blame with `silent`; where attribution tells none, no attempt is silent."""
     return blame if "silent" in blame.columns else blame.with_columns(silent=pl.lit(value=False))
+
+
+def with_mute(vehicles: pl.DataFrame) -> pl.DataFrame:
+    """Attribution's vehicles with `p_mute`; where it tells none, no fault is known to keep silent only."""
+    return vehicles if "p_mute" in vehicles.columns else vehicles.with_columns(p_mute=pl.lit(0.0))
 
 
 @dataclass(frozen=True)

@@ -180,11 +180,11 @@ def test_quiet_faults_have_a_prevalence_of_their_own() -> None:
     )
     looks = np.array([[0.4, 0.1, 0.2, 0.1, 0.1, 0.1]])
     direct = np.array([[2.0, 3.0, 1.0, 1.0, 5.0, 1.0]])
-    verdicts = Verdicts(pl.Series(["V"]), suspects, looks, direct, looks, {}, np.array([0.5]))
+    verdicts = Verdicts(pl.Series(["V"]), suspects, looks, direct, looks, {}, np.array([1 / 9]))
     loud = np.log([[0.01, 2.0, 1.0, 1.0, 1.0, 1.0]])
     quiet = np.log([[0.1, 10.0, 1.0, 1.0, 1.0, 1.0]])
     factors = LevelFactors(loud, quiet, no_levels(1, 6).evidence, np.array([-1]))
-    odds = fault_odds(np.array([8 / 9]), verdicts, factors, SETTINGS)
+    odds = fault_odds(np.array([12 / 13]), np.array([1 / 4]), verdicts, factors, SETTINGS)
     assert odds[0] == pytest.approx(
         [
             (4 * 0.4 * 0.01 + 0.001 * 0.1) * 2,

@@ -232,7 +232,7 @@ def _characters(
 ) -> list[pl.Series]:
     """`fault_kind`: what the likeliest fault state now is like; null where it is not suspected.
 
-    `p_silent`: probability of one that keeps silent; `p_chronic`: of a rate it has had all along
+    `p_silent`: probability of one that keeps silent, `p_mute`: that does nothing else; `p_chronic`: of a rate it has had all along
     without a fault.
     """
     states = solution.units[kind]
@@ -252,6 +252,7 @@ def _characters(
     return [
         kinds.replace("", None),
         pl.Series("p_silent", belief @ model.of_character("silent", "half_silent")),
+        pl.Series("p_mute", belief @ model.of_character("silent")),
         pl.Series("p_chronic", chronic),
     ]
 

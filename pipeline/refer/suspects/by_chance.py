@@ -59,7 +59,7 @@ def looks_by_chance(
 def _usual(failed: pl.DataFrame, units: pl.Series, signature: Signature) -> Floats:
     seen = (
         failed.filter(pl.col("category").is_not_null())
-        .group_by("vehicle_id", "category")
+        .group_by("vehicle_id", "category", maintain_order=True)
         .agg(amount=(pl.col("p_other") * pl.col("weight")).sum())
         .sort("vehicle_id", "category")
     )
@@ -78,7 +78,7 @@ def _own(failed: pl.DataFrame) -> pl.DataFrame:
     weighed = (
         failed.select(*together, "category", w=pl.col("p_vehicle") * pl.col("weight"))
         .filter(pl.col("w") > 0, pl.col("category").is_not_null())
-        .group_by(*together, "category")
+        .group_by(*together, "category", maintain_order=True)
         .agg(pl.col("w").sum())
         .sort(*together, "category")
     )

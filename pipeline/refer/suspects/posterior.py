@@ -65,16 +65,21 @@ def found_odds(vehicles: pl.Series, findings: pl.DataFrame, suspects: tuple[str,
 
 
 def fault_odds(
-    attributed: Floats, verdicts: Verdicts, levels: LevelFactors, settings: ReferSettings
+    attributed: Floats,
+    mute: Floats,
+    verdicts: Verdicts,
+    levels: LevelFactors,
+    settings: ReferSettings,
 ) -> Floats:
     """Odds of each suspect against 'nothing wrong', shape (vehicles, suspects).
 
     A fault that fails attempts has attribution's odds (`attributed`: its probability, how often and
     where), times how much likelier the failures look so under a fault than by chance, shared out by
-    how they look; a quiet one has its own stated prevalence. Each is multiplied by what the levels
-    say of such a fault, both by what the direct signatures say.
+    how they look; of a fault that is silent only (`mute`: its share) the looks of failures say nothing.
+    A quiet one has its own stated prevalence. Each is multiplied by what the levels say of such a
+    fault, both by what the direct signatures say.
     """
-    told = attributed / (1 - attributed) * verdicts.telling
+    told = attributed / (1 - attributed) * (mute + (1 - mute) * verdicts.telling)
     loud = told[:, None] * verdicts.looks * np.exp(levels.loud)
     common = np.array([QUIET.get(s, 0.0) for s in verdicts.suspects]) * settings.quiet_prevalence
     return np.asarray((loud + common * np.exp(levels.quiet)) * verdicts.direct)
