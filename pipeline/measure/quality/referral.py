@@ -209,7 +209,8 @@ def _week_list(attempts: pl.DataFrame, end: datetime) -> pl.DataFrame:
         settings.log_weight_cap,
     )
     factors = level_factors(recent(levels, bound, creeping, *LATELY), vehicles, verdicts.suspects)
-    odds = fault_odds(np.full(vehicles.len(), PRIOR_FAULT), verdicts, factors, settings)
+    attributed, mute = np.full(vehicles.len(), PRIOR_FAULT), np.zeros(vehicles.len())
+    odds = fault_odds(attributed, mute, verdicts, factors, settings)
     diode = [verdicts.suspects.index(s) for s in DIODE]
     p_diode = odds[:, diode].sum(axis=1) / (1 + odds.sum(axis=1))
     watch = p_diode >= worth_watching(settings.cost_watching, settings.cost_week_without_ac)
