@@ -17,7 +17,7 @@ from pipeline.doorway.mapping import Delivered, Mapping, parse
 from pipeline.doorway.recognise import Recognised
 from pipeline.ingest.batch import Batch, LeftOutError, parts, source_of
 from pipeline.ingest.contents import Contents, Known
-from pipeline.ingest.engine import check_keys, memory_capped
+from pipeline.ingest.engine import bounded, check_keys
 from pipeline.ingest.mapped import MisfitError
 from pipeline.ingest.opened import Opened, first_line, mappings_of, opened
 from pipeline.ingest.read_ahead import ahead
@@ -75,7 +75,7 @@ def ingest_delivery(
         con, settings, progress or silent, sum(one.source.file_bytes for one in found if one.source)
     )
     run.hints = _asked_for_again(con, found, mappings_of(found, earlier))
-    with memory_capped(con, settings):
+    with bounded(con, settings):
         rows = [row for group in in_groups(found, settings) for row in run.read_group(group)]
         with transaction(con):
             placed = place_local_times(con, fleet_zone(con, settings))

@@ -10,19 +10,19 @@ from contextlib import contextmanager
 
 from pipeline.core.errors import StoreError
 from pipeline.settings.ingest import IngestSettings
-from pipeline.storage.warehouse import Connection
+from pipeline.storage.warehouse import Connection, bound_memory
 
 _PROBE = "frame_key_probe"
 
 
 @contextmanager
-def memory_capped(con: Connection, settings: IngestSettings) -> Iterator[None]:
-    """DuckDB's buffers bounded while files are read; beyond, it writes to disk.
+def bounded(con: Connection, settings: IngestSettings) -> Iterator[None]:
+    """DuckDB's buffers bounded from here on, and its checkpoints while files are read.
 
     What was written is not packed again at the checkpoint: row groups a block leaves half full cost
     a fifth of the time to merge.
     """
-    con.execute(f"SET memory_limit = '{settings.engine_bytes >> 20}MiB'")
+    bound_memory(con, settings.engine_bytes)
     con.execute("SET max_vacuum_tasks = 0")
     try:
         yield
@@ -31,9 +31,6 @@ def memory_capped(con: Connection, settings: IngestSettings) -> Iterator[None]:
         )  # within the bound: left to the close, a large file would be merged in twice the memory
     finally:
         con.execute("RESET max_vacuum_tasks")
-        con.execute(
-            "RESET memory_limit"
-        )  # a set value read back is rounded, and would shrink run by run
 
 
 def check_keys(con: Connection) -> None:

@@ -20,7 +20,7 @@ from pipeline.core.constants import DAY_S
 from pipeline.ingest.daylight_saving import readings, settle_series
 from pipeline.ingest.sql import quoted
 from pipeline.registry import registry
-from pipeline.storage.warehouse import Connection, query
+from pipeline.storage.warehouse import Connection, query, seeing
 
 # Of a frame's two readings the later is meant unless it lies this far after its receipt: half of
 # the usual change.
@@ -83,12 +83,11 @@ def _place(con: Connection, kind: _Kind, zones: str) -> pl.DataFrame:
             f"WHERE t.{kind.owner} = z.{kind.owner} AND {due}"
         )
         if settled is not None and settled.height:
-            con.register("_settled", settled.to_arrow())
-            con.execute(
-                f"UPDATE {kind.table} AS t SET {kind.at} = s.at_utc, time_doubt = s.time_doubt FROM _settled s "
-                "WHERE t.file_id = s.file_id AND t.line = s.line"
-            )
-            con.unregister("_settled")
+            with seeing(con, _settled=settled):
+                con.execute(
+                    f"UPDATE {kind.table} AS t SET {kind.at} = s.at_utc, time_doubt = s.time_doubt FROM _settled s "
+                    "WHERE t.file_id = s.file_id AND t.line = s.line"
+                )
     return spans
 
 

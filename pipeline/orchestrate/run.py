@@ -30,7 +30,7 @@ from pipeline.publish.week import publish_week
 from pipeline.publish.week_report import WeekReport, report_week
 from pipeline.settings import Settings
 from pipeline.storage.decisions import DecisionFrames, open_decisions, shown_as
-from pipeline.storage.warehouse import Connection, rebuilding, writing
+from pipeline.storage.warehouse import Connection, bound_memory, rebuilding, writing
 from pipeline.validate import validate
 
 
@@ -254,6 +254,7 @@ def run_week(request: Request, progress: Progress = silent, as_task: AsTask = pl
     """
     timings = Timings()
     with writing(request.store) as con:
+        bound_memory(con, request.settings.ingest.engine_bytes)
         with timings.step("ingest"):
             inputs = as_task("ingest", ingest_step)(con, request, progress)
         with timings.step("normalise"):

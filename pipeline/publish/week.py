@@ -21,7 +21,7 @@ from pipeline.publish.week_report import WeekReport
 from pipeline.refer.pack.model import Evidence
 from pipeline.refer.referral import Referral
 from pipeline.registry import conform, registry
-from pipeline.storage.warehouse import Connection, query, replace, transaction
+from pipeline.storage.warehouse import Connection, query, replace, seeing, transaction
 
 ACCOUNTS = "accounts.json"
 CHECKS = {"rules": "rule_results", "firmware": "rule_rates", "equipment": "equipment"}
@@ -145,14 +145,11 @@ def unknown_words(con: Connection) -> list[dict[str, Any]]:
 
 def rejected_of(con: Connection, file_ids: list[str]) -> pl.DataFrame:
     """out_rejected: the lines not used of these files, whenever they were read."""
-    con.register(
-        "_files", pl.DataFrame({"file_id": file_ids}, schema={"file_id": pl.String}).to_arrow()
-    )
-    rows = query(
-        con,
-        "SELECT file, line, byte_offset, reject_reason AS reason, text FROM raw_rejected SEMI JOIN _files USING (file_id)",
-    )
-    con.unregister("_files")
+    with seeing(con, _files=pl.DataFrame({"file_id": file_ids}, schema={"file_id": pl.String})):
+        rows = query(
+            con,
+            "SELECT file, line, byte_offset, reject_reason AS reason, text FROM raw_rejected SEMI JOIN _files USING (file_id)",
+        )
     return conform(rows.sort("file", "line", "reason"), "out_rejected")
 
 

@@ -27,7 +27,7 @@ class IngestSettings(Frozen):
     engine_bytes: int = Field(
         512 << 20,
         ge=256 << 20,
-        description="DuckDB's buffers while files are read; with blocks and results under 1.5 GB, measured",
+        description="DuckDB's buffers in a run, all stages; measured",
     )
     line_cap_bytes: int = Field(
         4 << 20,

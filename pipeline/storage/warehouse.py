@@ -150,6 +150,13 @@ def reading(store: Path) -> Iterator[Connection]:
             con.close()
 
 
+def bound_memory(con: Connection, engine_bytes: int) -> None:
+    """Bound DuckDB's buffers as long as the connection lives; beyond, it writes to disk beside the
+    warehouse.
+    """
+    con.execute(f"SET memory_limit = '{engine_bytes >> 20}MiB'")
+
+
 @contextmanager
 def transaction(con: Connection) -> Iterator[None]:
     """All of the block, or nothing of it."""
@@ -283,9 +290,12 @@ def statement(module_file: str, name: str) -> str:
 
 
 @contextmanager
-def seeing(con: Connection, **frames: pl.DataFrame) -> Iterator[None]:
+def seeing(con: Connection, **frames: pl.DataFrame | pa.Table) -> Iterator[None]:
     """The frames as tables of these names while the block runs."""
-    passing = {name: Passing(frame.to_arrow()) for name, frame in frames.items()}
+    passing = {
+        name: Passing(rows if isinstance(rows, pa.Table) else rows.to_arrow())
+        for name, rows in frames.items()
+    }
     for name, rows in passing.items():
         con.register(name, rows)
     try:

@@ -16,6 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.normalise import normalise
+from pipeline.normalise.incremental import attempt_rebuild
 from pipeline.registry import empty, polars_schema
 from pipeline.settings.normalise import NormaliseSettings
 from pipeline.storage.warehouse import Connection, append, create_tables, read
@@ -157,6 +158,26 @@ def test_two_runs_equal_one(split: str, seed: int) -> None:
         )
     step.close()
     whole.close()
+
+
+@settings(max_examples=4, deadline=None)
+@given(seed=st.integers(0, 10**6))
+def test_attempts_made_by_pieces_are_those_made_at_once(seed: int) -> None:
+    """However few plug-ins are held at once, attempts are the same."""
+    whole, pieces = fresh(), fresh()
+    for part in parts(seed, "time"):
+        for table, frame in part.items():
+            append(whole, table, frame)
+            append(pieces, table, frame)
+    normalise(whole, None, NormaliseSettings())
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(attempt_rebuild, "PLUG_INS_AT_ONCE", 3)
+        normalise(pieces, None, NormaliseSettings())
+    a, b = core(whole), core(pieces)
+    assert len(a["core_plug_in"]) > 2 * 3
+    assert a["core_attempt"].equals(b["core_attempt"])
+    whole.close()
+    pieces.close()
 
 
 def test_a_run_with_nothing_new_changes_nothing() -> None:

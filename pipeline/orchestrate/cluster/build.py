@@ -26,7 +26,7 @@ from pipeline.orchestrate import fingerprint
 from pipeline.orchestrate.cluster.cut import Cut
 from pipeline.settings import Settings
 from pipeline.storage.lake import CORE, RAW, Lake, bucket_of
-from pipeline.storage.warehouse import Connection, transaction, writing
+from pipeline.storage.warehouse import Connection, seeing, transaction, writing
 
 # What a bucket needs of the whole fleet, as queries on the warehouse: its EVSEs with when each was
 # told of, and exports.
@@ -83,9 +83,8 @@ def _generation(lists: str, files: list[str], settings: Settings) -> str:
 
 
 def _insert(con: Connection, table: str, rows: pa.Table) -> None:
-    con.register("_rows", rows)
-    con.execute(f'INSERT INTO "{table}" BY NAME SELECT * FROM _rows')
-    con.unregister("_rows")
+    with seeing(con, _rows=rows):
+        con.execute(f'INSERT INTO "{table}" BY NAME SELECT * FROM _rows')
 
 
 def _take(con: Connection, lake: Lake, bucket: int, one: Cut, settings: Settings) -> list[int]:

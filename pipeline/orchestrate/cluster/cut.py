@@ -21,7 +21,7 @@ from pipeline.ingest.source import Source
 from pipeline.ingest.tables import read_table, unknown_columns
 from pipeline.settings.ingest import IngestSettings
 from pipeline.storage.lake import Lake, bucket_of
-from pipeline.storage.warehouse import Connection, writing
+from pipeline.storage.warehouse import Connection, seeing, writing
 
 # The station stands once in most envelopes, plainly: then no JSON need be parsed to find it.
 _STATION = r"""CASE
@@ -106,11 +106,10 @@ def _frames(lake: Lake, source: Source, name: str, settings: IngestSettings) -> 
     with _writers(lake, source.sha256) as writers:
         for block in blocks(source, settings):
             good, bad = good_and_bad(block)
-            con.register("_good", good)
             bucket = bucket_of(f"({_STATION})", lake.buckets)
             asked = f"SELECT line, byte_offset, text, NULL::VARCHAR AS reject_reason, {bucket} AS bucket FROM _good"
-            parts = con.sql(f"{asked} ORDER BY bucket, line").to_arrow_table()
-            con.unregister("_good")
+            with seeing(con, _good=good):
+                parts = con.sql(f"{asked} ORDER BY bucket, line").to_arrow_table()
             for number, rows in _by_bucket(parts):
                 writers[number].write_table(rows, row_group_size=max(1, rows.num_rows))
             if bad.height:

@@ -31,7 +31,15 @@ from pipeline.orchestrate.flows import RETRIES, need_server, our_prefect, worth_
 from pipeline.orchestrate.run import Request, Result, Timings
 from pipeline.registry import polars_schema
 from pipeline.storage.lake import CORE, RAW, Lake, open_lake
-from pipeline.storage.warehouse import Connection, append, replace, transaction, writing
+from pipeline.storage.warehouse import (
+    Connection,
+    append,
+    bound_memory,
+    replace,
+    seeing,
+    transaction,
+    writing,
+)
 
 # Stations are spread over so many parts when a lake is made: enough for as many workers, few enough
 # for small files.
@@ -98,6 +106,7 @@ def run_on_cluster(
     runner = cast("Any", DaskTaskRunner(address=address))
     with our_prefect(), writing(request.store) as con:
         need_server("a run on a cluster")
+        bound_memory(con, request.settings.ingest.engine_bytes)
         _check_lake(con, lake)
         with timings.step("ingest"):
             progress("Cutting files by station", 0, 0)
@@ -206,9 +215,8 @@ def _take_back(
 
 
 def _insert(con: Connection, table: str, rows: pa.Table) -> None:
-    con.register("_rows", rows)
-    con.execute(f'INSERT INTO "{table}" BY NAME SELECT * FROM _rows')
-    con.unregister("_rows")
+    with seeing(con, _rows=rows):
+        con.execute(f'INSERT INTO "{table}" BY NAME SELECT * FROM _rows')
 
 
 def _accounts(notes: list[dict[str, Any]], new: list[Cut]) -> pl.DataFrame:
