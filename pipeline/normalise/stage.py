@@ -16,7 +16,7 @@ from pipeline.normalise.sessions import exports, fleet, identities
 from pipeline.normalise.signals import codes, messages, pilot_rows
 from pipeline.registry import empty, registry
 from pipeline.settings.normalise import NormaliseSettings
-from pipeline.storage.warehouse import Connection, append, query, read, replace, seeing, transaction
+from pipeline.storage.warehouse import Connection, append, query, read, replace, transaction
 
 EVERY_FILE = "true"
 KEPT_BY = {
@@ -107,26 +107,26 @@ def rebuild(
     )
     made = core(windows.records(con, batch), evses, settings, own)
     keep = batch.select("station_id", "keep_from_utc", "keep_to_utc")
+    con.register("_keep", keep.to_arrow())
     since = {"since": keep["keep_from_utc"].min()}
     changed = empty("core_plug_in").select(from_utc="plugged_at_utc", to_utc="seen_utc")
-    with seeing(con, _keep=keep):
-        for table, column in KEPT_BY.items():
-            inside = pl.col(column).is_between("keep_from_utc", "keep_to_utc", closed="left")
-            rows = (
-                made[table]
-                .join(keep, on="station_id")
-                .filter(inside)
-                .select(registry().table(table).column_names)
-            )
-            where = f"k.station_id = t.station_id AND t.{column} >= k.keep_from_utc AND t.{column} < k.keep_to_utc"
-            if table == "core_plug_in":
-                old = f"SELECT t.* FROM (FROM core_plug_in WHERE {column} >= $since) t JOIN _keep k ON {where}"
-                changed = attempt_rebuild.differing(query(con, old, since), rows)
-            con.execute(
-                f'DELETE FROM "{table}" t USING _keep k WHERE t.{column} >= $since AND {where}',
-                since,
-            )
-            append(con, table, rows)
+    for table, column in KEPT_BY.items():
+        inside = pl.col(column).is_between("keep_from_utc", "keep_to_utc", closed="left")
+        rows = (
+            made[table]
+            .join(keep, on="station_id")
+            .filter(inside)
+            .select(registry().table(table).column_names)
+        )
+        where = f"k.station_id = t.station_id AND t.{column} >= k.keep_from_utc AND t.{column} < k.keep_to_utc"
+        if table == "core_plug_in":
+            old = f"SELECT t.* FROM (FROM core_plug_in WHERE {column} >= $since) t JOIN _keep k ON {where}"
+            changed = attempt_rebuild.differing(query(con, old, since), rows)
+        con.execute(
+            f'DELETE FROM "{table}" t USING _keep k WHERE t.{column} >= $since AND {where}', since
+        )
+        append(con, table, rows)
+    con.unregister("_keep")
     return changed
 
 

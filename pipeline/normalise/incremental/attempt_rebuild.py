@@ -14,12 +14,11 @@ from pipeline.normalise.attempts import attempt_rows
 from pipeline.normalise.incremental.windows import REACH
 from pipeline.registry import conform, registry
 from pipeline.settings.normalise import NormaliseSettings
-from pipeline.storage.warehouse import Connection, append, query, read, seeing, statement
+from pipeline.storage.warehouse import Connection, append, query, read, statement
 
 NEAR = timedelta(hours=1)
 """Attempts this close may compete for one vehicle's report; far beyond the slack between the two clocks."""
-PLUG_INS_AT_ONCE = 50_000
-"""140,000 at once took 0.75 GB; measured."""
+PLUG_INS_AT_ONCE = 200_000
 
 
 def differing(before: pl.DataFrame, now: pl.DataFrame) -> pl.DataFrame:
@@ -68,9 +67,12 @@ def attempts_of(con: Connection, spans: pl.DataFrame | None, settings: Normalise
         con.execute(statement(__file__, "everything"))
     else:
         time = pl.Datetime("us", "UTC")
-        apart = pl.DataFrame(merged(spans), schema={"a": time, "b": time}, orient="row")
-        with seeing(con, _merged=apart):
-            con.execute(statement(__file__, "widened"), {"reach": REACH})
+        con.register(
+            "_merged",
+            pl.DataFrame(merged(spans), schema={"a": time, "b": time}, orient="row").to_arrow(),
+        )
+        con.execute(statement(__file__, "widened"), {"reach": REACH})
+        con.unregister("_merged")
     fleet = attempt_rows.Fleet(
         read(con, "core_evse"),
         read(con, "core_vehicle"),

@@ -18,7 +18,7 @@ import polars as pl
 from pipeline.normalise.signals import messages
 from pipeline.registry import conform
 from pipeline.settings.normalise import NormaliseSettings
-from pipeline.storage.warehouse import Connection, query, seeing, statement
+from pipeline.storage.warehouse import Connection, query, statement
 
 ALL_FROM, ALL_TO = datetime(1900, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzinfo=UTC)
 """Wide enough for every clock that was never set."""
@@ -58,11 +58,12 @@ def of_new(
 
     Stations in `moved` (their EVSEs are described again) are made whole.
     """
-    with seeing(con, _touched=touched.select("station_id", "from_utc", "to_utc")):
-        con.execute(
-            statement(__file__, "new_rows").format(fresh=fresh),
-            {"clocks_from": CLOCKS_FROM, "all_from": ALL_FROM, "all_to": ALL_TO},
-        )
+    con.register("_touched", touched.select("station_id", "from_utc", "to_utc").to_arrow())
+    con.execute(
+        statement(__file__, "new_rows").format(fresh=fresh),
+        {"clocks_from": CLOCKS_FROM, "all_from": ALL_FROM, "all_to": ALL_TO},
+    )
+    con.unregister("_touched")
     oldest = con.execute("SELECT min(a) FROM _new").fetchall()[0][0] or ALL_TO
     since = max(oldest, ALL_FROM + REACH) - REACH
     spans = {
@@ -105,24 +106,30 @@ def batches(con: Connection, rows: int) -> Iterator[pl.DataFrame]:
 
 def records(con: Connection, batch: pl.DataFrame) -> messages.Records:
     """Raw rows of a batch of windows."""
+    con.register("_batch", batch.to_arrow())
     lo = {"lo": batch["lo_utc"].min()}
-    far = {**lo, "implausible": IMPLAUSIBLE_KEEP}
-    with seeing(con, _batch=batch):
-        pilot = [query(con, statement(__file__, "pilot"), lo)]
-        if batch["implausible"].any():
-            pilot.append(query(con, statement(__file__, "implausible_pilot"), far))
-        tables = {
-            name: query(con, statement(__file__, "frames").format(table=name), lo)
-            for name in ("raw_frame", "raw_sample", "raw_event")
-        }
-        sessions = query(con, statement(__file__, "sessions"))
-    return messages.Records(
+    pilot = [query(con, statement(__file__, "pilot"), lo)]
+    if batch["implausible"].any():
+        pilot.append(
+            query(
+                con,
+                statement(__file__, "implausible_pilot"),
+                {**lo, "implausible": IMPLAUSIBLE_KEEP},
+            )
+        )
+    tables = {
+        name: query(con, statement(__file__, "frames").format(table=name), lo)
+        for name in ("raw_frame", "raw_sample", "raw_event")
+    }
+    found = messages.Records(
         frames=conform(tables["raw_frame"], "raw_frame"),
         samples=conform(tables["raw_sample"], "raw_sample"),
         events=conform(tables["raw_event"], "raw_event"),
         pilot=conform(pl.concat(pilot), "raw_pilot"),
-        sessions=sessions,
+        sessions=query(con, statement(__file__, "sessions")),
     )
+    con.unregister("_batch")
+    return found
 
 
 def spans_of_new(con: Connection) -> pl.DataFrame:

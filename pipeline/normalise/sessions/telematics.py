@@ -76,27 +76,21 @@ def of_one_stay(told: pl.DataFrame) -> pl.DataFrame:
     return ranked.join(best.select(stay), on=stay, how="semi", maintain_order="left")
 
 
-def enriched(
-    attempts: pl.DataFrame, charging: pl.DataFrame, settings: NormaliseSettings
-) -> pl.DataFrame:
-    """Adds `vehicle_fault` (null: the vehicle reported nothing), when it last did, and the last state
-    of charge it told, while plugged in.
+# What of a report is laid beside attempts, and reports so laid at a time: all columns of all of them
+# took half of the stage's memory.
+_OF_A_REPORT = ("vehicle_id", "at_utc", "file_id", "line", "event", "soc_pct")
+_REPORTS_AT_ONCE = 100_000
 
-    A report belongs to the attempt it lies in, else to the nearest within the slack; of several stays
-    the vehicle told of beside one attempt, those of the stay that shares most time with it.
-    """
-    slack = timedelta(seconds=settings.telematics_slack_s)
-    end = pl.coalesce("unplugged_at_utc", "seen_utc")
-    ends = attempts.filter(pl.col("vehicle_id").is_not_null()).select(
-        "attempt_id", "vehicle_id", "plugged_at_utc", _end=end
-    )
+
+def _told(reports: pl.DataFrame, ends: pl.DataFrame, slack: timedelta) -> pl.DataFrame:
+    """What some vehicles reported, by the attempt it belongs to."""
     at = pl.col("at_utc")
     away = pl.max_horizontal(
         pl.col("plugged_at_utc") - at, at - pl.col("_end"), pl.lit(timedelta(0))
     )
-    told = (
+    return (
         meeting(
-            stays(charging),
+            stays(reports),
             ends,
             "vehicle_id",
             ((at, at), (pl.col("plugged_at_utc") - slack, pl.col("_end") + slack)),
@@ -119,6 +113,28 @@ def enriched(
             .drop_nulls()
             .last(),
         )
+    )
+
+
+def enriched(
+    attempts: pl.DataFrame, charging: pl.DataFrame, settings: NormaliseSettings
+) -> pl.DataFrame:
+    """Adds `vehicle_fault` (null: the vehicle reported nothing), when it last did, and the last state
+    of charge it told, while plugged in.
+
+    A report belongs to the attempt it lies in, else to the nearest within the slack; of several stays
+    the vehicle told of beside one attempt, those of the stay that shares most time with it.
+    """
+    slack = timedelta(seconds=settings.telematics_slack_s)
+    end = pl.coalesce("unplugged_at_utc", "seen_utc")
+    ends = attempts.filter(pl.col("vehicle_id").is_not_null()).select(
+        "attempt_id", "vehicle_id", "plugged_at_utc", _end=end
+    )
+    share = pl.col("vehicle_id").hash() % (1 + charging.height // _REPORTS_AT_ONCE)
+    reports = charging.select(_OF_A_REPORT).with_columns(_share=share)
+    told = pl.concat(
+        _told(part, ends, slack)
+        for part in reports.partition_by("_share", include_key=False) or [reports]
     )
     return (
         attempts.join(told, on="attempt_id", how="left", maintain_order="left")

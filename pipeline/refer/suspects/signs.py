@@ -170,18 +170,16 @@ def vehicle_signs(attempts: pl.DataFrame) -> pl.DataFrame:
     parts.append(witnessed(blamed, "vehicle_id", "evse_id", "silence", loudness(), blame))
     ccs = attempts.filter(pl.col("supply") == "DC", pl.col("coupler").is_in(CCS))
     own = attempts.filter(pl.col("supply") == "DC", pl.col("coupler").is_in(OWN_SIGNALS))
-    looked = [
-        (ac, "yes", "at_checking"), (ac, "no", "at_not_checking"),
-        (ccs, "yes", "ccs_checking"), (ccs, "no", "ccs_not_checking"), (ccs, "unknown", "ccs_unknown"),
+    check, at_socket = pl.col("check"), pl.col("coupler").str.starts_with(SOCKET)
+    split = [
+        (ac, check == "yes", "at_checking"), (ac, check == "no", "at_not_checking"),
+        (ccs, check == "yes", "ccs_checking"), (ccs, check == "no", "ccs_not_checking"), (ccs, check == "unknown", "ccs_unknown"),
+        (ac, at_socket, "at_socket"), (ac, ~at_socket, "at_tethered"), (own, pl.lit(value=True), "dc_own_signals"),
     ]  # fmt: skip
-    split = [(rows.filter(pl.col("check") == check), name) for rows, check, name in looked]
-    at_socket = pl.col("coupler").str.starts_with(SOCKET)
-    split += [(ac.filter(at_socket), "at_socket"), (ac.filter(~at_socket), "at_tethered")]
-    for rows, name in split:
-        parts.append(witnessed(rows, "vehicle_id", "evse_id", name, pl.col("outcome"), ended))
-    parts.append(
-        witnessed(own, "vehicle_id", "evse_id", "dc_own_signals", pl.col("outcome"), ended)
-    )
+    for rows, which, name in split:
+        parts.append(
+            witnessed(rows.filter(which), "vehicle_id", "evse_id", name, pl.col("outcome"), ended)
+        )
     return pl.concat(parts)
 
 
