@@ -6,6 +6,7 @@ import json
 import re
 from collections.abc import Mapping
 from datetime import datetime
+from functools import cache
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -100,8 +101,12 @@ def figure(value: float | None, digits: int = 1) -> str:
     return "–" if value is None else f"{value:,.{digits}f}"
 
 
+@cache
 def environment(*folders: Path) -> Environment:
-    """The template environment: always escaping, an unknown name is an error."""
+    """The template environment: always escaping, an unknown name is an error.
+
+    One a process: a template is compiled once, whatever the number of pages made from it.
+    """
     env = Environment(
         loader=FileSystemLoader([*folders, TEMPLATES]),
         autoescape=True,

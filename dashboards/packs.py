@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +31,17 @@ def _inline(script: str) -> Markup:
     """
     closed = re.sub(r"</(script)", r"<\\/\1", script, flags=re.IGNORECASE)
     return Markup(closed.replace("<!--", "<\\!--"))  # noqa: S704 - packaged files of ours, no text of a log
+
+
+@cache
+def _style() -> Markup:
+    return _inline("".join((STATIC / name).read_text(encoding="utf-8") for name in STYLES))
+
+
+@cache
+def _scripts() -> tuple[Markup, Markup]:
+    """What draws a pack's charts, made fit once for all packs: it is most of a page's bytes."""
+    return _inline(chart_script()), _inline((STATIC / "pages.js").read_text(encoding="utf-8"))
 
 
 INKS = {
@@ -91,8 +103,8 @@ def render_evidence(
         back=back,
         strip_chart=_themed(known.strip_chart),
         pilot_chart=_themed(known.pilot_chart),
-        style=None if assets else _inline("".join((STATIC / name).read_text(encoding="utf-8") for name in STYLES)),
-        scripts=[] if assets else [_inline(chart_script()), _inline((STATIC / "pages.js").read_text(encoding="utf-8"))],
+        style=None if assets else _style(),
+        scripts=[] if assets else _scripts(),
     )  # fmt: skip
 
 

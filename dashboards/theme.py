@@ -5,11 +5,13 @@ So light, dark and paper need no second copy. No chart tells by colour alone.
 
 from __future__ import annotations
 
+from contextlib import AbstractContextManager
 from datetime import datetime, timedelta
 from typing import Any
 
 import altair as alt
 import polars as pl
+from altair.utils import schemapi
 
 from dashboards.language import Language
 
@@ -57,7 +59,7 @@ def specification(chart: Any, *, summary: str, **frames: pl.DataFrame) -> dict[s
 
     summary: what the picture shows, in a sentence, for people who do not see it.
     """
-    spec: dict[str, Any] = chart.to_dict()
+    spec: dict[str, Any] = chart.to_dict(validate=schemapi.DEBUG_MODE)
     spec["config"] = CONFIG
     spec["description"] = summary
     if spec.get("width") == "container":
@@ -67,6 +69,14 @@ def specification(chart: Any, *, summary: str, **frames: pl.DataFrame) -> dict[s
         name: frame.with_columns(moments).to_dicts() for name, frame in frames.items()
     }
     return spec
+
+
+def unchecked() -> AbstractContextManager[None]:
+    """Charts made in the block are not held against Vega-Lite's schema.
+
+    It costs several times what making them does, and tells of our code only, which the tests draw checked.
+    """
+    return schemapi.debug_mode(False)
 
 
 def named(name: str) -> alt.NamedData:

@@ -11,7 +11,7 @@ import polars as pl
 
 from pipeline.normalise.attempts import assemble
 from pipeline.normalise.clocks import eras, observed
-from pipeline.normalise.incremental import attempt_rebuild, windows
+from pipeline.normalise.incremental import attempt_rebuild, names, windows
 from pipeline.normalise.sessions import exports, fleet, identities
 from pipeline.normalise.signals import codes, messages, pilot_rows
 from pipeline.registry import empty, registry
@@ -63,13 +63,12 @@ def normalise(con: Connection, touched: pl.DataFrame | None, settings: Normalise
             rebuild(con, batch, settings, own)
             for batch in windows.batches(con, settings.batch_rows)
         ]
-        spans += [attempt_rebuild.reported(con, fresh, settings), firmware(con, fresh)]
+        spans.append(firmware(con, fresh))
         if touched is None or changed.people:
             attempt_rebuild.attempts_of(con, None, settings)
         else:
-            attempt_rebuild.attempts_of(
-                con, pl.concat([*spans, windows.spans_of_new(con)]), settings
-            )
+            spans += [attempt_rebuild.reported(con, fresh, settings), windows.spans_of_new(con)]
+            attempt_rebuild.attempts_of(con, pl.concat(spans), settings)
         replace(con, "core_word", words(con, own, fresh))
         con.execute(
             "INSERT INTO meta_normalised_file SELECT file_id FROM raw_file ANTI JOIN meta_normalised_file USING (file_id)"
@@ -95,6 +94,15 @@ def core(
     }
 
 
+def by_number(raw: messages.Records, evses: pl.DataFrame) -> tuple[messages.Records, pl.DataFrame]:
+    """The same with the names of stations, EVSEs and files as numbers."""
+    parts = (raw.frames, raw.samples, raw.events, raw.pilot, raw.sessions)
+    kind = names.kinds((*parts, evses))
+    return messages.Records(*(names.numbered(part, kind) for part in parts)), names.numbered(
+        evses, kind
+    )
+
+
 def rebuild(
     con: Connection, batch: pl.DataFrame, settings: NormaliseSettings, own: Mapping[str, str]
 ) -> pl.DataFrame:
@@ -105,7 +113,7 @@ def rebuild(
     evses = read(con, "core_evse").unique(
         ["station_id", "connector_id"], keep="last", maintain_order=True
     )
-    made = core(windows.records(con, batch), evses, settings, own)
+    made = core(*by_number(windows.records(con, batch), evses), settings, own)
     keep = batch.select("station_id", "keep_from_utc", "keep_to_utc")
     con.register("_keep", keep.to_arrow())
     since = {"since": keep["keep_from_utc"].min()}
@@ -114,6 +122,7 @@ def rebuild(
         inside = pl.col(column).is_between("keep_from_utc", "keep_to_utc", closed="left")
         rows = (
             made[table]
+            .with_columns(pl.col("station_id").cast(pl.String))
             .join(keep, on="station_id")
             .filter(inside)
             .select(registry().table(table).column_names)

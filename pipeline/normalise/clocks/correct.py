@@ -65,27 +65,38 @@ def by_arrival(rows: pl.DataFrame, clock: pl.DataFrame, settings: ClockSettings)
 
 
 def of_several(rows: pl.DataFrame, known: pl.DataFrame, settings: ClockSettings) -> pl.DataFrame:
-    """`_row, era` of rows whose station's clock jumped (`opening` is its first era)."""
+    """`_row, era` of rows whose station's clock jumped (`opening` is its first era).
+
+    Most rows lie in the latest era begun, or have no time of their own: only the others try those before.
+    """
     begun = known.select("station_id", "era_from_utc", latest="era").sort("era_from_utc")
     timed = rows.with_columns(_at=pl.col("receiver_at_utc") + pl.duration(seconds=settings.jump_s))
     arrived = timed.join_asof(
         begun, left_on="_at", right_on="era_from_utc", by="station_id", check_sortedness=False
     )
-    latest = pl.coalesce("latest", "opening")
-    tried = (
-        arrived.drop("era_from_utc")
-        .with_columns(era=pl.concat_list(latest - k for k in range(settings.queued_eras)))
-        .explode("era", empty_as_null=True)
-        .join(known, on=ERA)
+    asked = arrived.select(
+        "_row", "station_id", "station_at_utc", "_at", era=pl.coalesce("latest", "opening")
     )
-    fits = (shift(pl.col("station_at_utc"), pl.col("lowest")) <= pl.col("_at")).fill_null(
+    held = known.select(*ERA, "lowest", "own_from", "own_to")
+    by_latest = misfits(asked, held)
+    fits = (pl.col("_misfit") == 0) | pl.col("station_at_utc").is_null()
+    open_ = by_latest.filter(~fits).select(asked.columns)
+    tried = open_.with_columns(
+        era=pl.concat_list(pl.col("era") - k for k in range(settings.queued_eras))
+    ).explode("era", empty_as_null=True)
+    ordered = misfits(tried, held).sort("_row", "_misfit", "era", descending=[False, False, True])
+    best = ordered.unique("_row", keep="first", maintain_order=True)
+    return pl.concat(part.select("_row", "era") for part in (by_latest.filter(fits), best))
+
+
+def misfits(rows: pl.DataFrame, known: pl.DataFrame) -> pl.DataFrame:
+    """Rows beside their `era` with `_misfit`: seconds outside it, far more where it puts the row after its arrival."""
+    in_time = (shift(pl.col("station_at_utc"), pl.col("lowest")) <= pl.col("_at")).fill_null(
         value=False
     )
-    ranked = outside(tried).with_columns(
-        _misfit=pl.when(fits).then("outside_s").otherwise(pl.col("outside_s") + 1e12)
+    return outside(rows.join(known, on=ERA)).with_columns(
+        _misfit=pl.when(in_time).then("outside_s").otherwise(pl.col("outside_s") + 1e12)
     )
-    ordered = ranked.sort("_row", "_misfit", "era", descending=[False, False, True])
-    return ordered.unique("_row", keep="first", maintain_order=True).select("_row", "era")
 
 
 def apply(rows: pl.DataFrame, clock: pl.DataFrame) -> pl.DataFrame:

@@ -16,7 +16,6 @@ from datetime import UTC, datetime, timedelta
 import polars as pl
 
 from pipeline.normalise.signals import messages
-from pipeline.registry import conform
 from pipeline.settings.normalise import NormaliseSettings
 from pipeline.storage.warehouse import Connection, query, statement
 
@@ -28,6 +27,13 @@ REACH = timedelta(days=120)
 """No plug-in or knot older than this before the new rows is looked for: plug-ins end after days of silence."""
 CLOCKS_FROM = datetime(2015, 1, 1, tzinfo=UTC)
 """A pilot row of before was written by a clock never set: OCPP 1.6 is of 2015."""
+
+UNREAD = {
+    "raw_frame": "vendor_id, central_at_utc, firmware, station_model, station_vendor, frame_key, unzoned, zone",
+    "raw_sample": "unzoned, zone",
+    "raw_event": "unzoned, zone",
+}
+"""Columns of frames that no core row rests on."""
 
 
 def whole(con: Connection) -> None:
@@ -118,14 +124,14 @@ def records(con: Connection, batch: pl.DataFrame) -> messages.Records:
             )
         )
     tables = {
-        name: query(con, statement(__file__, "frames").format(table=name), lo)
-        for name in ("raw_frame", "raw_sample", "raw_event")
+        name: query(con, statement(__file__, "frames").format(table=name, unread=UNREAD[name]), lo)
+        for name in UNREAD
     }
     found = messages.Records(
-        frames=conform(tables["raw_frame"], "raw_frame"),
-        samples=conform(tables["raw_sample"], "raw_sample"),
-        events=conform(tables["raw_event"], "raw_event"),
-        pilot=conform(pl.concat(pilot), "raw_pilot"),
+        frames=tables["raw_frame"],
+        samples=tables["raw_sample"],
+        events=tables["raw_event"],
+        pilot=pl.concat(pilot),
         sessions=query(con, statement(__file__, "sessions")),
     )
     con.unregister("_batch")

@@ -154,15 +154,20 @@ def with_new_sessions(signals: pl.DataFrame, settings: NormaliseSettings) -> pl.
 
     Of an arrival and the transaction that starts with it only the first begins it (`arrived_utc`).
     """
-    reasons = [is_true(holds) for _, holds in new_session_reasons(settings)]
+    *known, (_, beside_cable) = new_session_reasons(
+        settings
+    )  # the last alone asks for `arrived_utc`
     never = pl.lit(None, dtype=pl.Datetime("us", "UTC"))
+    split = pl.col("_known") | is_true(beside_cable)
     told = pl.when(is_status() & pl.col("split")).then("at_utc")
     return (  # lazy: what the reasons share is worked out once
         signals.lazy()
         .with_columns(arrived_utc=never)
-        .with_columns(split=pl.any_horizontal(reasons))
+        .with_columns(_known=pl.any_horizontal(is_true(holds) for _, holds in known))
+        .with_columns(split=split)
         .with_columns(arrived_utc=_before(told))
-        .with_columns(split=pl.any_horizontal(reasons))
+        .with_columns(split=split)
+        .drop("_known")
         .collect()
     )
 
