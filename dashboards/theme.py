@@ -76,7 +76,7 @@ def unchecked() -> AbstractContextManager[None]:
 
     It costs several times what making them does, and tells of our code only, which the tests draw checked.
     """
-    return schemapi.debug_mode(False)
+    return schemapi.debug_mode(arg=False)
 
 
 def named(name: str) -> alt.NamedData:
