@@ -89,8 +89,9 @@ def _ranked(
         called=pl.col(key).is_in(called), matters=pl.col(group[0]).is_in(models), group_share=share
     )
     rank = pl.struct(~pl.col("called"), -pl.col("failures"), key).rank("ordinal")
-    # an EVSE whose firmware changed has one place, where it failed most
-    one = sums.sort("failures", descending=True).unique(key, keep="first", maintain_order=True)
+    # an EVSE whose firmware changed has one place, where it failed most; of equals the first by name
+    most = sums.sort(-pl.col("failures"), *group)
+    one = most.unique(key, keep="first", maintain_order=True)
     one = one.with_columns(rank=rank)
     one = one.with_columns(kept=(pl.col("rank") <= shown) | (pl.len() <= shown + 1))
     order = [~pl.col("kept"), ~pl.col("called"), ~pl.col("matters"), -pl.col("group_share")]

@@ -73,15 +73,18 @@ def judge_week(con: Connection, week: str, settings: Settings, decisions: Decisi
 
     Raises NotEnoughDataError where its look-back holds no attempt.
     """
-    attempts, decisions = read(con, "core_attempt"), past(decisions, week)
-    weeks = settings.look_back_weeks
+    weeks, decisions = settings.look_back_weeks, past(decisions, week)
+    look_back = LookBack.of(week, weeks)
+    since = {"since": look_back.from_utc}
+    # what came before tells nothing of the look-back; what came after tells how its last stays went on
+    attempts = read(con, "core_attempt", "plugged_at_utc >= $since", **since)
     findings = join_findings(read(con, "raw_finding"), decisions.findings)
     attribution = attribute(
         attempts,
         settings.attribute,
         week,
         look_back_weeks=weeks,
-        repairs=told_repairs(findings, LookBack.of(week, weeks).to_utc),
+        repairs=told_repairs(findings, look_back.to_utc),
     )
     inputs = ReferInputs(
         attempts=attempts,
@@ -89,7 +92,7 @@ def judge_week(con: Connection, week: str, settings: Settings, decisions: Decisi
         fleet=read(con, "core_vehicle"),
         equipment=read(con, "core_evse"),
         dtcs=read(con, "raw_dtc"),
-        charging=read(con, "raw_charging"),
+        charging=read(con, "raw_charging", "at_utc >= $since", **since),
         findings=findings,
         reviews=decisions.reviews,
         lessons=decisions.lessons,
@@ -116,7 +119,15 @@ def report_week(
         "pairings": referral.pairings,
         "next_tests": referral.next_tests,
         "attempts": out,
-        "impossible": out_impossible(read(con, "core_impossible"), look_back),
+        "impossible": out_impossible(
+            read(
+                con,
+                "core_impossible",
+                "at_utc IS NULL OR at_utc >= $since",
+                since=look_back.from_utc,
+            ),
+            look_back,
+        ),
         "about_vehicles": conform(given.fleet.sort("vehicle_id"), "out_about_vehicles"),
         "about_evses": conform(given.equipment.sort("evse_id"), "out_about_evses"),
         "marks": within(

@@ -67,11 +67,9 @@ def refer(
     inputs = replace(inputs, findings=found, lessons=all_lessons(past, past.clear()))
     attempts = judged_attempts(inputs, look_back, settings.checks_known_at)
     evses = judge_evses(inputs, attempts, settings)
-    judged, taught = judge_vehicles(inputs, attempts, look_back, settings), inputs.lessons
     new = lessons(inputs, attempts, look_back, settings)
-    if not (known := all_lessons(taught, new)).equals(taught):
-        inputs = replace(inputs, lessons=known)
-        judged = judge_vehicles(inputs, attempts, look_back, settings)
+    inputs = replace(inputs, lessons=all_lessons(inputs.lessons, new))
+    judged = judge_vehicles(inputs, attempts, look_back, settings)
     stood = review_status(inputs, attempts, look_back, settings)
     healthy = evses.filter(pl.col("call").is_in(["clear", "insufficient_data"]))["evse_id"]
     repairs = stood.filter(pl.col("repaired_at_utc") < look_back.to_utc).select(

@@ -306,6 +306,6 @@ def seeing(con: Connection, **frames: pl.DataFrame | pa.Table) -> Iterator[None]
             rows.rows = None
 
 
-def read(con: Connection, table: str) -> pl.DataFrame:
-    """All rows of a declared table."""
-    return conform(query(con, f'SELECT * FROM "{table}"'), table)
+def read(con: Connection, table: str, where: str = "true", **values: object) -> pl.DataFrame:
+    """The rows of a declared table: all, or those for which a condition with named values holds."""
+    return conform(query(con, f'SELECT * FROM "{table}" WHERE {where}', values), table)

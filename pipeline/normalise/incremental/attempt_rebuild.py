@@ -11,6 +11,7 @@ from itertools import pairwise
 import polars as pl
 
 from pipeline.normalise.attempts import attempt_rows
+from pipeline.normalise.incremental import names
 from pipeline.normalise.incremental.windows import REACH
 from pipeline.registry import conform, registry
 from pipeline.settings.normalise import NormaliseSettings
@@ -108,9 +109,8 @@ def piece(
     charging = query(con, "SELECT * FROM raw_charging WHERE at_utc >= $a AND at_utc < $b", bounds)
     shown = "SELECT station_id, at_utc, id_token FROM core_signal WHERE action = 'Authorize' AND evse_id IS NULL"
     cards = query(con, f"{shown} AND at_utc >= $a AND at_utc < $b", bounds)
-    made = attempt_rows.build(
-        conform(plug_ins, "core_plug_in"), conform(charging, "raw_charging"), cards, fleet, settings
-    )
+    told = names.numbered(conform(charging, "raw_charging"), names.kinds([charging]))
+    made = attempt_rows.build(conform(plug_ins, "core_plug_in"), told, cards, fleet, settings)
     con.execute(
         "DELETE FROM core_attempt WHERE plugged_at_utc >= $a AND plugged_at_utc < $b",
         {"a": start, "b": end},
