@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import timedelta
 from functools import cache
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ import vl_convert
 from dashboards import unit_page
 from dashboards.addresses import pack_links
 from dashboards.fleet import fleet_view
+from dashboards.kept import kept
 from dashboards.language import Language
 from dashboards.markup import STATIC, environment
 from dashboards.monday import monday_csv, monday_ics, monday_view
@@ -54,7 +56,11 @@ Menu = list[tuple[str, str, str]]
 @cache
 def chart_script() -> str:
     """The one script that draws charts, from the packaged copies of Vega, Vega-Lite and Vega-Embed."""
-    return str(vl_convert.javascript_bundle())  # type: ignore[call-arg]  # its stub forgets the defaults
+    made_by = version("vl-convert-python")
+    return kept(
+        f"charts-{made_by}.js",
+        lambda: str(vl_convert.javascript_bundle()),  # type: ignore[call-arg]  # its stub forgets the defaults
+    )
 
 
 def span_of(week: str, t: Language | None = None) -> str:
