@@ -68,3 +68,23 @@ def test_a_called_vehicle_is_never_pooled() -> None:
     )
     fewer = invented_week(vehicles=90, evses=12, per_vehicle=30, sites=1, attempts=quiet)
     assert "V-0000" in {row["id"] for row in _table(fewer)["rows"]}
+
+
+def test_the_table_is_the_same_whatever_order_its_cells_come_in() -> None:
+    """Derived: two EVSEs with two firmwares each, which failed equally often with both, keep their places."""
+    both = pl.DataFrame({"evse_id": ["E-1", "E-2"]}).join(
+        pl.DataFrame({"firmware": ["1.0", "2.0"]}), how="cross"
+    )
+    here = both.with_columns(
+        vehicle_id=pl.lit("V-1"), vehicle_model=pl.lit("van"), evse_model=pl.lit("post"),
+        attempts=pl.when(pl.col("firmware") == "1.0").then(4).otherwise(8) + pl.col("evse_id").rank("dense"),
+        failures=pl.lit(2), fault=pl.lit(None, dtype=pl.String),
+    )  # fmt: skip
+    none = pl.DataFrame(
+        schema=dict.fromkeys(("vehicle_model", "evse_model", "firmware"), pl.String)
+    )
+    tables = [
+        site_matrix(here.sample(fraction=1.0, shuffle=True, seed=seed), NONE, NONE, none)
+        for seed in range(20)
+    ]
+    assert all(table == tables[0] for table in tables)
