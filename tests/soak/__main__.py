@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
-from tests.soak import guarded, hostile, io_faults, kills, memory
+from tests.soak import edges, guarded, hostile, io_faults, kills, memory
 from tests.soak.rows import Row, Setup, table
 
 PARTS: dict[str, Callable[[Setup], Iterator[Row]]] = {
@@ -21,6 +21,7 @@ PARTS: dict[str, Callable[[Setup], Iterator[Row]]] = {
     "io": io_faults.rows,
     "memory": memory.rows,
     "hostile": hostile.rows,
+    "edges": edges.rows,
     "guarded": guarded.rows,
 }
 

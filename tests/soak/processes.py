@@ -62,10 +62,14 @@ def spawn(
 
 
 def fork(
-    work: Callable[[], int], *, kill_at_cpu_s: float | None = None, limit_s: float = LIMIT_S
+    work: Callable[[], int],
+    *,
+    kill_at_cpu_s: float | None = None,
+    by: signal.Signals = signal.SIGKILL,
+    limit_s: float = LIMIT_S,
 ) -> Ended:
-    """Do `work` in a fork, its result the exit code; SIGKILL once it has used so much processor
-    time, or has not ended in so many seconds.
+    """Do `work` in a fork, its result the exit code; a signal once it has used so much processor
+    time, SIGKILL where it has not ended in so many seconds.
     """
     reading, writing = os.pipe()
     pid = os.fork()
@@ -73,17 +77,17 @@ def fork(
         os.close(reading)
         _child(work, writing)
     os.close(writing)
-    said, _, killed = _watch(pid, reading, kill_at_cpu_s, limit_s)
+    said, _, killed = _watch(pid, reading, kill_at_cpu_s, by, limit_s)
     os.close(reading)
     _, status, usage = os.wait4(pid, 0)
     code = os.waitstatus_to_exitcode(status)
     return _ended(code, said, usage.ru_utime + usage.ru_stime, killed=killed)
 
 
-def kill(pid: int) -> bool:
-    """SIGKILL for a process and all it started; whether there was one."""
+def kill(pid: int, by: signal.Signals = signal.SIGKILL) -> bool:
+    """A signal for a process and all it started; whether there was one."""
     try:
-        os.killpg(pid, signal.SIGKILL)
+        os.killpg(pid, by)
     except ProcessLookupError:
         return False
     return True
@@ -95,7 +99,11 @@ def _ended(code: int, said: bytes, used: float, *, killed: bool) -> Ended:
 
 
 def _watch(
-    pid: int, reading: int, kill_at_cpu_s: float | None, limit_s: float = LIMIT_S
+    pid: int,
+    reading: int,
+    kill_at_cpu_s: float | None,
+    by: signal.Signals = signal.SIGKILL,
+    limit_s: float = LIMIT_S,
 ) -> tuple[bytes, float, bool]:
     """Take what a process says until it says no more; what, its processor time, whether we killed
     it.
@@ -112,7 +120,7 @@ def _watch(
             used = cpu_s(pid)
         late = time.monotonic() > end
         if late or (kill_at_cpu_s is not None and used >= kill_at_cpu_s and not killed):
-            killed = kill(pid) or killed
+            killed = kill(pid, signal.SIGKILL if late else by) or killed
         if late:
             return said + b"\nit did not end in time", used, killed
 
