@@ -15,20 +15,28 @@
 
 static long count = 0, fail_at = -1, failed = 0;
 static int code = EIO, once = 0, noting = -1;
+static char first[400] = ""; /* the file of the first call that failed */
 
-void faulty_disk_arm(long at, int with, int only_once) { count = failed = 0; fail_at = at; code = with; once = only_once; }
+void faulty_disk_arm(long at, int with, int only_once) { count = failed = 0; first[0] = 0; fail_at = at; code = with; once = only_once; }
 void faulty_disk_note(int fd) { noting = fd; }
 long faulty_disk_count(void) { return count; }
 long faulty_disk_failed(void) { return failed; }
+const char *faulty_disk_failed_at(void) { return first; }
 
-static void note(const char *call, int fd, const char *name) {
-  char link[64], path[400] = "", text[512];
-  if (noting < 0) return;
-  if (name) snprintf(path, sizeof path, "%s", name);
+static void name_of(int fd, const char *name, char *path, size_t size) {
+  char link[64];
+  path[0] = 0;
+  if (name) snprintf(path, size, "%s", name);
   else if (snprintf(link, sizeof link, "/proc/self/fd/%d", fd) > 0) {
-    ssize_t n = readlink(link, path, sizeof path - 1);
+    ssize_t n = readlink(link, path, size - 1);
     path[n > 0 ? n : 0] = 0;
   }
+}
+
+static void note(const char *call, int fd, const char *name) {
+  char path[400], text[512];
+  if (noting < 0) return;
+  name_of(fd, name, path, sizeof path);
   int n = snprintf(text, sizeof text, "%s\t%s\n", call, path);
   ssize_t (*real)(int, const void *, size_t) = dlsym(RTLD_NEXT, "write");
   if (n > 0 && real(noting, text, (size_t)n) < 0) noting = -1;
@@ -40,7 +48,7 @@ static int due(const char *call, int fd, const char *name) {
   long mine = __sync_fetch_and_add(&count, 1);
   note(call, fd, name);
   if (fail_at < 0 || mine < fail_at || (once && mine > fail_at)) return 0;
-  __sync_fetch_and_add(&failed, 1);
+  if (__sync_fetch_and_add(&failed, 1) == 0) name_of(fd, name, first, sizeof first);
   errno = code;
   return 1;
 }

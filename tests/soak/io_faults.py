@@ -3,10 +3,11 @@
 A shim between the run and the C library (`faulty_disk.c`, compiled here) counts writes, syncs, renames,
 truncations and made folders, and lets the n-th of a step of the run fail: with 'I/O error' that one
 alone, with 'disk full' all after it too. Whichever it is, the run ends by itself with a message and no
-trace, and the week is whole or absent. Faults come in rows on one new warehouse, each in a later step
-than the one before, so that each meets the call it would meet in a run nothing ever disturbed; at the
-end of a row a run let alone makes the same bytes. A call that a run did not come to this time (threads
-decide how often a log is written) is no try.
+trace, and the week is whole or absent; to go on and end well is right only where a database makes good
+for its own file, never where a file of the week failed. Faults come in rows on one new warehouse, each in
+a later step than the one before, so that each meets the call it would meet in a run nothing ever
+disturbed; at the end of a row a run let alone makes the same bytes. A call that a run did not come to
+this time (threads decide how often a log is written) is no try.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ import os
 import shutil
 import subprocess
 import sys
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import partial
@@ -56,6 +58,13 @@ class Met:
     ended: Ended
     calls: list[int]
     failed: int
+    at: str
+    """The file of the first call that failed."""
+
+    @property
+    def unnoticed(self) -> bool:
+        """Whether the run went on and ended well all the same."""
+        return bool(self.failed) and self.ended.code == 0
 
 
 def build(folder: Path) -> Path | None:
@@ -107,6 +116,7 @@ def rows(setup: Setup) -> Iterator[Row]:
 def failing(case: Case, place: Path, call: Call | None, code: int, once: int) -> Met:
     """A run that meets a fault at a call (None: at none)."""
     disk = ctypes.CDLL(None)
+    disk.faulty_disk_failed_at.restype = ctypes.c_char_p
     work = whichside(*words(case.delivered, place))
     calls = [0] * len(STEPS)
     now = 0
@@ -125,12 +135,13 @@ def failing(case: Case, place: Path, call: Call | None, code: int, once: int) ->
             return work()
         finally:
             calls[now] = disk.faulty_disk_count()
-            os.write(1, f"\n{json.dumps([calls, disk.faulty_disk_failed()])}".encode())
+            at = disk.faulty_disk_failed_at().decode()
+            os.write(1, f"\n{json.dumps([calls, disk.faulty_disk_failed(), at])}".encode())
 
     ended = fork(armed)
     told = ended.said.rpartition("\n")[2]
-    counted, failed = json.loads(told) if told.startswith("[[") else (calls, 1)
-    return Met(ended, counted, failed)
+    counted, failed, at = json.loads(told) if told.startswith("[[") else (calls, 1, "")
+    return Met(ended, counted, failed, at)
 
 
 def disturb(case: Case, place: Path, call: Call, way: str) -> tuple[Met, str | None]:
@@ -143,6 +154,8 @@ def disturb(case: Case, place: Path, call: Call, way: str) -> tuple[Met, str | N
         assert code is not None, f"died of signal {met.ended.signal}: {said[-200:]}"
         assert "Traceback" not in said, f"a trace: {said[-300:]}"
         assert code == 0 or "What to do" in said, f"no message: {said[-300:]}"
+        of_a_week = place / "out" in Path(met.at).parents
+        assert not (met.unnoticed and of_a_week), f"{met.at} failed, and nobody was told"
 
     wrong = wrong_with(ended, partial(case.whole_or_absent, place, first=not published))
     return met, wrong and f"{call}, exit {met.ended.code}: {' '.join(wrong.split())}"
@@ -166,13 +179,13 @@ def main() -> None:
     calls = [Call(step, n) for step, made in enumerate(counted) for n in range(made)]
     asked = calls[list(WAYS).index(way) * every // 2 :: every]
     apart = -(-len(asked) // IN_A_ROW)
-    passed_over = unnoticed = 0
+    passed_over, unnoticed = 0, Counter[str]()
     for first in range(apart):
         place, tried = folder / "place", list[tuple[Call, str | None]]()
         for call in asked[first::apart]:
             met, wrong = disturb(case, place, call, way)
             passed_over += not met.failed
-            unnoticed += bool(met.failed and met.ended.code == 0)
+            unnoticed.update([Path(met.at).name] if met.unnoticed else [])
             if met.failed or wrong:
                 tried.append((call, wrong))
         after = made_again(case, place)
@@ -182,7 +195,9 @@ def main() -> None:
         shutil.rmtree(place, ignore_errors=True)
     made = ", ".join(f"{name} {n}" for name, n in zip(STEPS, counted, strict=True) if n)
     _say("note", f"{len(asked)} of {sum(counted)} calls in a run asked for: {made}")
-    _say("note", f"{unnoticed} runs went on and ended well; {passed_over} did not come to it")
+    well = ", ".join(f"{name} {n}" for name, n in sorted(unnoticed.items()))
+    _say("note", f"{unnoticed.total()} runs went on and ended well: {well}")
+    _say("note", f"{passed_over} did not come to the call")
 
 
 def _say(kind: str, text: str) -> None:
