@@ -188,7 +188,7 @@ class _Run:
             misfits = [_refused(one, wrong[one.file]) for one in group if one.file in wrong]
             return (self.read_group(fitting) if fitting else []) + self.read_group(misfits)
         except _OF_A_FILE as error:
-            if group[0].entry is None:
+            if group[0].entry is None or isinstance(error, MemoryError):
                 raise
             if len(group) > 1:  # one of them; the others are read without it
                 return [row for one in group for row in self.read_group([one])]

@@ -130,6 +130,8 @@ def _open(delivery: Path, path: Path, settings: IngestSettings) -> Opened:
             return _not_read(name, "not a regular file")
         source = Source(path, settings)
     except (OSError, RuntimeError) as error:
+        if isinstance(error, OSError) and error.errno == errno.ENOMEM:
+            raise MemoryError(str(error)) from error  # no fault of the file's
         return _not_read(name, f"cannot be read: {getattr(error, 'strerror', None) or error}")
     what = recognise(source.head(HEAD_BYTES))
     return (

@@ -6,6 +6,7 @@ Hashed, bounded, and honest about what could not be read.
 from __future__ import annotations
 
 import contextlib
+import errno
 import hashlib
 import os
 import zlib
@@ -97,6 +98,8 @@ class Source:
                 yield from self._unpacked(handle, size)
                 stat = os.fstat(handle.fileno())
         except OSError as error:
+            if error.errno == errno.ENOMEM:
+                raise MemoryError(str(error)) from error  # no fault of the file's
             self.damage = f"cannot be read: {error.strerror or error}"
             return
         self.grown = stat.st_size > self.file_bytes
@@ -129,7 +132,7 @@ class Source:
                 unpacked += len(chunk)
                 self._check_caps(unpacked)
                 yield chunk
-        except (zlib.error, zstandard.ZstdError, _DamageError, MemoryError) as error:
+        except (zlib.error, zstandard.ZstdError, _DamageError) as error:
             self.damage = f"cannot be unpacked further: {error}"
 
     def _check_caps(self, unpacked: int) -> None:

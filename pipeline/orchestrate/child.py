@@ -7,6 +7,7 @@ JSON lines: {"step", "done", "total"} as it goes, at last {"week"} or {"error", 
 from __future__ import annotations
 
 import json
+import os
 import resource
 import subprocess
 import sys
@@ -16,6 +17,9 @@ from typing import Any
 from pipeline.core.errors import StoreError, WhichsideError
 from pipeline.core.progress import Progress
 from pipeline.settings import Settings
+
+_NO_BACKTRACE = {"RUST_BACKTRACE": "0"}
+"""A library that has no memory left to draw up its own backtrace waits for itself without end."""
 
 
 class BrokenOffError(WhichsideError):
@@ -39,9 +43,10 @@ def run_in_child(
         "settings": settings.model_dump(mode="json", by_alias=True),
     }
     command = [sys.executable, "-m", "pipeline.orchestrate.child"]
+    env = {**os.environ, **_NO_BACKTRACE}
     last: dict[str, Any] = {}
     with subprocess.Popen(  # noqa: S603 -- our own module
-        command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, encoding="utf-8"
+        command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, encoding="utf-8", env=env
     ) as child:
         assert child.stdin  # noqa: S101 -- asked for above
         assert child.stdout  # noqa: S101

@@ -60,6 +60,8 @@ def _named(store: Path) -> Iterator[None]:
     try:
         yield
     except duckdb.Error as error:
+        if isinstance(error, duckdb.OutOfMemoryException) or "Out of Memory" in str(error):
+            raise MemoryError(str(error)) from error
         if "No space left" in str(error):
             cure = "free disk space, then run again: what was read so far is kept"
             raise StoreError(

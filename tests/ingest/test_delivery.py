@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import gzip
 import os
 import subprocess
@@ -10,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import polars as pl
+import pyarrow as pa
 import pytest
 import zstandard
 from delivered import assert_accounts, frame, lines_of, put, read, reasons, row
@@ -193,6 +195,35 @@ def test_deep_folders(con: Connection, tmp_path: Path, name: str, told: str | No
             assert len(str(caught.value)) < 600
     finally:
         subprocess.run(["rm", "-rf", top], check=True)  # pytest's own cleaning recurses
+
+
+def test_memory_that_runs_out_is_no_fault_of_a_file(
+    con: Connection, delivery: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where memory runs out while a packed file is read, by its mapping or as it is opened, the
+    run ends; the file is not noted as damaged, and is read whole the next time.
+    """
+    put(delivery, "a.jsonl.gz", gzip.compress(FRAMES.encode()))
+    put(delivery, "b.log", "x\n")
+    put(delivery, "mapping.yaml", 'frames:\n  - {file: b.log, line: "{at} {station_id} {frame}"}\n')
+
+    def out_of(error: type[Exception]) -> Callable[..., Any]:
+        def fail(*_: object, **__: object) -> Any:
+            raise error(errno.ENOMEM, "no memory")
+
+        return fail
+
+    for module, name, error in (
+        ("pipeline.ingest.source", "_gunzip", MemoryError),
+        ("pipeline.ingest.source", "_gunzip", OSError),
+        ("pipeline.ingest.opened", "Source", OSError),
+        ("pipeline.ingest.delivery", "read_files", pa.ArrowMemoryError),
+    ):
+        with monkeypatch.context() as patched, pytest.raises(MemoryError):
+            patched.setattr(f"{module}.{name}", out_of(error))
+            read(con, delivery)
+    account = row(read(con, delivery), "a.jsonl.gz")
+    assert (account["used"], account["rejected"]) == (500, 0)
 
 
 def test_what_is_no_file_is_told(con: Connection, delivery: Path, tmp_path: Path) -> None:

@@ -51,4 +51,5 @@ def main() -> int:
 
 if __name__ == "__main__":
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    os.environ.pop("RUST_BACKTRACE", None)  # asked for, it waits for itself when memory is out
     raise SystemExit(main())

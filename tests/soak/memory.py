@@ -5,6 +5,7 @@ First it is found how much a run needs; then limits below are tried, evenly apar
 
 from __future__ import annotations
 
+import faulthandler
 import os
 import resource
 import shutil
@@ -25,7 +26,7 @@ IN_A_ROW = 4
 """Runs out of memory on one warehouse before a run is let alone."""
 _FINE_BYTES = 4 << 20
 _MOST_BYTES = 4 << 30
-LIMIT_S = 180
+LIMIT_S = 120
 """A run that has not ended by then stands still."""
 
 
@@ -59,6 +60,7 @@ def limited(case: Case, place: Path, more_bytes: int) -> tuple[Ended, str]:
         os.write(1, f"\nstep {step}\n".encode())
 
     def under_a_limit() -> int:
+        faulthandler.dump_traceback_later(LIMIT_S - 20)
         at_each_step(begins)
         begins(0)
         _, hard = resource.getrlimit(resource.RLIMIT_DATA)

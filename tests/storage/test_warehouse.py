@@ -97,3 +97,21 @@ def test_a_folder_that_refuses_is_named(tmp_path: Path) -> None:
         writing(tmp_path / "file" / "w.duckdb"),
     ):
         pass
+
+
+@pytest.mark.parametrize(
+    "error",
+    [
+        duckdb.OutOfMemoryException("Out of Memory Error: Failed to allocate block"),
+        duckdb.FatalException("FATAL Error: invalidated: Out of Memory Error: could not commit"),
+    ],
+    ids=["at once", "at a commit"],
+)
+def test_memory_that_runs_out_does_not_call_the_warehouse_damaged(
+    tmp_path: Path, error: duckdb.Error
+) -> None:
+    """Nobody is told to remove a warehouse because memory ran out while it was written."""
+    with pytest.raises(MemoryError), writing(tmp_path / "w.duckdb"):
+        raise error
+    with writing(tmp_path / "w.duckdb"):
+        pass
