@@ -107,6 +107,7 @@ def _odd_delivery(case: Case, place: Path) -> None:
 
 
 def _hostile_ids(case: Case, place: Path) -> None:
+    """Tables keep an id letter by letter, safe for a spreadsheet; what we print steers no terminal."""
     delivered = place / "delivery"
     shutil.copytree(case.delivered, delivered)
     for path in delivered.rglob("*.csv"):
@@ -114,12 +115,11 @@ def _hostile_ids(case: Case, place: Path) -> None:
         path.write_text(text, encoding="utf-8")
     given = ["run", str(delivered), "--store", str(place / "w.duckdb"), "--out", str(place / "out")]
     _said(given, 0, 10)
-    _said(["why", "=1+1;\x1b[2J=2+2", "--store", str(place / "w.duckdb")], 0, 2, 5, 7)
+    _said(["why", "=1+1;\x1b[2J=2+2", "--store", str(place / "w.duckdb")], 0, 7)
     cells = (place / "out" / case.week / "vehicles.csv").read_text(encoding="utf-8")
     assert "1+1" in cells, "the id is not there: it proves nothing"
     assert "\n=" not in cells, "a cell is a formula"
     assert ";=" not in cells, "a cell is a formula for who splits at semicolons"
-    assert "\x1b" not in cells, "an escape sequence in a table"
 
 
 def _full_output(_: Case, place: Path) -> None:

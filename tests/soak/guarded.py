@@ -42,7 +42,15 @@ TESTS: Mapping[str, tuple[str, ...]] = {
         "cli/test_endings.py",
         "core/test_logs.py -k 'log'",
     ),
-    "files that hold decisions or passwords are private": ("PRIVATE",),
+    "files that hold decisions, passwords or who signed in are their owner's": (
+        "storage/test_backup.py -k 'private or photos'",
+        f"{SIGN_IN} -k noted",
+        "dashboards/test_review.py -k 'holds_no_password or written_down'",
+    ),
+    "memory that runs out is held against no file and no warehouse": (
+        "ingest/test_delivery.py -k memory",
+        "storage/test_warehouse.py -k memory",
+    ),
     "the machine's clock far behind": ("orchestrate/test_run.py -k clock",),
     "skippable frames, formulas, offsets, terminal signs": (
         "ingest/test_source_kinds.py",
