@@ -67,6 +67,11 @@ class Judged:
         return None
 
 
+# Where a report stood: no call rests on it (nor on an attempt's lineage), and every selection of rows
+# would carry it along.
+_PLACE = ("file_id", "unzoned", "zone")
+
+
 @one_blas_thread()
 def judge_week(con: Connection, week: str, settings: Settings, decisions: DecisionFrames) -> Judged:
     """Attribute and refer for one ISO week.
@@ -77,7 +82,7 @@ def judge_week(con: Connection, week: str, settings: Settings, decisions: Decisi
     look_back = LookBack.of(week, weeks)
     since = {"since": look_back.from_utc}
     # what came before tells nothing of the look-back; what came after tells how its last stays went on
-    attempts = read(con, "core_attempt", "plugged_at_utc >= $since", **since)
+    attempts = read(con, "core_attempt", "plugged_at_utc >= $since", **since).drop("lineage")
     findings = join_findings(read(con, "raw_finding"), decisions.findings)
     attribution = attribute(
         attempts,
@@ -92,7 +97,7 @@ def judge_week(con: Connection, week: str, settings: Settings, decisions: Decisi
         fleet=read(con, "core_vehicle"),
         equipment=read(con, "core_evse"),
         dtcs=read(con, "raw_dtc"),
-        charging=read(con, "raw_charging", "at_utc >= $since", **since),
+        charging=read(con, "raw_charging", "at_utc >= $since", **since).drop(_PLACE),
         findings=findings,
         reviews=decisions.reviews,
         lessons=decisions.lessons,

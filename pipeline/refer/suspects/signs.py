@@ -151,23 +151,30 @@ def once(frame: pl.DataFrame, signature: str) -> pl.DataFrame:
     )
 
 
+_OF_A_SIGN = (
+    "vehicle_id", "evse_id", "evse_model", "supply", "coupler", "outcome", "stage", "early_b", "source", "fault",
+    "vehicle_fault", "silent", "plugged_at_utc", "unplugged_at_utc", "check", "weight", "p_vehicle",
+)  # fmt: skip
+
+
 def vehicle_signs(attempts: pl.DataFrame) -> pl.DataFrame:
     """Signs of vehicles from attempts since their trouble began.
 
     `attempts`: core_attempt rows (charged, failed or silent, weight above 0) with blame, `silent`
     and `check` (yes, no, unknown: whether the EVSE checks the diode, given or learnt).
     """
+    attempts = attempts.select(_OF_A_SIGN)  # every selection below is a copy
     blamed = attempts.filter(pl.col("supply") == "AC", pl.col("p_vehicle").is_not_null())
     attempts = attempts.filter(pl.col("outcome").is_in(["charged", "failed"]))
     ac = attempts.filter(pl.col("supply") == "AC")
     failed = with_words(ac.filter(pl.col("outcome") == "failed"))
     blame = pl.col("p_vehicle").fill_null(0.0) * pl.col("weight")
     ended = pl.when(pl.col("outcome") == "failed").then(blame).otherwise("weight")
+    looks = failure_looks().items()
     parts = [
-        witnessed(failed, "vehicle_id", "evse_id", name, category, blame)
-        for name, category in failure_looks().items()
+        *(witnessed(failed, "vehicle_id", "evse_id", name, look, blame) for name, look in looks),
+        witnessed(blamed, "vehicle_id", "evse_id", "silence", loudness(), blame),
     ]
-    parts.append(witnessed(blamed, "vehicle_id", "evse_id", "silence", loudness(), blame))
     ccs = attempts.filter(pl.col("supply") == "DC", pl.col("coupler").is_in(CCS))
     own = attempts.filter(pl.col("supply") == "DC", pl.col("coupler").is_in(OWN_SIGNALS))
     check, at_socket = pl.col("check"), pl.col("coupler").str.starts_with(SOCKET)
