@@ -85,6 +85,10 @@ def _steady(loud: float, share: float, days_on: float, where: Where = "anywhere"
     return FaultState(loud=loud, share=share, days_on=days_on, where=where)
 
 
+PAIRING_DAYS = 720.0
+"""Mean days until a vehicle's software ends the fault of a pairing: an update in two years; assumed."""
+
+
 class AttributeSettings(Frozen):
     """Who is at fault: priors, echoes of a failure, search, and the lines between verdicts."""
 
@@ -141,21 +145,30 @@ class AttributeSettings(Frozen):
     pairing: StatePrior = Field(
         StatePrior(
             faults=(
-                _steady(0.95, 0.14, 90),
-                _steady(0.6, 0.14, 90),
-                _steady(0.25, 0.14, 90),
-                FaultState(character="half_silent", loud=0.6, silent=0.5, share=0.14, days_on=90),
-                FaultState(character="half_silent", loud=0.3, silent=0.25, share=0.1, days_on=90),
-                FaultState(character="half_silent", loud=0.1, silent=0.2, share=0.1, days_on=90),
-                FaultState(character="chronic", loud=4, relative=True, share=0.12, days_on=180),
-                FaultState(character="silent", silent=0.6, share=0.06, days_on=90),
-                FaultState(character="silent", silent=0.25, share=0.06, days_on=90),
+                _steady(0.95, 0.14, PAIRING_DAYS),
+                _steady(0.6, 0.14, PAIRING_DAYS),
+                _steady(0.25, 0.14, PAIRING_DAYS),
+                FaultState(
+                    character="half_silent", loud=0.6, silent=0.5, share=0.14, days_on=PAIRING_DAYS
+                ),
+                FaultState(
+                    character="half_silent", loud=0.3, silent=0.25, share=0.1, days_on=PAIRING_DAYS
+                ),
+                FaultState(
+                    character="half_silent", loud=0.1, silent=0.2, share=0.1, days_on=PAIRING_DAYS
+                ),
+                FaultState(
+                    character="chronic", loud=4, relative=True, share=0.12, days_on=PAIRING_DAYS
+                ),
+                FaultState(character="silent", silent=0.6, share=0.06, days_on=PAIRING_DAYS),
+                FaultState(character="silent", silent=0.25, share=0.06, days_on=PAIRING_DAYS),
             ),
             prevalence=0.01,
             prior_units=50.0,
         ),
-        description="Assumed: rare, begins with a firmware, lasts until the next; where the two do not come "
-        "to terms, some plug-ins end with a fault and others show nothing",
+        description="Assumed: rare; begins with a firmware and lasts until the next, which makes it another pairing, "
+        "so that only the vehicle's own software could end it; where the two do not come to terms, some plug-ins "
+        "end with a fault and others show nothing",
     )
     site: StatePrior = Field(
         StatePrior(

@@ -15,7 +15,12 @@ from pipeline.attribute.baseline.fit import (
     event_rows,
     fit_chance,
 )
-from pipeline.attribute.baseline.normal_rates import normal_rates
+from pipeline.attribute.baseline.normal_rates import (
+    NormalRates,
+    first_rates,
+    normal_rates,
+    rates_before,
+)
 from pipeline.attribute.evidence import ECHO_EVSE, ECHO_NONE, ECHO_SAME, ECHO_VEHICLE, Evidence
 from pipeline.attribute.states.solve import solve
 from pipeline.measure.speed.attribute import Size, big_fleet
@@ -203,3 +208,46 @@ def test_a_small_fleet_teaches_no_spread_that_excuses_everything() -> None:
     assert max(solution.chance.failures.spreads) < 1.0
     assert solution.chance.base.max() < 0.6
     assert np.isfinite(solution.judged.blame).all()
+
+
+def test_most_units_rate_is_found_where_few_of_them_had_an_event() -> None:
+    """Of two hundred units with a third of an event expected each, most have none: a median would be nought.
+
+    Nor do ten that fail half the time lift the rate of all others by more than a fifth.
+    """
+    rng = np.random.default_rng(2)
+    units, tries = 200, 20
+    missed = rng.binomial(tries, 0.018, units).astype(float)
+    assert np.median(missed) == 0.0
+    tried = np.full(units, float(tries))
+    rate = first_rates([np.arange(units)], [units], tried, missed, SETTINGS).rate
+    assert rate == pytest.approx(missed.sum() / tried.sum(), rel=0.1)
+    missed[:10] = 10.0
+    bad = first_rates([np.arange(units)], [units], tried, missed, SETTINGS).rate
+    assert bad == pytest.approx(rate, rel=0.2)
+
+
+def test_a_failure_does_not_excuse_itself() -> None:
+    """What is expected of each attempt by those before it multiplies to the likelihood averaged over
+    the factors a sound unit may have (derived: the chain rule).
+
+    The factor by all attempts, the failures' own included, promises more than that.
+    """
+    settings = SETTINGS.model_copy(update={"excess_share": 1e-9})
+    tried, missed = np.ones(80), np.zeros(80)
+    missed[[20, 33, 34, 41, 56, 70]] = 1.0
+    unit, spread, rate = np.zeros(80, dtype=np.int64), 0.5, 0.02
+    rates = NormalRates(rate, (np.ones(1),), (spread,))
+    at = np.arange(80)
+    due = rates_before(rates, [unit], tried, missed, at, settings)
+    assert due[0] == pytest.approx(rate * np.exp(spread**2 / 2), rel=0.01)
+    assert (np.diff(due)[missed[:-1] > 0] > 0).all()
+    effects = np.linspace(-5, 5, 4001) * spread
+    normal = np.exp(-0.5 * (effects / spread) ** 2)
+    told = rate * np.exp(effects)
+    each = told**6 * (1 - told) ** 74
+    whole = np.log((each * normal).sum() / normal.sum())
+    step_by_step = np.log(np.where(missed > 0, due, 1 - due)).sum()
+    assert step_by_step == pytest.approx(whole, abs=0.1)
+    at_best = np.log(each.max())
+    assert at_best > whole + 0.5

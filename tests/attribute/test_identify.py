@@ -102,3 +102,28 @@ def test_a_faulty_evse_is_told_from_its_visitors(seed: int) -> None:
     bare = replace(Plan(), evse_faults={})
     calm = attribute(plant(bare, seed), SETTINGS, WEEK)
     assert not calm.evses["separable"].any()
+
+
+def test_a_bad_pairing_that_others_prove_takes_nothing_from_an_evse_that_fails_with_all_models() -> (
+    None
+):
+    """Two of an EVSE's three vehicle models fail there too often, the third at all EVSEs of that model.
+
+    The pairing is proved elsewhere; what the EVSE does to the others no pairing explains, so the two
+    are told apart, and both are called.
+    """
+    plan = Plan(
+        vehicles=40,
+        evses=10,
+        per_day=0.5,
+        base=0.02,
+        bad_pairing=("1", "0", 0.5),
+        evse_faults={2: (20, 84, 0.25)},
+    )
+    answer = attribute(plant(plan, 3), SETTINGS, WEEK)
+    evse = answer.evses.filter(pl.col("evse_id") == "e002").row(0, named=True)
+    pairing = answer.pairings.filter(
+        (pl.col("vehicle_model") == "vm1") & (pl.col("evse_model") == "em0")
+    ).row(0, named=True)
+    assert evse["verdict"] == "fault"
+    assert pairing["verdict"] == "fault"

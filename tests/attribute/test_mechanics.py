@@ -95,6 +95,36 @@ def test_a_weak_fault_that_stays_is_called_and_said_in_its_own_words() -> None:
         assert "all along, where the usual is 1 in" in row["reason"]
 
 
+@pytest.mark.parametrize("seed", [3, 6])
+def test_failures_of_an_evse_do_not_excuse_it_by_a_normal_rate_of_its_own(seed: int) -> None:
+    """An EVSE of a small fleet that began to fail one attempt in eight, the usual being one in forty.
+
+    No sound EVSE is called with it.
+    """
+    plan = Plan(vehicles=60, evses=20, per_day=0.35, base=0.025, evse_faults={3: (40, 84, 0.13)})
+    evses = attribute(plant(plan, seed), SETTINGS, WEEK).evses
+    assert evses.filter(pl.col("verdict") == "fault")["evse_id"].to_list() == ["e003"]
+
+
+def test_a_pairing_does_not_mend_itself() -> None:
+    """A third of a pairing's plug-ins failed for ten weeks, none of its last seven: by luck, since the
+    firmware has not changed.
+    """
+    plan = Plan(vehicles=30, evses=12, per_day=0.25, base=0.02, bad_pairing=("1", "0", 0.35))
+    mine = (pl.col("vehicle_model") == "vm1") & (pl.col("evse_model") == "em0")
+    late = mine & (pl.col("plugged_at_utc") >= END - timedelta(days=10))
+    attempts = plant(plan, 0).with_columns(
+        outcome=pl.when(late).then(pl.lit("charged")).otherwise("outcome")
+    )
+    pairing = attribute(attempts, SETTINGS, WEEK).pairings.filter(mine_of("vm1", "em0"))
+    assert pairing["verdict"].to_list() == ["fault"]
+
+
+def mine_of(vehicle_model: str, evse_model: str) -> pl.Expr:
+    """The pairing of two models."""
+    return (pl.col("vehicle_model") == vehicle_model) & (pl.col("evse_model") == evse_model)
+
+
 def test_an_outage_of_a_site_is_one_event_and_no_evses_fault() -> None:
     """A day on which every EVSE of a site fails: told once, as the site's, and blamed on nobody."""
     begin = END - timedelta(days=6)

@@ -15,7 +15,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.attribute.baseline.normal_rates import NormalRates, first_rates, normal_rates
+from pipeline.attribute.baseline.normal_rates import (
+    NormalRates,
+    first_rates,
+    normal_rates,
+    rates_before,
+)
 from pipeline.attribute.evidence import ECHO_EVSE, ECHO_NONE, ECHO_SAME, ECHO_VEHICLE, Evidence
 from pipeline.attribute.states.model import Floats, Ints
 from pipeline.settings.attribute import AttributeSettings
@@ -79,7 +84,9 @@ def fit_chance(
     failures = rates(columns, sizes, tried, missed, settings)
     usual = failures.at(columns)[cells.of_attempt]
     drift = _drift(evidence, loud, usual)
-    plain = usual[rows] * drift[evidence.day[rows]]
+    missed_each = loud * evidence.failed
+    plain = rates_before(failures, evidence.columns[:3], loud, missed_each, rows, settings)
+    plain *= drift[evidence.day[rows]]
     plain += np.where(evidence.vehicle[rows] == sizes[0] - 1, UNNAMED_LOUD, 0.0)
     echo = _echo_strengths(evidence, rows, trials, settings)
     silences, silent = None, evidence.silent[rows]

@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import logsumexp
+from scipy.special import logsumexp, pdtr, pdtrc
 
 from pipeline.attribute.states.model import Floats, Ints, tally
 from pipeline.settings.attribute import AttributeSettings
@@ -31,8 +31,10 @@ EXCESS = np.log(np.array([3.0, 4.5, 7.0, 11.0, 17.0, 27.0]))
 """Log rates, relative to the usual, that a unit far above the spread may have."""
 SWEEPS, INNER = 6, 2
 """Turns, each half a step of all kinds at once, so that none is favoured; and turns between level and spread within one."""
-PULL = 0.5
-"""Expected events' worth of the fleet's mean in each unit's ratio, so that the median over units of few is not nought."""
+PRIOR_EVENTS = 0.5
+"""Events added where none was seen: no rate is nought."""
+RATIO_LOW, RATIO_WIDE, HALVINGS = 1e-6, 10.0, 40
+"""Bounds of the search for the ratio of most units, and its steps: exact to 1e-9 of its log."""
 RATE_LOW, RATE_HIGH = 1e-4, 0.5
 
 
@@ -50,6 +52,42 @@ class NormalRates:
         for unit, factor in zip(units, self.factors, strict=True):
             expected *= factor[unit]
         return np.asarray(np.minimum(expected, RATE_HIGH))
+
+
+def rates_before(
+    rates: NormalRates,
+    units: Sequence[Ints],
+    tried: Floats,
+    missed: Floats,
+    at: Ints,
+    settings: AttributeSettings,
+) -> Floats:
+    """Expected events of the attempts `at`, each unit's factor by its earlier attempts alone.
+
+    Attempts are in order of time. A failure that counted in its own unit's factor would excuse itself; what
+    is expected of each by those before it multiplies to the likelihood averaged over the factors a
+    sound unit may have (the chain rule of probability).
+    """
+    usual = np.full(len(tried), rates.rate)
+    for unit, factor in zip(units, rates.factors, strict=True):
+        usual *= factor[unit]
+    expected = np.full(len(at), rates.rate)
+    for unit, factor, spread in zip(units, rates.factors, rates.spreads, strict=True):
+        seen = _before(unit, missed, at)
+        due = _before(unit, tried * usual / factor[unit], at)
+        expected *= _factors(seen, due, 1.0, spread, settings)[0]
+    return np.asarray(np.minimum(expected, RATE_HIGH))
+
+
+def _before(unit: Ints, weights: Floats, at: Ints) -> Floats:
+    """Sum of the weights of each unit's earlier attempts, at the attempts `at`."""
+    order = np.argsort(unit, kind="stable")
+    heights = np.cumsum(weights[order]) - weights[order]
+    first = np.append(True, unit[order][1:] != unit[order][:-1])
+    starts = heights[first][np.cumsum(first) - 1]
+    total = np.empty(len(weights))
+    total[order] = heights - starts
+    return np.maximum(total[at], 0.0)
 
 
 def normal_rates(
@@ -88,7 +126,7 @@ def first_rates(
     """The same before anything is known of faults: the likely spread, and a rate no fault can lift.
 
     Of a small fleet's EVSEs half may fail with one vehicle model: the many of one kind are then not
-    sound, but those of another are.  So the rate is the least of the kinds' medians, and each kind
+    sound, but those of another are.  So the rate is the least of the kinds' usual ones, and each kind
     is looked at by itself.
     """
     counts = [tally(u, missed, size) for u, size in zip(units, sizes, strict=True)]
@@ -160,12 +198,23 @@ def _far(count: Floats, expected: Floats, level: float, settings: AttributeSetti
 
 
 def _middle(count: Floats, expected: Floats) -> float:
-    """Median over units of events against expected ones, weighted by the latter, each drawn to the mean."""
-    mean = (count.sum() + 0.5) / (expected.sum() + 0.5)
-    ratio = (count + mean * PULL) / (expected + PULL)
-    order = np.argsort(ratio, kind="stable")
-    heights = np.cumsum(expected[order])
-    return float(ratio[order][np.searchsorted(heights, 0.5 * heights[-1])])
+    """Events against expected ones of most units: the ratio at which counts, capped at what a usual unit
+    seldom exceeds, are as many as Poisson counts capped alike.
+
+    A median over units falls to nought where most of them have few attempts and no event.
+    """
+    low, high = np.log(RATIO_LOW), np.log(max(count.sum() + 1.0, 1.0) / expected.sum() * RATIO_WIDE)
+    for _ in range(HALVINGS):
+        ratio = 0.5 * (low + high)
+        mean = expected * np.exp(ratio)
+        cap = 1.0 + np.floor(mean)
+        due = mean * np.where(cap > 1.0, pdtr(np.maximum(cap - 2.0, 0.0), mean), 0.0)
+        due += cap * pdtrc(cap - 1.0, mean)
+        if due.sum() < np.minimum(count, cap).sum() + PRIOR_EVENTS:
+            low = ratio
+        else:
+            high = ratio
+    return float(np.exp(0.5 * (low + high)))
 
 
 def _likelihoods(count: Floats, expected: Floats, values: Floats) -> Floats:

@@ -2,7 +2,9 @@
 
 The rival story explains every attempt of the unit that did not charge, since its onset, without it:
 one other kind of unit at a time (each partner at fault, as likely as third parties leave it), or
-chance.  Third parties' evidence is a partner's chain without the unit's own attempts.
+chance.  In the unit's own story the same partners may be at fault besides: what others prove of a bad
+pairing takes nothing from an EVSE that fails with other models too.  Third parties' evidence is a
+partner's chain without the unit's own attempts.
 """
 
 from __future__ import annotations
@@ -48,17 +50,18 @@ def posterior_odds(solution: Solution, kind: int, units: Ints, since: Floats) ->
     chance = _chance(solution)
     model = solution.units[kind].model
     on = model.initial if model.initial.ndim == 1 else model.initial.mean(axis=0)
-    own = np.log((on * model.fault_mask).sum()) + _story(
-        evidence, rows, mine, len(units), solution, chance
-    )
-    stories = {CHANCE: tally(mine, _luck(evidence, rows, chance), len(units))}
+    prior = np.log((on * model.fault_mask).sum())
+    luck = tally(mine, _luck(evidence, rows, chance), len(units))
+    alone = _tallies(solution, rows, mine, len(units), chance)
+    names, margins = [CHANCE], [prior + alone.best() - luck]
     for other in range(AT_FAULT):
         if other != kind:
-            stories[KINDS[other]] = _rival(solution, other, rows, mine, len(units), chance)
-    names = list(stories)
-    values = np.stack([stories[name] for name in names])
-    best = values.argmax(axis=0)
-    return Odds((own - values.max(axis=0)) / np.log(2.0), [names[i] for i in best])
+            names.append(KINDS[other])
+            pairs = _pairs(solution, other, rows, mine, chance)
+            margins.append(prior + pairs.with_unit(len(units)) - pairs.without_unit(len(units)))
+    values = np.stack(margins)
+    worst = values.argmin(axis=0)
+    return Odds(values.min(axis=0) / np.log(2.0), [names[i] for i in worst])
 
 
 def _chance(solution: Solution) -> Floats:
@@ -75,35 +78,87 @@ def _luck(evidence: Evidence, rows: Ints, chance: Floats) -> Floats:
     return evidence.weight[rows] * np.where(event, np.log(np.maximum(chance[rows], 1e-12)), 0.0)
 
 
-def _story(
-    evidence: Evidence, rows: Ints, group: Ints, groups: int, solution: Solution, chance: Floats
-) -> Floats:
-    """Log-likelihood of each group's attempts under one fault that fails a share of them (groups,).
-
-    One that bites anywhere, or only under a circumstance; what fails elsewhere is then chance.
+@dataclass(frozen=True)
+class _Tallies:
+    """Of some groups, by circumstance (circumstances, groups): what failed and was tried where a fault
+    could bite, and the log-likelihood of chance for what failed elsewhere.
     """
+
+    missed: Floats
+    tried: Floats
+    luck: Floats
+
+    def at(self, rate: Floats) -> Floats:
+        """Log-likelihood under a fault that fails this share (circumstances, groups)."""
+        good = np.maximum(self.tried - self.missed, 0.0)
+        return np.asarray(self.missed * np.log(rate) + good * np.log1p(-rate) + self.luck)
+
+    def best(self) -> Floats:
+        """The same under the likeliest fault of each group, one that bites anywhere or under a circumstance (groups,)."""
+        return np.asarray((self.at(_rate(self.missed, self.tried)) - self.places).max(axis=0))
+
+    @property
+    def places(self) -> Floats:
+        """Prior cost of a circumstance (circumstances, 1)."""
+        return np.asarray(np.log(2.0) * (np.arange(len(self.missed)) > 0)[:, None])
+
+
+def _rate(missed: Floats, tried: Floats) -> Floats:
+    return np.clip((missed + 0.5) / (np.maximum(tried, missed) + 1.0), LEAST_RATE, MOST_RATE)
+
+
+def _tallies(solution: Solution, rows: Ints, group: Ints, groups: int, chance: Floats) -> _Tallies:
+    evidence = solution.evidence
     weight, event = evidence.weight[rows], evidence.event[rows]
     luck = _luck(evidence, rows, chance)
-    best = np.full(groups, -np.inf)
-    for place, column in enumerate(solution.reach[rows].T):
+    missed, tried, apart = [], [], []
+    for column in solution.reach[rows].T:
         inside = column >= LEAST_REACH
-        missed = tally(group, weight * (event & inside), groups)
-        tried = tally(group, np.where(event, weight * inside, weight * column), groups)
-        told = _binomial(missed, np.maximum(tried, missed))
-        told += tally(group, np.where(inside, 0.0, luck), groups)
-        best = np.maximum(best, told - np.log(2.0) * (place > 0))
-    return np.asarray(best)
+        missed.append(tally(group, weight * (event & inside), groups))
+        tried.append(tally(group, np.where(event, weight * inside, weight * column), groups))
+        apart.append(tally(group, np.where(inside, 0.0, luck), groups))
+    return _Tallies(np.stack(missed), np.stack(tried), np.stack(apart))
 
 
-def _binomial(missed: Floats, tried: Floats) -> Floats:
-    rate = np.clip((missed + 0.5) / (tried + 1.0), LEAST_RATE, MOST_RATE)
-    return np.asarray(missed * np.log(rate) + (tried - missed) * np.log1p(-rate))
+@dataclass(frozen=True)
+class _Pairs:
+    """Each unit with each partner of a kind: `group` (pairs,) the unit, `at_fault` the partner's
+    probability by third parties, `luck` the log-likelihood of chance, `told` the tallies.
+    """
+
+    group: Ints
+    at_fault: Floats
+    luck: Floats
+    told: _Tallies
+
+    def without_unit(self, units: int) -> Floats:
+        """Log-likelihood that partners at fault, or chance, did it all (units,)."""
+        with np.errstate(divide="ignore"):
+            told = np.logaddexp(
+                np.log1p(-self.at_fault) + self.luck, np.log(self.at_fault) + self.told.best()
+            )
+        return tally(self.group, told, units)
+
+    def with_unit(self, units: int) -> Floats:
+        """The same where the unit is at fault besides, failing one share of all, or of what partners do not explain."""
+        both = (np.ones(len(self.group)), 1.0 - self.at_fault)
+        return np.maximum(*(self._beside(units, counts) for counts in both))
+
+    def _beside(self, units: int, counts: Floats) -> Floats:
+        """The same, its share that of the pairs as far as they count (pairs,)."""
+        missed, tried = (
+            np.stack([tally(self.group, counts * each, units) for each in values])
+            for values in (self.told.missed, self.told.tried)
+        )
+        own = self.told.at(_rate(missed, tried)[:, self.group])
+        theirs = np.maximum(self.told.best(), own)  # both at fault fit no worse than one
+        with np.errstate(divide="ignore"):
+            told = np.logaddexp(np.log1p(-self.at_fault) + own, np.log(self.at_fault) + theirs)
+        by_unit = np.stack([tally(self.group, each, units) for each in told])
+        return np.asarray((by_unit - self.told.places).max(axis=0))
 
 
-def _rival(
-    solution: Solution, other: int, rows: Ints, mine: Ints, groups: int, chance: Floats
-) -> Floats:
-    """Log-likelihood of the story that units of kind `other`, or chance, did it all (groups,)."""
+def _pairs(solution: Solution, other: int, rows: Ints, mine: Ints, chance: Floats) -> _Pairs:
     evidence = solution.evidence
     width = evidence.sizes[other]
     pair, where = np.unique(mine * width + evidence.columns[other][rows], return_inverse=True)
@@ -112,11 +167,12 @@ def _rival(
     at_fault[failed] = _third_parties(
         solution, other, rows, where, np.flatnonzero(failed), pair % width
     )
-    luck = tally(where, _luck(evidence, rows, chance), len(pair))
-    fault = _story(evidence, rows, where, len(pair), solution, chance)
-    with np.errstate(divide="ignore"):
-        told = np.logaddexp(np.log1p(-at_fault) + luck, np.log(at_fault) + fault)
-    return tally(pair // width, told, groups)
+    return _Pairs(
+        group=pair // width,
+        at_fault=at_fault,
+        luck=tally(where, _luck(evidence, rows, chance), len(pair)),
+        told=_tallies(solution, rows, where, len(pair), chance),
+    )
 
 
 def _third_parties(
