@@ -17,7 +17,6 @@ from pipeline.attribute.baseline.fit import (
 )
 from pipeline.attribute.baseline.normal_rates import (
     NormalRates,
-    first_rates,
     normal_rates,
     rates_before,
 )
@@ -208,23 +207,6 @@ def test_a_small_fleet_teaches_no_spread_that_excuses_everything() -> None:
     assert max(solution.chance.failures.spreads) < 1.0
     assert solution.chance.base.max() < 0.6
     assert np.isfinite(solution.judged.blame).all()
-
-
-def test_most_units_rate_is_found_where_few_of_them_had_an_event() -> None:
-    """Of two hundred units with a third of an event expected each, most have none: a median would be nought.
-
-    Nor do ten that fail half the time lift the rate of all others by more than a fifth.
-    """
-    rng = np.random.default_rng(2)
-    units, tries = 200, 20
-    missed = rng.binomial(tries, 0.018, units).astype(float)
-    assert np.median(missed) == 0.0
-    tried = np.full(units, float(tries))
-    rate = first_rates([np.arange(units)], [units], tried, missed, SETTINGS).rate
-    assert rate == pytest.approx(missed.sum() / tried.sum(), rel=0.1)
-    missed[:10] = 10.0
-    bad = first_rates([np.arange(units)], [units], tried, missed, SETTINGS).rate
-    assert bad == pytest.approx(rate, rel=0.2)
 
 
 def test_a_failure_does_not_excuse_itself() -> None:

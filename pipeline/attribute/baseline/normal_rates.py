@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import logsumexp, pdtr, pdtrc
+from scipy.special import logsumexp
 
 from pipeline.attribute.states.model import Floats, Ints, tally
 from pipeline.settings.attribute import AttributeSettings
@@ -31,10 +31,8 @@ EXCESS = np.log(np.array([3.0, 4.5, 7.0, 11.0, 17.0, 27.0]))
 """Log rates, relative to the usual, that a unit far above the spread may have."""
 SWEEPS, INNER = 6, 2
 """Turns, each half a step of all kinds at once, so that none is favoured; and turns between level and spread within one."""
-PRIOR_EVENTS = 0.5
-"""Events added where none was seen: no rate is nought."""
-RATIO_LOW, RATIO_WIDE, HALVINGS = 1e-6, 10.0, 40
-"""Bounds of the search for the ratio of most units, and its steps: exact to 1e-9 of its log."""
+PULL = 0.5
+"""Expected events' worth of the fleet's mean in each unit's ratio, so that the median over units of few is not nought."""
 RATE_LOW, RATE_HIGH = 1e-4, 0.5
 
 
@@ -126,7 +124,7 @@ def first_rates(
     """The same before anything is known of faults: the likely spread, and a rate no fault can lift.
 
     Of a small fleet's EVSEs half may fail with one vehicle model: the many of one kind are then not
-    sound, but those of another are.  So the rate is the least of the kinds' usual ones, and each kind
+    sound, but those of another are.  So the rate is the least of the kinds' medians, and each kind
     is looked at by itself.
     """
     counts = [tally(u, missed, size) for u, size in zip(units, sizes, strict=True)]
@@ -198,23 +196,12 @@ def _far(count: Floats, expected: Floats, level: float, settings: AttributeSetti
 
 
 def _middle(count: Floats, expected: Floats) -> float:
-    """Events against expected ones of most units: the ratio at which counts, capped at what a usual unit
-    seldom exceeds, are as many as Poisson counts capped alike.
-
-    A median over units falls to nought where most of them have few attempts and no event.
-    """
-    low, high = np.log(RATIO_LOW), np.log(max(count.sum() + 1.0, 1.0) / expected.sum() * RATIO_WIDE)
-    for _ in range(HALVINGS):
-        ratio = 0.5 * (low + high)
-        mean = expected * np.exp(ratio)
-        cap = 1.0 + np.floor(mean)
-        due = mean * np.where(cap > 1.0, pdtr(np.maximum(cap - 2.0, 0.0), mean), 0.0)
-        due += cap * pdtrc(cap - 1.0, mean)
-        if due.sum() < np.minimum(count, cap).sum() + PRIOR_EVENTS:
-            low = ratio
-        else:
-            high = ratio
-    return float(np.exp(0.5 * (low + high)))
+    """Median over units of events against expected ones, weighted by the latter, each drawn to the mean."""
+    mean = (count.sum() + 0.5) / (expected.sum() + 0.5)
+    ratio = (count + mean * PULL) / (expected + PULL)
+    order = np.argsort(ratio, kind="stable")
+    heights = np.cumsum(expected[order])
+    return float(ratio[order][np.searchsorted(heights, 0.5 * heights[-1])])
 
 
 def _likelihoods(count: Floats, expected: Floats, values: Floats) -> Floats:
