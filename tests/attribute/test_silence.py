@@ -87,6 +87,23 @@ def test_what_happens_next_speaks_for_a_fault() -> None:
     assert told({}, late)["wish"][0] == pytest.approx(direct)
 
 
+def test_what_came_before_says_nothing_of_what_comes_after() -> None:
+    """Derived: of each attempt the same is said with all of its past and with none, so the report may leave out what lies
+    before its look-back; what comes next counts.
+    """
+    times = [END + timedelta(hours=3 * k) for k in range(6)]
+    rows = [
+        {"vehicle_id": "vw"[k % 2], "plugged_at_utc": at, "unplugged_at_utc": at + timedelta(minutes=20),
+         "supply": "AC" if k < 4 else "DC", "outcome": "not_requested" if k < 4 else "charged"}
+        for k, at in enumerate(times)
+    ]  # fmt: skip
+    whole = told(*rows)
+    for k, begin in enumerate(times):
+        late = whole.filter(pl.col("plugged_at_utc") >= begin)
+        alone = told(*rows[k:]).drop("attempt_id")
+        assert alone.sort("plugged_at_utc").equals(late.drop("attempt_id").sort("plugged_at_utc"))
+
+
 def test_a_low_battery_on_leaving_speaks_for_a_fault_and_a_high_one_against_it() -> None:
     """Nobody leaves nearly empty on purpose; with much in it he may have wanted no more."""
     low, high, between = (told({"soc_leave_pct": s})["wish"][0] for s in (30.0, 85.0, 60.0))
