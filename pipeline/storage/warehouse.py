@@ -33,6 +33,8 @@ _STORE_AT_FAULT = (
 def _connect(store: Path, *, read_only: bool) -> Connection:
     try:
         con = duckdb.connect(str(store), read_only=read_only)
+    except duckdb.OutOfMemoryException as error:
+        raise MemoryError(str(error)) from error
     except duckdb.IOException as error:
         cure = (
             "wait for the run to end"

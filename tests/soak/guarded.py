@@ -18,9 +18,6 @@ SOAK, STORE, SIGN_IN = (
     "dashboards/test_sign_in.py",
 )
 TESTS: Mapping[str, tuple[str, ...]] = {
-    "disk full, two runs at once, readers, damaged warehouse, clock set": (
-        f"{SOAK} -k 'not kill_9'",
-    ),
     "a date, week or vehicle nobody can mean": (
         f"{STORE} -k 'accepted or no_one_can_read or week_to_come or wrong_finding'",
     ),
@@ -58,6 +55,9 @@ TESTS: Mapping[str, tuple[str, ...]] = {
         "cli/test_endings.py -k terminal",
     ),
     "hostile files kept from fuzzing": ("fuzz",),
+    "disk full, two runs at once, readers, damaged warehouse, clock set": (
+        f"{SOAK} -k 'not kill_9'",
+    ),
 }
 
 

@@ -115,3 +115,19 @@ def test_memory_that_runs_out_does_not_call_the_warehouse_damaged(
         raise error
     with writing(tmp_path / "w.duckdb"):
         pass
+
+
+def test_memory_that_runs_out_as_a_warehouse_is_opened(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It is said as such: neither the disk nor the file is blamed, new or there before."""
+
+    def connect(*_: object, **__: object) -> None:
+        raise duckdb.OutOfMemoryException("Out of Memory Error: failed to allocate")
+
+    with writing(tmp_path / "there.duckdb"):
+        pass
+    monkeypatch.setattr("duckdb.connect", connect)
+    for name in ("there.duckdb", "new.duckdb"):
+        with pytest.raises(MemoryError), writing(tmp_path / name):
+            pass
