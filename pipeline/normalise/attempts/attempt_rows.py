@@ -37,6 +37,24 @@ def build(
     """core_attempt from core_plug_in, raw_charging and tokens shown (core_signal) of some span of
     time.
     """
+    every = _of_vehicles(plug_ins, charging, cards, fleet, settings)
+    told = telematics.enriched(every, charging, settings)
+    described = identities.described(
+        told.drop("station_id"), fleet.evses, fleet.firmware, fleet.vehicles
+    )
+    known = still_full.with_full_before(described, settings)
+    decided = outcome.outcome(identities.with_software(known, fleet.software), settings)
+    return decided.with_columns(distrust=pl.lit(value=False), weight=pl.lit(1.0)).sort("attempt_id")
+
+
+def _of_vehicles(
+    plug_ins: pl.DataFrame,
+    charging: pl.DataFrame,
+    cards: pl.DataFrame,
+    fleet: Fleet,
+    settings: NormaliseSettings,
+) -> pl.DataFrame:
+    """Plug-ins with their vehicle as far as it can be known, and those only a vehicle told of."""
     named = numbered(
         plug_ins.sort("evse_id", "plugged_at_utc").with_columns(
             attempt_id=attempt_id("plugged_at_utc")
@@ -53,14 +71,7 @@ def build(
     alone = reported_plug_ins.unseen(
         free, cards, fleet.tokens, found, pairs.join(stations, on="evse_id"), settings
     )
-    every = numbered(pl.concat([found, vehicle_only(alone).select(found.columns)]))
-    told = telematics.enriched(every, charging, settings)
-    described = identities.described(
-        told.drop("station_id"), fleet.evses, fleet.firmware, fleet.vehicles
-    )
-    known = still_full.with_full_before(described, settings)
-    decided = outcome.outcome(identities.with_software(known, fleet.software), settings)
-    return decided.with_columns(distrust=pl.lit(value=False), weight=pl.lit(1.0)).sort("attempt_id")
+    return numbered(pl.concat([found, vehicle_only(alone).select(found.columns)]))
 
 
 def attempt_id(plugged: str) -> pl.Expr:

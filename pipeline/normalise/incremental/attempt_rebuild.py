@@ -100,6 +100,22 @@ def piece(
     settings: NormaliseSettings,
 ) -> None:
     """Replace the attempts plugged in within [start, end), seen with what lies around them."""
+    made = _made(con, start, end, fleet, settings)
+    con.execute(
+        "DELETE FROM core_attempt WHERE plugged_at_utc >= $a AND plugged_at_utc < $b",
+        {"a": start, "b": end},
+    )
+    append(con, "core_attempt", made)
+
+
+def _made(
+    con: Connection,
+    start: datetime,
+    end: datetime,
+    fleet: attempt_rows.Fleet,
+    settings: NormaliseSettings,
+) -> pl.DataFrame:
+    """core_attempt within [start, end); what it is made from is let go before it is put."""
     around = timedelta(days=settings.silence_days + 1)
     bounds = {"a": start - around, "b": end + around}
     around_it = "plugged_at_utc >= $a - $reach AND plugged_at_utc < $b AND coalesce(unplugged_at_utc, seen_utc) >= $a"
@@ -111,13 +127,5 @@ def piece(
     cards = query(con, f"{shown} AND at_utc >= $a AND at_utc < $b", bounds)
     told = names.numbered(conform(charging, "raw_charging"), names.kinds([charging]))
     made = attempt_rows.build(conform(plug_ins, "core_plug_in"), told, cards, fleet, settings)
-    con.execute(
-        "DELETE FROM core_attempt WHERE plugged_at_utc >= $a AND plugged_at_utc < $b",
-        {"a": start, "b": end},
-    )
     inside = pl.col("plugged_at_utc").is_between(start, end, closed="left")
-    append(
-        con,
-        "core_attempt",
-        made.filter(inside).select(registry().table("core_attempt").column_names),
-    )
+    return made.filter(inside).select(registry().table("core_attempt").column_names)
