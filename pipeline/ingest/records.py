@@ -29,8 +29,9 @@ RECORD_SCHEMA = pl.Schema(
         "cells": pl.List(pl.String()),
     }
 )
+LINE_SCHEMA = pl.Schema({name: RECORD_SCHEMA[name] for name in ("line", "byte_offset", "text")})
 _BLANKS = " \t\r\n"
-_RECORD_TYPES = (pa.int64(), pa.int64(), pa.string(), pa.int64(), pa.list_(pa.string()))
+_ALL_BLANKS = _BLANKS + "\v\f"
 
 
 @dataclass(frozen=True)
@@ -44,9 +45,6 @@ class Records:
     rows: pl.DataFrame
     plain: pa.Table | None
     bad: pl.DataFrame
-
-
-_Line = tuple[int, int, str]
 
 
 def data_rows(
@@ -107,8 +105,9 @@ def _as_rows(part: Records, delimiter: str, *, stripped: bool = False) -> pa.Tab
     """
     rows = part.rows
     if part.plain is not None:
-        cells = pl.col("text").str.strip_chars_end("\r\n").str.split(delimiter)
-        rows = pl.DataFrame(part.plain).with_columns(span=pl.lit(1, pl.Int64), cells=cells)
+        rows = pl.DataFrame(part.plain).with_columns(
+            span=pl.lit(1, pl.Int64), cells=plain_cells(delimiter)
+        )
     if stripped:
         rows = rows.with_columns(pl.col("cells").list.eval(pl.element().str.strip_chars(_BLANKS)))
     return rows.to_arrow()
@@ -121,73 +120,83 @@ def one_a_line(bad: pl.DataFrame) -> pl.DataFrame:
 
 
 def records(blocks: Iterator[Block], delimiter: str, settings: IngestSettings) -> Iterator[Records]:
-    """Records of a stream of blocks; only blocks with quotes are walked line by line."""
-    open_lines: list[_Line] = []
+    """Records of a stream of blocks; only lines with a quote, and those between two, are looked at one by one."""
+    held = pl.DataFrame(schema=LINE_SCHEMA)
     for block in blocks:
-        if not open_lines and b'"' not in block.data:
+        if held.is_empty() and b'"' not in block.data:
             good, bad = good_and_bad(block)
             yield Records(pl.DataFrame(schema=RECORD_SCHEMA), good, bad)
             continue
         good, bad = good_and_bad(block, blanks=False)
-        whole, open_lines = _joined(
-            open_lines + pl.DataFrame(good).rows(), settings.record_lines_cap
-        )
+        lines = pl.concat([held, pl.DataFrame(good).select(LINE_SCHEMA.names())])
+        whole, held = _joined(lines, settings.record_lines_cap)
         rows, empty = _cut(whole, delimiter)
         yield Records(rows, None, pl.concat([bad, empty]))
-    while open_lines:  # a quote never closed
-        whole, open_lines = _joined(open_lines, 1)
-        rows, empty = _cut(whole, delimiter)
+    if held.height:  # a quote never closed
+        rows, empty = _cut(held.with_columns(span=pl.lit(1, pl.Int64)), delimiter)
         yield Records(rows, None, empty)
 
 
-def _joined(lines: list[_Line], cap: int) -> tuple[list[list[_Line]], list[_Line]]:
-    """Lines grouped to records, and the lines of a record that is not closed yet.
+def _joined(lines: pl.DataFrame, cap: int) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Lines joined to records with their `span`, and the lines of a record that is not closed yet.
 
     A rejected line between ends a record.
     """
-    whole: list[list[_Line]] = []
-    i = 0
-    while i < len(lines):
-        quotes, end, follows = 0, i, True
-        while end < len(lines) and end - i < cap and follows:
-            quotes += lines[end][2].count('"')
-            end += 1
-            if quotes % 2 == 0:
-                break
-            follows = end == len(lines) or lines[end][0] == lines[end - 1][0] + 1
-        if quotes % 2 and end - i < cap and follows:
-            return whole, lines[i:]
-        end = i + 1 if quotes % 2 else end
-        whole.append(lines[i:end])
-        i = end
-    return whole, []
-
-
-def _cut(whole: list[list[_Line]], delimiter: str) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Records with their cells (RECORD_SCHEMA), and empty lines among them (lines.REJECT_SCHEMA)."""
-    rows, empty = [], []
-    for lines in whole:
-        number, offset, _ = lines[0]
-        text = "".join(line[2] for line in lines)
-        if text.strip():
-            rows.append((number, offset, text, len(lines), cells_of(text, delimiter)))
+    quotes = lines["text"].str.count_matches('"', literal=True).to_numpy()
+    odd = np.flatnonzero(quotes % 2).tolist()
+    number = lines["line"].to_list() if len(odd) else []
+    first, end = np.arange(lines.height), lines.height
+    k = 0
+    while k < len(odd):
+        begin, last = odd[k], lines.height - 1
+        closed = k + 1 < len(odd)
+        until = odd[k + 1] if closed else last
+        near = until - begin < (cap if closed else cap - 1)
+        if not near or number[until] - number[begin] != until - begin:
+            k += 1  # never closed: a record of its own
+        elif closed:
+            first[begin : until + 1] = begin
+            k += 2
         else:
-            empty.append((number, offset, EMPTY, text))
-    columns = zip(*rows, strict=True) if rows else ([] for _ in RECORD_SCHEMA)
-    # by Arrow: a list column row by row makes a series of each row
-    built = pa.table(
-        [pa.array(list(column), kind) for column, kind in zip(columns, _RECORD_TYPES, strict=True)],
-        names=list(RECORD_SCHEMA),
+            end = begin
+            break
+    span = np.bincount(first[:end], minlength=end)
+    whole = lines.head(end).with_columns(span=pl.Series(span, dtype=pl.Int64))
+    if end and (span != 1).any():
+        groups = whole.group_by(pl.Series("first", first[:end]), maintain_order=True)
+        text = groups.agg(pl.col("text").str.join(""))["text"]
+        whole = whole.filter(pl.col("span") > 0).with_columns(text)
+    return whole, lines.slice(end)
+
+
+def _cut(whole: pl.DataFrame, delimiter: str) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Records with their cells (RECORD_SCHEMA), and empty lines among them (lines.REJECT_SCHEMA)."""
+    blank = whole["text"].str.strip_chars(_ALL_BLANKS) == ""
+    empty = whole.filter(blank).with_columns(reject_reason=pl.lit(EMPTY))
+    rows = whole.filter(~blank)
+    quoted = rows["text"].str.contains('"', literal=True)
+    by_quotes = pa.array(
+        [cells_of(text, delimiter) for text in rows["text"].filter(quoted).to_list()],
+        pa.list_(pa.string()),
     )
-    return pl.DataFrame(pl.from_arrow(built), schema=RECORD_SCHEMA), pl.DataFrame(
-        empty, schema=REJECT_SCHEMA, orient="row"
+    cells = plain_cells(delimiter)
+    if len(by_quotes):
+        place = pl.Series(quoted.cast(pl.Int64).cum_sum() - 1)
+        cut = pl.Series(pl.from_arrow(by_quotes), dtype=pl.List(pl.String))
+        cells = pl.when(quoted).then(cut.gather(place.clip(0))).otherwise(cells)
+    return (
+        rows.with_columns(cells=cells).select(RECORD_SCHEMA.names()),
+        empty.select(REJECT_SCHEMA.names()),
     )
+
+
+def plain_cells(delimiter: str) -> pl.Expr:
+    """Values of a record without quotes."""
+    return pl.col("text").str.strip_chars_end("\r\n").str.split(delimiter)
 
 
 def cells_of(text: str, delimiter: str) -> list[str] | None:
-    """Values of a record; None where its quoting is broken."""
-    if '"' not in text:  # as plain lines are split
-        return text.rstrip("\r\n").split(delimiter)
+    """Values of a record with quotes; None where its quoting is broken."""
     try:
         read = list(csv.reader([text.rstrip("\r\n")], delimiter=delimiter, strict=True))
     except csv.Error:
