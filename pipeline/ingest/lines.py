@@ -210,10 +210,13 @@ def good_and_bad(block: Block, *, blanks: bool = True) -> tuple[pa.Table, pl.Dat
     )
     columns = [pa.array(block.line), pa.array(block.offset), text]
     batch = pa.RecordBatch.from_arrays(columns, ["line", "byte_offset", "text"])
-    problems = {**block.problems, **_blank(block)} if blanks else block.problems
-    if problems:
+    empty = _blank(block) if blanks else _NO_LINES
+    problems = block.problems
+    whole = batch
+    if problems or len(empty):
         keep = np.ones(block.count, bool)
         keep[list(problems)] = False
+        keep[empty] = False
         batch = batch.filter(pa.array(keep))
     rows = [
         (
@@ -224,10 +227,21 @@ def good_and_bad(block: Block, *, blanks: bool = True) -> tuple[pa.Table, pl.Dat
         )
         for i, reason in sorted(problems.items())
     ]
-    rows += [
+    bad = pl.DataFrame(rows, schema=REJECT_SCHEMA, orient="row")
+    if len(empty):
+        bad = pl.concat([bad, _as_bad(whole.take(pa.array(empty)))]).sort("line")
+    rows = [
         (number, offset, reason, as_text(head)) for number, offset, head, reason in block.unread
     ]
-    return _batched(batch), pl.DataFrame(rows, schema=REJECT_SCHEMA, orient="row")
+    unread = pl.DataFrame(rows, schema=REJECT_SCHEMA, orient="row")
+    return _batched(batch), pl.concat([bad, unread])
+
+
+def _as_bad(empty: pa.RecordBatch) -> pl.DataFrame:
+    """Empty lines as REJECT_SCHEMA; there may be millions."""
+    lines = pl.DataFrame(pl.from_arrow(empty))
+    text = pl.col("text").str.strip_chars_end("\r\n")
+    return lines.with_columns(text, reject_reason=pl.lit(EMPTY)).select(REJECT_SCHEMA.names())
 
 
 def _batched(batch: pa.RecordBatch) -> pa.Table:
@@ -253,11 +267,16 @@ def _problems(data: bytes, starts: Integers, settings: IngestSettings) -> dict[i
     return problems
 
 
-def _blank(block: Block) -> dict[int, str]:
-    """Index of each empty line, with the reason."""
-    starts = block.starts
-    short = np.flatnonzero(np.diff(starts) <= 2).tolist()
-    return {i: EMPTY for i in short if not block.data[starts[i] : starts[i + 1]].strip()}
+_WHITE = np.isin(np.arange(256), list(b" \t\n\r\v\f"))
+
+
+def _blank(block: Block) -> Integers:
+    """Index of each empty line."""
+    starts, length = block.starts[:-1], np.diff(block.starts)
+    short = np.flatnonzero((length == 1) | (length == 2))
+    data = np.frombuffer(block.data, np.uint8)
+    first, last = starts[short], starts[short] + length[short] - 1
+    return short[_WHITE[data[first]] & _WHITE[data[last]]]
 
 
 def _line_of(starts: Integers, at: Integers) -> list[int]:

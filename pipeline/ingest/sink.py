@@ -18,6 +18,7 @@ from pipeline.storage.warehouse import Connection, Passing, append, query
 
 # Rows of a record batch: one batch is one task for DuckDB's threads.
 _BATCH_ROWS = 1 << 14
+_REJECTED_AT_ONCE = 200_000  # rows: each is put with the name and the digest of its file
 
 Fate = Literal["used", "rejected", "duplicates", "chatter"]
 
@@ -66,13 +67,12 @@ class Sink:
 
     def reject(self, lines: pl.DataFrame) -> None:
         """Keep rejected lines (`lines.REJECT_SCHEMA`) with place and reason, and count them."""
-        if lines.is_empty():
-            return
-        place = lines["line"] // FILE_STEP
-        append(self.con, "raw_rejected", lines.with_columns(
-            printable(pl.col("text")), pl.col("line") % FILE_STEP,
-            pl.Series("file_id", self.file_ids).gather(place), pl.Series("file", self.files).gather(place),
-        ))  # fmt: skip
+        for part in lines.iter_slices(_REJECTED_AT_ONCE):
+            place = part["line"] // FILE_STEP
+            append(self.con, "raw_rejected", part.with_columns(
+                printable(pl.col("text")), pl.col("line") % FILE_STEP,
+                pl.Series("file_id", self.file_ids).gather(place), pl.Series("file", self.files).gather(place),
+            ))  # fmt: skip
         self.count("rejected", lines["line"].to_numpy())
 
     @contextmanager

@@ -113,6 +113,7 @@ def log(tmp_path_factory: pytest.TempPathFactory) -> Path:
     before = logger.level
     logger.addHandler(handler)
     logger.setLevel(logging.INFO)
+    logger.disabled = False  # a library's own set-up of logging may have silenced it
     with ThreadPoolExecutor(1) as apart:  # a browser of an earlier test may hold this thread's loop
         apart.submit(lambda: asyncio.run(talk())).result()
     logger.removeHandler(handler)
