@@ -41,19 +41,15 @@ LONG_STAY_HOURS = 5.0
 
 @dataclass(frozen=True)
 class Repairs:
-    """Told repairs of vehicles: index, time since `begin_utc` in days, and the first day that counts as after it (repairs,).
-
-    `in_vain`: the share of them that changes nothing.
-    """
+    """Told repairs of vehicles: index, time since `begin_utc` in days, and the first day that counts as after it (repairs,)."""
 
     vehicle: Ints
     at_days: Floats
     day: Ints
-    in_vain: float
 
 
 NO_REPAIRS = Repairs(
-    np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.float64), np.zeros(0, dtype=np.int64), 0.1
+    np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.float64), np.zeros(0, dtype=np.int64)
 )
 
 
@@ -209,10 +205,10 @@ def gather(
     evidence = _index(rows, settings, begin, (weeks - empty) * 7, cut=empty > 0)
     if repairs is None or repairs.is_empty():
         return evidence
-    return replace(evidence, repairs=_repairs(repairs, evidence, settings), told=True)
+    return replace(evidence, repairs=_repairs(repairs, evidence), told=True)
 
 
-def _repairs(repairs: pl.DataFrame, evidence: Evidence, settings: AttributeSettings) -> Repairs:
+def _repairs(repairs: pl.DataFrame, evidence: Evidence) -> Repairs:
     """Repairs within the look-back of vehicles met.
 
     A day on which the vehicle tried before its repair is not yet one of the repaired vehicle.
@@ -235,7 +231,7 @@ def _repairs(repairs: pl.DataFrame, evidence: Evidence, settings: AttributeSetti
     before = tried[vehicle, day] > 1.0 - at % 1.0
     day = day + before
     kept = day < evidence.days
-    return Repairs(vehicle[kept], at[kept], day[kept], settings.repairs_in_vain)
+    return Repairs(vehicle[kept], at[kept], day[kept])
 
 
 def _index(

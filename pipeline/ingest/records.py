@@ -36,14 +36,9 @@ _ALL_BLANKS = _BLANKS + "\v\f"
 
 @dataclass(frozen=True)
 class Records:
-    """Records of a block: `rows` (RECORD_SCHEMA, cells already cut) or, where no quote stands in
-    it, its `plain` lines.
-
-    `bad` are the lines that could not be read (lines.REJECT_SCHEMA).
-    """
+    """Records of a block (`rows`, RECORD_SCHEMA) and the lines that could not be read (`bad`, lines.REJECT_SCHEMA)."""
 
     rows: pl.DataFrame
-    plain: pa.Table | None
     bad: pl.DataFrame
 
 
@@ -61,7 +56,7 @@ def data_rows(
     last_file = -1
     for part in records(blocks, delimiter, sink.settings):
         sink.reject(part.bad)
-        rows = _as_rows(part, delimiter, stripped=stripped)
+        rows = _as_rows(part, stripped=stripped)
         line = rows["line"].to_numpy()
         file = line // FILE_STEP
         header = np.diff(file, prepend=last_file) > 0
@@ -80,11 +75,9 @@ def _rows_after(
     for part in records(blocks, delimiter, sink.settings):
         sink.reject(part.bad)
         names = pl.col("cells").list.eval(pl.element().str.strip_chars(f"{_BLANKS}\ufeff"))
-        rows = (
-            pl.DataFrame(_as_rows(part, delimiter))
-            .with_columns(file=pl.col("line") // FILE_STEP, names=names.list.join("\0"))
-            .join(begun, on="file", how="left", maintain_order="left")
-        )
+        rows = part.rows.with_columns(
+            file=pl.col("line") // FILE_STEP, names=names.list.join("\0")
+        ).join(begun, on="file", how="left", maintain_order="left")
         here = (pl.col("names") == "\0".join(header)).fill_null(value=False)
         told = here.cum_max().over("file") | pl.col("begun").fill_null(value=False)
         rows = rows.with_columns(told=told)
@@ -98,16 +91,9 @@ def _rows_after(
             yield rest.to_arrow()
 
 
-def _as_rows(part: Records, delimiter: str, *, stripped: bool = False) -> pa.Table:
-    """Records as RECORD_SCHEMA; plain lines get their cells by a vectorised split.
-
-    Stripped here: the warehouse takes ten times as long to trim a set of signs.
-    """
+def _as_rows(part: Records, *, stripped: bool) -> pa.Table:
+    """Records as Arrow's. Stripped here: the warehouse takes ten times as long to trim a set of signs."""
     rows = part.rows
-    if part.plain is not None:
-        rows = pl.DataFrame(part.plain).with_columns(
-            span=pl.lit(1, pl.Int64), cells=plain_cells(delimiter)
-        )
     if stripped:
         rows = rows.with_columns(pl.col("cells").list.eval(pl.element().str.strip_chars(_BLANKS)))
     return rows.to_arrow()
@@ -125,16 +111,19 @@ def records(blocks: Iterator[Block], delimiter: str, settings: IngestSettings) -
     for block in blocks:
         if held.is_empty() and b'"' not in block.data:
             good, bad = good_and_bad(block)
-            yield Records(pl.DataFrame(schema=RECORD_SCHEMA), good, bad)
+            span = pl.lit(1, pl.Int64)
+            yield Records(
+                pl.DataFrame(good).with_columns(span=span, cells=plain_cells(delimiter)), bad
+            )
             continue
         good, bad = good_and_bad(block, blanks=False)
         lines = pl.concat([held, pl.DataFrame(good).select(LINE_SCHEMA.names())])
         whole, held = _joined(lines, settings.record_lines_cap)
         rows, empty = _cut(whole, delimiter)
-        yield Records(rows, None, pl.concat([bad, empty]))
+        yield Records(rows, pl.concat([bad, empty]))
     if held.height:  # a quote never closed
         rows, empty = _cut(held.with_columns(span=pl.lit(1, pl.Int64)), delimiter)
-        yield Records(rows, None, empty)
+        yield Records(rows, empty)
 
 
 def _joined(lines: pl.DataFrame, cap: int) -> tuple[pl.DataFrame, pl.DataFrame]:

@@ -273,8 +273,13 @@ class Passing:
 
 def append(con: Connection, table: str, frame: pl.DataFrame) -> None:
     """Add a frame's rows to a declared table; raises SchemaError when it does not conform."""
-    with seeing(con, _rows=conform(frame, table)):
-        con.execute(f'INSERT INTO "{table}" SELECT * FROM _rows')
+    insert(con, table, conform(frame, table))
+
+
+def insert(con: Connection, table: str, rows: pl.DataFrame | pa.Table) -> None:
+    """Add rows to a table, column by name, as they are."""
+    with seeing(con, _rows=rows):
+        con.execute(f'INSERT INTO "{table}" BY NAME SELECT * FROM _rows')
 
 
 def replace(con: Connection, table: str, frame: pl.DataFrame) -> None:

@@ -131,7 +131,7 @@ def test_a_repair_between_two_failures_parts_their_onsets() -> None:
     only, half = np.array([0]), (0.5,)
     model = state_model(PRIOR, AttributeSettings(relapse_per_day=0.01, settle_per_day=0.1), 0.03)
     untold = onset_days(seen, seen.vehicle, solved, model, only, half).days.item()
-    repair = Repairs(only, np.array([45.5]), np.array([45]), 0.1)
+    repair = Repairs(only, np.array([45.5]), np.array([45]))
     told = onset_days(seen, seen.vehicle, solved, model, only, half, repair).days.item()
     assert untold < 2.0
     assert 46.0 < told < 48.0

@@ -57,9 +57,7 @@ def test_a_told_repair_holds_but_for_the_share_in_vain() -> None:
     model = state_model(SETTINGS.vehicle, SETTINGS, 0.02)
     logs = np.zeros((2, 2, model.states))
     logs[0, 0, model.fault_mask == 0] = logs[1, 0, 1:] = -60.0
-    add_repairs(
-        logs, np.array([0, 1]), np.array([1, 1]), np.array([True, True]), model.repaired(0.1)
-    )
+    add_repairs(logs, np.array([0, 1]), np.array([1, 1]), np.array([True, True]), model.repaired)
     after = smooth(logs, model.initial, model.transition).belief[:, 1]
     assert after[0] @ model.fault_mask == pytest.approx(0.1, abs=0.002)
     assert after[0, -1] == pytest.approx(0.9, abs=0.002)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 
 import numpy as np
-import polars as pl
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -49,12 +48,9 @@ def by_hand(lines: list[tuple[int, str]], cap: int) -> list[Row]:
 
 
 def told(parts: list[Records]) -> list[Row]:
-    """Records of all parts; plain lines are cut as `csv` does."""
+    """Records of all parts."""
     made: list[Row] = []
     for part in parts:
-        if part.plain is not None:
-            plain = pl.DataFrame(part.plain).select("line", "text").rows()
-            made += [(line, text, 1, text.rstrip("\r\n").split(",")) for line, text in plain]
         made += [tuple(row) for row in part.rows.select("line", "text", "span", "cells").rows()]
     return made
 

@@ -264,13 +264,16 @@ def test_other_explanations_by_their_share_of_the_failures() -> None:
     assert [r.strength for r in edge] == ["unlikely", "unlikely", "open"]
 
 
-def test_a_claim_that_does_not_rest_on_failures_says_so() -> None:
+def test_a_claim_that_its_failures_do_not_carry_says_so() -> None:
     """A leak before it bites: its one failure is the EVSE's; the other explanations are weighed against the claim."""
     frame = attempts({"p_vehicle": 0.05, "p_evse": 0.9, "p_pairing": 0.0, "p_other": 0.05}, OK)
     peers_row = {"vehicles": 7, "attempts": 90, "failures": 3}
     made = ruled_out(frame, peers_row, {"pilot_diode_leaky": 1.0}, 0.995)
-    aside = "the claim rests on the weights of evidence above, not on failures"
-    assert made[0].how == f"90 % of 1 failed AC attempt since attributed to this: {aside}"
+    aside = "as the reason for the claim, by all the evidence together"
+    assert (
+        made[0].how
+        == f"{aside}; it may explain single failures: 90 % of 1 failed AC attempt since attributed to this"
+    )
     assert {r.strength for r in made} == {"ruled_out"}
     silent = ruled_out(attempts(OK), peers_row, {"never_requests": 1.0}, 0.95)
     assert {(r.how, r.strength) for r in silent} == {(aside, "unlikely")}

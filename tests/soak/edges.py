@@ -27,7 +27,7 @@ CTRL_C = 12
 _BEFORE_UTC = datetime(2025, 1, 1, tzinfo=UTC)
 """Earlier than every record of the invented delivery."""
 _HOLDS = "a message, what to do, no trace; nothing steers the terminal"
-_MAIN = "from pipeline.cli import main; main()"
+_COMMAND = [sys.executable, "-m", "pipeline"]
 FAKETIME = next(Path("/usr/lib").glob("*/faketime/libfaketime.so.1"), None)
 
 
@@ -123,7 +123,7 @@ def _hostile_ids(case: Case, place: Path) -> None:
 
 
 def _full_output(_: Case, place: Path) -> None:
-    command = [sys.executable, "-c", _MAIN, "doctor", "--store", str(place / "none")]
+    command = [*_COMMAND, "doctor", "--store", str(place / "none")]
     with Path("/dev/full").open("wb") as full:
         done = subprocess.run(
             command, stdout=full, stderr=subprocess.PIPE, text=True, check=False, timeout=LIMIT_S
@@ -140,7 +140,7 @@ def _clock_back(case: Case, place: Path) -> None:
     env = {
         "LD_PRELOAD": str(FAKETIME), "FAKETIME": f"-{days}d", "FAKETIME_DONT_FAKE_MONOTONIC": "1",
     }  # fmt: skip
-    command = [sys.executable, "-c", _MAIN, *_run(case, place)]
+    command = [*_COMMAND, *_run(case, place)]
     _ends(spawn(command, env=env), 7, told="later than this machine's clock")
 
 
@@ -153,7 +153,7 @@ def _half_open(_: Case, place: Path) -> None:
     with (
         log.open("wb") as said,
         subprocess.Popen(
-            [sys.executable, "-c", _MAIN, *given, "--port", str(port)], stdout=said, stderr=said
+            [*_COMMAND, *given, "--port", str(port)], stdout=said, stderr=said
         ) as server,
     ):
         try:

@@ -36,8 +36,7 @@ def words(delivered: Path, place: Path, out: Path | None = None) -> list[str]:
 
 def command(delivered: Path, place: Path, out: Path | None = None) -> list[str]:
     """The command line of a run."""
-    main = "from pipeline.cli import main; main()"
-    return [sys.executable, "-c", main, *words(delivered, place, out)]
+    return [sys.executable, "-m", "pipeline", *words(delivered, place, out)]
 
 
 def finish(

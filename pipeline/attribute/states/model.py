@@ -55,7 +55,8 @@ class StateModel:
       kind usually does;
     - `loud`, `silent` (states,): share of attempts that fail, and that show nothing; `where` (states,): in what
       circumstances it bites, a column of `reach`;
-    - `characters`: what each fault state is like, in order.
+    - `characters`: what each fault state is like, in order;
+    - `in_vain`: share of told repairs after which the fault is there as before.
     """
 
     initial: Floats
@@ -66,6 +67,7 @@ class StateModel:
     silent: Floats
     where: Ints
     characters: tuple[Character, ...]
+    in_vain: float
 
     @property
     def states(self) -> int:
@@ -78,7 +80,8 @@ class StateModel:
         mask[1 : 1 + len(self.characters)] = [c in characters for c in self.characters]
         return mask
 
-    def repaired(self, in_vain: float) -> Floats:
+    @property
+    def repaired(self) -> Floats:
         """Log evidence of a told repair by the state after it (states,).
 
         Of what was at fault the share `in_vain` still is, the rest is just repaired; of what was not at
@@ -87,8 +90,8 @@ class StateModel:
         """
         on = self.fault_mask > 0
         rate = float(self.transition[on, -1].mean())
-        logs = np.full(self.states, np.log(rate / (1.0 - in_vain)))
-        logs[on] += np.log(in_vain / (1.0 - rate))
+        logs = np.full(self.states, np.log(rate / (1.0 - self.in_vain)))
+        logs[on] += np.log(self.in_vain / (1.0 - rate))
         logs[-1] = 0.0
         return logs
 
@@ -133,6 +136,7 @@ def state_model(prior: StatePrior, settings: AttributeSettings, typical: float) 
         silent=np.array([0.0, *silent, *end]),
         where=np.array([0, *(WHERE.index(f.where) for f in faults), *(0 for _ in rest_of)]),
         characters=tuple(f.character for f in faults),
+        in_vain=settings.repairs_in_vain,
     )
 
 

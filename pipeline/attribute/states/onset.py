@@ -68,7 +68,7 @@ def onset_days(
     gap = np.diff(at, axis=1, prepend=0.0)
     slow = model.paced(min(evidence.days / max(float(np.median(count)), 1.0), LONGEST_STEP_DAYS))
     first = longest - count
-    add_repairs(log_evidence, *_placed(repairs, place, at, first), slow.repaired(repairs.in_vain))
+    add_repairs(log_evidence, *_placed(repairs, place, at, first), slow.repaired)
     initial = slow.initial[units] if slow.initial.ndim > 1 else slow.initial
     seen_states = smooth(log_evidence, initial, slow.transition)
     weights = onset_weights(seen_states, slow.transition, slow.fault_mask)

@@ -207,8 +207,7 @@ def _kind(given: _Given, kind: int, model: StateModel, reach: Floats) -> Kind:
     by_day = successes.loglik(model, reach).reshape(size, evidence.days, -1)
     if kind == VEHICLE:
         mended = evidence.repairs
-        told = model.repaired(mended.in_vain)
-        add_repairs(by_day, mended.vehicle, mended.day, mended.day > 0, told)
+        add_repairs(by_day, mended.vehicle, mended.day, mended.day > 0, model.repaired)
         model = _with_habits(model, evidence.habit)
     if kind != EVSE:
         by_day[-1, :, 1:] = NEVER

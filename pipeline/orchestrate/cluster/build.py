@@ -26,7 +26,7 @@ from pipeline.orchestrate import fingerprint
 from pipeline.orchestrate.cluster.cut import Cut
 from pipeline.settings import Settings
 from pipeline.storage.lake import CORE, RAW, Lake, bucket_of
-from pipeline.storage.warehouse import Connection, seeing, transaction, writing
+from pipeline.storage.warehouse import Connection, insert, transaction, writing
 
 # What a bucket needs of the whole fleet, as queries on the warehouse: its EVSEs with when each was
 # told of, and exports.
@@ -57,9 +57,9 @@ def build(
         writing(Path(folder) / "bucket.duckdb") as con,
     ):
         for table in LISTS:
-            _insert(con, table, lake.table(f"{lists}/{table}.parquet"))
+            insert(con, table, lake.table(f"{lists}/{table}.parquet"))
         for table in RAW if before else ():
-            _insert(con, table, lake.table(lake.paths(table, [before])[0]))
+            insert(con, table, lake.table(lake.paths(table, [before])[0]))
         for one in new:
             with transaction(con):
                 accounts[one.sha256] = _take(con, lake, bucket, one, settings)
@@ -82,20 +82,15 @@ def _generation(lists: str, files: list[str], settings: Settings) -> str:
     return hashlib.sha256(made_from.encode()).hexdigest()[:20]
 
 
-def _insert(con: Connection, table: str, rows: pa.Table) -> None:
-    with seeing(con, _rows=rows):
-        con.execute(f'INSERT INTO "{table}" BY NAME SELECT * FROM _rows')
-
-
 def _take(con: Connection, lake: Lake, bucket: int, one: Cut, settings: Settings) -> list[int]:
     """Carry a file's part into the bucket's raw tables.
 
     Gives used, rejected, duplicates of that part.
     """
     if one.kind == "pilot":
-        _insert(con, "raw_pilot", lake.table(f"cuts/{one.sha256}/raw_pilot-{bucket:04d}.parquet"))
+        insert(con, "raw_pilot", lake.table(f"cuts/{one.sha256}/raw_pilot-{bucket:04d}.parquet"))
         if bucket == 0:
-            _insert(con, "raw_rejected", lake.table(f"cuts/{one.sha256}/raw_rejected-0000.parquet"))
+            insert(con, "raw_rejected", lake.table(f"cuts/{one.sha256}/raw_rejected-0000.parquet"))
         return [one.used, one.rejected, 0] if bucket == 0 else [0, 0, 0]
     sink = Sink(con, (one.sha256,), (one.file,), settings.ingest)
     with lake.files.open(lake.at(f"cuts/{one.sha256}/lines-{bucket:04d}.parquet"), "rb") as handle:

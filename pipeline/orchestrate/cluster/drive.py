@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Any, cast
 
 import polars as pl
-import pyarrow as pa
 from prefect import flow, task
 from prefect.cache_policies import NO_CACHE
 from prefect.futures import wait
@@ -35,8 +34,8 @@ from pipeline.storage.warehouse import (
     Connection,
     append,
     bound_memory,
+    insert,
     replace,
-    seeing,
     transaction,
     writing,
 )
@@ -200,7 +199,7 @@ def _take_back(
             if table != "raw_rejected":
                 con.execute(f'DELETE FROM "{table}"')
             for name in lake.paths(table, notes):
-                _insert(con, table, lake.table(name))
+                insert(con, table, lake.table(name))
         attempt_rebuild.attempts_of(con, None, settings)
         con.execute("DELETE FROM meta_normalised_file")
         replace(
@@ -212,11 +211,6 @@ def _take_back(
         con.execute("DELETE FROM raw_changed")
     for one in new:
         lake.forget(f"cuts/{one.sha256}")
-
-
-def _insert(con: Connection, table: str, rows: pa.Table) -> None:
-    with seeing(con, _rows=rows):
-        con.execute(f'INSERT INTO "{table}" BY NAME SELECT * FROM _rows')
 
 
 def _accounts(notes: list[dict[str, Any]], new: list[Cut]) -> pl.DataFrame:

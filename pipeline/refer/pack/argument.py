@@ -21,6 +21,7 @@ from pipeline.refer.suspects.vehicles import DIODE, Judged
 from pipeline.refer.suspects.weighing import log_factor
 
 Strength = Literal["ruled_out", "unlikely", "open"]
+FOR_THE_CLAIM = "as the reason for the claim, by all the evidence together"
 _SCALE = ((100.0, "very strongly"), (10.0, "strongly"), (3.0, "clearly"), (1.2, "weakly"))
 
 
@@ -132,11 +133,11 @@ def ruled_out(
         strict=True,
     ):
         since = f"{_share(share)} of {counted(n, 'failed AC attempt')} since attributed to this"
-        aside = "the claim rests on the weights of evidence above, not on failures"
+        single = f"; it may explain single failures: {since}" if n else ""
         out.append(
             RuledOut(
                 explanation=what,
-                how=f"{since}: {how if by_failures else aside}" if n else aside,
+                how=f"{since}: {how}" if by_failures else f"{FOR_THE_CLAIM}{single}",
                 strength=_strength(share if by_failures else 1.0 - p_vehicle),
             )
         )

@@ -7,7 +7,7 @@ seldom bring, it does not know: this is evidence beyond the counts, and it is me
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import polars as pl
@@ -30,8 +30,8 @@ class ByChance:
     surely a failure seen so is the unit's own, if it is at fault at all.
     """
 
-    usual: Mapping[str, Floats]
-    own: Mapping[str, pl.DataFrame]
+    usual: Mapping[str, Floats] = field(default_factory=dict)
+    own: Mapping[str, pl.DataFrame] = field(default_factory=dict)
 
 
 def looks_by_chance(

@@ -16,6 +16,7 @@ from pipeline.refer.suspects.signatures import EITHER, NO_FAULT, Signature
 
 Floats = NDArray[np.float64]
 
+NOTHING_KNOWN = ByChance()
 LIKE_CHANCE = 0.1
 """Share of faults whose failures look as chance's do, whatever the tables say: equipment with one word, or none, for everything.
 So looks acquit nobody whom the counts convict. Judgement."""
@@ -56,7 +57,7 @@ def weigh(
     signatures: Mapping[str, Signature],
     prior: Floats,
     cap: float,
-    by_chance: ByChance | None = None,
+    by_chance: ByChance = NOTHING_KNOWN,
 ) -> Verdicts:
     """Suspects of each unit from its signs.
 
@@ -77,10 +78,10 @@ def weigh(
         mine = placed.filter(pl.col("signature") == name)
         if name.endswith("_prior") or mine.is_empty():
             continue
-        told = by_chance is not None and name in by_chance.usual
+        told = name in by_chance.usual
         logs = (
             _against_chance(mine, signature, by_chance, units.len())
-            if by_chance is not None and told
+            if told
             else _logs(mine, signature, units.len())
         )
         logs = np.maximum(logs - logs.max(axis=1, keepdims=True), -cap)
