@@ -1,6 +1,6 @@
 """The command line. Each command does one job and says what to open next."""
 
-from pipeline.cli import arrival, measure, people, quality, upkeep, weekly, workshop
+from pipeline.cli import arrival, case, finding, measure, people, quality, upkeep, weekly
 from pipeline.cli.base import main
 
-__all__ = ["arrival", "main", "measure", "people", "quality", "upkeep", "weekly", "workshop"]
+__all__ = ["arrival", "case", "finding", "main", "measure", "people", "quality", "upkeep", "weekly"]

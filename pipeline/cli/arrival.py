@@ -42,7 +42,7 @@ def preview(files: tuple[Path, ...], settings_file: Path | None) -> None:
 @base.settings
 def skeletons(deliveries: tuple[Path, ...], directory: Path, settings_file: Path | None) -> None:
     """Write lists of the EVSEs and cards seen in DELIVERIES (folders or logs), as CSV to fill in."""
-    from pipeline.orchestrate.preview import skeletons as write
+    from pipeline.orchestrate.skeletons import skeletons as write
     from pipeline.settings import load_settings
 
     written = write(deliveries, directory, load_settings(settings_file).ingest)

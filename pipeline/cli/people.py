@@ -1,25 +1,13 @@
-"""Commands for people.
-
-Explain a name or a call, enter a review or a finding, open the review pages.
-"""
+"""Commands for people: explain a name or a call, review a call, open the review pages, say who may sign in."""
 
 from __future__ import annotations
 
-import getpass
 from pathlib import Path
 
 import click
 
-from pipeline.cli import base
+from pipeline.cli import base, decided
 from pipeline.cli.base import main
-
-by = click.option(
-    "--by", default=getpass.getuser, show_default="your user name", help="Who says so."
-)
-decisions = click.option(
-    "--decisions",
-    help="Path or database URL of the decisions store; beside the warehouse if absent.",
-)
 
 
 @main.command()
@@ -37,7 +25,7 @@ def explain(name: str) -> None:
 @click.argument("name")
 @base.store
 @click.option("--week", help="ISO week asked about; the last complete one in the data if absent.")
-@decisions
+@decided.decisions
 def why(
     name: str, store: Path, week: str | None, settings_file: Path | None, decisions: str | None
 ) -> None:
@@ -45,57 +33,22 @@ def why(
     answer.
     """
     from pipeline.attribute.report.why import why as explain_call
-    from pipeline.orchestrate.run import week_to_report
+    from pipeline.orchestrate.reported_week import week_to_report
     from pipeline.publish.week_report import judge_week
     from pipeline.settings import load_settings
     from pipeline.storage.decisions import open_decisions
     from pipeline.storage.warehouse import reading
 
     settings = load_settings(settings_file)
-    kept = open_decisions(decisions_of(store, settings_file, decisions))
+    kept = open_decisions(decided.decisions_of(store, settings_file, decisions))
     try:
-        decided = kept.frames()
+        so_far = kept.frames()
     finally:
         kept.close()
     with reading(store) as con:
-        judged = judge_week(con, week_to_report(con, week), settings, decided)
+        judged = judge_week(con, week_to_report(con, week), settings, so_far)
     answer, told = judged.attribution, judged.told(name)
     base.say(explain_call(answer, settings.attribute, name, told).text())
-
-
-def decisions_of(store: Path, settings_file: Path | None, decisions: str | None) -> str:
-    """Where the decisions are: as named on the command line, else by the settings."""
-    from pipeline.orchestrate.run import decisions_at
-    from pipeline.settings import load_settings
-
-    return decisions or decisions_at(store, load_settings(settings_file))
-
-
-force = click.option(
-    "--force", is_flag=True, help="Keep it although the warehouse knows no such vehicle or week."
-)
-
-
-def known_to(store: Path, vehicle: str, week: str | None) -> None:
-    """Raise DecisionError unless the warehouse has the vehicle, and attempts in that week or later.
-
-    A slip of the pen would be kept for good, for a vehicle nobody has.
-    """
-    from pipeline.core.errors import DecisionError
-    from pipeline.core.weeks import week_of, week_start
-    from pipeline.storage.warehouse import reading
-
-    how = "check the spelling; `--force` keeps it all the same"
-    with reading(store) as con:
-        found = con.execute(
-            "SELECT count(*) FROM core_vehicle WHERE vehicle_id = ?", [vehicle]
-        ).fetchone()
-        span = con.execute("SELECT min(plugged_at_utc), max(plugged_at_utc) FROM core_attempt")
-        first, last = span.fetchone() or (None, None)
-    if not found or not found[0]:
-        raise DecisionError(f"the warehouse knows no vehicle {vehicle!r}", next_step=how)
-    if week and (last is None or not week_of(first) <= week_of(week_start(week)) <= week_of(last)):
-        raise DecisionError(f"the warehouse has no attempts in {week}", next_step=how)
 
 
 @main.command()
@@ -104,9 +57,9 @@ def known_to(store: Path, vehicle: str, week: str | None) -> None:
 @click.option("--reason", required=True, help="Why, in a sentence.")
 @click.option("--week", required=True, help="ISO week of the call decided on.")
 @base.store
-@decisions
-@force
-@by
+@decided.decisions
+@decided.force
+@decided.by
 def review(
     vehicle: str, decision: str, reason: str, week: str, store: Path, settings_file: Path | None, decisions: str | None, by: str,
     *, force: bool,
@@ -115,8 +68,8 @@ def review(
     from pipeline.storage.decisions import open_decisions
 
     if not force:
-        known_to(store, vehicle, week)
-    kept = open_decisions(decisions_of(store, settings_file, decisions))
+        decided.known_to(store, vehicle, week)
+    kept = open_decisions(decided.decisions_of(store, settings_file, decisions))
     kept.review(vehicle, week, decision, reason, by)
     kept.close()
     base.say(f"Kept: {vehicle} {decision}, by {by}.")

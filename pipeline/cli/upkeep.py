@@ -45,13 +45,12 @@ def check(store: Path, settings_file: Path | None, *, as_json: bool) -> None:
 @click.option("--deep", is_flag=True, help="Read every row of the warehouse.")
 def doctor(store: Path | None, out: Path | None, settings_file: Path | None, *, deep: bool) -> None:
     """Say whether everything is in order: versions, settings, warehouse, disk, last runs."""
-    from pipeline.orchestrate.doctor import as_words, examine
+    from pipeline.orchestrate.doctor.checks import as_words
+    from pipeline.orchestrate.doctor.examine import examine
 
     health = examine(store, out, _decisions(store, settings_file), settings_file, deep=deep)
     base.say(as_words(health))
-    click.get_current_context().exit(
-        DOCTOR_FOUND_TROUBLE if any(c.state == "trouble" for c in health.checks) else 0
-    )
+    click.get_current_context().exit(0 if health.in_order else DOCTOR_FOUND_TROUBLE)
 
 
 def _decisions(store: Path | None, settings_file: Path | None) -> str | None:

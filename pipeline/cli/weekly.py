@@ -75,7 +75,7 @@ def _check(
     as_json: bool,
     quiet: bool,
 ) -> None:
-    from pipeline.orchestrate.preview import check, check_words
+    from pipeline.orchestrate.delivery_check import check, check_words
 
     found = check(deliveries, store, settings.ingest)
     if as_json:

@@ -10,7 +10,8 @@ import polars as pl
 
 from pipeline.ingest.opened import Opened
 from pipeline.ingest.sink import Account
-from pipeline.storage.warehouse import Connection, append, rebuild_next
+from pipeline.storage.tables import rebuild_next
+from pipeline.storage.warehouse import Connection, append
 
 # The rows of a mapped file, and what tells of the file; in this order a crash on the way is made good by the
 # next run.

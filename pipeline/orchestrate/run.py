@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import platform
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -16,21 +15,21 @@ import polars as pl
 
 from dashboards.language import Language
 from dashboards.written import write_week_pages
-from pipeline.core.errors import DeliveryError, NotEnoughDataError
 from pipeline.core.logs import event
 from pipeline.core.progress import Progress, silent
-from pipeline.core.weeks import last_complete_week, week_start
 from pipeline.ingest import ingest_delivery
 from pipeline.ingest.file_accounts import file_accounts
 from pipeline.ingest.report import TOUCHED_SCHEMA
-from pipeline.ingest.turned_away import check_lists, in_words, rejected_reasons, turned_away
+from pipeline.ingest.turned_away import check_lists, rejected_reasons, turned_away
 from pipeline.normalise.stage import normalise
 from pipeline.orchestrate.mail import Mailed, mail_week
+from pipeline.orchestrate.reported_week import week_to_report
 from pipeline.publish.week import publish_week
 from pipeline.publish.week_report import WeekReport, report_week
 from pipeline.settings import Settings
 from pipeline.storage.decisions import DecisionFrames, open_decisions, shown_as
-from pipeline.storage.warehouse import Connection, bound_memory, rebuilding, writing
+from pipeline.storage.tables import rebuilding
+from pipeline.storage.warehouse import Connection, bound_memory, writing
 from pipeline.validate import validate
 
 
@@ -69,59 +68,6 @@ class Timings:
         yield
         self.seconds[name] = round(self.seconds.get(name, 0.0) + time.perf_counter() - start, 3)
         event("step", step=name, seconds=self.seconds[name])
-
-
-# A day counts when a twentieth of the stations report on it, with a twentieth of a usual day's
-# records: a few lines with a wild clock make no week.
-_LAST_DAY = """
-    WITH report AS (
-        SELECT receiver_at_utc AS at_utc, station_id FROM raw_frame
-        UNION ALL SELECT plugged_at_utc, station_id FROM core_attempt WHERE time_doubt IS NULL),
-    day AS (
-        SELECT CAST(at_utc AS DATE) AS day, count(DISTINCT station_id) AS stations, count(*) AS records
-        FROM report WHERE at_utc <= now() GROUP BY 1)
-    SELECT max(day) FROM day
-    WHERE stations * 20 >= (SELECT count(DISTINCT station_id) FROM report)
-      AND records * 20 >= (SELECT median(records) FROM day)
-"""
-
-
-def week_to_report(
-    con: Connection, wanted: str | None, inputs: Sequence[dict[str, Any]] = ()
-) -> str:
-    """The wanted ISO week, or the last one whose Sunday has records.
-
-    Raises NotEnoughDataError when there is no record at all (DeliveryError where files of `inputs` that were turned away may be
-    why), SettingsError when `wanted` is no ISO
-    week.
-    """
-    if wanted is not None:
-        week_start(wanted)
-        return wanted
-    [(last_day,)] = con.execute(_LAST_DAY).fetchall()
-    away = turned_away(inputs)
-    if last_day is None and away:
-        raise DeliveryError(
-            f"nothing that was delivered tells of a charge attempt\n{in_words(away)}",
-            next_step="correct the files named and run again",
-        )
-    if last_day is None:
-        _refuse_a_slow_clock(con)
-        raise NotEnoughDataError(
-            "the warehouse holds no record of a charge attempt",
-            next_step="deliver logs of the equipment",
-        )
-    return last_complete_week(last_day)
-
-
-def _refuse_a_slow_clock(con: Connection) -> None:
-    """Raise NotEnoughDataError where all records are later than this machine's clock says it is."""
-    (first,) = con.execute("SELECT min(receiver_at_utc) FROM raw_frame").fetchone() or (None,)
-    if first is not None and first > datetime.now(UTC):
-        raise NotEnoughDataError(
-            f"all records are later than this machine's clock, which says {datetime.now(UTC):%Y-%m-%d}",
-            next_step="set the clock, or name the week with --week",
-        )
 
 
 def versions() -> dict[str, str]:

@@ -49,6 +49,7 @@ def test_readings_are_kept_and_taken_back(tmp_path: Path) -> None:
     kept = open_decisions(tmp_path / "w.decisions.sqlite")
     assert kept.frames().readings.is_empty()
     kept.close()
+    assert "name its --store" in ran("case", "V-1", "--withdraw", "1", code=2)
 
 
 @pytest.mark.parametrize(

@@ -19,7 +19,8 @@ from pipeline.normalise import normalise
 from pipeline.normalise.incremental import attempt_rebuild
 from pipeline.registry import empty, polars_schema
 from pipeline.settings.normalise import NormaliseSettings
-from pipeline.storage.warehouse import Connection, append, create_tables, read
+from pipeline.storage.tables import create_tables
+from pipeline.storage.warehouse import Connection, append, read
 from tests.normalise.days import depot
 from tests.normalise.test_attempts import station
 from tests.normalise.world import T0, World, at

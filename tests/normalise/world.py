@@ -13,7 +13,8 @@ import polars as pl
 from pipeline.normalise import normalise
 from pipeline.registry import polars_schema
 from pipeline.settings.normalise import NormaliseSettings
-from pipeline.storage.warehouse import Connection, append, create_tables, read
+from pipeline.storage.tables import create_tables
+from pipeline.storage.warehouse import Connection, append, read
 
 T0 = datetime(2026, 3, 2, 8, 0, 0, tzinfo=UTC)
 TABLES = (

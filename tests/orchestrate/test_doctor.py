@@ -13,8 +13,9 @@ from click.testing import CliRunner
 
 from pipeline.cli import main
 from pipeline.core.errors import StoreError
-from pipeline.orchestrate import doctor
-from pipeline.orchestrate.doctor import Check, Health, as_words, examine
+from pipeline.orchestrate.doctor import surroundings
+from pipeline.orchestrate.doctor.checks import Check, Health, as_words
+from pipeline.orchestrate.doctor.examine import examine
 from pipeline.storage.decisions import open_decisions
 from pipeline.storage.warehouse import writing
 
@@ -51,7 +52,7 @@ def _found(health: Health, name: str) -> Check:
 @pytest.fixture(autouse=True)
 def _enough_disk(monkeypatch: pytest.MonkeyPatch) -> None:
     """Whether this machine's disk is full is not what these tests are about."""
-    monkeypatch.setattr(doctor, "SPARE_BYTES", 0)
+    monkeypatch.setattr(surroundings, "SPARE_BYTES", 0)
 
 
 def test_all_in_order(tmp_path: Path) -> None:
@@ -138,7 +139,7 @@ def test_what_a_stopped_run_left_is_told(tmp_path: Path) -> None:
 
 def test_a_full_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Less free space than a run may need is trouble."""
-    monkeypatch.setattr(doctor, "SPARE_BYTES", 1 << 60)
+    monkeypatch.setattr(surroundings, "SPARE_BYTES", 1 << 60)
     assert _found(examine(_store(tmp_path)), "disk").state == "trouble"
 
 
@@ -219,6 +220,8 @@ def test_prefect_reached_or_not(server: str, monkeypatch: pytest.MonkeyPatch) ->
     matter.
     """
     monkeypatch.delenv("PREFECT_API_URL", raising=False)
-    assert _found(examine(prefect_url=server), "prefect").state == "good"
-    assert _found(examine(prefect_url="http://127.0.0.1:1/api"), "prefect").state == "trouble"
     assert _found(examine(), "prefect").state == "note"
+    monkeypatch.setenv("PREFECT_API_URL", server)
+    assert _found(examine(), "prefect").state == "good"
+    monkeypatch.setenv("PREFECT_API_URL", "http://127.0.0.1:1/api")
+    assert _found(examine(), "prefect").state == "trouble"

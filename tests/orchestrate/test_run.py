@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 
 from pipeline.core.errors import NotEnoughDataError
-from pipeline.orchestrate.run import told_settings, week_to_report
+from pipeline.orchestrate.reported_week import week_to_report
+from pipeline.orchestrate.run import told_settings
 from pipeline.settings import Settings
 from pipeline.storage.warehouse import Connection, writing
 

@@ -12,7 +12,8 @@ import duckdb
 import polars as pl
 
 from pipeline.registry import polars_schema, registry
-from pipeline.storage.warehouse import Connection, append, create_tables
+from pipeline.storage.tables import create_tables
+from pipeline.storage.warehouse import Connection, append
 
 BASE = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
 Row = dict[str, Any]

@@ -9,13 +9,9 @@ new row supersedes an old one, and triggers refuse anything else. Columns are th
 from __future__ import annotations
 
 from pipeline.storage.decisions.checks import ConflictError, DecisionError, finding_row
-from pipeline.storage.decisions.store import (
-    DecisionFrames,
-    Decisions,
-    file_of,
-    open_decisions,
-    shown_as,
-)
+from pipeline.storage.decisions.connection import file_of, shown_as
+from pipeline.storage.decisions.frames import DecisionFrames
+from pipeline.storage.decisions.store import Decisions, open_decisions
 
 __all__ = [
     "ConflictError", "DecisionError", "DecisionFrames", "Decisions", "file_of", "finding_row", "open_decisions", "shown_as",

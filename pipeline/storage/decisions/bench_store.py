@@ -12,8 +12,9 @@ from typing import Any
 
 from pipeline.core.errors import DecisionError, StoreError
 from pipeline.storage.decisions import entries as kept
+from pipeline.storage.decisions.connection import file_of
 from pipeline.storage.decisions.entries import Entry
-from pipeline.storage.decisions.store import Decisions, file_of
+from pipeline.storage.decisions.store import Decisions
 from pipeline.storage.files import put_private, sync_folder
 
 MOST_FILES = 60

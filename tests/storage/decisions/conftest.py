@@ -19,7 +19,7 @@ from tempfile import TemporaryDirectory
 import pytest
 import sqlalchemy as sa
 
-from pipeline.storage.decisions.store import PG_DRIVER
+from pipeline.storage.decisions.connection import PG_DRIVER
 
 SERVER = "WHICHSIDE_TEST_POSTGRESQL"
 ADMIN = "whichside"

@@ -27,7 +27,7 @@ from pipeline.storage.decisions import (
     Decisions,
     open_decisions,
 )
-from pipeline.storage.decisions.store import BUSY_S, _to_wal
+from pipeline.storage.decisions.connection import BUSY_S, _to_wal
 
 AT = datetime(2026, 4, 2, 9, 30, tzinfo=UTC)
 
@@ -219,7 +219,7 @@ def test_turning_to_wal_is_tried_until_others_let_go(monkeypatch: pytest.MonkeyP
 
     _to_wal(Held(2))
     assert asked == ["PRAGMA journal_mode = WAL"] * 3
-    monkeypatch.setattr("pipeline.storage.decisions.store.BUSY_S", -1)
+    monkeypatch.setattr("pipeline.storage.decisions.connection.BUSY_S", -1)
     with pytest.raises(sqlite3.OperationalError):
         _to_wal(Held(9))
 
