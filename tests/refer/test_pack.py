@@ -729,6 +729,15 @@ def test_a_pack_is_put_together_from_its_own_vehicle_s_rows() -> None:
     )
 
 
+def test_a_vehicle_that_no_evse_saw_has_a_pack_too() -> None:
+    """Referred on its own reports alone, without any attempt: a pack without a strip."""
+    judged, called, out, frame, inputs = three_vehicles()
+    rest = frame.filter(pl.col("vehicle_id") != "V")
+    made = packs(inputs, rest, judged, called, out, LookBack.of("2026-W14", 12))
+    assert (made["V"].strip, made["V"].controls) == ((), ())
+    assert made["U"].strip
+
+
 def test_a_pack_s_parts_are_what_is_declared() -> None:
     """No part can be changed, lack a field or bear an unknown name.
 

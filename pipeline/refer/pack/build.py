@@ -69,7 +69,7 @@ def packs(
         f["vehicle_id"]: _pack(
             f | shown[f["vehicle_id"]],
             _Own(
-                mine[f["vehicle_id"]],
+                mine.get(f["vehicle_id"], attempts.clear()),  # unseen: its own reports alone
                 levels.get(f["vehicle_id"], judged.levels.clear()),
                 control.get(f["vehicle_id"]),
                 peer[f["vehicle_id"]],
