@@ -9,23 +9,14 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.normalise.attempts import assemble
-from pipeline.normalise.clocks import eras, observed
-from pipeline.normalise.incremental import attempt_rebuild, names, windows
-from pipeline.normalise.sessions import exports, fleet, identities
-from pipeline.normalise.signals import codes, messages, pilot_rows
-from pipeline.registry import empty, registry
+from pipeline.normalise.incremental import attempt_rebuild, windows
+from pipeline.normalise.rebuild import rebuild
+from pipeline.normalise.sessions import fleet, identities
+from pipeline.normalise.signals import codes
 from pipeline.settings.normalise import NormaliseSettings
-from pipeline.storage.warehouse import Connection, append, query, read, replace, transaction
+from pipeline.storage.warehouse import Connection, append, query, replace, transaction
 
 EVERY_FILE = "true"
-KEPT_BY = {
-    "core_clock": "receiver_from_utc",
-    "core_pilot": "at_utc",
-    "core_signal": "at_utc",
-    "core_plug_in": "plugged_at_utc",
-}
-"""By which time a row lies inside a window or outside."""
 
 
 def normalise(con: Connection, touched: pl.DataFrame | None, settings: NormaliseSettings) -> None:
@@ -59,11 +50,7 @@ def normalise(con: Connection, touched: pl.DataFrame | None, settings: Normalise
             windows.whole(con)
         else:
             windows.of_new(con, touched, changed.stations, fresh, settings)
-        spans = [
-            rebuild(con, batch, settings, own)
-            for batch in windows.batches(con, settings.batch_rows)
-        ]
-        spans.append(firmware(con, fresh))
+        spans = [*rebuild(con, settings, own), firmware(con, fresh)]
         if touched is None or changed.people:
             attempt_rebuild.attempts_of(con, None, settings)
         else:
@@ -74,69 +61,6 @@ def normalise(con: Connection, touched: pl.DataFrame | None, settings: Normalise
             "INSERT INTO meta_normalised_file SELECT file_id FROM raw_file ANTI JOIN meta_normalised_file USING (file_id)"
         )
         con.execute("DELETE FROM raw_changed")
-
-
-def core(
-    raw: messages.Records, evses: pl.DataFrame, settings: NormaliseSettings, own: Mapping[str, str]
-) -> dict[str, pl.DataFrame]:
-    """Core tables of some stations from their raw rows."""
-    booted = observed.boots(raw.frames)
-    clock = eras.fit(observed.observations(raw.frames), booted, settings.clocks)
-    said = messages.build(raw, clock, evses, own, settings)
-    rows = pilot_rows.build(raw.pilot, clock, booted, evses, own)
-    samples = messages.place_samples(raw.samples, said, clock, evses)
-    evidence = assemble.Evidence(rows, said, samples, exports.build(raw.sessions, own))
-    return {
-        "core_clock": clock.lines,
-        "core_pilot": rows,
-        "core_signal": said,
-        "core_plug_in": assemble.build(evidence, evses, settings),
-    }
-
-
-def by_number(raw: messages.Records, evses: pl.DataFrame) -> tuple[messages.Records, pl.DataFrame]:
-    """The same with the names of stations, EVSEs and files as numbers."""
-    parts = (raw.frames, raw.samples, raw.events, raw.pilot, raw.sessions)
-    kind = names.kinds((*parts, evses))
-    return messages.Records(*(names.numbered(part, kind) for part in parts)), names.numbered(
-        evses, kind
-    )
-
-
-def rebuild(
-    con: Connection, batch: pl.DataFrame, settings: NormaliseSettings, own: Mapping[str, str]
-) -> pl.DataFrame:
-    """Rebuild the core rows in a batch of windows.
-
-    Returns the spans (`from_utc, to_utc`) of plug-ins that changed.
-    """
-    evses = read(con, "core_evse").unique(
-        ["station_id", "connector_id"], keep="last", maintain_order=True
-    )
-    made = core(*by_number(windows.records(con, batch), evses), settings, own)
-    keep = batch.select("station_id", "keep_from_utc", "keep_to_utc")
-    con.register("_keep", keep.to_arrow())
-    since = {"since": keep["keep_from_utc"].min()}
-    changed = empty("core_plug_in").select(from_utc="plugged_at_utc", to_utc="seen_utc")
-    for table, column in KEPT_BY.items():
-        inside = pl.col(column).is_between("keep_from_utc", "keep_to_utc", closed="left")
-        rows = (
-            made[table]
-            .with_columns(pl.col("station_id").cast(pl.String))
-            .join(keep, on="station_id")
-            .filter(inside)
-            .select(registry().table(table).column_names)
-        )
-        where = f"k.station_id = t.station_id AND t.{column} >= k.keep_from_utc AND t.{column} < k.keep_to_utc"
-        if table == "core_plug_in":
-            old = f"SELECT t.* FROM (FROM core_plug_in WHERE {column} >= $since) t JOIN _keep k ON {where}"
-            changed = attempt_rebuild.differing(query(con, old, since), rows)
-        con.execute(
-            f'DELETE FROM "{table}" t USING _keep k WHERE t.{column} >= $since AND {where}', since
-        )
-        append(con, table, rows)
-    con.unregister("_keep")
-    return changed
 
 
 def firmware(con: Connection, fresh: str) -> pl.DataFrame:

@@ -20,6 +20,7 @@ from pipeline.ingest.tables import fleet_zone
 from pipeline.ingest.zones import place_local_times
 from pipeline.normalise import stage
 from pipeline.normalise.incremental import windows
+from pipeline.normalise.rebuild import rebuild
 from pipeline.normalise.sessions import fleet
 from pipeline.normalise.signals import codes
 from pipeline.orchestrate import fingerprint
@@ -119,6 +120,5 @@ def _core(con: Connection, lake: Lake, bucket: int, settings: Settings) -> None:
     mine = f"SELECT evse_id FROM core_evse WHERE {bucket_of('station_id', lake.buckets)} = {bucket}"
     con.execute(f"DELETE FROM raw_session WHERE evse_id NOT IN ({mine})")
     windows.whole(con)
-    for batch in windows.batches(con, settings.normalise.batch_rows):
-        stage.rebuild(con, batch, settings.normalise, own)
+    rebuild(con, settings.normalise, own)
     stage.firmware(con, stage.EVERY_FILE)
