@@ -2,7 +2,7 @@
 and three of our own.
 
 Not changed, as no test should hold them: docstrings and other bare strings, annotations, type
-aliases, imports, decorators, what is raised (the condition before it is), `description=` of a
+aliases, `__all__`, imports, decorators, what is raised (the condition before it is), `description=` of a
 setting, `strict=` of a zip. A string is changed once, not once in each case.
 """
 
@@ -228,8 +228,10 @@ def _says_nothing(node: cst.CSTNode) -> bool:
 
 
 def _is_alias(node: cst.CSTNode) -> bool:
+    """A type's other name, or the list of names a package gives."""
     return isinstance(node, cst.Assign) and (
         isinstance(node.value, cst.Subscript)
+        or any(isinstance(t.target, cst.Name) and t.target.value == "__all__" for t in node.targets)
         or (
             isinstance(node.value, cst.Call)
             and isinstance(node.value.func, cst.Name)
