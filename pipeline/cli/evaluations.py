@@ -20,7 +20,8 @@ SMALL = (80, 24, 4)
 
 def bench(cases: int, seed: int) -> None:
     """Simulated vehicles led at the bench."""
-    from pipeline.measure.quality.bench import as_words, measure_bench
+    from pipeline.measure.quality.bench import measure_bench
+    from pipeline.measure.quality.bench_figures import as_words
 
     _tell(f"bench: {cases} vehicles")
     base.say(as_words(measure_bench(cases, seed), seed))

@@ -27,7 +27,7 @@ from pipeline.doorway.frame_times import FrameTimes
 from pipeline.doorway.frames_entry import FramesEntry
 from pipeline.doorway.multi_line import NEVER_CLOSES, joined
 from pipeline.doorway.part_queries import INDENTS, cells_query, heads_query, json_query
-from pipeline.doorway.pattern import Pattern
+from pipeline.doorway.unfit_lines import unfit_lines
 
 # Lines a frame may go on over: a meter's readings, printed one a line, come to some hundreds; practice.
 FRAME_LINES_CAP = 2000
@@ -50,8 +50,6 @@ BAD_SCHEMA = pl.Schema(
     }
 )
 _LINE = ["line", "byte_offset", "text"]
-_LOOKS_LIKE_A_FRAME = r'\[\s*[234]\s*,\s*"'
-_FRAME_ID = r'\[\s*([234])\s*,\s*"((?:[^"\\]|\\.)*)"'
 
 
 class Tables(Protocol):
@@ -181,7 +179,7 @@ class FrameReader:
             rows.filter(pl.col("reason").is_null()),
             rows.filter(pl.col("reason").is_not_null()),
         )
-        unfit = self._unfit(chatter, good)
+        unfit = unfit_lines(self.entry, chatter, good)
         rejected = pl.concat(
             [
                 _each_line(bad).select(*_LINE, reject_reason="reason"),
@@ -219,36 +217,6 @@ class FrameReader:
         with self.tables.seeing(_framed=rows.select("line", "frame").to_arrow()):
             told = pl.DataFrame(self.tables.table(payload_time_query()))
         return rows.join(told, on="line", how="left", maintain_order="left")
-
-    def _unfit(self, chatter: pl.DataFrame, good: pl.DataFrame) -> pl.DataFrame:
-        """Lines that look like a frame and do not fit, unless a line that fits told the same."""
-        none = pl.DataFrame(
-            schema={**{n: BAD_SCHEMA[n] for n in _LINE}, "reject_reason": pl.String()}
-        )
-        if self.entry.line is None or not chatter.height:
-            return none
-        text = pl.col("text")
-        printed = text.str.contains(r"\[\s*$") & text.shift(-1).str.contains(r"^\s*[234]\s*,\s*$")
-        looks = chatter.filter(
-            text.str.contains(_LOOKS_LIKE_A_FRAME) | printed.fill_null(value=False)
-        )
-        if not looks.height:
-            return none
-        told = good.select(
-            pl.col("frame").str.slice(0, 300).str.extract_groups(_FRAME_ID).alias("key")
-        )
-        looks = looks.with_columns(key=pl.col("text").str.extract_groups(_FRAME_ID))
-        known = pl.col("key").struct.field("1").is_not_null()
-        repeats = (
-            looks.filter(known).join(told, on="key", how="semi") if told.height else looks.head(0)
-        )
-        looks = looks.join(repeats.select("line"), on="line", how="anti")
-        if not looks.height:
-            return none
-        pattern: Pattern = self.entry.pattern
-        how = pattern.fitted([looks["text"][0].strip()[:2000]]).partition(" ")[2].partition(" ")[2]
-        reason = f"it looks like a frame, but does not fit the pattern of its entry; the first such line {how}"
-        return looks.select(*_LINE, reject_reason=pl.lit(reason))
 
 
 def _coloured(good: pa.Table) -> bool:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from pipeline.measure.quality.bench import FIXED_LIST, calibration, measure_bench, summary
+from pipeline.measure.quality.bench import FIXED_LIST, measure_bench
+from pipeline.measure.quality.bench_figures import calibration, summary
 
 
 @pytest.mark.slow

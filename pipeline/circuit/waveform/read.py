@@ -1,7 +1,6 @@
-"""An oscilloscope's CSV export, whatever its header, as time and volts.
+"""An oscilloscope's CSV export as time and volts.
 
-Instruments write a preamble of their own, then rows of figures. The rows that hold figures in as many
-columns as the middle of the file are the data; the lines before them may say units, the sampling interval, and which
+Instruments write a preamble of their own, then rows of figures; the preamble may say units, the sampling interval, and which
 column is which.
 """
 
@@ -11,17 +10,18 @@ import re
 from dataclasses import dataclass
 
 import numpy as np
-import polars as pl
-from numpy.typing import NDArray
 
-from pipeline.core.errors import WhichsideError
-
-Floats = NDArray[np.float64]
+from pipeline.circuit.waveform.rows import (
+    FIGURE,
+    LEAST_SAMPLES,
+    Block,
+    Floats,
+    TraceError,
+    block_of,
+)
 
 LEAST_RATE_HZ = 20_000.0
 """20 samples a period of the 1 kHz pilot: what a level and a duty cycle need (decided)."""
-LEAST_SAMPLES = 200
-"""Ten periods at the least rate."""
 PILOT_V = (1.9, 13.5)
 """Where the pilot's larger level lies: 2.14 V (ventilated state with a shorted diode, derived) to 12.6 V and a little."""
 LEAST_FACTORED_V = 5.0
@@ -30,9 +30,6 @@ QUIET_V = 0.2
 """Below this the pilot is at earth, whatever the probe."""
 STEADY_SHARE = 0.2
 """Largest spread of the sampling interval about its median: beyond it the rows are no trace."""
-_DELIMITERS = (";", "\t", ",", None)
-_LOOKED_AT = 40
-_FIGURE = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$")
 _SECONDS = {
     "s": 1.0,
     "sec": 1.0,
@@ -51,12 +48,6 @@ _INTERVAL = re.compile(
 _RATE = re.compile(r"(?i)sampl\w*\s*(rate|freq)|\bfs\b")
 
 
-class TraceError(WhichsideError):
-    """A file is no trace we can use."""
-
-    exit_code = 3
-
-
 @dataclass(frozen=True)
 class Trace:
     """A trace: seconds from its start, volts at the pilot, and the factor by which the file's volts were multiplied."""
@@ -69,13 +60,6 @@ class Trace:
     def rate_hz(self) -> float:
         """Samples a second."""
         return 1.0 / float(np.median(np.diff(self.time_s)))
-
-
-@dataclass(frozen=True)
-class _Block:
-    head: list[str]
-    names: list[str]
-    figures: Floats
 
 
 def read_trace(
@@ -91,7 +75,7 @@ def read_trace(
     `probe_factor` (without it 1, or 10 or 0.1 where only that gives the levels of a pilot). Raises TraceError where rows
     of figures are missing, too slow, too few, or reach no level of a pilot.
     """
-    block = _block(text, where)
+    block = block_of(text, where)
     time_s, others = _time(block, where)
     volts = _volts(block, others, where, column)
     keep = np.isfinite(time_s) & np.isfinite(volts)
@@ -101,107 +85,25 @@ def read_trace(
     return Trace(time_s - time_s[0], volts * factor, factor)
 
 
-def _block(text: str, where: str) -> _Block:
-    lines = text.lstrip("\ufeff").splitlines()
-    delimiter, width = _shape(lines)
-    start = next((n for n, line in enumerate(lines) if _is_row(line, delimiter, width)), len(lines))
-    figures = _figures(lines[start:], delimiter, width)
-    if len(figures) < LEAST_SAMPLES:
-        raise TraceError(
-            f"no trace: {len(figures)} rows of figures", where=where,
-            next_step=f"export at least {LEAST_SAMPLES} samples as CSV, time and volts",
-        )  # fmt: skip
-    head = lines[:start]
-    over = [c for line in reversed(head) if len(c := _cells(line, delimiter)) == width and any(c)][
-        :2
-    ]
-    names = (
-        [" ".join(parts) for parts in zip(*reversed(over), strict=True)] if over else [""] * width
-    )
-    return _Block(head, names, figures)
+def _scale(name: str, units: dict[str, float]) -> float:
+    """Of the last word that is a unit; 1 where none is."""
+    words = re.findall(r"[a-zµμ]+", name.lower())
+    return next((units[word] for word in reversed(words) if word in units), 1.0)
 
 
-def _shape(lines: list[str]) -> tuple[str | None, int]:
-    """Delimiter (None: blanks) and number of columns of the rows about the middle and end of the file."""
-    looked = [
-        line
-        for line in (*lines[len(lines) // 2 :][:_LOOKED_AT], *lines[-_LOOKED_AT:])
-        if line.strip()
-    ]
-    best: tuple[int, int, str | None] = (0, 0, None)
-    for delimiter in _DELIMITERS:
-        widths = [
-            len(c) for line in looked if _all_figures(c := _cells(line, delimiter), delimiter)
-        ]
-        if widths and (len(widths), max(widths)) > best[:2]:
-            best = (len(widths), max(set(widths), key=widths.count), delimiter)
-    return best[2], best[1]
-
-
-def _cells(line: str, delimiter: str | None) -> list[str]:
-    cells = [
-        cell.strip().strip('"').strip()
-        for cell in (line.split(delimiter) if delimiter else line.split())
-    ]
-    while len(cells) > 1 and not cells[-1]:
-        cells.pop()
-    return cells
-
-
-def _all_figures(cells: list[str], delimiter: str | None) -> bool:
-    comma = delimiter != ","
-    return all(
-        _FIGURE.match(cell.replace(",", ".", 1) if comma and "." not in cell else cell)
-        for cell in cells
-    )
-
-
-def _is_row(line: str, delimiter: str | None, width: int) -> bool:
-    cells = _cells(line, delimiter)
-    return len(cells) == width and _all_figures(cells, delimiter)
-
-
-def _figures(lines: list[str], delimiter: str | None, width: int) -> Floats:
-    """Rows with a figure in every column; a decimal comma where the comma parts no columns."""
-    if not width:
-        return np.empty((0, 0))
-    column = pl.col("line").str.strip_chars().str.replace_all('"', "")
-    column = column.str.replace_all(r"[ \t]+", "\t") if delimiter is None else column
-    parts = column.str.splitn(delimiter or "\t", width + 1).struct.rename_fields(
-        [str(i) for i in range(width + 1)]
-    )
-    frame = (
-        pl.DataFrame({"line": lines})
-        .select(parts)
-        .unnest("line")
-        .select(str(i) for i in range(width))
-    )
-    cells = pl.all().str.strip_chars()
-    cells = cells if delimiter == "," else cells.str.replace(",", ".", literal=True)
-    numbers = frame.select(cells.cast(pl.Float64, strict=False)).drop_nulls()
-    return numbers.to_numpy()
-
-
-def _unit(name: str, units: dict[str, float]) -> float | None:
-    words = re.findall(r"[A-Za-zµμ]+", name)
-    return next((units[word.lower()] for word in reversed(words) if word.lower() in units), None)
-
-
-def _time(block: _Block, where: str) -> tuple[Floats, list[int]]:
+def _time(block: Block, where: str) -> tuple[Floats, list[int]]:
     """The time column in s and the columns left, or time from a sampling interval or rate that the preamble states."""
     width = block.figures.shape[1]
     stated = _stated_interval(block)
     for i in range(width):
         values: Floats = block.figures[:, i]
         steps = np.diff(values)
-        rising = bool(steps.size) and bool(np.all(steps > 0))
-        if not rising:
+        if not np.all(steps > 0):
             continue
         rest = [j for j in range(width) if j != i]
-        counts = bool(np.all(steps == 1)) and stated is not None
-        if counts and stated is not None:
+        if stated is not None and np.all(steps == 1):  # it counts the samples
             return np.multiply(values, stated), rest
-        return np.multiply(values, _time_scale(block, i)), rest
+        return np.multiply(values, _scale(block.names[i], _SECONDS)), rest
     if stated is None:
         raise TraceError(
             "no column of the trace is a time that rises, and no sampling interval is stated", where=where,
@@ -210,36 +112,26 @@ def _time(block: _Block, where: str) -> tuple[Floats, list[int]]:
     return np.arange(block.figures.shape[0], dtype=np.float64) * stated, list(range(width))
 
 
-def _time_scale(block: _Block, column: int) -> float:
-    named = _unit(block.names[column], _SECONDS)
-    return 1.0 if named is None else named
-
-
-def _stated_interval(block: _Block) -> float | None:
+def _stated_interval(block: Block) -> float | None:
     """A sampling interval in s (or the inverse of a rate) named in the preamble, in a line or over a column of it."""
     for number, line in enumerate(block.head):
         found = _INTERVAL.search(line) or _RATE.search(line)
         if not found:
             continue
-        value = re.search(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", line[found.end() :])
+        value = re.search(FIGURE, line[found.end() :])
         if value is None and number + 1 < len(block.head):
             column = line[: found.start()].count(",")
             cells = block.head[number + 1].split(",")
-            value = (
-                re.search(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", cells[column])
-                if column < len(cells)
-                else None
-            )
+            value = re.search(FIGURE, cells[column]) if column < len(cells) else None
         if value is None or float(value[0]) <= 0:
             continue
         if _INTERVAL.search(line):
-            unit = _unit(line[found.end() :], _SECONDS)
-            return float(value[0]) * (1.0 if unit is None else unit)
+            return float(value[0]) * _scale(line[found.end() :], _SECONDS)
         return 1.0 / float(value[0])
     return None
 
 
-def _volts(block: _Block, columns: list[int], where: str, wanted: str | None) -> Floats:
+def _volts(block: Block, columns: list[int], where: str, wanted: str | None) -> Floats:
     if wanted is not None:
         chosen = [j for j in columns if wanted.strip().lower() in block.names[j].lower()]
         if not chosen:
@@ -253,8 +145,7 @@ def _volts(block: _Block, columns: list[int], where: str, wanted: str | None) ->
             where=where,
             next_step="export the channel with the pilot",
         )
-    scale = _unit(block.names[chosen[0]], _VOLTS)
-    return np.asarray(block.figures[:, chosen[0]] * (1.0 if scale is None else scale))
+    return np.asarray(block.figures[:, chosen[0]] * _scale(block.names[chosen[0]], _VOLTS))
 
 
 def _swing(values: Floats) -> float:

@@ -8,16 +8,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from pipeline.doorway import times
-from pipeline.doorway.guess.roles import FORMATS, FRAME, Said, reads, said, station, ways
+from pipeline.doorway.guess.held import Held, held_frames
+from pipeline.doorway.guess.roles import FORMATS, reads, station, ways
 
 _ESCAPES = re.compile(r"\x1b\[[0-9;]*[A-Za-z]")
 _WORD = re.compile(r"[^\s\[\](){}<>|=,;\"']+")
-_KINDS = re.compile(
-    r"(?<!\w)(CALL|CALLRESULT|CALLERROR|REQ|RES|CONF|Request|Response|Error)\s+(\S+)\s+(?:([A-Z]\w+)\s+)?(?=\{)"
-)
 # Lines looked at.
 _LOOKED_AT = 400
 _SHARE = 0.9
+# A word is of one way where at most so many of the other way's lines have it, and worth a look where so many of its own have.
+_FEW = 0.05
 # Frames cut off at their line's end: this share of them says that they go on below.
 _CUT_SHARE = 0.2
 
@@ -36,60 +36,11 @@ class LogGuess:
 
 def guess_log(lines: Sequence[str]) -> LogGuess | None:
     """The pattern of the lines that hold a frame; None where too few do."""
-    clean = [_ESCAPES.sub("", line).rstrip() for line in lines]
-    for find in (_with_array, _printed, _in_parts):
-        held = [one for one in (find(clean, i) for i in range(len(clean))) if one][:_LOOKED_AT]
-        if len(held) >= 2:
-            return _of(held)
-    return None
+    held = held_frames([_ESCAPES.sub("", line).rstrip() for line in lines])[:_LOOKED_AT]
+    return _of(held) if held else None
 
 
-@dataclass(frozen=True)
-class _Held:
-    before: str
-    frame: Said
-    after: str
-    body: str
-    whole: bool = True
-
-
-def _with_array(lines: Sequence[str], i: int) -> _Held | None:
-    """A line with a frame on it."""
-    found = FRAME.search(lines[i])
-    if not found:
-        return None
-    rest = lines[i][found.start() :]
-    end = rest.rfind("]") + 1
-    one = said(rest)
-    after = rest[end:] if end else ""
-    return _Held(lines[i][: found.start()], one, after, "{frame}", bool(end)) if one else None
-
-
-def _printed(lines: Sequence[str], i: int) -> _Held | None:
-    """A line at whose end a frame begins that goes on below."""
-    if not re.search(r"\[\s*$", lines[i]):
-        return None
-    one = said("[" + " ".join(lines[i + 1 : i + 4]).strip())
-    return _Held(re.sub(r"\[\s*$", "", lines[i]), one, "", "{frame}") if one else None
-
-
-def _in_parts(lines: Sequence[str], i: int) -> _Held | None:
-    """A line that names kind, id and action before the payload."""
-    found = _KINDS.search(lines[i])
-    if not found:
-        return None
-    kind = "2" if found[3] else "4" if "rror" in found[1].casefold() else "3"
-    rest = lines[i][found.end() :]
-    after = rest[rest.rfind("}") + 1 :]
-    return _Held(
-        lines[i][: found.start()],
-        Said(kind, found[2], found[3]),
-        after,
-        "{type} {id} {action} {payload}",
-    )
-
-
-def _of(held: Sequence[_Held]) -> LogGuess | None:
+def _of(held: Sequence[Held]) -> LogGuess:
     outer = [(one.before, one.after) for one in held]
     form, spans = _time(outer)
     cut = [_marked(texts, span) for texts, span in zip(outer, spans, strict=True)]
@@ -114,17 +65,17 @@ def _of(held: Sequence[_Held]) -> LogGuess | None:
 
 def _time(outer: Sequence[tuple[str, str]]) -> tuple[str | None, list[tuple[int, int, int] | None]]:
     """The format in which most lines hold a time, and where each holds it: side, from, to."""
-    best: tuple[int, int, str] | None = None
+    best: tuple[int, str] | None = None
     for form in FORMATS:
         found = [_found(texts, form) for texts in outer]
         hits = [f for f in found if f]
         if len(hits) >= _SHARE * len(outer):
             size = sum(to - since for _, since, to in hits) // len(hits)
             if best is None or size > best[0]:
-                best = (size, len(hits), form)
+                best = (size, form)
     if best is None:
         return None, [None] * len(outer)
-    return best[2], [_found(texts, best[2]) for texts in outer]
+    return best[1], [_found(texts, best[1]) for texts in outer]
 
 
 def _found(texts: tuple[str, str], form: str) -> tuple[int, int, int] | None:
@@ -161,10 +112,10 @@ def _direction(
         own = {
             w
             for w, n in common.items()
-            if apart[w] <= (1 - _SHARE) / 2 * len(words[other]) and n >= 0.05 * len(words[way])
+            if apart[w] <= _FEW * len(words[other]) and n >= _FEW * len(words[way])
         }
         found = Counter(_phrase(row, own) for row in words[way])
-        covered = [p for p, n in found.most_common(3) if p and n >= 0.05 * len(words[way])]
+        covered = [p for p, n in found.most_common(3) if p and n >= _FEW * len(words[way])]
         if sum(found[p] for p in covered) < _SHARE * len(words[way]):
             return (), ()
         phrases[way] = tuple(covered)
@@ -271,9 +222,8 @@ def _is_part(token: str) -> bool:
 
 def _shared(rows: Sequence[list[str]]) -> str:
     """The words that rows share, from both ends inwards, `{*}` for the rest."""
-    same = Counter(map(tuple, rows)).most_common(1)[0]
-    if same[1] >= 0.98 * len(rows) and same[1] == len(rows):
-        return _escaped("".join(same[0]))
+    if all(row == rows[0] for row in rows):
+        return _escaped("".join(rows[0]))
     short = min(len(row) for row in rows)
     left = next((i for i in range(short) if len({row[i] for row in rows}) > 1), short)
     right = next(

@@ -17,7 +17,7 @@ from pipeline.circuit.waveform import (
     pilot_state,
     read_trace,
 )
-from pipeline.circuit.waveform.read import TraceError
+from pipeline.circuit.waveform.rows import TraceError
 
 
 def seen(made: Made) -> Pilot:
