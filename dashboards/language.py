@@ -12,9 +12,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-import yaml
-
-from pipeline.registry import QUICK_LOADER
+from pipeline.registry import load_file
 
 STRINGS = Path(__file__).resolve().parent / "strings.yaml"
 LANGUAGES = ("en", "de")
@@ -23,8 +21,7 @@ LANGUAGES = ("en", "de")
 @cache
 def strings() -> Mapping[str, Mapping[str, str]]:
     """Key to language to text."""
-    read: dict[str, dict[str, str]] = yaml.load(STRINGS.read_text(encoding="utf-8"), QUICK_LOADER)  # noqa: S506 -- safe
-    return read
+    return load_file(STRINGS)
 
 
 @dataclass(frozen=True)

@@ -8,11 +8,9 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-import yaml
-
 from dashboards.language import strings
 from pipeline.core.wording import OVER_RANGE, SUSPECTS
-from pipeline.registry import QUICK_LOADER
+from pipeline.registry import load_file
 
 REASONS = Path(__file__).resolve().parent / "reasons.yaml"
 Patterns = tuple[tuple[re.Pattern[str], str], ...]
@@ -25,8 +23,7 @@ OVER_RANGE_IN = {"de": "über Messbereich"}
 
 @cache
 def _declared() -> Mapping[str, Any]:
-    read: dict[str, Any] = yaml.load(REASONS.read_text(encoding="utf-8"), QUICK_LOADER)  # noqa: S506 -- safe
-    return read
+    return load_file(REASONS)
 
 
 @cache

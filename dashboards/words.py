@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pipeline.publish.evse_checks import CAUTIONS as CAUTIONS_AT_AN_EVSE
-from pipeline.refer.pack.bench_steps import CAUTIONS
+from pipeline.refer.pack.cautions import CAUTIONS
 
 LOCAL_FIRST = (
     "Local codes, the maker's procedure and licensed practice come before anything on this page."

@@ -40,7 +40,7 @@ def as_words(result: Assessment, numbers: list[int | None]) -> str:
     """The same for people, each reading with its number where it has one; cautions before any step."""
     from pipeline.core.wording import probability
     from pipeline.refer.bench import bench_declared
-    from pipeline.refer.pack.bench_steps import CAUTIONS, DEFERENCE
+    from pipeline.refer.pack.cautions import CAUTIONS, DEFERENCE
 
     suspects = bench_declared().suspects
     lines = ["Most probable:"]

@@ -14,16 +14,13 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.refer.inputs import ReferInputs
+from pipeline.refer.plug_places import fits, sites
 from pipeline.refer.suspects.vehicles import DIODE
 from pipeline.registry import conform, empty
 from pipeline.settings.next_tests import NextTestSettings
 from pipeline.settings.refer import ReferSettings
 
 Floats = NDArray[np.float64]
-
-TYPE1, TYPE2 = ("cType1", "cCCS1"), ("cType2", "sType2", "cCCS2")
-PLUGS = {"cType1": TYPE1, "cType2": TYPE2, "cTesla": ("cTesla",)}
-"""Inlets a captive AC plug fits; a socket (s...) takes any AC vehicle with its own cable. A CCS inlet holds the AC part."""
 
 
 def information_bits(prior: Floats, fails: Floats) -> Floats:
@@ -55,15 +52,7 @@ def next_tests(
     `questions`: as `open_questions` finds them; `called`: as `call_vehicles` makes it; `evses`: as
     `judge_evses`.
     """
-    equipment = inputs.equipment.filter(pl.col("supply") == "AC").join(
-        evses.select("evse_id", "p_evse", pl.col("call").alias("evse_call")),
-        on="evse_id",
-        how="left",
-    )
-    checks = attempts.group_by("evse_id").agg(pl.col("check").last())
-    equipment = equipment.join(checks, on="evse_id", how="left").with_columns(
-        pl.coalesce("check", "diode_check").alias("check"), pl.col("p_evse").fill_null(0.0)
-    )
+    equipment = _equipment(inputs.equipment, attempts, evses)
     if questions.is_empty() or equipment.is_empty():
         return empty("out_next_tests")
     own = _this_vehicle_elsewhere(inputs, attempts, questions, equipment, settings.next_tests)
@@ -88,6 +77,22 @@ def next_tests(
     return conform(best, "out_next_tests")
 
 
+def _equipment(
+    equipment: pl.DataFrame, attempts: pl.DataFrame, evses: pl.DataFrame
+) -> pl.DataFrame:
+    """AC EVSEs with what is believed of each, `p_evse` and `evse_call`, and its diode check as last seen."""
+    checks = attempts.group_by("evse_id").agg(pl.col("check").last())
+    believed = evses.select("evse_id", "p_evse", pl.col("call").alias("evse_call"))
+    return (
+        equipment.filter(pl.col("supply") == "AC")
+        .join(believed, on="evse_id", how="left")
+        .join(checks, on="evse_id", how="left")
+        .with_columns(
+            pl.coalesce("check", "diode_check").alias("check"), pl.col("p_evse").fill_null(0.0)
+        )
+    )
+
+
 def open_questions(
     attempts: pl.DataFrame,
     called: pl.DataFrame,
@@ -98,18 +103,6 @@ def open_questions(
 
     `question` (their id), suspect, the rival EVSE, prior `p_v, p_e, p_n`, `f_v` at a checking EVSE.
     """
-    failed = attempts.filter(
-        pl.col("supply") == "AC", pl.col("outcome") == "failed", pl.col("vehicle_id").is_not_null()
-    )
-    rival = (
-        failed.group_by("vehicle_id", "evse_id")
-        .agg(pl.len().alias("n"))
-        .join(evses.select("evse_id", "p_evse"), on="evse_id")
-        .sort(["vehicle_id", "n", "p_evse", "evse_id"], descending=[False, True, True, False])
-        .group_by("vehicle_id", maintain_order=True)
-        .first()
-        .select("vehicle_id", pl.col("evse_id").alias("rival"), "p_evse")
-    )
     undecided = called.filter(
         pl.col("call").is_in(["watch", "insufficient_data"]),
         pl.col("p_vehicle").is_between(settings.least_p, 1 - settings.least_p),
@@ -118,7 +111,7 @@ def open_questions(
     p_v, p_e = pl.col("p_vehicle"), pl.col("p_evse").fill_null(0.0)
     raw_v, raw_e, raw_n = p_v * (1 - p_e), p_e * (1 - p_v), (1 - p_v) * (1 - p_e)
     total = raw_v + raw_e + raw_n
-    named = undecided.join(rival, on="vehicle_id", how="left").select(
+    named = undecided.join(_rivals(attempts, evses), on="vehicle_id", how="left").select(
         pl.col("vehicle_id").alias("question"),
         "vehicle_model",
         "suspect",
@@ -138,52 +131,19 @@ def open_questions(
     return named.filter(pl.col("p_v").is_between(settings.least_p, 1 - settings.least_p))
 
 
-def _fits(inputs: ReferInputs, attempts: pl.DataFrame, equipment: pl.DataFrame) -> pl.DataFrame:
-    """Pairs `vehicle_model, connector_type` that fit.
-
-    By the plug, or because they have been plugged together.
-    """
-    models = (
-        inputs.fleet.select(
-            "vehicle_model", pl.col("inlets").fill_null("").str.split(";").alias("inlet")
-        )
-        .explode("inlet")
-        .with_columns(pl.col("inlet").str.strip_chars())
-        .unique()
+def _rivals(attempts: pl.DataFrame, evses: pl.DataFrame) -> pl.DataFrame:
+    """`vehicle_id, rival, p_evse`: the EVSE each vehicle failed at most, the likelier at fault of two alike."""
+    failed = attempts.filter(
+        pl.col("supply") == "AC", pl.col("outcome") == "failed", pl.col("vehicle_id").is_not_null()
     )
-    plugs = pl.DataFrame(
-        [(plug, inlet) for plug, inlets in PLUGS.items() for inlet in inlets],
-        schema=["connector_type", "inlet"],
-        orient="row",
-    )
-    by_plug = models.join(plugs, on="inlet").select("vehicle_model", "connector_type")
-    sockets = (
-        equipment.filter(pl.col("connector_type").str.starts_with("s"))
-        .select("connector_type")
-        .unique()
-    )
-    ac_models = (
-        models.filter(pl.col("inlet").is_in([*TYPE1, *TYPE2, "cTesla"]))
-        .select("vehicle_model")
-        .unique()
-    )
-    by_socket = ac_models.join(sockets, how="cross")
-    used = attempts.filter(pl.col("supply") == "AC").select(
-        "vehicle_model", pl.col("coupler").alias("connector_type")
-    )
-    return pl.concat([by_plug, by_socket, used.drop_nulls()]).unique()
-
-
-def _sites(attempts: pl.DataFrame, vehicles: pl.Series) -> pl.DataFrame:
-    """`question, site_id, tier`: 0 for the site a vehicle uses most, 1 for the others it uses."""
-    used = (
-        attempts.filter(pl.col("vehicle_id").is_in(vehicles.implode()))
-        .group_by(pl.col("vehicle_id").alias("question"), "site_id")
-        .len("n")
-        .sort(["question", "n", "site_id"], descending=[False, True, False])
-    )
-    return used.with_columns(pl.int_range(pl.len()).over("question").clip(0, 1).alias("tier")).drop(
-        "n"
+    return (
+        failed.group_by("vehicle_id", "evse_id")
+        .agg(pl.len().alias("n"))
+        .join(evses.select("evse_id", "p_evse"), on="evse_id")
+        .sort(["vehicle_id", "n", "p_evse", "evse_id"], descending=[False, True, True, False])
+        .group_by("vehicle_id", maintain_order=True)
+        .first()
+        .select("vehicle_id", pl.col("evse_id").alias("rival"), "p_evse")
     )
 
 
@@ -210,10 +170,10 @@ def _this_vehicle_elsewhere(
         return_dtype=pl.String,
     )
     return (
-        questions.join(_fits(inputs, attempts, equipment), on="vehicle_model")
+        questions.join(fits(inputs, attempts, equipment), on="vehicle_model")
         .join(healthy, on="connector_type")
         .filter(pl.col("evse_id") != pl.col("rival").fill_null(""))
-        .join(_sites(attempts, questions["question"]), on=["question", "site_id"], how="left")
+        .join(sites(attempts, questions["question"]), on=["question", "site_id"], how="left")
         .with_columns(pl.col("tier").fill_null(2))
         .select(
             "question", "p_v", "p_e", "p_n", "tier", "evse_id",

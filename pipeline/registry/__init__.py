@@ -4,8 +4,6 @@ Columns, tables, codes, rules and signatures as declared in `schemas/`, read onc
 """
 
 from pipeline.registry.declarations import (
-    QUICK_LOADER,
-    SCHEMAS,
     Column,
     Field,
     Registry,
@@ -13,13 +11,12 @@ from pipeline.registry.declarations import (
     conform,
     ddl,
     empty,
-    load_folder,
     polars_schema,
     registry,
 )
+from pipeline.registry.files import SCHEMAS, load_file, load_folder
 
 __all__ = [
-    "QUICK_LOADER",
     "SCHEMAS",
     "Column",
     "Field",
@@ -28,6 +25,7 @@ __all__ = [
     "conform",
     "ddl",
     "empty",
+    "load_file",
     "load_folder",
     "polars_schema",
     "registry",

@@ -17,14 +17,13 @@ from hypothesis import strategies as st
 from pipeline.measure.quality.settling import OTHERS_FAIL, Case, settle
 from pipeline.refer.inputs import Attributed, ReferInputs
 from pipeline.refer.next_tests import (
-    _fits,
-    _sites,
     _sound_vehicle_there,
     _this_vehicle_elsewhere,
     information_bits,
     next_tests,
     open_questions,
 )
+from pipeline.refer.plug_places import fits, sites
 from pipeline.registry import conform, empty
 from pipeline.settings.refer import ReferSettings
 
@@ -303,7 +302,7 @@ def test_which_plug_fits_which_inlet(inlets: str | None, plugs: set[str]) -> Non
     dc = pl.DataFrame({"vehicle_model": ["Crate"], "coupler": ["cCCS2"], "supply": ["DC"]})
     equipment = pl.DataFrame({"connector_type": ["sType2", "cType2", "cType1"]})
     inputs = ReferInputs(nothing, Attributed(nothing, nothing, nothing, nothing), fleet, nothing)
-    table = _fits(inputs, pl.concat([attempts, dc]), equipment)
+    table = fits(inputs, pl.concat([attempts, dc]), equipment)
     assert set(table.filter(pl.col("vehicle_model") == "Crate")["connector_type"]) == plugs
     assert table.filter(pl.col("vehicle_model") == "Barrow").rows() == [("Barrow", "cG105")]
     assert table.is_unique().all()
@@ -314,9 +313,9 @@ def test_the_site_used_most_is_home() -> None:
     attempts = pl.DataFrame(
         {"vehicle_id": ["V"] * 6 + ["W"], "site_id": ["b", "b", "a", "a", "c", "b", "a"]},
     )
-    table = _sites(attempts, pl.Series(["V"]))
+    table = sites(attempts, pl.Series(["V"]))
     assert table.rows() == [("V", "b", 0), ("V", "a", 1), ("V", "c", 1)]
-    even = _sites(attempts.head(4), pl.Series(["V"]))
+    even = sites(attempts.head(4), pl.Series(["V"]))
     assert even.rows() == [("V", "a", 0), ("V", "b", 1)]
 
 

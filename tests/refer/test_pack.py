@@ -23,12 +23,11 @@ from pipeline.refer.pack.build import (
     CONTROL_ROWS,
     _claim,
     _control,
-    _history,
-    _pilot,
     _since,
     packs,
 )
 from pipeline.refer.pack.charts import pilot_chart, strip_chart
+from pipeline.refer.pack.history import history
 from pipeline.refer.pack.model import (
     EVIDENCE_VERSION,
     Band,
@@ -40,6 +39,7 @@ from pipeline.refer.pack.model import (
     Weight,
 )
 from pipeline.refer.pack.parts import bands, by_vehicle, controls, peers
+from pipeline.refer.pack.pilot import pilot
 from pipeline.refer.suspects.level_factors import no_levels
 from pipeline.refer.suspects.signatures import learnt
 from pipeline.refer.suspects.vehicles import Judged
@@ -390,10 +390,10 @@ def test_the_pilot_in_words(n: int, path: tuple[float | None, ...], text: str) -
     R2 is 2.74 kΩ (IEC 61851-1, second-hand).
     """
     names = ("reverse_path_ohm", "reverse_path_lo_ohm", "reverse_path_hi_ohm")
-    pilot = _pilot(dict(zip(names, path, strict=True)), levels(n), "pilot_diode_shorted")
-    assert pilot.text == text
-    assert tuple(getattr(pilot, name) for name in names) == path
-    assert pilot.bands == bands()
+    told = pilot(dict(zip(names, path, strict=True)), levels(n), "pilot_diode_shorted")
+    assert told.text == text
+    assert tuple(getattr(told, name) for name in names) == path
+    assert told.bands == bands()
     reading = {
         "at": W13,
         "evse_id": "E1",
@@ -402,7 +402,7 @@ def test_the_pilot_in_words(n: int, path: tuple[float | None, ...], text: str) -
         "low_v": -8.8,
         "usual_low_v": -12.0,
     }
-    assert pilot.readings == (PilotReading(**reading, usual_from="same_week"),) * n
+    assert told.readings == (PilotReading(**reading, usual_from="same_week"),) * n
 
 
 def test_history_is_told_oldest_first_until_the_week_ends() -> None:
@@ -431,7 +431,7 @@ def test_history_is_told_oldest_first_until_the_week_ends() -> None:
         nothing, Attributed(nothing, nothing, nothing, nothing), nothing, nothing, reviews=reviews,
         findings=join_findings(pl.concat([empty("raw_finding"), found], how="diagonal"), empty("decision_finding")),
     )  # fmt: skip
-    assert _history(inputs, pl.Series(["V"]), look_back) == {
+    assert history(inputs, pl.Series(["V"]), look_back) == {
         "V": (
             "2026-03-17: held by Ines: waits for a part",
             "2026-03-18: the workshop found no_fault_found",

@@ -7,8 +7,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.core.errors import SchemaError
-from pipeline.registry import declarations
-from pipeline.registry.declarations import load_folder, registry
+from pipeline.registry import files, load_folder, registry
 
 RULE = """
 too_hot: {family: energy, severity: note, acts: site operator, source: practice, clause: "none",
@@ -26,7 +25,7 @@ def schemas(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         (tmp_path / folder).mkdir()
         (tmp_path / folder / "one.yaml").write_text(text, encoding="utf-8")
     (tmp_path / "sources.yaml").write_text(SOURCES, encoding="utf-8")
-    monkeypatch.setattr(declarations, "SCHEMAS", tmp_path)
+    monkeypatch.setattr(files, "SCHEMAS", tmp_path)
     return tmp_path
 
 

@@ -1,7 +1,6 @@
 """Readings to expect at the bench, safe ones first, each with the vehicle's state and the leads; cautions before all.
 
-Figures come from `pipeline.circuit`, nothing is measured here. The cautions are general practice; local
-electrical code, the maker's procedure and licensed practice override every line.
+Figures come from `pipeline.circuit`, nothing is measured here.
 """
 
 from __future__ import annotations
@@ -17,25 +16,10 @@ from pipeline.circuit.meter import (
 )
 from pipeline.circuit.pilot import EV_TOLERANCE, R2_OHM
 from pipeline.core.wording import OVER_RANGE, OVER_RANGE_OHM, ohms, ohms_between, percent
+from pipeline.refer.pack.cautions import CAUTIONS, DEFERENCE
 from pipeline.refer.pack.model import Bench, BenchReading, FormField
 from pipeline.refer.suspects.vehicles import DIODE
 
-CAUTIONS = (
-    "Treat every contact of the inlet as live until proved dead. Unplug, switch off, lock off.",
-    "Make the high-voltage system safe by the maker's procedure and wait the stated discharge time.",
-    "Prove dead with a tester that is itself proved before and after; again after the vehicle was awake or plugged in.",
-    "Wear insulating gloves, in date for the voltage, checked for holes before use, with leather protectors over them.",
-    "Pilot and proximity are low voltage beside mains and high-voltage contacts: shrouded probes of the right category.",
-    "Never an insulation tester on the pilot or proximity contact, and no voltage of your own put on them.",
-    "With the pilot alive use a simulator without mains, or inhibit charging: a closed contactor puts mains on the breakout.",
-    "Never probe an energised inlet. Only licensed people open an EVSE or work on high-voltage parts.",
-)
-DEFERENCE = (
-    "The vehicle maker's procedure comes before anything on this sheet.",
-    "Local electrical and workshop codes and the rules for licensed work apply.",
-    "Resistances are those of IEC 61851-1 and SAE J1772 as given by secondary sources; a vehicle may have more in parallel.",
-    "Compare with a known-good vehicle of the same model before condemning a part.",
-)
 FORM = (
     FormField(label="Date and time", column="at", unit=None),
     FormField(label="Proximity to earth", column="pp_pe_v", unit="V"),
@@ -57,7 +41,7 @@ FORM = (
     FormField(label="Repaired on", column="repaired_at", unit=None),
     FormField(label="Note", column="note", unit=None),
 )
-TYPE1 = frozenset({"cType1", "cCCS1", "cTesla"})
+J1772_INLETS = frozenset({"cType1", "cCCS1", "cTesla"})
 TYPE2 = frozenset({"cType2", "sType2", "cCCS2"})
 ANY, DEAD = "as it is, unplugged", "unplugged, asleep, made safe, proved dead"
 AWAKE, SIMULATED = "unplugged, awake", "awake, pilot simulator without mains plugged in"
@@ -188,7 +172,7 @@ def _dried(suspect: str) -> _Row:
 
 def _proximity(inlets: tuple[str, ...]) -> _Row:
     what, how = "Proximity to earth", "multimeter, DC volts, red on PP, black on PE"
-    if not TYPE1 & set(inlets):
+    if not J1772_INLETS & set(inlets):
         return _Row(
             what, how, AWAKE, SAME, SAME,
             "This inlet has no published proximity voltage; unlike a known-good vehicle it points to wiring.",

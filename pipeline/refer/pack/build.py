@@ -5,28 +5,29 @@ One `Evidence` each, from the frames of the refer stage.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
 import polars as pl
 
 from pipeline.core.weeks import LookBack
-from pipeline.core.wording import SUSPECTS, counted, ohms, ohms_between, probability
+from pipeline.core.wording import SUSPECTS, counted, probability
 from pipeline.refer.inputs import ReferInputs
 from pipeline.refer.pack.argument import doubts, refutes, ruled_out, weights
 from pipeline.refer.pack.bench_steps import FORM, bench
 from pipeline.refer.pack.charts import pilot_chart, strip_chart
+from pipeline.refer.pack.history import history
 from pipeline.refer.pack.model import (
     Claim,
     Control,
     Evidence,
-    Pilot,
-    PilotReading,
     StripAttempt,
     Tally,
     Vehicle,
 )
-from pipeline.refer.pack.parts import bands, by_vehicle, controls, peers
+from pipeline.refer.pack.parts import by_vehicle, controls, peers
+from pipeline.refer.pack.pilot import pilot
 from pipeline.refer.suspects.vehicles import Judged
 
 CONTROL_ROWS = 24
@@ -62,7 +63,7 @@ def packs(
         for row in inputs.fleet.filter(pl.col("vehicle_id").is_in(names.implode())).to_dicts()
     }
     place = {vehicle: i for i, vehicle in enumerate(judged.table["vehicle_id"])}
-    history = _history(inputs, names, look_back)
+    said = history(inputs, names, look_back)
     facts = called.join(referred.select("vehicle_id"), on="vehicle_id", how="semi").to_dicts()
     shown = {row["vehicle_id"]: row for row in referred.to_dicts()}
     return {
@@ -74,7 +75,7 @@ def packs(
                 control.get(f["vehicle_id"]),
                 peer[f["vehicle_id"]],
                 fleet.get(f["vehicle_id"], {}),
-                history.get(f["vehicle_id"], ()),
+                said.get(f["vehicle_id"], ()),
             ),
             judged,
             place[f["vehicle_id"]],
@@ -84,15 +85,16 @@ def packs(
     }
 
 
+@dataclass(frozen=True)
 class _Own:
     """The frames and rows of one vehicle."""
 
-    def __init__(
-        self, attempts: pl.DataFrame, levels: pl.DataFrame, control: pl.DataFrame | None, peers: dict[str, Any],
-        fleet: dict[str, Any], history: tuple[str, ...],
-    ) -> None:  # fmt: skip
-        self.attempts, self.levels, self.control = attempts, levels, control
-        self.peers, self.fleet, self.history = peers, fleet, history
+    attempts: pl.DataFrame
+    levels: pl.DataFrame
+    control: pl.DataFrame | None
+    peers: dict[str, Any]
+    fleet: dict[str, Any]
+    history: tuple[str, ...]
 
 
 def _pack(
@@ -105,7 +107,7 @@ def _pack(
     suspect, named = suspects[0][0], row["suspect"] or "unclear"
     inlets = tuple(i for i in (own.fleet.get("inlets") or "").split(";") if i)
     strip = _strip(own.attempts)
-    pilot = _pilot(row, own.levels, suspect)
+    shown = pilot(row, own.levels, suspect)
     path = (row["reverse_path_ohm"], row["reverse_path_lo_ohm"], row["reverse_path_hi_ohm"])
     control, control_text = _control(own.control, row["vehicle_id"])
     return Evidence(
@@ -123,8 +125,8 @@ def _pack(
         strip_chart=strip_chart(strip),
         controls=control,
         controls_text=control_text,
-        pilot=pilot,
-        pilot_chart=pilot_chart(pilot.readings, pilot.bands),
+        pilot=shown,
+        pilot_chart=pilot_chart(shown.readings, shown.bands),
         ruled_out=ruled_out(
             _since(own.attempts, row["onset_lo_utc"]), own.peers, dict(suspects), row["p_vehicle"]
         ),
@@ -182,89 +184,3 @@ def _control(frame: pl.DataFrame | None, vehicle_id: str) -> tuple[tuple[Control
     )
     shown = frame.head(CONTROL_ROWS).select(list(Control.model_fields))
     return tuple(Control(**row) for row in shown.to_dicts()), text
-
-
-def _pilot(row: dict[str, Any], levels: pl.DataFrame, suspect: str) -> Pilot:
-    columns = list(PilotReading.model_fields)
-    readings = tuple(
-        PilotReading(**r)
-        for r in levels.rename({"usual_v": "usual_low_v"}).select(columns).to_dicts()
-    )
-    path = (row["reverse_path_ohm"], row["reverse_path_lo_ohm"], row["reverse_path_hi_ohm"])
-    return Pilot(
-        text=_pilot_text(levels, suspect, path), readings=readings, bands=bands(),
-        reverse_path_ohm=path[0], reverse_path_lo_ohm=path[1], reverse_path_hi_ohm=path[2],
-    )  # fmt: skip
-
-
-def _pilot_text(
-    levels: pl.DataFrame, suspect: str, path: tuple[float | None, float | None, float | None]
-) -> str:
-    """What the levels say, in a sentence or two."""
-    if not levels["low_v"].count():
-        return (
-            "No EVSE this vehicle used in the look-back logs the negative level of the pilot."
-            + (" Some log the positive level, which is shown." if levels.height else "")
-        )
-    if path[0] is None and path[1] is None:
-        return "The readings at hand are too few to judge the CP–PE reverse resistance by."
-    if path[0] is None:
-        return f"The negative level is at each EVSE's usual level: CP–PE reverse resistance above {ohms(path[1])}, as with a sound diode."
-    measured = (
-        f"Against each EVSE's own usual negative level the CP–PE reverse resistance is {ohms(path[0])}, "
-        f"90 % interval {ohms_between(path[1], path[2])}"
-    )
-    if suspect == "pilot_leakage":
-        return (
-            f"{measured}. The positive level falls with it and the negative level is alike in B2 and C2: "
-            "a path from pilot to earth beside the diode, not the diode."
-        )
-    return f"{measured}; a sound diode gives MΩ, a shorted one 2.74 kΩ."
-
-
-def _history(
-    inputs: ReferInputs, names: pl.Series, look_back: LookBack
-) -> dict[str, tuple[str, ...]]:
-    """Reviews and findings of each vehicle until the week's end, in order of time, one sentence
-    each.
-    """
-    day = "%Y-%m-%d"
-    words = pl.col("decision").replace(
-        {"accept": "accepted", "hold": "held", "dismiss": "dismissed"}
-    )
-    reviews = inputs.reviews.select(
-        "vehicle_id",
-        pl.col("decided_at_utc").alias("at"),
-        pl.format(
-            "{}: {} by {}: {}",
-            pl.col("decided_at_utc").dt.strftime(day),
-            words,
-            "decided_by",
-            "reason",
-        ).alias("said"),
-    )
-    repaired = pl.when(pl.col("repaired_at_utc").is_not_null()).then(
-        pl.format(", repaired {}", pl.col("repaired_at_utc").dt.strftime(day))
-    )
-    found = inputs.findings.select(
-        "vehicle_id",
-        pl.col("at_utc").alias("at"),
-        pl.concat_str(
-            [
-                pl.format(
-                    "{}: the workshop found {}", pl.col("at_utc").dt.strftime(day), "finding"
-                ),
-                repaired,
-            ],
-            ignore_nulls=True,
-        ).alias("said"),
-    )
-    both = (
-        pl.concat([reviews, found])
-        .filter(pl.col("vehicle_id").is_in(names.implode()), pl.col("at") < look_back.to_utc)
-        .sort("at")
-    )
-    return {
-        str(key[0]): tuple(part["said"])
-        for key, part in both.partition_by("vehicle_id", as_dict=True).items()
-    }
