@@ -27,6 +27,8 @@ LEAST_REACH = 0.05
 PAIRS_AT_ONCE = 2000
 """Chains smoothed together; bounds the working memory."""
 CHANCE = "chance"
+TIE_DIGITS = 9
+"""Stories equally good to so many decimals of a nat: the last ones of a sum depend on its order."""
 
 
 @dataclass(frozen=True)
@@ -60,7 +62,7 @@ def posterior_odds(solution: Solution, kind: int, units: Ints, since: Floats) ->
             pairs = _pairs(solution, other, rows, mine, chance)
             margins.append(prior + pairs.with_unit(len(units)) - pairs.without_unit(len(units)))
     values = np.stack(margins)
-    worst = values.argmin(axis=0)
+    worst = values.round(TIE_DIGITS).argmin(axis=0)
     return Odds(values.min(axis=0) / np.log(2.0), [names[i] for i in worst])
 
 

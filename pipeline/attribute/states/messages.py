@@ -15,6 +15,7 @@ from functools import reduce
 
 import numpy as np
 
+from pipeline.attribute.states.event_chains import EventChains
 from pipeline.attribute.states.model import Bools, Floats, Ints, StateModel
 from pipeline.attribute.states.smoothing import Smoothed, smooth
 
@@ -104,6 +105,7 @@ def exchange(
     damping: float,
     late: tuple[str, ...] = LATE,
     start: tuple[Floats, ...] | None = None,
+    parts: tuple[Part, ...] | None = None,
 ) -> Beliefs:
     """Pass messages until they rest or `passes` are done.
 
@@ -111,9 +113,10 @@ def exchange(
     pairing for each vehicle model it serves, and were all of them suspected from the start they
     would explain it away together, dear as that story is (`stories` asks the other way round too).
     From messages given (`start`) all kinds go on at once.  Only units whose messages still move are
-    smoothed again.  Damping grows with the passes, which ends see-sawing between two stories.
+    smoothed again.  Damping grows with the passes, which ends see-sawing between two stories. `parts`: what
+    `suspected_parts` makes, where it is at hand.
     """
-    parts = tuple(_suspected(kind, events) for kind in kinds)
+    parts = parts or suspected_parts(kinds, events)
     join = JOIN if start is None else 0
     if start is None:
         alone = np.ones(len(events.day))
@@ -122,18 +125,16 @@ def exchange(
         ]
     else:
         messages = [given[p.at] for p, given in zip(parts, start, strict=True)]
-    beliefs = [np.zeros_like(kind.success_loglik) for kind in kinds]
     escapes = [np.ones(len(events.day)) for _ in kinds]
     stirred = [np.ones(len(kind.success_loglik), dtype=bool) for kind in kinds]
     moved = np.inf
     for turn in range(passes):
         near = np.zeros(len(events.day), dtype=bool)
-        for k, (kind, mine, at) in enumerate((p.kind, p.events, p.at) for p in parts):
-            units = np.flatnonzero(stirred[k])
-            beliefs[k][units] = believe(kind, mine, messages[k], units).belief
-            touched = np.flatnonzero(stirred[k][kind.unit])
-            escapes[k][at[touched]] = _mean_escape(kind, mine, beliefs[k], messages[k], touched)
-            near[at[touched]] = True
+        for k, part in enumerate(parts):
+            touched, belief = part.chains.believe(messages[k], stirred[k])
+            at = part.at[touched]
+            escapes[k][at] = _mean_escape(part.kind, belief, messages[k], touched)
+            near[at] = True
         if turn == join:
             stirred = [np.ones_like(flags) for flags in stirred]
             near[:] = True
@@ -161,12 +162,13 @@ def exchange(
 
 
 @dataclass(frozen=True)
-class _Part:
-    """The events that touch a suspect of a kind: positions `at` among all, the kind and the events."""
+class Part:
+    """The events that touch a suspect of a kind: positions `at` among all, the kind and the events, and its chains."""
 
     at: Ints
     kind: Kind
     events: Events
+    chains: EventChains
 
     def spread(self, messages: Floats, events: int) -> Floats:
         """Messages of all events: none to the unit that stands for the unsuspected."""
@@ -175,11 +177,17 @@ class _Part:
         return whole
 
 
-def _suspected(kind: Kind, events: Events) -> _Part:
-    """Leave out the events of the unit that stands for all unsuspected ones (the last): it never changes."""
-    at = np.flatnonzero(kind.unit < len(kind.success_loglik) - 1)
-    mine = replace(kind, unit=kind.unit[at], escape=kind.escape[at], trust=kind.trust[at])
-    return _Part(at, mine, events.only(at))
+def suspected_parts(kinds: tuple[Kind, ...], events: Events) -> tuple[Part, ...]:
+    """By kind, without the events of the unit that stands for all unsuspected ones (the last): it never changes."""
+    parts = []
+    for kind in kinds:
+        at = np.flatnonzero(kind.unit < len(kind.success_loglik) - 1)
+        mine = replace(kind, unit=kind.unit[at], escape=kind.escape[at], trust=kind.trust[at])
+        near, model = events.only(at), kind.model
+        loglik = kind.success_loglik
+        chains = EventChains.of(loglik, model.initial, model.transition, mine.unit, near.day)
+        parts.append(Part(at, mine, near, chains))
+    return tuple(parts)
 
 
 def _message(kind: Kind, events: Events, others: Floats, at: Ints | slice = EVERY) -> Floats:
@@ -221,9 +229,10 @@ def scatter(kind: Kind, events: Events, messages: Floats) -> Floats:
     return total.reshape(units, days, states)
 
 
-def _mean_escape(kind: Kind, events: Events, belief: Floats, messages: Floats, at: Ints) -> Floats:
-    """Expected escape of the unit at each event, that event's own message taken out (events,)."""
-    without = belief[kind.unit[at], events.day[at]] * np.exp(-messages[at])
+def _mean_escape(kind: Kind, belief: Floats, messages: Floats, at: Ints) -> Floats:
+    """Expected escape of the unit at each of some events, that event's own message taken out of its belief (events,)."""
+    without = np.exp(-messages[at])
+    without *= belief
     total = without @ np.ones(without.shape[1])
     return np.asarray(np.einsum("ij,ij->i", without, kind.escape[at]) / total)
 

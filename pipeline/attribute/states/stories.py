@@ -18,6 +18,7 @@ from pipeline.attribute.states.messages import (
     Events,
     Kind,
     exchange,
+    suspected_parts,
     told_of,
 )
 from pipeline.attribute.states.model import Floats, Ints
@@ -32,10 +33,11 @@ OTHER_WAY = ("vehicle", "place", "hour")
 
 def best_story(kinds: tuple[Kind, ...], events: Events, *, passes: int, damping: float) -> Beliefs:
     """Messages at rest in the likelier story."""
-    first = exchange(kinds, events, passes=passes, damping=damping)
+    parts = suspected_parts(kinds, events)
+    first = exchange(kinds, events, passes=passes, damping=damping, parts=parts)
     if not _may_be_one(kinds, first):
         return first
-    other = exchange(kinds, events, passes=passes, damping=damping, late=OTHER_WAY)
+    other = exchange(kinds, events, passes=passes, damping=damping, late=OTHER_WAY, parts=parts)
     piece, number = _pieces(kinds, first, other)
     gain = _evidence(kinds, events, other, piece, number) - _evidence(
         kinds, events, first, piece, number
@@ -48,7 +50,7 @@ def best_story(kinds: tuple[Kind, ...], events: Events, *, passes: int, damping:
         np.where(at[:, None], theirs, mine)
         for theirs, mine in zip(other.messages, first.messages, strict=True)
     )
-    return exchange(kinds, events, passes=passes, damping=damping, start=start)
+    return exchange(kinds, events, passes=passes, damping=damping, start=start, parts=parts)
 
 
 def _fault(kind: Kind, belief: Floats) -> Floats:
