@@ -161,7 +161,7 @@ class EventChains:
 def _ahead(slots: Slots, likelihood: Floats, initial: Floats, transition: Floats) -> Floats:
     """`EventChains.ahead`; `likelihood` (days, ranks, states)."""
     first, ones = slots.day[: len(slots.unit)], np.ones((likelihood.shape[2], 1))
-    ahead = np.empty_like(likelihood[0])
+    ahead: Floats = np.empty_like(likelihood[0])
     now = np.array(np.broadcast_to(initial, ahead.shape))
     for day in range(int(first.max(initial=-1)) + 1):
         here = first == day
@@ -176,7 +176,8 @@ def _behind(slots: Slots, likelihood: Floats, transition: Floats) -> Floats:
     """`EventChains.behind`; `likelihood` (days, ranks, states)."""
     last, ones = slots.day[slots.last], np.ones((likelihood.shape[2], 1))
     now = np.ones_like(likelihood[0])
-    behind, across = np.empty_like(now), np.ascontiguousarray(transition.T)
+    behind: Floats = np.empty_like(now)
+    across = np.ascontiguousarray(transition.T)
     for day in range(len(likelihood) - 1, int(last.min(initial=len(likelihood))) - 1, -1):
         here = last == day
         behind[here] = now[here]
