@@ -24,9 +24,9 @@ SURE = 0.97
 FITS = 0.2
 """A reading fits a suspect that makes it at least this share as probable as the best one does (decided)."""
 AGAINST = 0.02
+"""It speaks against a suspect that makes it less than this share as probable (decided)."""
 RULED_OUT = 0.01
 """Below this a suspect counts as ruled out (decided)."""
-HALF, TWICE = 0.5, 2
 
 
 @dataclass(frozen=True)
@@ -83,7 +83,7 @@ def assess(case: Case, *, setup: str = "any") -> Assessment:
 def _again(case: Case, told: tuple[Contradiction, ...]) -> frozenset[tuple[str, str | None]]:
     """Contradicting readings not repeated yet."""
     seen = Counter((r.kind, r.state) for r in case.readings if not r.known_good)
-    return frozenset(key for one in told for key in one.repeat if seen[key] < TWICE)
+    return frozenset(key for one in told for key in one.repeat if seen[key] < 2)
 
 
 def _stop(leader: str, p: float, after: tuple[Proposal, ...]) -> str | None:
@@ -182,7 +182,7 @@ def _detail(leader: str, weighed: Weighed, readings: tuple[Placed, ...]) -> str:
 
 
 def _dried(share: float) -> str:
-    if share > HALF:
+    if share > 0.5:
         return (
             " It went when the inlet was dried: no part is condemned; look at it again after rain."
         )

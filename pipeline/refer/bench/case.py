@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from types import MappingProxyType
 from typing import Any, TypedDict, Unpack
@@ -81,7 +81,6 @@ class Case:
     couplers: tuple[str, ...] = ()
     vehicle_id: str | None = None
     fleet_words: str = ""
-    traces: tuple[str, ...] = field(default=())
 
     def __post_init__(self) -> None:
         """The prior names every suspect."""

@@ -11,8 +11,8 @@ from typing import Any
 import typst
 
 from pipeline.core.printable import CELL, printable
-from pipeline.core.wording import probability
-from pipeline.refer.bench.assess import RULED_OUT, Assessment, Meaning
+from pipeline.core.wording import percent, probability
+from pipeline.refer.bench.assess import RULED_OUT, SURE, Assessment, Meaning
 from pipeline.refer.bench.case import Case, Reading
 from pipeline.refer.bench.declared import READINGS, bench_declared
 from pipeline.refer.bench.drawings import PAPER, Wave, circuit_svg, expected_wave, waveform_svg
@@ -136,7 +136,7 @@ def _asked(asked: Sequence[Meaning]) -> list[str]:
 def _ruled_out(assessment: Assessment) -> list[str]:
     declared = bench_declared()
     out = [
-        f"{declared.suspects[n].part} (under 1 %)"
+        f"{declared.suspects[n].part} (under {percent(RULED_OUT)})"
         for n, p in assessment.posterior.items()
         if p < RULED_OUT
     ]
@@ -160,13 +160,14 @@ def _rests_on(assessment: Assessment, measured: Sequence[Meaning]) -> list[str]:
     return [
         f"{len(measured)} readings at the vehicle{used}",
         basis,
-        f"A part is named from 97 % on; here it is {probability(assessment.posterior[assessment.leader])}.",
+        f"A part is named from {percent(SURE)} on; here it is {probability(assessment.posterior[assessment.leader])}.",
     ]
 
 
 def _state(case: Case) -> str:
-    states = [r.state for r in case.readings if r.state in {"B2", "C2"} and r.quantity is not None]
-    return states[-1] or "B2" if states else "B2"
+    """The state the levels were read in last; B2 where none were."""
+    read = (r.state for r in reversed(case.readings) if r.quantity is not None)
+    return next((state for state in read if state in {"B2", "C2"}), None) or "B2"
 
 
 def _observed(case: Case, state: str) -> Wave | None:
