@@ -70,7 +70,7 @@ def _plain(inputs: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
     return [
         {
             "file": one["file"],
-            "reason": f"{one['file']}: none of its rows can be used; the table raw_rejected says why",
+            "reason": f"{one['file']}: none of its rows can be used; why stands with its rejected lines",
             "first_line": "",
             "next_step": _next_step(one),
         }

@@ -35,6 +35,12 @@ _SESSIONS = f"""
         strftime(unplugged_at_utc, '%Y-%m-%d %H:%M:%SZ') AS unplugged_utc, energy_kwh, end_reason_raw, fault_raw
     FROM raw_session ORDER BY line LIMIT {SHOWN}
 """
+_AHEAD = """
+    SELECT median(date_diff('second', receiver_at_utc, station_at_utc)) FROM raw_frame
+    WHERE direction = 'in' AND station_at_utc IS NOT NULL
+"""
+# Zones differ by quarters of an hour; a clock that is off by less is for the clocks' own step.
+_ZONE_S = 900
 
 
 @dataclass(frozen=True)
@@ -45,6 +51,7 @@ class Preview:
     what: str
     records: pl.DataFrame
     mapping: str | None
+    guessed: bool
     missing: tuple[str, ...]
     account: dict[str, Any]
     reasons: tuple[dict[str, Any], ...]
@@ -117,10 +124,26 @@ def _read(
         account = next(row for row in inputs if row["file"] == name)
         frames, sessions = query(con, _FRAMES), query(con, _SESSIONS)
         reasons = rejected_reasons(con, [account])
+        [(ahead_s,)] = con.execute(_AHEAD).fetchall()
     told = guess.shape if guess else _kind(account["kind"], what)
-    missing = guess.missing if guess else ()
+    missing = (*(guess.missing if guess else ()), *_zone_words(ahead_s))
     records = frames if frames.height else sessions
-    return Preview(path.name, told, records, mapping, missing, account, tuple(reasons))
+    return Preview(
+        path.name, told, records, mapping, guess is not None, missing, account, tuple(reasons)
+    )
+
+
+def _zone_words(ahead_s: float | None) -> tuple[str, ...]:
+    """What to look at where the times inside the frames are a zone's difference from those of their lines."""
+    quarters = round((ahead_s or 0.0) / _ZONE_S)
+    if not quarters:
+        return ()
+    hours, minutes = divmod(abs(quarters) * 15, 60)
+    way = "ahead of" if quarters > 0 else "behind"
+    found = (
+        f"the stations' times inside the frames are {hours} h {minutes:02d} min {way} the lines'"
+    )
+    return (f"timezone: {found}; see that it names the zone the lines are written in",)
 
 
 def _kind(kind: str, what: Recognised) -> str:
@@ -156,7 +179,10 @@ def preview_words(one: Preview) -> str:
         )
         words.append(f"Rejected:\n{listed}")
     if one.mapping:
-        words.append(f"The mapping that reads it ({MAPPING}, beside it):\n\n{one.mapping.rstrip()}")
+        where = (
+            f"put it beside the file as {MAPPING}" if one.guessed else "it stands beside the file"
+        )
+        words.append(f"The mapping that reads it; {where}:\n\n{one.mapping.rstrip()}")
     if one.missing:
         words.append(
             "Still to be said by you:\n" + "\n".join(f"  - {what}" for what in one.missing)

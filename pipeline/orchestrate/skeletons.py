@@ -19,14 +19,15 @@ from pipeline.storage.warehouse import query
 
 _SEEN_EVSES = """
     SELECT station_id || '-' || connector_id AS evse_id, station_id, connector_id,
-        any_value(station_model) FILTER (station_model IS NOT NULL) AS evse_model
-    FROM (SELECT f.station_id, f.connector_id, m.station_model FROM raw_frame f
-          LEFT JOIN (SELECT station_id, arg_max(station_model, receiver_at_utc) AS station_model FROM raw_frame
-                     WHERE station_model IS NOT NULL GROUP BY 1) m USING (station_id)
-          UNION ALL SELECT station_id, connector_id, NULL FROM raw_pilot)
+        any_value(station_model) AS evse_model, any_value(firmware) AS firmware
+    FROM (SELECT f.station_id, f.connector_id, m.station_model, m.firmware FROM raw_frame f
+          LEFT JOIN (SELECT station_id, arg_max(station_model, receiver_at_utc) FILTER (station_model IS NOT NULL) AS station_model,
+                         arg_max(firmware, receiver_at_utc) FILTER (firmware IS NOT NULL) AS firmware
+                     FROM raw_frame GROUP BY 1) m USING (station_id)
+          UNION ALL SELECT station_id, connector_id, NULL, NULL FROM raw_pilot)
     WHERE connector_id > 0 GROUP BY ALL
     UNION ALL
-    SELECT DISTINCT evse_id, NULL, NULL, NULL FROM raw_session
+    SELECT DISTINCT evse_id, NULL, NULL, NULL, NULL FROM raw_session
     ORDER BY 1
 """
 _SEEN_TOKENS = """
@@ -54,7 +55,8 @@ def skeletons(deliveries: Sequence[Path], folder: Path, settings: IngestSettings
         evses, tokens = query(con, _SEEN_EVSES), query(con, _SEEN_TOKENS)
     if evses.is_empty() and tokens.is_empty():
         raise DeliveryError(
-            "no EVSE and no token is seen", next_step="`whichside preview` of a log shows why"
+            "no EVSE and no token is seen",
+            next_step="put the mapping that `whichside preview` proposes for a log beside it",
         )
     made = {
         "evses.csv": _csv("evses", evses.to_dicts()),

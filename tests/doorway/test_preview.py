@@ -89,6 +89,60 @@ def test_preview_prints_and_writes_nothing(tmp_path: Path) -> None:
     assert [p.name for p in tmp_path.iterdir()] == [log.name]
 
 
+def slashed(day: str, inside: str) -> bytes:
+    """A log with its times written with slashes and a comma, the stations' own inside the frames."""
+    line = f"{day} 10:%02d:00,250; gateway; [yard-7] %s %s"
+    call = '[2,"%d","StatusNotification",{"connectorId":1,"errorCode":"NoError","status":"Available","timestamp":"%s"}]'
+    made = []
+    for n in range(6):
+        made.append(line % (n, "->", call % (n, inside)))
+        made.append(line % (n, "<-", f'[3,"{n}",{{}}]'))
+    return "\n".join(made).encode()
+
+
+@pytest.mark.parametrize(
+    ("day", "inside", "form", "open_"),
+    [
+        ("13/03/2026", "", "%d/%m/%Y %H:%M:%S,%f", False), ("03/13/2026", "", "%m/%d/%Y %H:%M:%S,%f", False),
+        ("09/03/2026", "2026-03-09T10:00:00Z", "%d/%m/%Y %H:%M:%S,%f", False),
+        ("03/09/2026", "2026-03-09T10:00:00Z", "%m/%d/%Y %H:%M:%S,%f", False),
+        ("09/03/2026", "", "%m/%d/%Y %H:%M:%S,%f", True),
+    ],
+)  # fmt: skip
+def test_which_way_round_day_and_month_stand(
+    day: str,
+    inside: str,
+    form: str,
+    open_: bool,  # noqa: FBT001
+    tmp_path: Path,
+) -> None:
+    """A day beyond the twelfth tells, or a date inside the frames; where nothing does, a person is asked. A comma before the fraction
+    is read like a point.
+    """
+    made = looked_at("gateway.txt", slashed(day, inside), tmp_path / "d")
+    assert made.mapping is not None
+    assert form in made.mapping
+    assert any("day or month" in one for one in made.missing) == open_
+    assert made.account["rejected"] == 0
+
+
+def test_a_zone_that_is_wrong_shows_in_the_preview(tmp_path: Path) -> None:
+    """Lines in UTC read as of a zone an hour ahead: the stations' own times are an hour ahead of theirs, and the preview says so; read
+    rightly it says nothing. The mapping is said to stand beside the file, or to be put there.
+    """
+    log = slashed("13/03/2026", "2026-03-13T10:00:00Z")
+    guessed = looked_at("gateway.txt", log, tmp_path / "d")
+    assert guessed.guessed
+    said = CliRunner().invoke(main, ["preview", str(tmp_path / "d" / "gateway.txt")]).output
+    assert "put it beside the file as mapping.yaml" in said
+    assert "ahead of" not in said
+    zoned = f"{guessed.mapping}    timezone: Europe/Oslo\n"
+    (tmp_path / "d" / "mapping.yaml").write_text(zoned)
+    said = CliRunner().invoke(main, ["preview", str(tmp_path / "d" / "gateway.txt")]).output
+    assert "it stands beside the file" in said
+    assert "the stations' times inside the frames are 1 h 00 min ahead of the lines'" in said
+
+
 @pytest.mark.parametrize(
     "content", [b"", b"\0" * 500, b"hello\nworld\n", b"\xff\xfe\x00", b"[" * 5000, b'{"a":' * 3000]
 )

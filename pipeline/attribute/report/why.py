@@ -71,7 +71,7 @@ class Explanation:
                 parts += [
                     "",
                     "Attempts that count most (bits: for a fault if above 0, against it if below):",
-                    str(self.attempts.head(SHOWN)),
+                    str(_to_read(self.attempts.head(SHOWN))),
                 ]
             if self.company.height:
                 parts += [
@@ -106,6 +106,15 @@ def why(
     raise NotEnoughDataError(
         f"{subject!r} is no vehicle, EVSE or failed or silent attempt of the look-back to {answer.week}",
         next_step="name one that has an attempt in these weeks; a charged attempt has nobody to blame",
+    )
+
+
+def _to_read(attempts: pl.DataFrame) -> pl.DataFrame:
+    """Whole seconds; a blank where nothing is to be blamed, as an attempt that charged."""
+    own = pl.col("p_own")
+    return attempts.with_columns(
+        pl.col("plugged_at_utc").dt.round("1s"),
+        p_own=pl.when(own.is_nan()).then(pl.lit("")).otherwise(pl.format("{}", own.round(2))),
     )
 
 

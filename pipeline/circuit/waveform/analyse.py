@@ -21,6 +21,8 @@ SPREAD = (2.5, 97.5)
 """Percentiles of the cycles' levels that an interval reaches over: drift and noise show in it."""
 LEAST_UNITS = 3
 """Cycles (or steady milliseconds) that make a span; fewer are a step caught half way."""
+COARSEST_STEP_V = 0.5
+"""8 bits over 128 V (derived). Values farther apart are two levels of a signal without noise, no step of an instrument."""
 FREQUENCY_HZ = (980.0, 1020.0)
 """Accepted, as given by a secondary source for IEC 61851-1."""
 RISE_LIMIT_US, FALL_LIMIT_US = {"B": 10.0, "C": 7.0}, 13.0
@@ -190,9 +192,10 @@ def _duty(each_pct: Floats, start_s: Floats, period_s: float, step_s: float) -> 
 
 
 def _step_v(trace: Trace) -> float:
-    """The instrument's step of resolution in V: the smallest difference between two of its values, 0 where it is finer."""
+    """The instrument's step of resolution in V: the smallest difference between two of its values, 0 where none tells it."""
     gaps = np.diff(np.unique(np.round(trace.volts, 6)))
-    return float(np.min(gaps)) if gaps.size else 0.0
+    steps = gaps[gaps <= COARSEST_STEP_V]
+    return float(np.min(steps)) if steps.size else 0.0
 
 
 def _event(before: PilotSpan, after: PilotSpan) -> str:

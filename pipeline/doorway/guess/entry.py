@@ -12,6 +12,7 @@ from typing import Any
 
 from pipeline.doorway import times
 from pipeline.doorway.guess.log import LogGuess, guess_log
+from pipeline.doorway.guess.roles import day_or_month_first
 from pipeline.doorway.guess.table import TableGuess, flat, guess_messages, guess_sessions
 
 _DELIMITERS = (",", ";", "\t", "|")
@@ -37,19 +38,19 @@ def guess_entry(name: str, text: str, encoding: str = "utf-8") -> Guess | None:
     if objects:
         made = guess_messages([dict(flat(one)) for one in objects])
         if made:
-            return _messages(name, "json", "records of JSON, one message each", made, extra)
+            return _messages(name, "json", "records of JSON, one message each", made, extra, text)
     table = _table(lines)
     if table:
         delimiter, rows = table
         told = [*extra] + ([("delimiter", _quoted(delimiter))] if delimiter != "," else [])
         made = guess_messages(rows)
         if made:
-            return _messages(name, "cells", "a table of messages", made, told)
+            return _messages(name, "cells", "a table of messages", made, told, text)
         sessions = guess_sessions(rows)
         if sessions:
-            return _sessions(name, sessions, rows, told)
+            return _sessions(name, sessions, rows, told, text)
     log = guess_log(lines)
-    return _log(name, log, extra) if log else None
+    return _log(name, log, extra, text) if log else None
 
 
 def _objects(text: str, lines: Sequence[str]) -> list[Any]:
@@ -114,12 +115,24 @@ def _flow(parts: Mapping[str, str]) -> str:
     return "{" + ", ".join(f"{ours}: {_quoted(theirs)}" for ours, theirs in parts.items()) + "}"
 
 
+def _day_first(form: str | None, text: str) -> tuple[str | None, list[str]]:
+    """A format with day and month the right way round; where nothing tells which is right, words that say so."""
+    if form is None:
+        return None, []
+    chosen, open_ = day_or_month_first(form, text)
+    if not open_:
+        return chosen, []
+    return chosen, [
+        f"which comes first, day or month: {chosen!r} is a guess, as all its times fit both"
+    ]
+
+
 def _common(
-    form: str | None, into: Sequence[str], out: Sequence[str]
+    given: str | None, into: Sequence[str], out: Sequence[str], text: str
 ) -> tuple[list[tuple[str, str]], list[str]]:
     """Keys of the time and the direction, and what must still be said."""
     keys: list[tuple[str, str]] = []
-    missing = []
+    form, missing = _day_first(given, text)
     if form is None:
         keys.append(("time_format", times.PAYLOAD))
     elif form != times.ISO:
@@ -140,9 +153,9 @@ def _entry(section: str, name: str, keys: Sequence[tuple[str, str]]) -> str:
 
 
 def _messages(
-    name: str, way: str, shape: str, made: TableGuess, extra: Sequence[tuple[str, str]]
+    name: str, way: str, shape: str, made: TableGuess, extra: Sequence[tuple[str, str]], text: str
 ) -> Guess:
-    keys, missing = _common(made.time_format, made.into, made.out)
+    keys, missing = _common(made.time_format, made.into, made.out, text)
     types = (
         [("type", "{" + ", ".join(f"{k}: {_words(w)}" for k, w in made.types.items()) + "}")]
         if made.types
@@ -165,8 +178,8 @@ def _station_in_file(name: str, told: bool) -> tuple[str, tuple[str, ...]]:  # n
     )
 
 
-def _log(name: str, log: LogGuess, extra: Sequence[tuple[str, str]]) -> Guess:
-    keys, missing = _common(log.time_format, log.into, log.out)
+def _log(name: str, log: LogGuess, extra: Sequence[tuple[str, str]], text: str) -> Guess:
+    keys, missing = _common(log.time_format, log.into, log.out, text)
     file, gap = _station_in_file(name, "{station_id}" in log.line)
     patterns = [("line", log.line), *([("more", log.more)] if log.more else [])]
     line = [(key, "'" + text.replace("'", "''") + "'") for key, text in patterns]
@@ -179,13 +192,13 @@ def _log(name: str, log: LogGuess, extra: Sequence[tuple[str, str]]) -> Guess:
 
 
 def _sessions(
-    name: str, made: TableGuess, rows: Sequence[Mapping[str, str]], extra: Sequence[tuple[str, str]]
-) -> Guess:
+    name: str, made: TableGuess, rows: Sequence[Mapping[str, str]], extra: Sequence[tuple[str, str]], text: str,
+) -> Guess:  # fmt: skip
     keys: list[tuple[str, str]] = [("columns", _flow(made.parts)), *extra]
-    missing: list[str] = []
-    if made.time_format and made.time_format != times.ISO:
-        keys.append(("time_format", _quoted(made.time_format)))
-    if made.time_format not in times.EPOCHS and "%z" not in (made.time_format or ""):
+    form, missing = _day_first(made.time_format, text)
+    if form and form != times.ISO:
+        keys.append(("time_format", _quoted(form)))
+    if form not in times.EPOCHS and "%z" not in (form or ""):
         keys.append(("timezone", "UTC"))
         missing.append("timezone: UTC is a guess; write the site's, like Europe/Oslo")
     energy = made.parts.get("energy_kwh", "")

@@ -13,14 +13,19 @@ from typing import Any
 from pipeline.doorway import times
 from pipeline.ocpp.actions import STATION_ACTIONS
 
-# Formats tried, those first that are met most; common practice.
-FORMATS = (
+# Formats tried, those first that are met most, a fraction after a point or a comma; common practice.
+_WITH_A_POINT = (
     times.ISO, "%Y-%m-%d %H:%M:%S.%f", "%Y/%m/%d %H:%M:%S.%f", "%Y/%m/%d %H:%M:%S", "%d.%m.%Y %H:%M:%S.%f",
     "%d.%m.%Y %H:%M:%S", "%d.%m.%Y %H:%M", "%d/%b/%Y:%H:%M:%S.%f %z", "%d/%b/%Y:%H:%M:%S %z", "%d/%b/%Y %H:%M:%S %z",
     "%m/%d/%Y %I:%M:%S %p", "%d/%m/%Y %I:%M:%S %p", "%m/%d/%Y %H:%M:%S.%f", "%d/%m/%Y %H:%M:%S.%f", "%m/%d/%Y %H:%M:%S",
     "%d/%m/%Y %H:%M:%S", "%m/%d/%Y %H:%M", "%d/%m/%Y %H:%M", "%d-%m-%Y %H:%M:%S", "%d-%m-%y %H:%M:%S", "%a %b %d %H:%M:%S %Y",
     "%d %b %Y %H:%M:%S", "%b %d %H:%M:%S.%f", "%b %d %H:%M:%S", "%Y%m%d%H%M%S", "%Y%m%d %H:%M:%S", "epoch_ms", "epoch_s",
 )  # fmt: skip
+FORMATS = tuple(
+    form
+    for point in _WITH_A_POINT
+    for form in dict.fromkeys((point, point.replace("%S.%f", "%S,%f")))
+)
 FRAME = re.compile(r'\[\s*([234])\s*,\s*\\?"((?:[^"\\]|\\(?!"))*)\\?"\s*,\s*(?:\\?"(\w+)\\?")?')
 _LEVELS = {
     "info",
@@ -162,3 +167,20 @@ def reads(value: str, form: str) -> bool:
     except ValueError:
         return False
     return True
+
+
+def day_or_month_first(form: str, text: str) -> tuple[str, bool]:
+    """The format with day and month as they stand in a text, and whether that is still open.
+
+    What reads more of its times is right; of two that read all, the one whose days stand inside the text as ISO 8601 dates too.
+    """
+    other = re.sub(r"^%([md])([/-])%([md])", r"%\3\2%\1", form)
+    if other == form:
+        return form, False
+    found = set(re.findall(times.shape(form), text))
+    inside = set(re.findall(r"\d{4}-\d{2}-\d{2}", text))
+    fits = {}
+    for each in (form, other):
+        days = [f"{datetime.strptime(v, each):%Y-%m-%d}" for v in found if reads(v, each)]  # noqa: DTZ007
+        fits[each] = (len(days), sum(day in inside for day in days))
+    return max(fits, key=fits.__getitem__), fits[form] == fits[other]

@@ -102,10 +102,10 @@ def placed(case: Case, *, without_pair: bool = False) -> tuple[Placed, ...]:
             continue
         if reading.known_good or (without_pair and reading.kind in OHM_PAIR):
             continue
-        if reading.instrument and reading.instrument not in instruments:
+        if reading.instrument not in instruments:
             instruments.append(reading.instrument)
-        number = max(0, instruments.index(reading.instrument) - 1) if reading.instrument else 0
-        out.append(Placed(reading, dried, number))
+        # one that is not named is the first one
+        out.append(Placed(reading, dried, max(0, instruments.index(reading.instrument) - 1)))
     return tuple(out)
 
 

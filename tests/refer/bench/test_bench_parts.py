@@ -16,6 +16,8 @@ from pipeline.refer.bench.case import STATES, plain, prior_without_logs, reading
 from pipeline.refer.bench.declared import Answer, Declared, Step
 from pipeline.refer.bench.finding import FOUND_WORDS, finding_doubts
 from pipeline.refer.bench.outcomes import _information, entropy, figure, range_words
+from pipeline.refer.bench.particles import particles
+from pipeline.refer.bench.predict import Predicted, log_likelihood, predicted, proximity_likelihood
 from pipeline.refer.bench.proximity import CODING_OHM, OPEN_OHM, proximity_draws
 from pipeline.registry import load_folder
 
@@ -312,3 +314,65 @@ def test_proximity_that_is_off() -> None:
     wrong = ohms[(np.abs(ohms[:, None] / CODING_OHM - 1).min(axis=1) > 0.03) & (ohms < OPEN_OHM)]
     assert 5.0 <= wrong.min() < 5.5
     assert 4500 < wrong.max() <= 5000
+
+
+def predictions(kind: str, state: str | None = None, condition: str = "healthy") -> Predicted:
+    """What each drawn circuit of a condition would give."""
+    return predicted(Reading(kind, state=state), condition, dried=False)
+
+
+def test_the_mean_is_that_of_the_levels_by_their_time() -> None:
+    """D high + (1 - D) low, seen through the multimeter, where the levels are seen through the oscilloscope (derived)."""
+    drawn = particles("healthy").drawn
+    high, low = (
+        predictions(k, "B2").value / drawn["scope_gain"] for k in ("cp_high_v", "cp_low_v")
+    )
+    duty = drawn["duty_pct"] / 100
+    mean = predictions("cp_mean_v", "B2")
+    assert mean.value == pytest.approx(drawn["meter_gain"] * (duty * high + (1 - duty) * low))
+    assert (mean.unit, mean.sd) == ("V", 0.06)
+    told = predictions("cp_duty_pct")
+    assert (told.unit, told.sd, told.value.tolist()) == ("%", 0.7, drawn["duty_pct"].tolist())
+
+
+def test_a_shorted_diode_is_measured_as_a_resistor() -> None:
+    """Both ways R2, with no more doubt than an ohmmeter's; a healthy diode adds its own forwards, a leak its own in reverse."""
+    for kind in ("cp_pe_forward_ohm", "cp_pe_reverse_ohm"):
+        shorted = predictions(kind, condition="pilot_diode_shorted")
+        assert np.unique(shorted.sd).tolist() == [0.015]
+        shown = shorted.value[np.isfinite(shorted.value)]
+        assert np.abs(shown / 2740 - 1).max() <= 0.03 + 1e-9
+    forward = predictions("cp_pe_forward_ohm")
+    assert (np.asarray(forward.sd)[np.isfinite(forward.value)] > 0.025).all()
+    assert np.isinf(predictions("cp_pe_reverse_ohm").value).mean() > 0.2
+
+
+@pytest.mark.parametrize(
+    ("kind", "value", "density"), [("cp_duty_pct", 50.0, 1 / 100), ("cp_high_v", 9.0, 1 / 30), ("cp_low_v", -9.0, 1 / 30)]
+)  # fmt: skip
+def test_a_stray_reading_may_lie_anywhere_on_its_scale(
+    kind: str, value: float, density: float
+) -> None:
+    """Even over 0 to 100 %, and over the 30 V from -15 to 15 (decided)."""
+    _, stray = log_likelihood(Reading(kind, Quantity(value), state="B2"), "healthy", dried=False)
+    assert stray == pytest.approx(np.log(density))
+
+
+@pytest.mark.parametrize(
+    ("kind", "value", "suspect"), [("pp_pe_v", 1.0, "inlet_lock"), ("pp_pe_ohm", 900.0, "carried_cable")]
+)  # fmt: skip
+def test_proximity_far_from_its_table_speaks_for_one_suspect(
+    kind: str, value: float, suspect: str
+) -> None:
+    """What no sound inlet or cable gives is the lock's or the cable's; all other suspects make it alike."""
+    shares = {
+        n: proximity_likelihood(Reading(kind, Quantity(value)), n) for n in bench_declared().names
+    }
+    own = shares.pop(suspect)
+    assert len(set(shares.values())) == 1
+    assert own > max(shares.values()) + 1
+
+
+def test_the_codings_of_a_cable() -> None:
+    """13, 20, 32 and 63 A: IEC 61851-1 Table B.2, as given by a secondary source."""
+    assert CODING_OHM.tolist() == [1500.0, 680.0, 220.0, 100.0]
