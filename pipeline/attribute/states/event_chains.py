@@ -99,9 +99,7 @@ class EventChains:
     own: Floats
 
     @classmethod
-    def of(
-        cls, loglik: Floats, initial: Floats, transition: Floats, slots: Slots
-    ) -> EventChains:
+    def of(cls, loglik: Floats, initial: Floats, transition: Floats, slots: Slots) -> EventChains:
         """Chains with other evidence `loglik` (units, days, states)."""
         likelihood = scaled_likelihood(loglik[slots.unit])
         start = initial[slots.unit] if initial.ndim > 1 else initial

@@ -48,6 +48,11 @@ class Kind:
     trust: Floats
     model: StateModel
 
+    @property
+    def bites(self) -> Bools:
+        """True for events at which some state bites; the others tell the unit nothing (events,)."""
+        return np.asarray(self.escape.min(axis=1) < 1.0)
+
 
 @dataclass(frozen=True)
 class Events:
@@ -125,22 +130,29 @@ def exchange(
     else:
         messages = [given[p.at] for p, given in zip(parts, start, strict=True)]
     escapes = [np.ones(len(events.day)) for _ in kinds]
-    stirred = [np.ones(len(kind.success_loglik), dtype=bool) for kind in kinds]
+    stirred = [
+        np.full(len(kind.success_loglik), part.at.size > 0)
+        for kind, part in zip(kinds, parts, strict=True)
+    ]
     moved = np.inf
     for turn in range(passes):
         near = np.zeros(len(events.day), dtype=bool)
         for k, part in enumerate(parts):
+            if not stirred[k].any():
+                continue
             touched, belief = part.chains.believe(messages[k], stirred[k])
             at = part.at[touched]
             escapes[k][at] = _mean_escape(part.kind, belief, messages[k], touched)
             near[at] = True
         if turn == join:
-            stirred = [np.ones_like(flags) for flags in stirred]
+            stirred = [
+                np.full(len(flags), p.at.size > 0) for flags, p in zip(stirred, parts, strict=True)
+            ]
             near[:] = True
         keep = damping + (LAST_DAMPING - damping) * min(turn / SLOWING_PASSES, 1.0)
         moved, together = 0.0, reduce(np.multiply, escapes)
         for k, part in enumerate(parts):
-            if part.kind.name in late and turn < join:
+            if not part.at.size or (part.kind.name in late and turn < join):
                 continue
             told = EVERY if near.all() else np.flatnonzero(near[part.at])
             at = part.at[told]
@@ -185,8 +197,7 @@ def suspected_parts(kinds: tuple[Kind, ...], events: Events) -> tuple[Part, ...]
     """
     parts = []
     for kind in kinds:
-        bites = kind.escape.min(axis=1) < 1.0
-        at = np.flatnonzero((kind.unit < len(kind.success_loglik) - 1) & bites)
+        at = np.flatnonzero((kind.unit < len(kind.success_loglik) - 1) & kind.bites)
         slots = Slots.of(kind.unit[at], events.day[at], kind.success_loglik.shape[1])
         at, model = at[slots.order], kind.model
         mine = replace(kind, unit=kind.unit[at], escape=kind.escape[at], trust=kind.trust[at])

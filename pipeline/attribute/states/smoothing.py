@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -23,13 +24,18 @@ SCALE_DAYS = 4
 class Smoothed:
     """State probabilities given all evidence.
 
-    `belief` (units, days, states); `forward` the filtered ones; `likelihood`: of each day's evidence, the highest
-    state's at 1.
+    `belief` (units, days, states); `likelihood`: of each day's evidence, the highest state's at 1; `ahead`: the
+    filtered ones but for a factor.
     """
 
     belief: Floats
-    forward: Floats
     likelihood: Floats
+    ahead: Floats
+
+    @cached_property
+    def forward(self) -> Floats:
+        """State probabilities given the evidence up to each day (units, days, states)."""
+        return np.asarray(self.ahead / self.ahead.sum(axis=2, keepdims=True))
 
 
 def scaled_likelihood(log_evidence: Floats) -> Floats:
@@ -67,10 +73,8 @@ def smooth(log_evidence: Floats, initial: Floats, transition: Floats) -> Smoothe
             reached /= (reached @ ones)[:, None]
         np.matmul(reached, across, out=behind)
         belief[day - 1] *= behind
-    for scaled in (forward, belief):
-        total = scaled.reshape(-1, states) @ ones
-        np.divide(scaled, total.reshape(days, -1, 1), out=scaled)
-    return Smoothed(*(part.swapaxes(0, 1) for part in (belief, forward, likelihood)))
+    belief /= (belief.reshape(-1, states) @ ones).reshape(days, -1, 1)
+    return Smoothed(*(part.swapaxes(0, 1) for part in (belief, likelihood, forward)))
 
 
 def log_evidence(log_likelihood: Floats, initial: Floats, transition: Floats) -> Floats:

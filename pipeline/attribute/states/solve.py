@@ -24,6 +24,7 @@ from pipeline.attribute.states.messages import (
     state_escape,
 )
 from pipeline.attribute.states.model import (
+    Bools,
     Floats,
     Ints,
     StateModel,
@@ -182,11 +183,8 @@ def _search(
     )
     screened = tuple(_alone(kind, events) for kind in kinds)
     suspects = tuple(
-        np.flatnonzero(
-            (1.0 - s[:, :, 0] if k >= AT_FAULT else s @ kind.model.fault_mask).max(axis=1)
-            > settings.suspect_floor
-        )
-        for k, (s, kind) in enumerate(zip(screened, kinds, strict=True))
+        np.flatnonzero(_met(kind) & (_worst(k, kind, s) > settings.suspect_floor))
+        for k, (kind, s) in enumerate(zip(kinds, screened, strict=True))
     )
     marked = np.zeros(len(rows), dtype=bool)
     for kind, units in zip(kinds, suspects, strict=True):
@@ -198,6 +196,17 @@ def _search(
     near_events = events.only(keep)
     beliefs = best_story(near, near_events, passes=passes, damping=settings.damping)
     return _Search(kinds, events, screened, suspects, near, near_events, beliefs)
+
+
+def _met(kind: Kind) -> Bools:
+    """True for units with an event at which they may bite; the belief of others is settled without messages (units,)."""
+    return np.bincount(kind.unit[kind.bites], minlength=len(kind.success_loglik)) > 0
+
+
+def _worst(which: int, kind: Kind, screened: Floats) -> Floats:
+    """The most a unit may be at fault, or of those that explain by chance, be unusual, on any day (units,)."""
+    most = screened @ kind.model.fault_mask if which < AT_FAULT else 1.0 - screened[:, :, 0]
+    return np.asarray(most.max(axis=1))
 
 
 def _kind(given: _Given, kind: int, model: StateModel, reach: Floats) -> Kind:
