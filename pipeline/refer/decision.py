@@ -115,9 +115,7 @@ def with_predicates(rows: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame
     at_several = pl.col("blamed_evses") >= settings.told_apart_evses
     told_apart = at_several | pl.col("separable") | (pl.col("level_factor") >= levels_tell)
     fails = pl.when(is_true(creeps)).then("fails_within").otherwise(1.0)
-    pays = (p * fails * settings.cost_week_without_ac >= (1 - p) * settings.cost_needless_visit) & (
-        p >= refer_at
-    )
+    pays = p * fails * settings.cost_week_without_ac >= (1 - p) * settings.cost_needless_visit
     again = (pl.col("own_events") >= settings.relapsed_events) | (
         pl.col("level_factor") >= levels_tell
     )

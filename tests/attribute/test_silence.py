@@ -49,6 +49,7 @@ def told(*changes: dict[str, Any]) -> pl.DataFrame:
         ({"soc_plug_pct": 96.0}, False),
         ({"soc_leave_pct": 96.0}, False),
         ({"soc_plug_pct": 60.0}, True),
+        ({"soc_plug_pct": 60.0, "soc_leave_pct": 96.0}, False),
         ({"asked": True, "stage": "requested"}, True),
     ],
     ids=[
@@ -65,6 +66,7 @@ def told(*changes: dict[str, Any]) -> pl.DataFrame:
         "full",
         "left full",
         "not full",
+        "filled",
         "let go",
     ],
 )  # fmt: skip
@@ -73,6 +75,29 @@ def test_a_silence_is_what_nothing_seen_explains(change: dict[str, Any], *, sile
     row = told(change)
     assert row["silent"].to_list() == [silent]
     assert not (row["silent"] & row["asked"]).any()
+
+
+@pytest.mark.parametrize(
+    ("stage", "asked"),
+    [
+        ("offered", False),
+        ("requested", True),
+        ("energised", True),
+        ("delivering", True),
+        (None, False),
+    ],
+)
+def test_a_failure_asked_from_its_stage_on(stage: str | None, *, asked: bool) -> None:
+    """State C or later: the vehicle asked (IEC 61851-1); of a failure before nobody knows."""
+    row = told({"outcome": "failed", "stage": stage, "asked": None})
+    assert row["asked"].to_list() == [asked]
+
+
+@pytest.mark.parametrize(("minutes", "again"), [(15.0, True), (15.1, False)])
+def test_a_new_plug_in_counts_within_a_quarter_of_an_hour(minutes: float, *, again: bool) -> None:
+    """From unplugging to the next plug-in; the quarter belongs to it (decided)."""
+    later = {"plugged_at_utc": END + timedelta(hours=2, minutes=minutes)}
+    assert told({}, later)["wish"][0] == pytest.approx(math.log(WEIGHTS["again"]) if again else 0.0)
 
 
 def test_what_happens_next_speaks_for_a_fault() -> None:

@@ -168,6 +168,14 @@ def test_cap_counts_only_the_listed() -> None:
     assert kept == [True, False, True, False]
 
 
+@pytest.mark.parametrize(("share", "listed"), [(0.0, 3), (0.05, 3), (0.2, 10)])
+def test_a_long_list_may_hold_its_share_of_needless_visits(share: float, listed: int) -> None:
+    """Ten vehicles at 0.9 are one expected needless visit: within a fifth of ten, not within 0.35 or a twentieth of ten (derived)."""
+    settings = ReferSettings(cap_false_referrals=0.35, cap_false_share=share)
+    table = called(*[{"p_vehicle": 0.9}] * 10, settings=settings)
+    assert (table["call"] == "refer").sum() == listed
+
+
 def test_equipment_is_faulty_only_where_attribution_is_sure() -> None:
     """Probability alone makes watch; the verdict 'fault' makes faulty.
 
