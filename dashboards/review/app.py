@@ -19,7 +19,15 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from dashboards.markup import HERE, STATIC, environment
 from dashboards.pages import chart_script
-from dashboards.review import bench_pages, evse_pages, handing_in, signing, vehicle_pages, weekly
+from dashboards.review import (
+    bench_entries,
+    bench_pages,
+    evse_pages,
+    handing_in,
+    signing,
+    vehicle_pages,
+    weekly,
+)
 from dashboards.review.bench_store import BenchStore
 from dashboards.review.connections import impatient
 from dashboards.review.context import Context, page
@@ -131,13 +139,13 @@ _ROUTES = [
     Route("/upload", handing_in.hand_in_page, methods=["GET"]),
     Route("/upload", handing_in.hand_in, methods=["POST"]),
     Route("/bench", bench_pages.bench_home, methods=["GET"]),
-    Route("/bench", bench_pages.open_case, methods=["POST"]),
+    Route("/bench", bench_entries.open_case, methods=["POST"]),
     Route("/bench/case", bench_pages.case_page),
-    Route("/bench/reading", bench_pages.enter, methods=["POST"]),
-    Route("/bench/withdraw", bench_pages.take_back, methods=["POST"]),
-    Route("/bench/finding", bench_pages.find, methods=["POST"]),
-    Route("/bench/photo", bench_pages.photo, methods=["POST"]),
-    Route("/bench/trace", bench_pages.trace, methods=["POST"]),
+    Route("/bench/reading", bench_entries.enter, methods=["POST"]),
+    Route("/bench/withdraw", bench_entries.take_back, methods=["POST"]),
+    Route("/bench/finding", bench_entries.find, methods=["POST"]),
+    Route("/bench/photo", bench_entries.photo, methods=["POST"]),
+    Route("/bench/trace", bench_entries.trace, methods=["POST"]),
     Route("/bench/file/{sha}", bench_pages.kept_file),
     Route("/bench/sheet", bench_pages.case_sheet),
     Route("/runs/{key}", handing_in.run_page),

@@ -67,24 +67,11 @@ def keep(
     store: BenchStore, vehicle: str, new: list[Reading], inlets: tuple[str, ...], by: str
 ) -> None:
     """Keep readings with the decisions."""
+    from pipeline.refer.bench.case import row_of_reading
+
     for reading in new:
-        store.keep_reading(_row(vehicle, reading, inlets), by)
-
-
-def _row(vehicle: str, reading: Reading, inlets: tuple[str, ...]) -> dict[str, Any]:
-    from pipeline.refer.bench.case import plain
-
-    return {
-        "vehicle_id": vehicle,
-        "at_utc": reading.at,
-        "reading": reading.kind,
-        "reading_value": plain(reading),
-        "pilot_state": reading.state,
-        "coupler": ";".join(inlets) or None,
-        "instrument": reading.instrument or None,
-        "note": reading.note or None,
-        "reading_spread": reading.spread or None,
-    }
+        row = row_of_reading(vehicle, replace(reading, coupler=";".join(inlets)))
+        store.keep_reading(row, by)
 
 
 def kept(store: BenchStore, vehicle: str) -> tuple[list[int | None], list[Reading]]:

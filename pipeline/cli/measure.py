@@ -34,7 +34,10 @@ QUICKEST = "Rounds, of which the quickest counts."
 )
 @click.pass_context
 def bench(ctx: click.Context, *, small: bool) -> None:
-    """Measure speed and memory, as ratios in one run; without a name, all of them."""
+    """Measure speed and memory, as ratios in one run; without a name, all of them.
+
+    A vehicle at the workshop's bench is weighed by `whichside case`.
+    """
     if ctx.invoked_subcommand in {None, "ingest"}:
         _need("pandas", "the json loop that ingest is compared with")
     if ctx.invoked_subcommand is None:

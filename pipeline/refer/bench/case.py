@@ -184,3 +184,12 @@ def reading_of_row(row: Mapping[str, Any]) -> Reading:
         coupler=row["coupler"], instrument=row["instrument"], note=row["note"], at=row["at_utc"],
     )  # fmt: skip
     return replace(read, spread=row.get("reading_spread") or 0.0)
+
+
+def row_of_reading(vehicle: str, reading: Reading) -> dict[str, Any]:
+    """A vehicle's reading as a row of decision_reading; `reading_of_row` gives it back."""
+    return {
+        "vehicle_id": vehicle, "at_utc": reading.at, "reading": reading.kind, "reading_value": plain(reading),
+        "pilot_state": reading.state, "coupler": reading.coupler or None, "instrument": reading.instrument or None,
+        "note": reading.note or None, "reading_spread": reading.spread or None,
+    }  # fmt: skip

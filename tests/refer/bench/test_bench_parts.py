@@ -12,7 +12,13 @@ from pydantic import ValidationError
 from pipeline.core.quantities import Quantity, QuantityError
 from pipeline.refer.bench import Case, Reading, assess, bench_declared, parse_reading
 from pipeline.refer.bench.assess import _between, _dried, _stop
-from pipeline.refer.bench.case import STATES, plain, prior_without_logs, reading_of_row
+from pipeline.refer.bench.case import (
+    STATES,
+    plain,
+    prior_without_logs,
+    reading_of_row,
+    row_of_reading,
+)
 from pipeline.refer.bench.declared import Answer, Declared, Step
 from pipeline.refer.bench.finding import FOUND_WORDS, finding_doubts
 from pipeline.refer.bench.outcomes import _information, entropy, figure, range_words
@@ -110,6 +116,9 @@ def test_a_reading_comes_back_from_the_store_as_it_was(kind: str, typed: str, ke
     row = {
         "reading": kind, "reading_value": kept, "pilot_state": "B2", "coupler": "cType2", "instrument": "x", "note": "n", "at_utc": None,
     }  # fmt: skip
+    written = row_of_reading("V", first)
+    assert {name: written[name] for name in row} == row
+    assert (written["vehicle_id"], written["reading_spread"]) == ("V", None)
     assert reading_of_row(row) == first
     assert reading_of_row({**row, "reading_spread": 0.2}).spread == 0.2
 
