@@ -7,6 +7,8 @@ from itertools import product
 import numpy as np
 import pytest
 
+from pipeline.attribute.states.event_chains import EventChains, Slots
+from pipeline.attribute.states.joint_chains import smooth_tied
 from pipeline.attribute.states.model import (
     LEARN_DOWN,
     LEARN_UP,
@@ -14,7 +16,7 @@ from pipeline.attribute.states.model import (
     learnt_prior,
     state_model,
 )
-from pipeline.attribute.states.smoothing import smooth, smooth_together
+from pipeline.attribute.states.smoothing import smooth
 from pipeline.settings.attribute import AttributeSettings, FaultState, StatePrior, UsualState
 
 SETTINGS = AttributeSettings()
@@ -137,19 +139,37 @@ def test_smoothing_equals_the_sum_over_all_paths() -> None:
         assert seen.belief[unit] == pytest.approx(belief / belief.sum(axis=1, keepdims=True))
 
 
-def test_chains_taken_together_equal_one_chain_of_their_product() -> None:
-    """Axis by axis is the Kronecker product: three chains tied by evidence of their joint states."""
-    rng = np.random.default_rng(4)
-    sizes = (SMALL.states, 3, 2)
-    starts = [SMALL.initial, np.array([0.7, 0.2, 0.1]), np.array([0.9, 0.1])]
-    steps = [SMALL.transition, rng.dirichlet(np.ones(3), 3), rng.dirichlet(np.ones(2), 2)]
-    evidence = rng.normal(0, 2, (6, 4, *sizes))
-    ours = smooth_together(evidence, starts, steps)
-    initial = np.kron(np.kron(starts[0], starts[1]), starts[2])
-    step = np.kron(np.kron(steps[0], steps[1]), steps[2])
-    flat = evidence.reshape(6, 4, -1).swapaxes(0, 1)
-    whole = smooth(flat, initial, step).belief.reshape(4, 6, *sizes)
-    assert ours == pytest.approx(whole.sum(axis=(3, 4)))
+@pytest.mark.parametrize("rivals", [1, 2])
+def test_tied_chains_equal_one_chain_of_their_product(rivals: int) -> None:
+    """Walked from one common event to the next, each by itself between them: the Kronecker product of all over all days."""
+    rng = np.random.default_rng(rivals)
+    units, days, sizes = 5, 12, (SMALL.states, 3, 2)[: rivals + 1]
+    starts = [SMALL.initial, rng.dirichlet(np.ones(3), units), np.array([0.9, 0.1])][: rivals + 1]
+    steps = [SMALL.transition, *(rng.dirichlet(np.ones(n), n) for n in sizes[1:])]
+    alone = [rng.normal(0, 2, (units, days, size)) for size in sizes]
+    unit = np.array(
+        [0, 1, 1, 1, 2, 2, 3, 3, 3, 3, 4]
+    )  # one event, several, two a day, on the first and last
+    day = np.array([3, 0, 4, 11, 7, 7, 2, 3, 4, 10, 11])
+    events = rng.normal(0, 2, (len(unit), *sizes))
+    slots = Slots.of(unit, day, days)
+    chains = [
+        EventChains.of(logs, start, step, slots)
+        for logs, start, step in zip(alone, starts, steps, strict=True)
+    ]
+    whole = np.zeros((units, days, *sizes))
+    for axis, logs in enumerate(alone):
+        whole += logs.reshape(units, days, *(n if a == axis else 1 for a, n in enumerate(sizes)))
+    np.add.at(whole, (unit, day), events)
+    tied = whole[slots.unit[slots.rank], slots.day]
+    ours = smooth_tied(alone[0], starts[0], steps[0], chains, tied)
+    initial, step = np.ones((units, 1)), np.ones((1, 1))
+    for start, own in zip(starts, steps, strict=True):
+        part = np.broadcast_to(start, (units, len(own)))
+        initial = (initial[:, :, None] * part[:, None]).reshape(units, -1)
+        step = np.kron(step, own)
+    belief = smooth(whole.reshape(units, days, -1), initial, step).belief
+    assert ours == pytest.approx(belief.reshape(units, days, sizes[0], -1).sum(axis=3), abs=1e-12)
 
 
 def test_each_unit_may_begin_in_its_own_way() -> None:

@@ -7,8 +7,9 @@ from functools import reduce
 import numpy as np
 import pytest
 
+from pipeline.attribute.states.exchange import exchange
 from pipeline.attribute.states.joint import refine
-from pipeline.attribute.states.messages import NEVER, Events, Kind, exchange
+from pipeline.attribute.states.messages import NEVER, Events, Kind
 from pipeline.attribute.states.model import StateModel, state_model
 from pipeline.attribute.states.smoothing import onset_weights, smooth
 from pipeline.settings.attribute import AttributeSettings, FaultState, StatePrior

@@ -5,17 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from pipeline.attribute.states.exchange import AT_REST, exchange
 from pipeline.attribute.states.joint import LEAST_SCORE, rivals_of
-from pipeline.attribute.states.messages import (
-    AT_REST,
-    NEVER,
-    Events,
-    Kind,
-    exchange,
-    narrowed,
-    scatter,
-    state_escape,
-)
+from pipeline.attribute.states.messages import NEVER, Events, Kind, narrowed, scatter, state_escape
 from pipeline.attribute.states.model import StateModel, state_model
 from pipeline.settings.attribute import AttributeSettings
 from tests.attribute.test_exact import BASE, EVSE, LEVELS, PAIRING, VEHICLE, exact

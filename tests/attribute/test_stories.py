@@ -7,7 +7,8 @@ import polars as pl
 import pytest
 
 from pipeline.attribute.attribution import Attribution, attribute
-from pipeline.attribute.states.messages import Events, exchange
+from pipeline.attribute.states.exchange import exchange
+from pipeline.attribute.states.messages import Events
 from pipeline.attribute.states.smoothing import log_evidence
 from pipeline.attribute.states.stories import _evidence
 from pipeline.settings.attribute import AttributeSettings

@@ -63,6 +63,12 @@ class Slots:
         return np.arange(len(self.day)) - np.repeat(self.block[:-1], np.diff(self.block))
 
     @cached_property
+    def before(self) -> Ints:
+        """Slot before each slot of the second position on, of the same unit."""
+        wide = np.diff(self.block)
+        return np.repeat(self.block[:-2], wide[1:]) + self.rank[self.block[1] :]
+
+    @cached_property
     def last(self) -> Ints:
         """Last slot of each rank (ranks,)."""
         last = np.empty(len(self.unit), dtype=np.int64)
@@ -191,9 +197,8 @@ def _behind(slots: Slots, likelihood: Floats, transition: Floats) -> Floats:
 def _between(slots: Slots, likelihood: Floats, transition: Floats) -> Floats:
     """`EventChains.between`; `likelihood` (days, ranks, states)."""
     first, size = int(slots.block[1]), len(transition)
-    rank, wide = slots.rank[first:], np.diff(slots.block)
-    before = np.repeat(slots.block[:-2], wide[1:]) + rank
-    start, days = slots.day[before], slots.day[first:] - slots.day[before]
+    rank, start = slots.rank[first:], slots.day[slots.before]
+    days = slots.day[first:] - start
     between = np.empty((len(rank), size, size))
     order = np.argsort(-days, kind="stable")
     for low in range(0, len(order), AT_ONCE):

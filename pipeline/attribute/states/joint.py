@@ -13,9 +13,10 @@ from itertools import combinations, product
 
 import numpy as np
 
+from pipeline.attribute.states.event_chains import EventChains, Slots
+from pipeline.attribute.states.joint_chains import smooth_tied
 from pipeline.attribute.states.messages import Beliefs, Events, Kind, scatter
 from pipeline.attribute.states.model import Bools, Floats, Ints
-from pipeline.attribute.states.smoothing import smooth_together
 
 WORKING_NUMBERS = 3_000_000
 """Numbers in one array of joint states at a time; bounds the working memory to some 100 MB."""
@@ -88,23 +89,18 @@ def refine(
     order = np.argsort(focal.unit, kind="stable")
     edges = np.searchsorted(focal.unit[order], np.arange(len(focal.success_loglik) + 1))
     axes = range(len(rivals.kinds))
+    many = np.minimum(np.diff(edges), focal.success_loglik.shape[1])
     for part in [*combinations(axes, 2), *((axis,) for axis in axes)]:
         wanted = np.isin(axes, part)[:, None]
         group = np.flatnonzero((closest == wanted).all(axis=0) & worst)
-        members = [kinds[which], *(kinds[rivals.kinds[axis]] for axis in part)]
-        size = focal.success_loglik.shape[1] * np.prod([m.model.states for m in members])
-        chunk = max(int(WORKING_NUMBERS // size), 1)
-        for low in range(0, len(group), chunk):
-            units = group[low : low + chunk]
-            touched = np.concatenate([order[edges[u] : edges[u + 1]] for u in units])
-            with_ = [(rivals.kinds[axis], rivals.unit[axis, units]) for axis in part]
-            joint = _joint_evidence(kinds, which, events, beliefs, units, touched, with_)
-            theirs = [units, *(rival for _, rival in with_)]
-            belief[units] = smooth_together(
-                joint,
-                [_initial(m, u) for m, u in zip(members, theirs, strict=True)],
-                [m.model.transition for m in members],
-            )
+        size = np.prod([len(kinds[rivals.kinds[axis]].model.loud) for axis in part])
+        at_once = max(int(WORKING_NUMBERS // (size * focal.model.states)), 1)
+        cuts = np.flatnonzero(np.diff(np.cumsum(many[group]) // at_once)) + 1
+        for units in np.split(group, cuts):
+            if units.size:
+                touched = np.concatenate([order[edges[u] : edges[u + 1]] for u in units])
+                with_ = [(rivals.kinds[axis], rivals.unit[axis, units]) for axis in part]
+                belief[units] = _together(kinds, which, events, beliefs, units, touched, with_)
     return belief
 
 
@@ -113,7 +109,7 @@ def _initial(kind: Kind, units: Ints) -> Floats:
     return np.asarray(initial[units] if initial.ndim > 1 else initial)
 
 
-def _joint_evidence(
+def _together(
     kinds: tuple[Kind, ...],
     which: int,
     events: Events,
@@ -122,32 +118,34 @@ def _joint_evidence(
     touched: Ints,
     rivals: list[tuple[int, Ints]],
 ) -> Floats:
-    """Log evidence over the joint states of some suspects (days, units, focal states, rival's ...).
+    """State probabilities of some suspects (units, days, states), solved with their rivals.
 
     `touched`: the events of the suspects; `rivals`: kind, and the rival of each suspect.
     """
     focal = kinds[which]
-    days = focal.success_loglik.shape[1]
     place = np.full(len(focal.success_loglik), -1, dtype=np.int64)
     place[units] = np.arange(len(units))
-    unit, day = place[focal.unit[touched]], events.day[touched]
-    extra = (1,) * len(rivals)
-    joint = focal.success_loglik[units].swapaxes(0, 1).reshape(days, len(units), -1, *extra)
+    unit = place[focal.unit[touched]]
+    slots = Slots.of(unit, events.day[touched], focal.success_loglik.shape[1])
     apart = np.ones(len(touched))
     for j in set(range(len(kinds))) - {which, *(j for j, _ in rivals)}:
         apart *= beliefs.escapes[j][touched]
     shares = [kinds[j].unit[touched] == rival[unit] for j, rival in rivals]
-    for axis, ((j, rival), shared) in enumerate(zip(rivals, shares, strict=True)):
+    loglik, initial = focal.success_loglik[units], _initial(focal, units)
+    chains = [EventChains.of(loglik, initial, focal.model.transition, slots)]
+    for (j, rival), shared in zip(rivals, shares, strict=True):
         alone = _without(
             kinds[j], events, beliefs.messages[j], rival, touched[shared], unit[shared]
         )
-        shape = [1] * (1 + len(rivals))
-        shape[1 + axis] = alone.shape[2]
-        joint = joint + alone.swapaxes(0, 1).reshape(days, len(units), *shape)
+        start, transition = _initial(kinds[j], rival), kinds[j].model.transition
+        chains.append(EventChains.of(alone, start, transition, slots))
         apart[~shared] *= beliefs.escapes[j][touched[~shared]]
-    joint = np.ascontiguousarray(joint).reshape(days * len(units), *joint.shape[2:])
-    slot = day * len(units) + unit
-    together = np.stack(shares) if shares else np.zeros((0, len(touched)), dtype=bool)
+    tied = chains[0].own
+    for chain in chains[1:]:
+        tied = tied[..., None] + chain.own.reshape(len(tied), *(1,) * (tied.ndim - 1), -1)
+    slot = np.empty(len(touched), dtype=np.int64)
+    slot[slots.order] = np.repeat(np.arange(len(tied)), np.diff(slots.begins))
+    together = np.stack(shares)
     for sharing in product((False, True), repeat=len(rivals)):
         at = np.flatnonzero((together == np.array(sharing)[:, None]).all(axis=0))
         if at.size:
@@ -155,9 +153,9 @@ def _joint_evidence(
                 kinds[j].escape[touched[at]] for (j, _), s in zip(rivals, sharing, strict=True) if s
             ]
             logs = _shared(focal, events, touched[at], apart[at], theirs)
-            axes = [size if s else 1 for size, s in zip(joint.shape[2:], sharing, strict=True)]
-            _add_by_slot(joint, slot[at], logs.reshape(*logs.shape[:2], *axes))
-    return joint.reshape(days, len(units), *joint.shape[1:])
+            axes = [size if s else 1 for size, s in zip(tied.shape[2:], sharing, strict=True)]
+            _add_by_slot(tied, slot[at], logs.reshape(*logs.shape[:2], *axes))
+    return smooth_tied(loglik, initial, focal.model.transition, chains, tied)
 
 
 def _shared(focal: Kind, events: Events, at: Ints, apart: Floats, theirs: list[Floats]) -> Floats:

@@ -1,14 +1,11 @@
-"""Two-sided smoothing of states over days, of units alone or of several that are tied together.
+"""Two-sided smoothing of states over days.
 
 Many units are smoothed at once: the loop runs over days, never over units (Rabiner 1989, Proc.
-IEEE 77:257-286, scaled forward-backward; cited from memory).  Chains taken together move
-independently, so a step goes through them one axis at a time: its cost grows with the sum of their
-states, not with the product squared.
+IEEE 77:257-286, scaled forward-backward; cited from memory).
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -89,55 +86,6 @@ def log_evidence(log_likelihood: Floats, initial: Floats, transition: Floats) ->
         total += np.log(seen[:, 0])
         now = (joint / seen) @ transition
     return np.asarray(total)
-
-
-def smooth_together(
-    log_evidence: Floats, initials: Sequence[Floats], transitions: Sequence[Floats]
-) -> Floats:
-    """State probabilities of independent chains tied by common evidence.
-
-    `log_evidence` (days, units, states of the first, of the second ...); the first axis of states
-    is the focal unit's, and its marginal (units, days, states) is returned.
-    """
-    shape = log_evidence.shape
-    days, units = shape[:2]
-    flat = log_evidence.reshape(days, units, -1)
-    likelihood = np.exp(flat - flat.max(axis=2, keepdims=True))
-    sizes = shape[2:]
-    start = np.ones((units, 1))
-    for initial, size in zip(initials, sizes, strict=True):
-        part = np.broadcast_to(initial, (units, size))
-        start = (start[:, :, None] * part[:, None, :]).reshape(units, -1)
-    forward, ones = np.empty_like(likelihood), np.ones(likelihood.shape[2])
-    scale = np.empty((days, units, 1))
-    now = start
-    for day in range(days):
-        np.multiply(now, likelihood[day], out=forward[day])
-        scale[day] = (forward[day] @ ones)[:, None]
-        forward[day] /= scale[day]
-        now = _through(forward[day], sizes, transitions)
-    backwards = [np.ascontiguousarray(t.T) for t in transitions]
-    behind = np.ones_like(start)
-    belief = np.empty((units, days, sizes[0]))
-    for day in range(days - 1, -1, -1):
-        mine = (forward[day] * behind).reshape(units, sizes[0], -1).sum(axis=2)
-        belief[:, day] = mine / mine.sum(axis=1, keepdims=True)
-        behind = _through(likelihood[day] * behind / scale[day], sizes, backwards)
-    return belief
-
-
-def _through(now: Floats, sizes: tuple[int, ...], transitions: Sequence[Floats]) -> Floats:
-    """Probabilities (units, product of states) a day on, one chain's axis after the other."""
-    units, before, after = len(now), 1, int(np.prod(sizes))
-    for size, transition in zip(sizes, transitions, strict=True):
-        after //= size
-        if after == 1:
-            now = (now.reshape(-1, size) @ transition).reshape(units, -1)
-        else:
-            block = now.reshape(units * before, size, after)
-            now = np.matmul(transition.T, block).reshape(units, -1)
-        before *= size
-    return now
 
 
 def onset_weights(seen: Smoothed, transition: Floats, on: Floats) -> Floats:

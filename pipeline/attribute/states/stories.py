@@ -13,14 +13,8 @@ import numpy as np
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from pipeline.attribute.states.messages import (
-    Beliefs,
-    Events,
-    Kind,
-    exchange,
-    suspected_parts,
-    told_of,
-)
+from pipeline.attribute.states.exchange import exchange, suspected_parts
+from pipeline.attribute.states.messages import Beliefs, Events, Kind, told_of
 from pipeline.attribute.states.model import Floats, Ints
 from pipeline.attribute.states.smoothing import log_evidence
 
