@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.core.wording import percent
 from pipeline.measure.quality.bench import FIXED_LIST
 from pipeline.refer.bench.assess import SURE
 
@@ -43,6 +44,10 @@ def calibration(table: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def _above(edge: float) -> str:
+    return f"over {percent(edge)}" if edge else "less"
+
+
 def as_words(table: pl.DataFrame, seed: int) -> str:
     """The figures to print, with what was asked for, and the calibration of the part named."""
     told = summary(table)
@@ -51,7 +56,7 @@ def as_words(table: pl.DataFrame, seed: int) -> str:
     of_them = f"of them readings with a figure {told['median_figures']:.0f}"
     steps = f"{told['median_steps']:.0f} at the median (asked at most 3), {of_them}; {told['mean_steps']:.1f} on average"
     rows = [
-        f"  {row['said']:<20} {row['cases']:>6} {row['mean_said']:>10.3f} {row['right']:>7.3f}"
+        f"  {_above(row['said_above']):<20} {row['cases']:>6} {row['mean_said']:>10.3f} {row['right']:>7.3f}"
         for row in calibration(table).to_dicts()
     ]
     lines = [
