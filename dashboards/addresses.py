@@ -26,8 +26,6 @@ class UnitLinks:
         return prefix + quote(unit_id, safe="")
 
 
-def pack_links(vehicles: Iterable[str], prefix: str = "") -> dict[str, str]:
-    """Address of each vehicle's evidence page, from the week's folder or behind a prefix."""
-    return {
-        vehicle: f"{prefix}referrals/{pack_folder(vehicle)}/{PACK_PAGE}" for vehicle in vehicles
-    }
+def pack_links(vehicles: Iterable[str]) -> dict[str, str]:
+    """Address of each vehicle's evidence page, from the week's folder."""
+    return {vehicle: f"referrals/{pack_folder(vehicle)}/{PACK_PAGE}" for vehicle in vehicles}

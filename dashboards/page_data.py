@@ -80,9 +80,9 @@ class PageData:
         return pl.concat([self.earlier_calls, calls_in(self.week, self.vehicles, self.evses)])
 
 
-def iso_week(column: str = "plugged_at") -> pl.Expr:
-    """The ISO week of a time, as `2026-W14`."""
-    return pl.col(column).dt.strftime("%G-W%V").alias("week")
+def iso_week() -> pl.Expr:
+    """The ISO week an attempt began in, as `2026-W14`."""
+    return pl.col("plugged_at").dt.strftime("%G-W%V").alias("week")
 
 
 def counted(attempts: pl.DataFrame) -> pl.DataFrame:

@@ -100,10 +100,10 @@ def month_axis(t: Language, begin: datetime, end: datetime) -> alt.Axis:
     )
 
 
-def whole_axis(most: float, *, ticks: int = 5, **more: Any) -> alt.Axis:
-    """An axis of counts from 0 to about `most`: whole numbers, each once."""
-    step = next(s for s in _steps() if s * ticks >= most)
-    return alt.Axis(values=[step * i for i in range(int(most // step) + 2)], format=",d", **more)
+def whole_axis(most: float) -> alt.Axis:
+    """An axis of counts from 0 to about `most`: whole numbers, each once, six at most."""
+    step = next(s for s in _steps() if s * 5 >= most)
+    return alt.Axis(values=[step * i for i in range(int(most // step) + 2)], format=",d")
 
 
 def _steps() -> Any:

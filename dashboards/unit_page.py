@@ -22,10 +22,10 @@ from pipeline.publish.evse_checks import CAUTIONS, checks
 from pipeline.publish.evse_sheet import CALLED, SHEETS
 
 
-def sheet_links(data: PageData, prefix: str = "") -> dict[str, str]:
+def sheet_links(data: PageData) -> dict[str, str]:
     """Address of the printed sheet of each EVSE that has one: those called faulty or watched."""
     called = data.evses.filter(pl.col("call").is_in(CALLED))["evse_id"]
-    return {evse: f"{prefix}{SHEETS}/{pack_folder(evse)}/{SHEET}" for evse in called}
+    return {evse: f"{SHEETS}/{pack_folder(evse)}/{SHEET}" for evse in called}
 
 
 def render(data: PageData, reader: Reader, kind: Kind, frame: dict[str, Any]) -> str:

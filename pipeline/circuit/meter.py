@@ -30,14 +30,9 @@ def diode_forward_v(current_a: float) -> float:
     return float(DIODE_IDEALITY * THERMAL_V * np.log1p(current_a / DIODE_SATURATION_A))
 
 
-def forward_reading_ohm(
-    current_a: float, series_ohm: float = R2_OHM, *, shorted: bool = False
-) -> float:
-    """Ohms a meter shows in the diode's forward direction: (Vf + I R) / I.
-
-    The bare resistor when shorted.
-    """
-    return series_ohm + (0.0 if shorted else diode_forward_v(current_a) / current_a)
+def forward_reading_ohm(current_a: float) -> float:
+    """Ohms a meter shows in the direction of a sound diode with R2 in series: (Vf + I R2) / I."""
+    return R2_OHM + diode_forward_v(current_a) / current_a
 
 
 @dataclass(frozen=True)

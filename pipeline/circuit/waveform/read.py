@@ -62,26 +62,19 @@ class Trace:
         return 1.0 / float(np.median(np.diff(self.time_s)))
 
 
-def read_trace(
-    text: str,
-    *,
-    where: str = "the trace",
-    column: str | None = None,
-    probe_factor: float | None = None,
-) -> Trace:
+def read_trace(text: str, *, where: str = "the trace") -> Trace:
     """Read an export from its text; `where` names it in messages.
 
-    `column` names the column with the pilot (without it, the one that looks most like a pilot); volts are multiplied by
-    `probe_factor` (without it 1, or 10 or 0.1 where only that gives the levels of a pilot). Raises TraceError where rows
-    of figures are missing, too slow, too few, or reach no level of a pilot.
+    Of several channels the one that looks most like a pilot is read; volts are taken times 10 or 0.1 where only that gives the
+    levels of a pilot. Raises TraceError where rows of figures are missing, too slow, too few, or reach no level of a pilot.
     """
     block = block_of(text, where)
     time_s, others = _time(block, where)
-    volts = _volts(block, others, where, column)
+    volts = _volts(block, others, where)
     keep = np.isfinite(time_s) & np.isfinite(volts)
     time_s, volts = time_s[keep], volts[keep]
     _check(time_s, where)
-    factor = _factor(volts, where) if probe_factor is None else probe_factor
+    factor = _factor(volts, where)
     return Trace(time_s - time_s[0], volts * factor, factor)
 
 
@@ -131,21 +124,15 @@ def _stated_interval(block: Block) -> float | None:
     return None
 
 
-def _volts(block: Block, columns: list[int], where: str, wanted: str | None) -> Floats:
-    if wanted is not None:
-        chosen = [j for j in columns if wanted.strip().lower() in block.names[j].lower()]
-        if not chosen:
-            known = ", ".join(block.names[j] or f"column {j + 1}" for j in columns)
-            raise TraceError(f"no column {wanted!r}", where=where, next_step=f"choose of {known}")
-    else:
-        chosen = sorted(columns, key=lambda j: -_swing(block.figures[:, j]))
-    if not chosen:
+def _volts(block: Block, columns: list[int], where: str) -> Floats:
+    if not columns:
         raise TraceError(
             "the trace has a time but no volts",
             where=where,
             next_step="export the channel with the pilot",
         )
-    return np.asarray(block.figures[:, chosen[0]] * _scale(block.names[chosen[0]], _VOLTS))
+    chosen = max(columns, key=lambda j: _swing(block.figures[:, j]))
+    return np.asarray(block.figures[:, chosen] * _scale(block.names[chosen], _VOLTS))
 
 
 def _swing(values: Floats) -> float:
@@ -188,5 +175,5 @@ def _factor(volts: Floats, where: str) -> float:
         return 1.0
     raise TraceError(
         f"the trace's levels reach {largest:.3g} V: no pilot has that, with or without a probe factor of 10", where=where,
-        next_step="choose the channel with the pilot, or give the probe factor",
+        next_step="export the channel with the pilot, the probe's factor set on the oscilloscope",
     )  # fmt: skip

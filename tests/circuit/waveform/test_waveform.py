@@ -240,14 +240,17 @@ def test_what_is_no_trace_is_refused_with_the_reason(text: str, said: str) -> No
     assert refused.value.next_step
 
 
-def test_the_channel_may_be_named() -> None:
-    """Of two channels the one asked for is read; an unknown name lists those there are."""
-    text = "Time(s),CP(V),PP(V)\n" + "".join(
-        f"{t:.6f},{v:.4f},{-v:.4f}\n" for t, v in zip(_T, _V, strict=True)
+def test_of_several_channels_the_pilot_is_read() -> None:
+    """A channel that swings about zero is the pilot, whichever place it has; a supply or a clock beside it is not."""
+    text = "Time(s),PP(V),CP(V)\n" + "".join(
+        f"{t:.6f},{4.5 + 0.1 * v:.4f},{v:.4f}\n" for t, v in zip(_T, _V, strict=True)
     )
-    found = analyse(read_trace(text, column="pp")).longest
+    found = analyse(read_trace(text)).longest
     assert found is not None
-    assert found.high.value == pytest.approx(12, abs=0.01)
-    with pytest.raises(TraceError) as refused:
-        read_trace(text, column="CH9")
-    assert "CP(V)" in str(refused.value)
+    assert found.high.value == pytest.approx(9, abs=0.01)
+
+
+def test_a_time_without_volts_is_refused() -> None:
+    """Nothing to read beside the time: what to export is said."""
+    with pytest.raises(TraceError, match="a time but no volts"):
+        read_trace("".join(f"{t:.6f}\n" for t in _T))

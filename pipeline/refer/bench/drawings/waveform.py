@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from pipeline.circuit.causes import State, circuit_of
 from pipeline.refer.bench.drawings.svg import PAGE, Look, document, line, text
 
+DRAWN_DUTY_PCT = 26.67
+"""16 A (IEC 61851-1 Table A.8): drawn where no duty was measured."""
 TOP_V, BOTTOM_V = 13.0, -13.5
 _WIDE, _TALL, _GAP, _LEFT = 440.0, 190.0, 20.0, 34.0
 
@@ -20,12 +22,10 @@ class Wave:
     duty_pct: float | None
 
 
-def expected_wave(
-    suspect: str, state: State, duty_pct: float = 26.67, ohm: float | None = None
-) -> Wave:
+def expected_wave(suspect: str, state: State, ohm: float | None = None) -> Wave:
     """What a suspect would show in a state with the PWM on (nominal values; `ohm`: the odd part where known)."""
     high, low = circuit_of(suspect, ohm).levels(state)
-    return Wave(float(high), float(low), duty_pct)
+    return Wave(float(high), float(low), DRAWN_DUTY_PCT)
 
 
 def waveform_svg(
@@ -82,7 +82,7 @@ def _points(x0: float, x1: float, wave: Wave) -> list[tuple[float, float]]:
     """Two periods, or a straight line without PWM."""
     if wave.low_v is None:
         return [(x0, _y(wave.high_v)), (x1, _y(wave.high_v))]
-    period, share = (x1 - x0) / 2, min(max((wave.duty_pct or 26.67) / 100, 0.04), 0.96)
+    period, share = (x1 - x0) / 2, min(max((wave.duty_pct or DRAWN_DUTY_PCT) / 100, 0.04), 0.96)
     points: list[tuple[float, float]] = []
     for n in range(2):
         start = x0 + n * period
