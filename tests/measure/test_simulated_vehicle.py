@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.measure.quality.bench import by_fixed_list, led, measure_bench
+from pipeline.measure.quality.bench import FIXED_LIST, by_fixed_list, led, measure_bench
 from pipeline.measure.quality.bench_figures import as_words, calibration, summary
 from pipeline.measure.quality.simulated_vehicle import (
     INTERVIEW,
@@ -20,8 +20,8 @@ from pipeline.measure.quality.simulated_vehicle import (
     shown,
     simulate,
 )
-from pipeline.refer.bench import bench_declared
-from pipeline.refer.bench.case import prior_without_logs
+from pipeline.refer.bench import Case, Reading, assess, bench_declared
+from pipeline.refer.bench.case import DRIED, prior_without_logs
 
 
 class Still:
@@ -198,17 +198,66 @@ def test_a_simulated_vehicle_has_one_fault() -> None:
     assert simulate(3, 8).r1 != made[3].r1
 
 
+def first(suspect: str) -> int:
+    """Number of the first vehicle with that fault, seed 7."""
+    return next(n for n in range(99) if simulate(n, 7).suspect == suspect)
+
+
 def test_a_vehicle_is_led_until_it_is_settled() -> None:
-    """A shorted diode is named before the twelfth step by the bench, and by the fixed list too; both count what was read."""
-    n = next(n for n in range(99) if simulate(n, 7).suspect == "pilot_diode_shorted")
+    """A shorted diode is named before the twelfth step, each step the first of those proposed; the fixed list names it too, with the
+    same interview.
+    """
+    n = first("pilot_diode_shorted")
     case, steps, stopped, posterior = led(simulate(n, 7))
     assert (max(posterior, key=posterior.__getitem__), stopped) == ("pilot_diode_shorted", True)
-    assert len(case.readings) == steps + len(interview(simulate(n, 7)))
-    listed = by_fixed_list(simulate(n, 7))
-    assert max(listed, key=listed.__getitem__) == "pilot_diode_shorted"
+    told = interview(simulate(n, 7))
+    assert case.readings[: len(told)] == told
+    assert len(case.readings) == steps + len(told)
+    assert (case.prior, case.couplers) == (prior_without_logs(), ("cType2",))
+    begun = assess(Case(prior_without_logs(), told, ("cType2",)))
+    assert case.readings[len(told)].kind == begun.next[0].step.kind
+    again = simulate(n, 7)
+    list_too = (*interview(again), *(shown(again, k, s, dried=False) for k, s in FIXED_LIST))
+    assert (
+        by_fixed_list(simulate(n, 7))
+        == assess(Case(prior_without_logs(), list_too, ("cType2",))).posterior
+    )
+
+
+def test_a_wet_inlet_is_dried_once_on_the_way() -> None:
+    """Where a path beside the diode leads, the inlet is dried before it is measured again, and that stands among the readings once."""
+    case, steps, _, _ = led(simulate(first("pilot_leakage"), 7))
+    dried = [r for r in case.readings if r.kind == DRIED]
+    assert dried == [Reading(DRIED, answer="yes")]
+    told = interview(simulate(first("pilot_leakage"), 7))
+    assert len(case.readings) == steps + len(told) + 1
+    assert case.readings[-1].kind != DRIED
+
+
+def test_a_row_tells_what_was_named() -> None:
+    """Truth, the most probable part of both ways with its probability, and how many readings have a figure."""
     row = measure_bench(1, seed=7).row(0, named=True)
-    assert row["truth"] == simulate(0, 7).suspect
-    assert row["figures"] <= row["steps"] <= 12
+    case, steps, stopped, posterior = led(simulate(0, 7))
+    listed = by_fixed_list(simulate(0, 7))
+    assert row == {
+        "truth": simulate(0, 7).suspect, "named": max(posterior, key=posterior.__getitem__), "p_named": max(posterior.values()),
+        "p_truth": posterior[simulate(0, 7).suspect], "steps": steps, "figures": sum(r.quantity is not None for r in case.readings),
+        "stopped": stopped, "listed": max(listed, key=listed.__getitem__), "p_listed": max(listed.values()),
+    }  # fmt: skip
+
+
+def test_a_low_range_is_tried_first() -> None:
+    """Beside a path of 5 kΩ a sound diode shows 6 kΩ's test current, 100 µA, and less than 5 kΩ: v / 5 kΩ and the diode's share of it
+    by bisection (derived).
+    """
+    low, high = 0.0, 1.0
+    for _ in range(60):
+        v = (low + high) / 2
+        i = 0.0
+        for _ in range(200):  # damped: i = Is (exp((v - i R2) / n Vt) - 1)
+            i = 0.9 * i + 0.1 * 1e-9 * math.expm1((v - i * 2740) / (1.7 * 0.0257))
+        low, high = (v, high) if v / 5e3 + i < 1e-4 else (low, v)
+    assert value(replace(SOUND, beside=5e3), "cp_pe_forward_ohm") == float(f"{v / 1e-4:.3g}")
 
 
 TABLE = pl.DataFrame(
