@@ -135,6 +135,13 @@ class ReferInputs:
     referrals: pl.DataFrame = field(default_factory=lambda: empty("decision_referral"))
 
 
+_NO_CALL_RESTS_ON = (
+    "station_id", "connector_id", "vehicle_known_by", "clock_error_s", "fault_raw", "stop_reason", "energy_kwh", "offered_a",
+    "pilot_low_samples", "transaction_id", "asked_at_utc", "let_go_s", "vehicle_software",
+)  # fmt: skip
+"""Columns of attempts that every selection of them would carry along."""
+
+
 def judged_attempts(
     inputs: ReferInputs, look_back: LookBack, checks_known_at: float
 ) -> pl.DataFrame:
@@ -149,7 +156,8 @@ def judged_attempts(
         .otherwise(pl.lit("unknown"))
     )
     return (
-        inputs.attempts.filter(look_back.holds("plugged_at_utc"))
+        inputs.attempts.drop(_NO_CALL_RESTS_ON, strict=False)
+        .filter(look_back.holds("plugged_at_utc"))
         .join(with_silence(inputs.attributed.blame), on="attempt_id", how="left")
         .with_columns(pl.col("silent").fill_null(value=False))
         .with_columns(pl.col("firmware").fill_null("").alias("_firmware"))

@@ -17,6 +17,8 @@ from pipeline.attribute.states.smoothing import SCALE_DAYS, scaled_likelihood
 
 EVERY = slice(None)
 Rows = Ints | slice
+MOST_PICKED = 0.6
+"""Share of the slots above which all are smoothed for the asked: picking their matrices would cost more."""
 AT_ONCE = 256
 """Matrices worked out together: they stay in the processor's cache."""
 
@@ -128,20 +130,27 @@ class EventChains:
         if not chosen.size:
             return chosen, np.zeros((0, messages.shape[1]))
         many = slots.begins[chosen + 1] - slots.begins[chosen]
+        if len(chosen) == len(slots.day):
+            belief = self._smoothed(messages, slots.begins[:-1], chosen, starts)
+            return EVERY, np.repeat(belief, many, axis=0)
         begins = np.cumsum(many) - many
-        events: Rows = EVERY
-        if len(chosen) < len(slots.day):
-            events = np.repeat(slots.begins[chosen] - begins, many) + np.arange(many.sum())
-        told = np.add.reduceat(messages[events], begins, axis=0)
+        events = np.repeat(slots.begins[chosen] - begins, many) + np.arange(many.sum())
+        if len(chosen) > MOST_PICKED * len(slots.day):
+            every = np.arange(len(slots.day))
+            belief = self._smoothed(messages, slots.begins[:-1], every, slots.block.tolist())
+            belief = belief[chosen]
+        else:
+            belief = self._smoothed(messages[events], begins, chosen, starts)
+        return events, np.repeat(belief, many, axis=0)
+
+    def _smoothed(self, messages: Floats, begins: Ints, chosen: Ints, starts: list[int]) -> Floats:
+        """State probabilities at the `chosen` slots, those of a position beginning at `starts`; `messages`: of their events, those
+        of a slot beginning at `begins`.
+        """
+        told = np.add.reduceat(messages, begins, axis=0)
         told += self.own[chosen]
         told -= told.max(axis=1, keepdims=True)
         np.exp(told, out=told)
-        return events, np.repeat(self._smoothed(told, chosen, starts), many, axis=0)
-
-    def _smoothed(self, told: Floats, chosen: Ints, starts: list[int]) -> Floats:
-        """State probabilities at the `chosen` slots, those of a position beginning at `starts`; `told` (slots, states): likelihood
-        of their days.
-        """
         ones, first = np.ones((told.shape[1], 1)), starts[1]
         steps = self.between
         if len(chosen) < len(self.slots.day):

@@ -255,12 +255,9 @@ def _known(inputs: ReferInputs, attempts: pl.DataFrame, reported: pl.DataFrame) 
 
     `reported`: raw_charging of the look-back; ids that no list of vehicles has do not count.
     """
-    told = (
-        stays(reported)
-        .filter(waited_in_vain())
-        .select("vehicle_id")
-        .join(inputs.fleet.select("vehicle_id"), on="vehicle_id", how="semi")
-    )
+    listed = reported.join(inputs.fleet, on="vehicle_id", how="semi")
+    others = listed.join(attempts, on="vehicle_id", how="anti")
+    told = stays(others).filter(waited_in_vain()).select("vehicle_id")
     seen = pl.concat([attempts.select("vehicle_id"), told]).drop_nulls().unique()
     counts = (
         "ac_attempts",
