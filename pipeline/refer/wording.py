@@ -18,6 +18,8 @@ DAY = "%Y-%m-%d"
 NAMED_AT = 0.5
 """Share of a suspect, if it is the vehicle, from which it is named."""
 MOSTLY = 0.5
+GOES_UNSEEN = frozenset({"pilot_open", "carried_cable"})
+"""Suspects with which an EVSE may not see the vehicle at all."""
 
 
 @dataclass(frozen=True)
@@ -70,23 +72,7 @@ def vehicle_clauses(settings: ReferSettings) -> tuple[Clause, ...]:
             failed & ~at_issue & (c("attributed_share") > MOSTLY),
             pl.format("Mostly attributed to {}.", "attributed_to"),
         ),
-        Clause(
-            "silent",
-            at_issue & (c("silent") > 0),
-            pl.format(
-                "At {} it never asked for charge, with nothing seen that explains it.",
-                _counted("silent", "AC plug-in"),
-            ),
-        ),
-        Clause(
-            "unseen",
-            at_issue & (c("unseen") > 0) & c("suspect").is_in(["pilot_open", "carried_cable"]),
-            pl.format(
-                "At {} of its last {} visits no EVSE saw it plugged in, by its own report or with its card accepted.",
-                "unseen",
-                "stays",
-            ),
-        ),
+        *without_a_failure(),
         Clause(
             "dc",
             at_issue & (c("dc_attempts") > 0),
@@ -151,6 +137,30 @@ def vehicle_clauses(settings: ReferSettings) -> tuple[Clause, ...]:
             "decision",
             pl.lit(value=True),
             pl.format("{}: {}.", c("call").str.replace_all("_", " ").str.to_titlecase(), "why"),
+        ),
+    )
+
+
+def without_a_failure() -> tuple[Clause, ...]:
+    """What a vehicle at issue showed besides failures: plug-ins at which it did not ask, and visits that no EVSE saw."""
+    c, at_issue = pl.col, pl.col("call").is_in(["refer", "watch"])
+    return (
+        Clause(
+            "silent",
+            at_issue & (c("silent") > 0),
+            pl.format(
+                "At {} it never asked for charge, with nothing seen that explains it.",
+                _counted("silent", "AC plug-in"),
+            ),
+        ),
+        Clause(
+            "unseen",
+            at_issue & (c("unseen") > 0) & c("suspect").is_in(list(GOES_UNSEEN)),
+            pl.format(
+                "At {} of its last {} visits no EVSE saw it plugged in, by its own report or with its card accepted.",
+                "unseen",
+                "stays",
+            ),
         ),
     )
 

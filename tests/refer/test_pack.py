@@ -6,6 +6,7 @@ Sentences whole, as a reader gets them.
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -322,6 +323,7 @@ ROW: dict[str, Any] = {
     "p_vehicle": 0.973, "p_diode": 0.95, "onset": W13, "onset_lo": W13 - timedelta(days=2), "onset_hi": W13 + timedelta(days=1),
     "call": "refer", "suspect": "pilot_diode_shorted",
 }  # fmt: skip
+SILENT = {"besides": ""}  # nothing but its failures
 
 
 def test_the_claim_says_how_sure_since_when_and_what() -> None:
@@ -330,7 +332,7 @@ def test_the_claim_says_how_sure_since_when_and_what() -> None:
     Under one half the part is left open.
     """
     shares = [("pilot_diode_shorted", 0.5), ("charger_input", 0.5)]
-    claim = _claim(ROW, shares)
+    claim = _claim(ROW | SILENT, shares)
     assert claim.text == (
         "The vehicle is at fault with a probability of 97 % since about 2026-03-25. "
         "If it is the vehicle, the likeliest cause is: shorted pilot diode (50 %)."
@@ -347,7 +349,7 @@ def test_the_claim_says_how_sure_since_when_and_what() -> None:
         ROW["onset_hi"],
     )
     vague = _claim(
-        ROW | {"p_vehicle": 0.9999, "onset": None, "suspect": None},
+        ROW | SILENT | {"p_vehicle": 0.9999, "onset": None, "suspect": None},
         [("inlet_lock", 0.49), ("charger_input", 0.51)],
     )
     assert (
@@ -596,7 +598,7 @@ def test_the_pilot_chart_shows_levels_against_bands() -> None:
 FIGURES: dict[str, Any] = {
     "ac_attempts": 3, "ac_failures": 2, "evses_failed_at": 1, "early_b_failures": 1, "dc_attempts": 5, "dc_charged": 4,
     "reverse_path_ohm": 2750.0, "reverse_path_lo_ohm": 2650.0, "reverse_path_hi_ohm": 2850.0, "p_vehicle": 0.97,
-    "p_diode": 0.9,
+    "p_diode": 0.9, "silent": 0, "unseen": 0, "stays": 0, "unseen_since_utc": None,
 }  # fmt: skip
 
 
@@ -634,8 +636,8 @@ def three_vehicles() -> tuple[Judged, pl.DataFrame, pl.DataFrame, pl.DataFrame, 
     )  # fmt: skip
     bounds = {"onset_lo_utc": W13 - timedelta(days=1), "suspect": "pilot_diode_shorted"}
     called = pl.DataFrame(
-        [FIGURES | bounds | {"vehicle_id": v} for v in ("W", "V", "U")],
-        schema_overrides={"onset_lo_utc": UTC_US},
+        [FIGURES | bounds | {"vehicle_id": v, "call": "refer"} for v in ("W", "V", "U")],
+        schema_overrides={"onset_lo_utc": UTC_US, "unseen_since_utc": UTC_US},
     )
     out = pl.DataFrame(
         [
@@ -729,13 +731,45 @@ def test_a_pack_is_put_together_from_its_own_vehicle_s_rows() -> None:
     )
 
 
-def test_a_vehicle_that_no_evse_saw_has_a_pack_too() -> None:
-    """Referred on its own reports alone, without any attempt: a pack without a strip."""
+def test_a_vehicle_no_evse_ever_saw_has_a_pack_of_its_visits() -> None:
+    """With the pilot line open there may be no attempt at all: the pack says so, in the list's words, and names the visits."""
+    look_back = LookBack.of("2026-W14", 12)
     judged, called, out, frame, inputs = three_vehicles()
-    rest = frame.filter(pl.col("vehicle_id") != "V")
-    made = packs(inputs, rest, judged, called, out, LookBack.of("2026-W14", 12))
-    assert (made["V"].strip, made["V"].controls) == ((), ())
-    assert made["U"].strip
+    told = [
+        ("U", W13 + timedelta(days=i, hours=hours), event)
+        for i in range(3)
+        for hours, event in ((0, "plugged"), (2, "unplugged"))
+    ]
+    charging = empty("raw_charging").join(
+        pl.DataFrame(told, schema=["vehicle_id", "at_utc", "event"], orient="row").cast(
+            {"at_utc": UTC_US}
+        ),
+        on=["vehicle_id", "at_utc", "event"],
+        how="right",
+    )
+    known = pl.DataFrame(
+        {"vehicle_id": ["U"], "since_utc": [None]}, schema_overrides={"since_utc": UTC_US}
+    )
+    unseen = {"ac_attempts": 0, "suspect": "pilot_open", "unseen": 2, "stays": 2, "unseen_since_utc": W13 + timedelta(days=1)}  # fmt: skip
+    row = called.filter(pl.col("vehicle_id") == "U").to_dicts()[0] | unseen
+    made = packs(
+        replace(inputs, charging=charging),
+        frame.filter(pl.col("vehicle_id") != "U").with_columns(
+            unplugged_at_utc=pl.col("plugged_at_utc"), source=pl.lit("ocpp")
+        ),
+        replace(judged, since=known),
+        pl.DataFrame([row], schema=called.schema),
+        out.filter(pl.col("vehicle_id") == "U").with_columns(suspect=pl.lit("pilot_open")),
+        look_back,
+    )["U"]
+    assert made.strip == ()
+    assert made.controls == ()
+    assert made.claim.text.endswith(
+        "At 2 of its last 2 visits no EVSE saw it plugged in, by its own report or with its card accepted."
+    )
+    assert [v.model_dump() for v in made.unseen] == [
+        {"at": W13 + timedelta(days=i), "evse_id": None} for i in (1, 2)
+    ]
 
 
 def test_a_pack_s_parts_are_what_is_declared() -> None:
@@ -743,7 +777,7 @@ def test_a_pack_s_parts_are_what_is_declared() -> None:
 
     Probabilities lie in [0, 1], factors above 0.
     """
-    claim = _claim(ROW, [("inlet_lock", 1.0)])
+    claim = _claim(ROW | SILENT, [("inlet_lock", 1.0)])
     with pytest.raises(ValidationError, match="frozen"):
         claim.p_vehicle = 0.5  # type: ignore[misc]
     told = claim.model_dump()

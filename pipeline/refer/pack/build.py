@@ -24,11 +24,14 @@ from pipeline.refer.pack.model import (
     Evidence,
     StripAttempt,
     Tally,
+    UnseenVisit,
     Vehicle,
 )
 from pipeline.refer.pack.parts import by_vehicle, controls, peers
 from pipeline.refer.pack.pilot import pilot
-from pipeline.refer.suspects.vehicles import Judged
+from pipeline.refer.suspects.unseen import visits
+from pipeline.refer.suspects.vehicles import Judged, of_present
+from pipeline.refer.wording import GOES_UNSEEN, joined, without_a_failure
 
 CONTROL_ROWS = 24
 """Rows of the control group in a pack; the totals above them count all."""
@@ -64,24 +67,28 @@ def packs(
     }
     place = {vehicle: i for i, vehicle in enumerate(judged.table["vehicle_id"])}
     said = history(inputs, names, look_back)
-    facts = called.join(referred.select("vehicle_id"), on="vehicle_id", how="semi").to_dicts()
+    facts = called.join(referred.select("vehicle_id"), on="vehicle_id", how="semi").with_columns(
+        besides=joined(without_a_failure())
+    )
+    never_seen = _unseen(inputs, attempts, judged, facts)
     shown = {row["vehicle_id"]: row for row in referred.to_dicts()}
     return {
         f["vehicle_id"]: _pack(
             f | shown[f["vehicle_id"]],
             _Own(
-                mine.get(f["vehicle_id"], attempts.clear()),  # unseen: its own reports alone
+                mine.get(f["vehicle_id"], attempts.clear()),  # none where no EVSE ever saw it
                 levels.get(f["vehicle_id"], judged.levels.clear()),
                 control.get(f["vehicle_id"]),
                 peer[f["vehicle_id"]],
                 fleet.get(f["vehicle_id"], {}),
                 said.get(f["vehicle_id"], ()),
+                never_seen.get(f["vehicle_id"], ()),
             ),
             judged,
             place[f["vehicle_id"]],
             look_back,
         )
-        for f in facts
+        for f in facts.to_dicts()
     }
 
 
@@ -95,6 +102,7 @@ class _Own:
     peers: dict[str, Any]
     fleet: dict[str, Any]
     history: tuple[str, ...]
+    unseen: tuple[UnseenVisit, ...]
 
 
 def _pack(
@@ -120,6 +128,7 @@ def _pack(
         ),
         claim=_claim(row, suspects),
         tally=Tally(**{name: row[name] for name in Tally.model_fields}),
+        unseen=own.unseen,
         weights=weights(judged, place, suspect),
         strip=strip,
         strip_chart=strip_chart(strip),
@@ -146,7 +155,35 @@ def _since(attempts: pl.DataFrame, at: datetime | None) -> pl.DataFrame:
     return attempts if at is None else attempts.filter(pl.col("plugged_at_utc") >= at)
 
 
+def _unseen(
+    inputs: ReferInputs, attempts: pl.DataFrame, judged: Judged, called: pl.DataFrame
+) -> dict[str, tuple[UnseenVisit, ...]]:
+    """Of each vehicle, the visits behind the clause of what no EVSE saw, in order of time."""
+    told = called.filter(pl.col("unseen") > 0, pl.col("suspect").is_in(list(GOES_UNSEEN)))
+    if told.is_empty():
+        return {}
+    own = pl.col("vehicle_id").is_in(told["vehicle_id"].implode())
+    met = visits(
+        of_present(inputs.charging.filter(own), judged.since, "at_utc"),
+        of_present(
+            attempts.filter(own | pl.col("vehicle_id").is_null()), judged.since, "plugged_at_utc"
+        ),
+    )
+    behind = (
+        met.filter("silent")
+        .join(told.select("vehicle_id", "unseen_since_utc"), on="vehicle_id")
+        .filter(pl.col("plugged_at_utc") >= pl.col("unseen_since_utc"))
+        .select("vehicle_id", pl.col("plugged_at_utc").alias("at"), "evse_id")
+        .sort("vehicle_id", "at")
+    )
+    return {
+        vehicle: tuple(UnseenVisit(at=row["at"], evse_id=row["evse_id"]) for row in rows.to_dicts())
+        for vehicle, rows in by_vehicle(behind).items()
+    }
+
+
 def _claim(row: dict[str, Any], suspects: list[tuple[str, float]]) -> Claim:
+    """The claim, and what the vehicle showed `besides` failures, in the words of the week's list."""
     suspect, share = suspects[0]
     p = row["p_vehicle"]
     since = f" since about {row['onset']:%Y-%m-%d}" if row["onset"] else ""
@@ -155,6 +192,8 @@ def _claim(row: dict[str, Any], suspects: list[tuple[str, float]]) -> Claim:
         text += f"If it is the vehicle, the likeliest cause is: {SUSPECTS[suspect]} ({probability(share)})."
     else:
         text += "Which part of it is open."
+    if row["besides"]:
+        text += f" {row['besides']}"
     named = row["suspect"] or "unclear"
     return Claim(
         text=text, call=row["call"], suspect=named, suspect_words=SUSPECTS[named],

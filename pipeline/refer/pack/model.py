@@ -60,6 +60,13 @@ class Tally(Part):
     dc_charged: int
 
 
+class UnseenVisit(Part):
+    """One visit at which no EVSE saw the vehicle; `evse_id` null where only the vehicle told of it."""
+
+    at: datetime
+    evse_id: str | None
+
+
 class Weight(Part):
     """One weight of evidence.
 
@@ -212,6 +219,10 @@ class Evidence(Part):
     vehicle: Vehicle
     claim: Claim
     tally: Tally
+    unseen: tuple[UnseenVisit, ...] = Field(
+        (),
+        description="Visits at which no EVSE saw it, oldest first; empty where the claim does not rest on them",
+    )
     weights: tuple[Weight, ...]
     strip: tuple[StripAttempt, ...]
     strip_chart: dict[str, Any] = Field(description="Vega-Lite spec (Altair) with its data inline")

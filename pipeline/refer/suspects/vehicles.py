@@ -144,8 +144,8 @@ def judge_vehicles(
         looks_by_chance(attempts, as_if, known["vehicle_id"], signatures),
     )
     never_seen = unseen(
-        _of_present(reported, since_utc, "at_utc"),
-        _of_present(attempts, since_utc, "plugged_at_utc"),
+        of_present(reported, since_utc, "at_utc"),
+        of_present(attempts, since_utc, "plugged_at_utc"),
     )
     shown = level_factors(lately, known["vehicle_id"], verdicts.suspects)
     wrong = attempts.filter((pl.col("outcome") == "failed") | pl.col("silent"))
@@ -203,7 +203,7 @@ def _by_posterior(as_if: pl.DataFrame, table: pl.DataFrame) -> pl.DataFrame:
     return rows.with_columns(p_vehicle=pl.col("p_vehicle") * pl.col("p_now"))
 
 
-def _of_present(rows: pl.DataFrame, since_utc: pl.DataFrame, at: str) -> pl.DataFrame:
+def of_present(rows: pl.DataFrame, since_utc: pl.DataFrame, at: str) -> pl.DataFrame:
     """Rows as far as they speak of a vehicle's present state."""
     return (
         rows.join(since_utc, on="vehicle_id", how="left", maintain_order="left")
