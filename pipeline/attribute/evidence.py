@@ -13,10 +13,11 @@ from functools import cached_property
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
-from pipeline.attribute.silence import habit_factor, with_silence
+from pipeline.attribute.silence import with_silence
 from pipeline.attribute.states.model import Bools, Floats, Ints, tally
+from pipeline.attribute.stays import UNTOLD, Classes
+from pipeline.attribute.timers import Starts
 from pipeline.core.errors import SchemaError
 from pipeline.core.weeks import LookBack
 from pipeline.settings.attribute import AttributeSettings
@@ -30,7 +31,6 @@ OPTIONAL = {
     "site_id": pl.String(),
     "unplugged_at_utc": pl.Datetime("us", "UTC"),
 }
-Classes = NDArray[np.int8]
 ECHO_NONE, ECHO_SAME, ECHO_VEHICLE, ECHO_EVSE = range(4)
 CHECK_NO, CHECK_UNKNOWN, CHECK_YES = range(3)
 HIDDEN = "\x1f"
@@ -62,8 +62,8 @@ class Evidence:
     EVSEs stands for 'none'. `at_days` is the time since `begin_utc` in days; `day` its whole part;
     `model` indexes EVSE model and firmware (for the diode check).  An attempt `failed`, was
     `silent`, or charged; `asked` tells that the vehicle asked for charge; `wish` is the log odds by
-    which a silence looks like a fault rather than the driver's wish.  `habit` (vehicles,): how many
-    times likelier its late starts make a habit of not charging.  `begin_utc` is the Monday of
+    which a silence looks like a fault rather than the driver's wish, and `stay` its class of STAY_MINUTES.  `starts`: the
+    charges of each vehicle that began late.  `begin_utc` is the Monday of
     the first week that holds an attempt; `cut` tells that this is later than the look-back asked
     for, so that the logs begin here.  `sizes`: units by kind, the stand-in included; `met`: units in
     all, those of places and hours included at which nobody was ever silent.
@@ -83,7 +83,8 @@ class Evidence:
     silent: Bools
     asked: Bools
     wish: Floats
-    habit: Floats
+    stay: Classes
+    starts: Starts
     weight: Floats
     echo: Classes
     previous: Ints
@@ -115,6 +116,11 @@ class Evidence:
     def event(self) -> Bools:
         """What did not charge: failed or silent (attempts,)."""
         return self.failed | self.silent
+
+    def with_stays(self, told: Floats) -> Evidence:
+        """The same, with what the length of each silent stay tells added to `wish`; `told`: as `stay_weights` gives it."""
+        added = np.where(self.silent & (self.stay != UNTOLD), told[np.maximum(self.stay, 0)], 0.0)
+        return replace(self, wish=self.wish + added)
 
     @cached_property
     def cells(self) -> Cells:
@@ -189,7 +195,7 @@ def gather(
     ]
     counted = (
         with_silence(attempts.lazy().with_columns(missing))
-        .select(*COLUMNS, *OPTIONAL, "silent", "asked", "late", "wish")
+        .select(*COLUMNS, *OPTIONAL, "silent", "asked", "late", "wish", "stay")
         .filter(
             pl.col("outcome").is_in(["charged", "failed"]) | pl.col("silent"),
             look_back.holds("plugged_at_utc"),
@@ -269,7 +275,8 @@ def _index(
         silent=rows["silent"].to_numpy(),
         asked=rows["asked"].to_numpy(),
         wish=rows["wish"].to_numpy().astype(np.float64),
-        habit=np.append(habit_factor(late, charged)[:-1], 1.0),
+        stay=rows["stay"].to_numpy(),
+        starts=Starts(*(np.append(count[:-1], 0.0) for count in (charged, late))),
         weight=rows["weight"].fill_null(1.0).clip(0.0, 1.0).to_numpy().astype(np.float64),
         echo=echo,
         previous=previous,

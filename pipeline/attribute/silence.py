@@ -12,10 +12,9 @@ from __future__ import annotations
 import math
 from datetime import timedelta
 
-import numpy as np
 import polars as pl
 
-from pipeline.attribute.states.model import Floats
+from pipeline.attribute.stays import STAY_MINUTES, UNTOLD
 from pipeline.core.masks import is_true
 
 ASKED = ("requested", "energised", "delivering")
@@ -29,12 +28,6 @@ plug-in within a quarter of an hour, a DC charge within three hours. Judgement, 
 WAITED_S = 60.0
 """Who was authorised and gave up after this long wanted charge, whether the EVSE saw the vehicle or not; practice, no source."""
 AGAIN, SOON = timedelta(minutes=15), timedelta(hours=3)
-LATE_BY_TIMER, LATE_OTHERWISE = 0.25, 0.01
-"""Share of charges that begin long after the plug-in though the EVSE was ready: of who leaves it to a timer, and of others; judgement."""
-TIMERS = 0.5
-"""Share of drivers with a habit of not charging whose habit is a timer; judgement."""
-MOST_BY_TIMER = 1e3
-"""Late starts move the odds of a habit by so much at most; judgement."""
 OPTIONAL = {
     "stage": pl.String(),
     "asked": pl.Boolean(),
@@ -49,8 +42,8 @@ OPTIONAL = {
 
 
 def with_silence(attempts: pl.LazyFrame) -> pl.LazyFrame:
-    """Add `silent`, `asked`, `late` (charged long after the plug-in, the EVSE being ready: by a timer; all Boolean) and `wish`
-    (log odds for a fault against the driver's wish).
+    """Add `silent`, `asked`, `late` (charged long after the plug-in, the EVSE being ready: by a timer; all Boolean), `wish`
+    (log odds for a fault against the driver's wish) and `stay` (its class of STAY_MINUTES).
 
     `attempts`: core_attempt, or what of it there is: an absent column is not known.
     """
@@ -89,6 +82,11 @@ def with_silence(attempts: pl.LazyFrame) -> pl.LazyFrame:
             is_true(silent).alias("silent"),
             (pl.col("asked").fill_null(asked) | is_true(asked)).alias("asked"),
             wish.alias("wish"),
+            pl.when(~is_true(signs["again"]))
+            .then(_stay_class())
+            .fill_null(UNTOLD)
+            .cast(pl.Int8)
+            .alias("stay"),
             is_true(
                 (outcome == "charged")
                 & pl.col("charged_later")
@@ -99,15 +97,8 @@ def with_silence(attempts: pl.LazyFrame) -> pl.LazyFrame:
     )
 
 
-def habit_factor(late: Floats, charged: Floats) -> Floats:
-    """How many times likelier than by itself a vehicle's late starts are where its driver has a habit of not charging.
-
-    `late` of its `charged` attempts began by a timer (vehicles,).  Not every habit is a timer's, so that their absence only
-    halves it.
-    """
-    prompt = charged - late
-    logs = late * math.log(LATE_BY_TIMER / LATE_OTHERWISE) + prompt * math.log(
-        (1 - LATE_BY_TIMER) / (1 - LATE_OTHERWISE)
-    )
-    timer = np.exp(np.minimum(logs, math.log(MOST_BY_TIMER)))
-    return np.asarray(1 - TIMERS + TIMERS * timer)
+def _stay_class() -> pl.Expr:
+    """Class of the stay's length, null where its end is not known."""
+    minutes = (pl.col("unplugged_at_utc") - pl.col("plugged_at_utc")).dt.total_seconds() / 60.0
+    reached = pl.sum_horizontal((minutes >= bound).cast(pl.Int8) for bound in STAY_MINUTES)
+    return pl.when(minutes.is_not_null()).then(reached)

@@ -6,11 +6,11 @@ import math
 from datetime import timedelta
 from typing import Any
 
-import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.attribute.silence import MOST_BY_TIMER, WEIGHTS, habit_factor, with_silence
+from pipeline.attribute.silence import WEIGHTS, with_silence
+from pipeline.attribute.stays import UNTOLD
 from tests.attribute.planted import END
 
 BASE: dict[str, Any] = {
@@ -162,7 +162,18 @@ def test_a_charge_long_after_the_plug_in_is_a_timer(change: dict[str, Any], *, l
     assert rows["late"].to_list() == [late]
 
 
-def test_late_starts_make_a_habit_likelier_and_their_absence_halves_it() -> None:
-    """Half of the habits are timers': 0.5 + 0.5 · 25 for one late start alone, 0.5 at last for none (derived)."""
-    factor = habit_factor(np.array([0.0, 1.0, 0.0, 9.0]), np.array([0.0, 1.0, 100.0, 9.0]))
-    assert factor == pytest.approx([1.0, 13.0, 0.5, 0.5 + 0.5 * MOST_BY_TIMER])
+@pytest.mark.parametrize(
+    ("minutes", "stay"),
+    [(0, 0), (9.9, 0), (10, 1), (59, 1), (60, 2), (240, 3), (480, 4), (None, UNTOLD)],
+)
+def test_a_stay_has_a_class_by_its_length(minutes: float | None, stay: int) -> None:
+    """Bounds belong to the class above; a stay without an end has none."""
+    at = BASE["plugged_at_utc"]
+    end = None if minutes is None else at + timedelta(minutes=minutes)
+    assert told({"unplugged_at_utc": end})["stay"].to_list() == [stay]
+
+
+def test_a_stay_after_which_the_driver_plugs_in_again_at_once_is_weighed_as_that() -> None:
+    """The new plug-in and the short stay tell of one thing: it counts once."""
+    rows = told({}, {"plugged_at_utc": END + timedelta(minutes=5), "unplugged_at_utc": None})
+    assert rows.sort("plugged_at_utc")["stay"][0] == UNTOLD

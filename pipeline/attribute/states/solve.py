@@ -35,6 +35,8 @@ from pipeline.attribute.states.model import (
 from pipeline.attribute.states.smoothing import smooth
 from pipeline.attribute.states.stories import best_story
 from pipeline.attribute.states.successes import Successes
+from pipeline.attribute.stays import stay_weights
+from pipeline.attribute.timers import Timers, learn_timers
 from pipeline.settings.attribute import AttributeSettings, StatePrior
 
 VEHICLE, EVSE, PAIRING, SITE, PLACE, HOUR = range(6)
@@ -96,12 +98,13 @@ class Solution:
 
 @dataclass(frozen=True)
 class _Given:
-    """What stays the same in every round: evidence, rows of events, counts of successes by kind."""
+    """What a round starts from: evidence, rows of events, counts of successes by kind, how timers show."""
 
     evidence: Evidence
     rows: Ints
     successes: tuple[Successes, ...]
     settings: AttributeSettings
+    timers: Timers
 
 
 @dataclass(frozen=True)
@@ -121,8 +124,9 @@ class _Search:
 
 def solve(evidence: Evidence, settings: AttributeSettings) -> Solution:
     """Fit baseline and states in turn."""
-    rows = event_rows(evidence)
-    given = _Given(evidence, rows, _successes(evidence, settings), settings)
+    rows, plain = event_rows(evidence), evidence
+    evidence = plain.with_stays(stay_weights(plain.stay, plain.silent, ~plain.event, None))
+    given = _Given(evidence, rows, _successes(evidence, settings), settings, Timers())
     assumed = _priors(settings, told=evidence.told)
     priors = assumed
     chance = fit_chance(evidence, rows, None, settings)
@@ -135,6 +139,12 @@ def solve(evidence: Evidence, settings: AttributeSettings) -> Solution:
         models = [kind.model for kind in search.kinds]
         checks = learn_checks(evidence, beliefs[VEHICLE] @ models[VEHICLE].fault_mask, settings)
         reach = reach_of(evidence, checks, settings)
+        no_fault = _no_fault(plain, beliefs, models)
+        stays = stay_weights(plain.stay, plain.silent, ~plain.event, no_fault)
+        evidence = plain.with_stays(stays)
+        given = replace(
+            given, evidence=evidence, timers=_timers(given, beliefs[VEHICLE], models[VEHICLE])
+        )
         chance = fit_chance(
             evidence, rows, Trials(_as_usual(evidence, beliefs, models), bit), settings
         )
@@ -146,6 +156,16 @@ def solve(evidence: Evidence, settings: AttributeSettings) -> Solution:
     units = tuple(_finished(search, kind) for kind in range(len(KINDS)))
     judged = shares(search.kinds, search.events, tuple(u.belief for u in units), evidence, chance)
     return Solution(evidence, rows, chance, units, judged, reach, checks)
+
+
+def _no_fault(evidence: Evidence, beliefs: tuple[Floats, ...], models: list[StateModel]) -> Floats:
+    """Probability that no unit of an attempt was in a fault state that keeps silent that day (attempts,)."""
+    free = np.ones(len(evidence.failed))
+    for unit, belief, model in zip(evidence.columns, beliefs, models, strict=True):
+        quiet = belief @ (model.fault_mask * (model.silent > 0))
+        if quiet.any():
+            free *= 1.0 - quiet[unit, evidence.day]
+    return free
 
 
 def _priors(settings: AttributeSettings, *, told: bool) -> tuple[StatePrior, ...]:
@@ -217,12 +237,18 @@ def _kind(given: _Given, kind: int, model: StateModel, reach: Floats) -> Kind:
     if kind == VEHICLE:
         mended = evidence.repairs
         add_repairs(by_day, mended.vehicle, mended.day, mended.day > 0, model.repaired)
-        model = _with_habits(model, evidence.habit)
+        model = _with_habits(model, given.timers.habit(evidence.starts))
     if kind != EVSE:
         by_day[-1, :, 1:] = NEVER
     trust = evidence.weight[rows] * successes.calm[unit[rows] * evidence.days + evidence.day[rows]]
     escape = state_escape(model, reach[rows], evidence.silent[rows], evidence.wish[rows])
     return Kind(KINDS[kind], by_day, unit[rows], escape, trust, model)
+
+
+def _timers(given: _Given, belief: Floats, model: StateModel) -> Timers:
+    """How timers show in this fleet, by the vehicles that are found to have the habit."""
+    quiet = (1.0 - model.fault_mask) * (model.silent > 0)
+    return learn_timers(given.evidence.starts, (belief @ quiet).mean(axis=1), given.timers)
 
 
 def _with_habits(model: StateModel, habit: Floats) -> StateModel:

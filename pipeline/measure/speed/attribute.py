@@ -16,6 +16,7 @@ import polars as pl
 
 from pipeline.attribute.evidence import CHECK_YES, ECHO_NONE, Evidence
 from pipeline.attribute.states.solve import solve
+from pipeline.attribute.timers import Starts
 from pipeline.core.one_thread import one_blas_thread
 from pipeline.core.peak_memory import peak_mb
 from pipeline.core.weeks import LookBack
@@ -82,7 +83,8 @@ def big_fleet(size: Size) -> Evidence:
         silent=np.zeros(size.sessions, dtype=bool),
         asked=~fail,
         wish=np.zeros(size.sessions),
-        habit=np.ones(size.vehicles + 1),
+        stay=np.full(size.sessions, -1, dtype=np.int8),
+        starts=Starts(np.zeros(size.vehicles + 1), np.zeros(size.vehicles + 1)),
         weight=np.ones(size.sessions),
         echo=np.full(size.sessions, ECHO_NONE, dtype=np.int8),
         previous=np.full(size.sessions, -1),

@@ -1,0 +1,59 @@
+"""How long a vehicle stays plugged in that does not ask for charge.
+
+Who finds that nothing happens leaves within minutes, or stays as long as for a charge; who wanted none yet (a timer,
+a full battery) leaves when the errand is done, and seldom stays the night. How long either stays, each fleet shows
+itself: the silences laid on chance and habit on one side, those laid on faults on the other.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.attribute.states.model import Bools, Floats, tally
+
+STAY_MINUTES = (10.0, 60.0, 240.0, 480.0)
+"""Bounds of the classes of stays: given up, an errand, half a shift, a shift, a night; common practice, no source."""
+CLASSES = len(STAY_MINUTES) + 1
+UNTOLD = -1
+"""Class of a stay whose end is not known, and of one after which the driver plugged in again at once, which is weighed as such."""
+GIVEN_UP = 0.25
+"""Share of drivers who see that nothing happens and leave within the first bound; judgement, moved by the fleet."""
+EVEN = 0.25
+"""Part of what is assumed that is even over the classes: no stay is unheard of; judgement."""
+ASSUMED_SILENCES = 20.0
+"""Silences that weigh as much as what is assumed of either side; judgement."""
+MOST_TOLD = float(np.log(8.0))
+"""No stay moves the odds by more; as much as a new plug-in at once, which tells of the same driver (`silence.WEIGHTS`)."""
+
+Classes = NDArray[np.int8]
+
+
+def stay_weights(stay: Classes, silent: Bools, charged: Bools, no_fault: Floats | None) -> Floats:
+    """Log odds for a fault against chance and habit of a silence, by its class of stay (classes,).
+
+    `stay`, `silent`, `charged` (attempts,); `no_fault` (attempts,): probability that no fault
+    kept it silent, None before anything is known of it.
+    """
+    known = stay != UNTOLD
+    usual = _shares(stay, np.where(charged & known, 1.0, 0.0))
+    usual = (1.0 - EVEN) * usual + EVEN / CLASSES
+    given_up = np.eye(CLASSES)[0]
+    fault = (1.0 - GIVEN_UP) * usual + GIVEN_UP * given_up
+    if no_fault is not None:
+        told = np.where(silent & known, 1.0, 0.0)
+        usual = _moved(usual, stay, told * no_fault)
+        fault = _moved(fault, stay, told * (1.0 - no_fault))
+    return np.asarray(np.clip(np.log(fault / usual), -MOST_TOLD, MOST_TOLD))
+
+
+def _shares(stay: Classes, weight: Floats) -> Floats:
+    """Share of the weight in each class, even where there is none (classes,)."""
+    total = tally(np.maximum(stay, 0).astype(np.int64), weight, CLASSES)
+    return np.asarray((total + 1.0 / CLASSES) / (total.sum() + 1.0))
+
+
+def _moved(assumed: Floats, stay: Classes, weight: Floats) -> Floats:
+    """What is assumed and what was seen, by the silences they rest on (classes,)."""
+    seen = tally(np.maximum(stay, 0).astype(np.int64), weight, CLASSES)
+    return np.asarray((ASSUMED_SILENCES * assumed + seen) / (ASSUMED_SILENCES + seen.sum()))
