@@ -801,5 +801,5 @@ def test_a_pack_s_parts_are_what_is_declared() -> None:
         for n, f in part.model_fields.items()
         if not f.is_required()
     }
-    assert optional == {("Evidence", "version"), ("FormField", "choices")}
+    assert optional == {("Evidence", "version"), ("Evidence", "unseen"), ("FormField", "choices")}
     assert FormField(label="Note", column="note", unit=None).choices == ()
