@@ -60,4 +60,4 @@ def learn_timers(starts: Starts, habit: Floats, known: Timers) -> Timers:
     late = (ASSUMED_CHARGES * LATE_BY_TIMER + by_timer @ starts.late) / (
         ASSUMED_CHARGES + by_timer @ starts.charged
     )
-    return Timers(float(share), float(max(late, 2.0 * LATE_OTHERWISE)))
+    return Timers(float(share), max(float(late), 2.0 * LATE_OTHERWISE))
