@@ -8,7 +8,8 @@ from __future__ import annotations
 from functools import cache
 
 from pipeline.core.line_numbers import FILE_STEP
-from pipeline.ingest.frame_paths import EVENT_SHAPE, METER_SHAPE, PATHS, REQUIRED
+from pipeline.ingest.frame_fields import by_paths, by_shape
+from pipeline.ingest.frame_paths import EVENT_SHAPE, METER_SHAPE, REQUIRED
 from pipeline.ingest.sql import quoted, real, truth, unzoned, utc, whole
 from pipeline.registry import registry
 
@@ -30,6 +31,12 @@ _VERSION = rf"""CASE WHEN version_text IN ('1.6', '2.0.1') THEN version_text
     WHEN coalesce(version_text, '') = '' THEN CASE WHEN {_IN_201} THEN '2.0.1' WHEN {_IN_16} THEN '1.6' END
     WHEN regexp_full_match(lower(version_text), '(ocpp)?[ _-]?v?1\.6[ -]?(j|json)?') THEN '1.6'
     WHEN regexp_full_match(lower(version_text), '(ocpp)?[ _-]?v?2\.0\.1[ -]?(j|json)?') THEN '2.0.1' END"""
+
+
+def _list(text: str) -> str:
+    """A list's text; null where it is none, be it the text of a JSON string that only begins like one."""
+    return f"CASE WHEN {text} LIKE '[%' AND json_valid({text}) THEN {text} END"
+
 
 # raw_frame column → expression over the extracted texts
 _TYPED = {
@@ -61,8 +68,8 @@ _TYPED = {
     "offline": truth("offline_text"),
     # a hash of what makes a repeat; shifted to fit a signed 64-bit column
     "frame_key": "CAST(hash(station_id, direction, kind, message_id, third, fourth) >> 1 AS BIGINT)",
-    "meter_list": "CASE WHEN coalesce(meter, meter_stop_data) LIKE '[%' THEN coalesce(meter, meter_stop_data) END",
-    "event_list": "CASE WHEN events LIKE '[%' THEN events END",
+    "meter_list": _list("coalesce(meter, meter_stop_data)"),
+    "event_list": _list("events"),
 }
 _AS_THEY_ARE = ("station_id", "direction", "version", "message_id")
 
@@ -102,41 +109,39 @@ def _reason() -> str:
     """Why a line is not used; null where it is."""
     return f"""CASE
         WHEN not_json THEN 'not a JSON value'
+        WHEN NOT coalesce(settled, false) THEN 'not settled'
         WHEN received IS NULL THEN 'the envelope has no `at`'
         WHEN receiver_at_utc IS NULL THEN concat('the envelope''s `at` is no ISO 8601 time: ', left(received, 80))
         WHEN coalesce(station_id, '') = '' THEN 'the envelope has no `station_id`'
-        WHEN station_id[1] IN ('{{', '[') THEN '`station_id` is not a text'
+        WHEN starts_with(station_id, '{{') OR starts_with(station_id, '[') THEN '`station_id` is not a text'
         WHEN direction IS NULL OR direction NOT IN ('in', 'out') THEN '`dir` is neither in nor out'
         WHEN version IS NULL AND coalesce(version_text, '') <> '' THEN concat('`version` is not read: ', left(version_text, 80))
         WHEN kind IS NULL THEN {quoted(NO_ARRAY)}
         WHEN NOT ({_IS_CALL} OR {_IS_ANSWER} OR {_IS_ERROR}) THEN concat('no such message type: ', left(kind, 80))
         WHEN coalesce(message_id, '') = '' THEN 'the frame has no message id'
         WHEN third IS NULL THEN 'the frame is cut off after its message id'
-        WHEN {_IS_CALL} AND (fourth IS NULL OR fourth[1] <> '{{') THEN 'the payload is not an object'
-        WHEN {_IS_ANSWER} AND third[1] <> '{{' THEN 'the payload is not an object'
+        WHEN {_IS_CALL} AND (fourth IS NULL OR NOT starts_with(fourth, '{{')) THEN 'the payload is not an object'
+        WHEN {_IS_ANSWER} AND NOT starts_with(third, '{{') THEN 'the payload is not an object'
         WHEN {_IS_CALL} THEN action || ' lacks or misstates ' || ({_missing()})
     END"""
 
 
 @cache
-def staged_query(column: str = "text", *, mapped: bool = False) -> str:
+def staged_query(column: str = "text", *, mapped: bool = False, quick: bool = False) -> str:
     """SELECT over `_lines` (line, byte_offset, text): one row a line, typed, `reject_reason` where
     it is not used.
 
-    The text is parsed once: one list of paths, one pass. `column` holds the envelope; `mapped` lines have `lines` too.
+    `column` holds the envelope; `mapped` lines have `lines` too. The `quick` way leaves lines out and gives others a reason that
+    is none (see `frame_fields`); what it gives no reason for is as the other way has it.
     """
-    paths = ", ".join(quoted(path) for path in PATHS.values())
-    named = ", ".join(f"f[{i}] AS {name}" for i, name in enumerate(PATHS, start=1))
     typed = ", ".join(f"{expression} AS {name}" for name, expression in _TYPED.items())
     place = "line, lines" if mapped else "line"
     kept = ", ".join((*_AS_THEY_ARE, *_TYPED, "unzoned"))
-    found = f"CASE WHEN json_valid({column}) THEN TRY(json_extract_string({column}, [{paths}])) END"
+    fields = by_shape(column, place) if quick else by_paths(column, place)
     return f"""
         SELECT {place}, {kept}, {_reason()} AS reject_reason
         FROM (SELECT *, {typed}, {_zoneless()} AS unzoned
-              FROM (SELECT *, {_VERSION} AS version
-                    FROM (SELECT {place}, f IS NULL AS not_json, {named}
-                          FROM (SELECT {place}, {found} AS f FROM _lines))))"""
+              FROM (SELECT *, {_VERSION} AS version FROM ({fields})))"""
 
 
 NO_ARRAY = "`frame` is no array of a frame's parts"

@@ -14,14 +14,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.core.line_numbers import ANSWER_STEP, FILE_STEP
-from pipeline.ingest.frame_sql import (
-    NO_ARRAY,
-    UNFOLDED,
-    events_insert,
-    frames_insert,
-    samples_insert,
-    staged_query,
-)
+from pipeline.ingest.frame_sql import events_insert, frames_insert, samples_insert
+from pipeline.ingest.frame_typing import holds_any, typed, versioned, with_rest
 from pipeline.ingest.lines import Integers
 from pipeline.ingest.sink import Sink
 from pipeline.ocpp.pairing import ANSWERS_SQL, EARLY, NEAREST_SQL, WITHIN
@@ -131,19 +125,6 @@ _NO_CALLS = pa.schema(
      ("receiver_at_utc", pa.timestamp("us", "UTC"))]
 ).empty_table()  # fmt: skip
 
-_REJECTED = """
-    SELECT l.line, l.byte_offset, s.reject_reason, l.text
-    FROM _staged s JOIN _lines l ON s.line = l.line WHERE s.reject_reason IS NOT NULL
-"""
-
-
-# A frame on several lines is rejected with all of them; the answer in its call's row is no line of its own.
-_REJECTED_MAPPED = f"""
-    SELECT unnest(coalesce(l.lines, [l.line])) AS line, l.byte_offset, s.reject_reason, l.text
-    FROM _staged s JOIN _lines l ON s.line = l.line
-    WHERE s.reject_reason IS NOT NULL AND (s.line & {ANSWER_STEP}) = 0
-"""
-
 
 def read_frames(sink: Sink, parts: Iterable[tuple[pa.Table, pl.DataFrame]]) -> Iterator[None]:
     """Carry good and bad lines (`good_and_bad`), part by part, into raw_frame, raw_sample, raw_event
@@ -155,15 +136,19 @@ def read_frames(sink: Sink, parts: Iterable[tuple[pa.Table, pl.DataFrame]]) -> I
     Lines of different stations do not meet: those of some stations alone give what these have in
     the whole.
     """
-    held, open_calls, before = list[pa.Table](), _NO_CALLS, len(sink.touched)
+    done, left = list[pa.Table](), list[pa.Table]()
+    open_calls, before = _NO_CALLS, len(sink.touched)
     for good, bad in parts:
         sink.reject(bad)
-        held.append(_typed(sink, good))
-        if sum(one.nbytes for one in held) > sink.settings.typed_bytes:
-            open_calls, held = _put(sink, pa.concat_tables(held), open_calls), []
+        quick, rest = typed(sink, good)
+        done.append(quick)
+        left.append(rest)
+        if sum(one.nbytes for one in (*done, *left)) > sink.settings.typed_bytes:
+            open_calls = _put(sink, with_rest(sink, done, left), open_calls)
+            done, left = [], []
         yield
-    if held:
-        _put(sink, pa.concat_tables(held), open_calls)
+    if done:
+        _put(sink, with_rest(sink, done, left), open_calls)
     _pair_across(sink, sink.touched[before:])
 
 
@@ -185,56 +170,12 @@ def _pair_across(sink: Sink, touched: list[pl.DataFrame]) -> None:
                 sink.con.execute(_GIVE_ACTION, span)
 
 
-def _typed(sink: Sink, lines: pa.Table) -> pa.Table:
-    """A part's lines, typed, but for those that had to be rejected."""
-    mapped = "envelope" in lines.column_names
-    with sink.seeing(_lines=lines):
-        staged = sink.table(staged_query("envelope" if mapped else "text", mapped=mapped))
-    if not _any(staged, "reject_reason"):
-        return staged
-    staged = staged if mapped else _unfolded(sink, lines, staged)
-    with sink.seeing(_lines=lines, _staged=staged):
-        sink.reject(sink.frame(_REJECTED_MAPPED if mapped else _REJECTED))
-    return staged.filter(pc.field("reject_reason").is_null())
-
-
-def _unfolded(sink: Sink, lines: pa.Table, staged: pa.Table) -> pa.Table:
-    """Typed lines, those again whose frame stands in the envelope as a text."""
-    texts = staged.filter(pc.field("reject_reason") == NO_ARRAY)["line"]
-    if not len(texts):
-        return staged
-    with sink.seeing(_lines=lines.filter(pc.is_in(lines["line"], value_set=texts))):
-        unfolded = sink.table(UNFOLDED)
-    if not unfolded.num_rows:
-        return staged
-    with sink.seeing(_lines=unfolded):
-        again = sink.table(staged_query("envelope"))
-    kept = pc.invert(pc.is_in(staged["line"], value_set=again["line"]))
-    return pa.concat_tables([staged.filter(kept), again])
-
-
-def _versioned(staged: pa.Table) -> pa.Table:
-    """Typed lines, a version that neither the envelope nor the frame tells being that of the
-    station's other frames, else 1.6.
-    """
-    if not staged["version"].null_count:
-        return staged
-    own = pl.col("version")
-    told = pl.DataFrame(staged.select(["station_id", "version"])).select(
-        pl.coalesce(own, own.max().over("station_id"), pl.lit("1.6"))
-    )
-    place = staged.column_names.index("version")
-    return staged.set_column(
-        place, "version", told.to_series().to_arrow().cast(staged["version"].type)
-    )
-
-
 def _put(sink: Sink, staged: pa.Table, open_calls: pa.Table) -> pa.Table:
     """Typed lines of some parts at once; gives the calls that are not answered yet.
 
     DuckDB packs what is inserted by many rows in all threads, by few in one.
     """
-    staged = _versioned(staged)
+    staged = versioned(staged)
     with sink.seeing(_staged=staged, _open=open_calls):
         repeated, paired = sink.table(_REPEATED), sink.table(_PAIRED)
     with sink.seeing(_staged=staged, _repeated=repeated, _paired=paired):
@@ -245,7 +186,7 @@ def _put(sink: Sink, staged: pa.Table, open_calls: pa.Table) -> pa.Table:
                 ("meter_list", samples_insert),
                 ("event_list", events_insert),
             ):
-                if _any(staged, column):
+                if holds_any(staged, column):
                     sink.con.execute(insert(), [list(sink.file_ids)])
             if left_out.num_rows:
                 _received_sooner(sink, staged, left_out)
@@ -276,11 +217,3 @@ def _received_sooner(sink: Sink, staged: pa.Table, left_out: pa.Table) -> None:
             for table in ("raw_frame", "raw_sample", "raw_event"):
                 sink.con.execute(_RECEIVED.format(table=table), span)
             sink.con.execute(_CHANGED)
-
-
-def _any(rows: pa.Table, column: str) -> bool:
-    """Whether a column holds anything.
-
-    What is not there need not be asked for, which counts where files are small.
-    """
-    return bool(rows[column].null_count < rows.num_rows)
