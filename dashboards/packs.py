@@ -45,7 +45,8 @@ def _scripts() -> tuple[Markup, Markup]:
 
 
 INKS = {
-    "#1b6ca8": "var(--good)", "#b3261e": "var(--evse)", "#767676": "var(--muted)", "#d9902f": "var(--pairing)", "#444": "var(--muted)",
+    "#1b6ca8": "var(--good)", "#b3261e": "var(--evse)", "#767676": "var(--muted)", "#d9902f": "var(--pairing)",
+    "#8a4b00": "var(--pairing)", "#444": "var(--muted)",
 }  # fmt: skip
 """What a pack's own charts are drawn in, and the names of look.css in their place, so that they follow light, dark and paper."""
 

@@ -17,6 +17,7 @@ import typst
 from pipeline.core.printable import CELL, printable
 from pipeline.core.wording import FINDINGS, coupler, probability
 from pipeline.refer.bench.drawings import PAPER
+from pipeline.refer.pack.charts import outcome_shown
 from pipeline.refer.pack.drawn import drawings
 from pipeline.refer.pack.model import BenchReading, Control, Evidence
 from pipeline.registry import SCHEMAS
@@ -82,8 +83,7 @@ def sheet_data(evidence: Evidence) -> dict[str, Any]:
 def _argument(e: Evidence) -> dict[str, Any]:
     more = len(e.controls) - CONTROLS
     controls = [
-        [c.evse_id, c.week, c.diode_check, f"{c.failures} of {c.attempts}", _others(c)]
-        for c in e.controls[:CONTROLS]
+        [c.evse_id, c.week, c.diode_check, _own(c), _others(c)] for c in e.controls[:CONTROLS]
     ]
     text = e.controls_text + (
         f" The latest {CONTROLS} of {len(e.controls)} are shown." if more > 0 else ""
@@ -108,8 +108,16 @@ def _argument(e: Evidence) -> dict[str, Any]:
     }
 
 
+def _own(c: Control) -> str:
+    if not c.attempts:
+        return f"{c.silent} never asked"
+    quiet = f", {c.silent} never asked" if c.silent else ""
+    return f"{c.failures} of {c.attempts}{quiet}"
+
+
 def _others(c: Control) -> str:
-    return f"{c.other_failures} of {c.other_attempts} ({c.other_vehicles} vehicles)"
+    quiet = f", {c.other_silent} never asked" if c.silent else ""
+    return f"{c.other_failures} of {c.other_attempts}{quiet} ({c.other_vehicles} vehicles)"
 
 
 def _bench(e: Evidence) -> dict[str, Any]:
@@ -141,7 +149,7 @@ def _strip(e: Evidence) -> dict[str, Any]:
     groups: dict[str, list[dict[str, Any]]] = {}
     for a in e.strip:
         reached = "charged" if a.outcome == "charged" else a.stage
-        kind = a.outcome if a.outcome in {"charged", "failed"} else "other"
+        kind = outcome_shown(a)
         point: dict[str, Any] = {"x": _share(a.at, e), "y": STAGES.index(reached), "kind": kind}
         groups.setdefault(f"{a.supply}, {coupler(a.coupler)}", []).append(point)
     largest: list[tuple[str, list[dict[str, Any]]]] = sorted(
@@ -151,13 +159,16 @@ def _strip(e: Evidence) -> dict[str, Any]:
     for name, points in sorted(largest, key=lambda item: item[0]):
         points.sort(key=_failed_last)
         parts.append({"coupler": printable(name, 32), "attempts": points})
-    key = "• charged   × failed   ○ other (waits, refused, pulled out). How far each attempt came, by outlet."
+    key = (
+        "• charged   × failed   □ never asked, nothing explains it   ○ other (waits, refused, pulled out). "
+        "How far each attempt came, by outlet."
+    )
     return {"strip": parts, "stages": list(STAGE_WORDS), "ticks": _ticks(e), "strip_key": key}
 
 
 def _failed_last(point: dict[str, Any]) -> tuple[bool, float]:
-    """Failures lie on top of what charged."""
-    return point["kind"] == "failed", point["x"]
+    """What went wrong lies on top of what charged."""
+    return point["kind"] in {"failed", "silent"}, point["x"]
 
 
 def _ticks(e: Evidence) -> list[dict[str, Any]]:

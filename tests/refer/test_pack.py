@@ -53,7 +53,7 @@ W14 = W13 + timedelta(weeks=1)
 USUAL: dict[str, Any] = {
     "vehicle_id": "V", "vehicle_model": "Crate", "id_token": "T", "evse_id": "E1", "site_id": "depot", "evse_model": "M",
     "check": "yes", "supply": "AC", "outcome": "failed", "weight": 1.0, "plugged_at_utc": W13, "fault": "PilotFault",
-    "time_doubt": None, "distrust": False, "p_vehicle": 0.9, "p_evse": 0.05, "p_pairing": 0.03, "p_other": 0.02,
+    "time_doubt": None, "distrust": False, "silent": False, "p_vehicle": 0.9, "p_evse": 0.05, "p_pairing": 0.03, "p_other": 0.02,
 }  # fmt: skip
 TYPES = {
     "vehicle_id": pl.String, "vehicle_model": pl.String, "id_token": pl.String, "fault": pl.String, "time_doubt": pl.String,
@@ -89,14 +89,14 @@ def test_controls_count_everybody_else_there_that_week() -> None:
     )  # fmt: skip
     table = controls(frame, pl.Series(["V"]))
     assert table.columns == [
-        "vehicle_id", "evse_id", "week", "site_id", "evse_model", "diode_check", "attempts", "failures", "other_vehicles",
-        "other_attempts", "other_failures",
+        "vehicle_id", "evse_id", "week", "site_id", "evse_model", "diode_check", "attempts", "failures", "silent",
+        "other_vehicles", "other_attempts", "other_failures", "other_silent",
     ]  # fmt: skip
     assert table.rows() == [
-        ("V", "E4", "2026-W53", "depot", "M", "yes", 1, 1, 0, 0, 0),
-        ("V", "E3", "2026-W14", "depot", "M", "yes", 2, 2, 0, 0, 0),
-        ("V", "E2", "2026-W14", "yard", "N", "unknown", 1, 1, 0, 0, 0),
-        ("V", "E1", "2026-W13", "depot", "M", "no", 3, 2, 4, 6, 2),
+        ("V", "E4", "2026-W53", "depot", "M", "yes", 1, 1, 0, 0, 0, 0, 0),
+        ("V", "E3", "2026-W14", "depot", "M", "yes", 2, 2, 0, 0, 0, 0, 0),
+        ("V", "E2", "2026-W14", "yard", "N", "unknown", 1, 1, 0, 0, 0, 0, 0),
+        ("V", "E1", "2026-W13", "depot", "M", "no", 3, 2, 0, 4, 6, 2, 0),
     ]
     both = controls(frame, pl.Series(["V", "W"]))
     assert both["vehicle_id"].to_list() == ["V"] * 4
@@ -106,6 +106,29 @@ def test_controls_count_everybody_else_there_that_week() -> None:
         "all other vehicles there in the same weeks failed 2 of 6."
     )
     assert [c.evse_id for c in _control(table, "V")[0]] == ["E4", "E3", "E2", "E1"]
+
+
+def test_controls_of_a_vehicle_that_never_asks_count_who_else_did_not() -> None:
+    """Counted by hand: of V's three plug-ins two were silent by its own fault; of five by others one was."""
+    quiet = {"outcome": "not_requested", "silent": True, "p_vehicle": 0.8}
+    frame = attempts(
+        quiet, quiet, OK,
+        OK | {"vehicle_id": "W"}, OK | {"vehicle_id": "W"}, OK | {"vehicle_id": "X"}, {"vehicle_id": "X", "p_vehicle": 0.0},
+        quiet | {"vehicle_id": "X", "p_vehicle": 0.1}, {"vehicle_id": "X", "outcome": "not_requested"},
+    )  # fmt: skip
+    shown, text = _control(controls(frame, pl.Series(["V"])), "V")
+    assert text == (
+        "At 1 EVSE and in the weeks where V failed or never asked, it failed 0 of 1 AC attempt, and never asked at 2 plug-ins more; "
+        "all other vehicles there in the same weeks failed 1 of 4, and never asked at 1 more."
+    )
+    (row,) = shown
+    assert (row.attempts, row.failures, row.silent) == (1, 0, 2)
+    assert (row.other_vehicles, row.other_attempts, row.other_failures, row.other_silent) == (
+        2,
+        4,
+        1,
+        1,
+    )
 
 
 def test_a_pack_shows_two_dozen_controls_and_counts_all() -> None:
@@ -121,7 +144,7 @@ def test_a_pack_shows_two_dozen_controls_and_counts_all() -> None:
     )
     assert _control(None, "V") == (
         (),
-        "No EVSE and week in which an AC attempt of this vehicle failed by its own fault.",
+        "No EVSE and week in which an AC attempt of this vehicle went wrong by its own fault.",
     )
 
 
@@ -481,6 +504,7 @@ def test_the_strip_shows_how_far_each_attempt_came() -> None:
             strip(),
             strip(outcome="charged", stage="delivering", fault=None),
             strip(outcome="declined", stage="plugged"),
+            strip(outcome="not_requested", silent=True, fault=None),
         ]
     )
     assert list(made["datasets"]) == ["attempts"]
@@ -495,6 +519,7 @@ def test_the_strip_shows_how_far_each_attempt_came() -> None:
         usual | {"reached": "PWM on", "outcome": "failed"},
         usual | {"reached": "charged", "outcome": "charged", "fault": ""},
         usual | {"reached": "plugged in", "outcome": "other"},
+        usual | {"reached": "PWM on", "outcome": "never asked", "fault": ""},
     ]
     stages = ["charged", "delivering", "contactor closed", "vehicle asks", "PWM on", "plugged in"]
     encoding = made["encoding"]
@@ -514,12 +539,12 @@ def test_the_strip_shows_how_far_each_attempt_came() -> None:
         "outcome",
         "fault",
     ]
-    assert encoding["shape"]["scale"]["range"] == ["circle", "cross", "diamond"]
+    assert encoding["shape"]["scale"]["range"] == ["circle", "cross", "square", "diamond"]
     for way in ("shape", "color"):
         assert (encoding[way]["field"], encoding[way]["title"]) == ("outcome", None)
-        assert encoding[way]["scale"]["domain"] == ["charged", "failed", "other"]
+        assert encoding[way]["scale"]["domain"] == ["charged", "failed", "never asked", "other"]
     colours = encoding["color"]["scale"]["range"]
-    assert len(set(colours)) == 3
+    assert len(set(colours)) == 4
     assert min(map(contrast, colours)) >= 3
     assert "config" not in made
     assert made["mark"]["type"] == "point"
@@ -801,5 +826,8 @@ def test_a_pack_s_parts_are_what_is_declared() -> None:
         for n, f in part.model_fields.items()
         if not f.is_required()
     }
-    assert optional == {("Evidence", "version"), ("Evidence", "unseen"), ("FormField", "choices")}
+    assert optional == {
+        ("Evidence", "version"), ("Evidence", "unseen"), ("FormField", "choices"),
+        ("Control", "silent"), ("Control", "other_silent"), ("StripAttempt", "silent"),
+    }  # fmt: skip
     assert FormField(label="Note", column="note", unit=None).choices == ()

@@ -212,14 +212,17 @@ def _control(frame: pl.DataFrame | None, vehicle_id: str) -> tuple[tuple[Control
     if frame is None:
         return (
             (),
-            "No EVSE and week in which an AC attempt of this vehicle failed by its own fault.",
+            "No EVSE and week in which an AC attempt of this vehicle went wrong by its own fault.",
         )
-    total = frame.select(
-        pl.col("attempts", "failures", "other_attempts", "other_failures").sum()
-    ).row(0)
+    total = frame.select(pl.col(pl.Int64).sum()).to_dicts()[0]
+    quiet = total["silent"] > 0
+    did = "failed or never asked" if quiet else "failed"
+    own = f", and never asked at {counted(total['silent'], 'plug-in')} more" if quiet else ""
+    theirs = f", and never asked at {total['other_silent']} more" if quiet else ""
     text = (
-        f"At {counted(frame['evse_id'].n_unique(), 'EVSE')} and in the weeks where {vehicle_id} failed, it failed {total[1]} of "
-        f"{counted(total[0], 'AC attempt')}; all other vehicles there in the same weeks failed {total[3]} of {total[2]}."
+        f"At {counted(frame['evse_id'].n_unique(), 'EVSE')} and in the weeks where {vehicle_id} {did}, it failed {total['failures']} of "
+        f"{counted(total['attempts'], 'AC attempt')}{own}; all other vehicles there in the same weeks failed "
+        f"{total['other_failures']} of {total['other_attempts']}{theirs}."
     )
     shown = frame.head(CONTROL_ROWS).select(list(Control.model_fields))
     return tuple(Control(**row) for row in shown.to_dicts()), text

@@ -16,7 +16,15 @@ from pipeline.refer.pack.model import Band, PilotReading, StripAttempt
 
 STAGES = ("plugged", "offered", "requested", "energised", "delivering", "charged")
 STAGE_WORDS = ("plugged in", "PWM on", "vehicle asks", "contactor closed", "delivering", "charged")
-OUTCOMES = ("charged", "failed", "other")
+OUTCOMES = {"charged": "charged", "failed": "failed", "silent": "never asked", "other": "other"}
+"""What a mark of the strip tells, in words."""
+
+
+def outcome_shown(attempt: StripAttempt) -> str:
+    """Key of OUTCOMES of one attempt."""
+    if attempt.silent:
+        return "silent"
+    return attempt.outcome if attempt.outcome in {"charged", "failed"} else "other"
 
 
 def strip_chart(strip: Sequence[StripAttempt]) -> dict[str, Any]:
@@ -26,7 +34,7 @@ def strip_chart(strip: Sequence[StripAttempt]) -> dict[str, Any]:
         {
             "at": a.at.isoformat(),
             "reached": words["charged" if a.outcome == "charged" else a.stage],
-            "outcome": a.outcome if a.outcome in OUTCOMES[:2] else "other",
+            "outcome": OUTCOMES[outcome_shown(a)],
             "coupler": f"{a.supply}, {coupler(a.coupler)}",
             "EVSE": a.evse_id,
             "fault": a.fault or "",
@@ -51,12 +59,17 @@ def _strip() -> dict[str, Any]:
             ),
             shape=alt.Shape(
                 "outcome:N",
-                scale=alt.Scale(domain=OUTCOMES, range=["circle", "cross", "diamond"]),
+                scale=alt.Scale(
+                    domain=list(OUTCOMES.values()), range=["circle", "cross", "square", "diamond"]
+                ),
                 title=None,
             ),
             color=alt.Color(
                 "outcome:N",
-                scale=alt.Scale(domain=OUTCOMES, range=["#1b6ca8", "#b3261e", "#767676"]),
+                scale=alt.Scale(
+                    domain=list(OUTCOMES.values()),
+                    range=["#1b6ca8", "#b3261e", "#8a4b00", "#767676"],
+                ),
                 title=None,
             ),
             row=alt.Row("coupler:N", title=None),

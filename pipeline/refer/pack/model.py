@@ -99,14 +99,15 @@ class StripAttempt(Part):
     stage_seconds: float | None
     fault: str | None
     p_vehicle: float | None = Field(
-        description="Share of the blame for a failed attempt; null where it did not fail"
+        description="Share of the blame for an attempt that failed or was silent; null for all others"
     )
+    silent: bool = Field(default=False, description="Never asked, and nothing seen explains it")
 
 
 class Control(Part):
     """The control group.
 
-    One EVSE at which the vehicle failed, and everybody else there in the same week.
+    One EVSE at which the vehicle failed or never asked, and everybody else there in the same week.
     """
 
     evse_id: str
@@ -119,6 +120,10 @@ class Control(Part):
     other_vehicles: int
     other_attempts: int
     other_failures: int
+    silent: int = Field(
+        0, description="Its plug-ins there at which it never asked, beside `attempts`"
+    )
+    other_silent: int = 0
 
 
 class PilotReading(Part):

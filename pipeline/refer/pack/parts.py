@@ -13,20 +13,21 @@ from pipeline.refer.pack.model import Band
 
 def controls(attempts: pl.DataFrame, vehicles: pl.Series) -> pl.DataFrame:
     """The control group: everybody else at the EVSE in an ISO week in which a vehicle's AC attempt
-    failed by its blame.
+    failed, or kept silent, by its blame.
 
-    Columns `vehicle_id, evse_id, site_id, evse_model, diode_check, week, attempts, failures,
-    other_vehicles, other_attempts, other_failures`; the latest weeks first, the fullest failures
-    within a week first.
+    Columns `vehicle_id, evse_id, site_id, evse_model, diode_check, week, attempts, failures, silent,
+    other_vehicles, other_attempts, other_failures, other_silent` (`silent`: plug-ins at which it never asked, beside the attempts);
+    the latest weeks first, those that ended in vain oftenest first within a week.
     """
+    tried = pl.col("outcome").is_in(["charged", "failed"])
     used = attempts.filter(
-        pl.col("supply") == "AC",
-        pl.col("outcome").is_in(["charged", "failed"]),
-        pl.col("weight") > 0,
+        pl.col("supply") == "AC", tried | pl.col("silent"), pl.col("weight") > 0
     ).with_columns(
         pl.col("plugged_at_utc").dt.strftime("%G-W%V").alias("week"),
+        tried.alias("tried"),
         (pl.col("outcome") == "failed").alias("bad"),
     )
+    sums = {"attempts": "tried", "failures": "bad", "silent": "silent"}
     own = (
         used.filter(pl.col("vehicle_id").is_in(vehicles.implode()))
         .group_by("vehicle_id", "evse_id", "week")
@@ -34,35 +35,26 @@ def controls(attempts: pl.DataFrame, vehicles: pl.Series) -> pl.DataFrame:
             pl.col("site_id").first(),
             pl.col("evse_model").first(),
             pl.col("check").last().alias("diode_check"),
-            pl.len().alias("attempts"),
-            pl.col("bad").sum().alias("failures"),
+            *(pl.col(of).sum().cast(pl.Int64).alias(name) for name, of in sums.items()),
             pl.col("p_vehicle").fill_null(0.0).sum().alias("blamed"),
         )
         .filter(pl.col("blamed") >= 0.5)
     )
     here = used.join(own.select("evse_id", "week").unique(), on=["evse_id", "week"], how="semi")
     who = pl.coalesce("vehicle_id", "id_token", "attempt_id")
-    by_who = here.group_by("evse_id", "week", who.alias("who")).agg(
-        pl.len().alias("n"), pl.col("bad").sum().alias("bad")
-    )
-    everyone = by_who.group_by("evse_id", "week").agg(
-        pl.len().alias("all_vehicles"),
-        pl.col("n").sum().alias("all_attempts"),
-        pl.col("bad").sum().alias("all_failures"),
+    everyone = here.group_by("evse_id", "week").agg(
+        who.n_unique().cast(pl.Int64).alias("all_vehicles"),
+        *(pl.col(of).sum().cast(pl.Int64).alias(f"all_{name}") for name, of in sums.items()),
     )
     return (
         own.join(everyone, on=["evse_id", "week"])
         .with_columns(
-            (pl.col("all_vehicles").cast(pl.Int64) - 1).alias("other_vehicles"),
-            (pl.col("all_attempts").cast(pl.Int64) - pl.col("attempts").cast(pl.Int64)).alias(
-                "other_attempts"
-            ),
-            (pl.col("all_failures").cast(pl.Int64) - pl.col("failures").cast(pl.Int64)).alias(
-                "other_failures"
-            ),
+            (pl.col("all_vehicles") - 1).alias("other_vehicles"),
+            *((pl.col(f"all_{name}") - pl.col(name)).alias(f"other_{name}") for name in sums),
         )
-        .sort(["vehicle_id", "week", "failures", "evse_id"], descending=[False, True, True, False])
-        .drop("blamed", "all_vehicles", "all_attempts", "all_failures")
+        .with_columns(in_vain=pl.col("failures") + pl.col("silent"))
+        .sort(["vehicle_id", "week", "in_vain", "evse_id"], descending=[False, True, True, False])
+        .drop("blamed", "in_vain", "all_vehicles", *(f"all_{name}" for name in sums))
     )
 
 
