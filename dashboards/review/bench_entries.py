@@ -22,10 +22,11 @@ from dashboards.review.bench_pages import (
     view_of,
 )
 from dashboards.review.bench_store import BenchStore
-from dashboards.review.context import allow, checked_form
+from dashboards.review.context import checked_form
 from dashboards.review.forms import parse_finding, quantities
 from dashboards.review.people import Person
 from dashboards.review.photos import MOST_BYTES, as_kept
+from dashboards.review.rights import allow
 from pipeline.core.errors import DecisionError, WhichsideError
 from pipeline.core.local_time import moment
 from pipeline.refer.bench import Reading, parse_reading

@@ -19,9 +19,10 @@ from dashboards.review.bench_case import (
     questions,
 )
 from dashboards.review.bench_store import BenchStore
-from dashboards.review.context import allow, context, page, seen_by
+from dashboards.review.context import context, page
 from dashboards.review.people import Person
 from dashboards.review.photos import MOST_BYTES
+from dashboards.review.rights import allow, seen_by
 from dashboards.snapshots import weeks
 from dashboards.words import BENCH_CAUTIONS, sentence
 from pipeline.core.errors import ConflictError, WhichsideError

@@ -26,25 +26,15 @@ from dashboards.reader import Reader, turned_away_of
 from dashboards.review.bench_store import BenchStore
 from dashboards.review.kept import DecisionStore
 from dashboards.review.people import People, Person
+from dashboards.review.rights import MAY, UNITS_OF, seen_by, session
 from dashboards.review.runs import Runs
-from dashboards.review.sessions import Session, Sessions, same_token
+from dashboards.review.sessions import Sessions, same_token
 from dashboards.review.sign_in_log import SignInLog
-from dashboards.seen_by import at_sites, referred_only
 from dashboards.snapshots import Stamp, read_week, stamp, weeks
 from dashboards.units import Kind
 from pipeline.core.errors import NotEnoughDataError, StoreError
 from pipeline.settings.serve import ServeSettings
 
-UNITS_OF: dict[str, tuple[str, ...]] = {
-    "manager": ("vehicle", "evse"),
-    "operator": ("vehicle", "evse"),
-    "workshop": ("vehicle",),
-}
-MAY: dict[str, tuple[str, ...]] = {
-    "manager": ("review", *PAGES, "bench", "upload"),
-    "operator": ("sites",),
-    "workshop": ("workshop", "bench"),
-}
 _WITHOUT_WEEK = {"upload": "/upload", "bench": "/bench"}
 _WEEKS_KEPT, _PAGES_KEPT = 2, 24
 
@@ -119,43 +109,6 @@ def context(request: Request) -> Context:
     """The app's context."""
     found: Context = request.app.state.context
     return found
-
-
-def session(request: Request) -> Session:
-    """The request's session; the gate has seen to it that there is one."""
-    found: Session = request.state.session
-    return found
-
-
-def person(request: Request) -> Person:
-    """Who asks; 401 when nobody has signed in."""
-    who = session(request).person
-    if who is None:
-        raise HTTPException(401, "sign in first")
-    return who
-
-
-def allow(request: Request, *pages: str) -> Person:
-    """Who asks, when their role has one of the pages; 403 otherwise."""
-    who = person(request)
-    if not set(pages) & set(MAY[who.role]):
-        raise HTTPException(403, "this page is not for your role")
-    return who
-
-
-def seen_by(data: PageData, who: Person) -> PageData:
-    """The part of a week that somebody may see."""
-    if who.role == "operator":
-        return at_sites(data, who.sites)
-    return referred_only(data) if who.role == "workshop" else data
-
-
-def allow_units(request: Request, kind: str) -> Person:
-    """Who asks, when their role has pages of such units; 403 otherwise."""
-    who = person(request)
-    if kind not in UNITS_OF[who.role]:
-        raise HTTPException(403, "this page is not for your role")
-    return who
 
 
 def data_for(request: Request, who: Person) -> PageData:

@@ -14,16 +14,15 @@ from starlette.responses import FileResponse, RedirectResponse, Response
 from dashboards.page_data import PageData
 from dashboards.review.context import (
     address,
-    allow_units,
     checked_form,
     context,
     data_for,
-    person,
     reader_of,
     unit_response,
 )
 from dashboards.review.forms import LONGEST_TEXT
 from dashboards.review.people import Person
+from dashboards.review.rights import allow_units, person
 from dashboards.words import sentence
 from pipeline.core.errors import DecisionError
 from pipeline.core.local_time import moment

@@ -16,7 +16,8 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
-from dashboards.review.context import Context, address, allow, checked_form, context, page
+from dashboards.review.context import Context, address, checked_form, context, page
+from dashboards.review.rights import allow
 from dashboards.review.runs import RunState
 
 _COPY_BYTES = 1 << 20

@@ -9,8 +9,9 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
-from dashboards.review.context import checked_form, context, page, session
+from dashboards.review.context import checked_form, context, page
 from dashboards.review.people import check_password
+from dashboards.review.rights import session
 from pipeline.settings.serve import ServeSettings
 
 _KNOWN_CAP = 10_000

@@ -15,8 +15,6 @@ from dashboards.page_data import PageData
 from dashboards.reader import turned_away_of
 from dashboards.review.context import (
     address,
-    allow,
-    allow_units,
     checked_form,
     context,
     data_for,
@@ -26,6 +24,7 @@ from dashboards.review.context import (
 )
 from dashboards.review.forms import NUMBERS, Review, parse_finding, parse_review
 from dashboards.review.people import Person
+from dashboards.review.rights import allow, allow_units
 from dashboards.words import sentence
 from pipeline.core.errors import ConflictError, DecisionError, WhichsideError
 from pipeline.core.wording import FINDINGS

@@ -11,20 +11,9 @@ from dashboards.fleet import fleet_headline, rank
 from dashboards.monday import monday_csv, monday_ics
 from dashboards.page_data import PageData
 from dashboards.pages import PAGES, language_of, page_frame, render_page
-from dashboards.review.context import (
-    MAY,
-    Context,
-    address,
-    allow,
-    context,
-    data_for,
-    menu,
-    page,
-    person,
-    reader_of,
-    seen_by,
-)
+from dashboards.review.context import Context, address, context, data_for, menu, page, reader_of
 from dashboards.review.people import Person
+from dashboards.review.rights import MAY, allow, person, seen_by
 from dashboards.review.vehicle_pages import TO_REVIEW
 from dashboards.snapshots import weeks
 from dashboards.unit_page import index_script
