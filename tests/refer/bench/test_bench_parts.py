@@ -13,7 +13,6 @@ from pipeline.core.quantities import Quantity, QuantityError
 from pipeline.refer.bench import Case, Reading, assess, bench_declared, parse_reading
 from pipeline.refer.bench.assess import _between, _dried, _stop
 from pipeline.refer.bench.case import (
-    STATES,
     plain,
     prior_without_logs,
     reading_of_row,
@@ -123,7 +122,7 @@ def test_a_reading_comes_back_from_the_store_as_it_was(kind: str, typed: str, ke
     assert reading_of_row({**row, "reading_spread": 0.2}).spread == 0.2
 
 
-@pytest.mark.parametrize("state", STATES)
+@pytest.mark.parametrize("state", ["A1", "A2", "B1", "B2", "C1", "C2", "D1", "D2", "E", "F"])
 def test_each_state_of_the_pilot_may_be_told(state: str) -> None:
     """A1 to D2, E and F: IEC 61851-1 Annex A, as given by secondary sources."""
     assert parse_reading("cp_high_v", "9", state=state).state == state
@@ -228,6 +227,12 @@ def test_a_finding_that_its_readings_speak_against_is_asked_back(chosen: str) ->
         said
         == f"forward 2.75 kΩ; reverse 2.74 kΩ: that is a shorted diode, and you chose {words[chosen]}. Sure?"
     )
+
+
+def test_a_finding_stands_for_its_best_suspect() -> None:
+    """A path beside the diode is inlet or wiring, though the other suspects of that finding have next to nothing."""
+    wet = {"cp_pe_forward_ohm": Quantity(1500.0), "cp_pe_reverse_ohm": Quantity(2000.0)}
+    assert finding_doubts("inlet_or_wiring", wet) == ()
 
 
 def test_what_was_read_at_the_bench_counts_with_the_finding() -> None:

@@ -53,6 +53,10 @@ def test_a_settled_case_says_what_was_measured_and_what_it_rests_on() -> None:
     ]
     assert told["rests_on"][-1] == "A part is named from 97 % on; here it is over 99 %."
     assert (told["doubts"], told["more"]) == ([], "")
+    assert told["lines"] == [
+        "Odometer", "Instrument and its number", "Measured by", "Date, signature", "Repair agreed (yes, no)",
+        "Photo number, or place of the photos",
+    ]  # fmt: skip
     assert told["drawing_note"].startswith(
         "Expected of: shorted pilot diode. Nominal levels by IEC 61851-1"
     )

@@ -170,6 +170,7 @@ def test_the_diode_points_from_the_pilot_into_the_vehicle() -> None:
     anode, tip = float(corners[1]), float(corners[7])
     bar = next(p for p in map(points, shapes(drawn, "polyline")) if p[0][0] == p[1][0] == tip)
     assert anode < tip
+    assert float(corners[2]) < float(corners[8]) < float(corners[5])
     assert bar[0][1] < float(corners[8]) < bar[1][1]
 
 
