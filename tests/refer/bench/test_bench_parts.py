@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from pydantic import ValidationError
 
+from pipeline.circuit.pilot import DIODE_HI_V, DIODE_LO_V
 from pipeline.core.quantities import Quantity, QuantityError
 from pipeline.refer.bench import Case, Reading, assess, bench_declared, parse_reading
 from pipeline.refer.bench.assess import _between, _dried, _stop
@@ -20,10 +21,12 @@ from pipeline.refer.bench.case import (
 )
 from pipeline.refer.bench.declared import Answer, Declared, Step
 from pipeline.refer.bench.finding import FOUND_WORDS, finding_doubts
+from pipeline.refer.bench.next_reading import _which_is_told
 from pipeline.refer.bench.outcomes import _information, entropy, figure, range_words
 from pipeline.refer.bench.particles import particles
 from pipeline.refer.bench.predict import Predicted, log_likelihood, predicted, proximity_likelihood
 from pipeline.refer.bench.proximity import CODING_OHM, OPEN_OHM, proximity_draws
+from pipeline.refer.bench.weigh import Weighed
 from pipeline.registry import load_folder
 
 INF = float("inf")
@@ -390,3 +393,61 @@ def test_proximity_far_from_its_table_speaks_for_one_suspect(
 def test_the_codings_of_a_cable() -> None:
     """13, 20, 32 and 63 A: IEC 61851-1 Table B.2, as given by a secondary source."""
     assert CODING_OHM.tolist() == [1500.0, 680.0, 220.0, 100.0]
+
+
+def test_what_is_drawn_lies_where_it_is_said_to_lie() -> None:
+    """Parts within 3 %, the diode's drop and leaks within their ranges, one fault a condition (tolerances: IEC 61851-1 Table A.6 and SAE
+    J1772, as given by secondary sources; ranges of faults decided).
+    """
+    healthy = particles("healthy")
+    circuit = healthy.circuit
+    assert np.abs(np.asarray(circuit.r2_ohm) / 2740 - 1).max() <= 0.03
+    assert np.abs(np.asarray(circuit.r3_ohm) / 1300 - 1).max() <= 0.03
+    diode = np.asarray(circuit.diode_v)
+    assert DIODE_LO_V <= diode.min() < diode.max() <= DIODE_HI_V
+    leak = np.asarray(circuit.leak_ohm)
+    assert (leak.min() >= 0.1e6, leak.max() <= 2e9) == (True, True)
+    assert float((leak >= 20e6).mean()) == pytest.approx(0.8, abs=0.01)
+    assert healthy.drawn["generator_high_v"].min() >= 11.4
+    assert healthy.drawn["generator_low_v"].max() <= 12.6
+    assert sorted(set(healthy.drawn["meter_decades"])) == [4.0, 5.0]
+    assert float((healthy.drawn["fixed_decade"] > 0).mean()) == pytest.approx(0.25, abs=0.01)
+    leaky = np.asarray(particles("pilot_diode_leaky").circuit.leak_ohm)
+    assert (300 <= leaky.min() < 310, 58e3 < leaky.max() <= 60e3) == (True, True)
+    wet = particles("pilot_leakage")
+    beside = np.asarray(wet.circuit.beside_ohm)
+    assert (1500 <= beside.min() < 1510, 59e3 < beside.max() <= 60e3) == (True, True)
+    gone = np.asarray(wet.dry_circuit.beside_ohm) > 1e9
+    assert (gone == (wet.drawn["dries"] > 0)).all()
+    assert float(gone.mean()) == pytest.approx(0.6, abs=0.01)
+    assert np.unique(particles("silent").circuit.r3_ohm).tolist() == [1e12]
+
+
+def test_one_resistor_is_off_at_a_time() -> None:
+    """A third each: a contact of 200 Ω to 3 kΩ in series, R2 or R3 at .35 to .8 or 1.25 to 4 times its value (decided)."""
+    made = particles("pilot_resistor")
+    variant = made.drawn["variant"]
+    off = np.stack(
+        [
+            np.asarray(made.circuit.contact_ohm) >= 200,
+            np.abs(np.asarray(made.circuit.r2_ohm) / 2740 - 1) > 0.15,
+            np.abs(np.asarray(made.circuit.r3_ohm) / 1300 - 1) > 0.15,
+        ]
+    )
+    assert (off.sum(axis=0) == 1).all()
+    assert (off.argmax(axis=0) == variant).all()
+    assert np.bincount(variant.astype(int)) / variant.size == pytest.approx([1 / 3] * 3, abs=0.01)
+
+
+@pytest.mark.parametrize(("weight_of", "told"), [((1,), True), ((0, 1, 2), False)])
+def test_which_resistor_is_told_where_one_has_nine_tenths(
+    weight_of: tuple[int, ...], *, told: bool
+) -> None:
+    """All weight on R2 tells it; a third on each tells nothing, until the level that would has been read."""
+    variant = particles("pilot_resistor").drawn["variant"]
+    weights = np.isin(variant, weight_of).astype(float)
+    within = {"pilot_resistor": weights / weights.sum()}
+    weighed = Weighed(np.array([]), within, 0.0, {})
+    step = bench_declared().steps["high_b"]
+    assert _which_is_told(weighed, [], step) == told
+    assert _which_is_told(weighed, [parse_reading(step.kind, "9", state=step.state)], step)
