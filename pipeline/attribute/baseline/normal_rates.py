@@ -70,21 +70,39 @@ def rates_before(
         usual *= factor[unit]
     expected = np.full(len(at), rates.rate)
     for unit, factor, spread in zip(units, rates.factors, rates.spreads, strict=True):
-        seen = _before(unit, missed, at)
-        due = _before(unit, tried * usual / factor[unit], at)
+        earlier = _Earlier.of(unit, len(factor), at)
+        seen = earlier.total(missed)
+        due = earlier.total(tried * usual / factor[unit])
         expected *= _factors(seen, due, 1.0, spread, settings)[0]
     return np.asarray(np.minimum(expected, RATE_HIGH))
 
 
-def _before(unit: Ints, weights: Floats, at: Ints) -> Floats:
-    """Sum of the weights of each unit's earlier attempts, at the attempts `at`."""
-    order = np.argsort(unit, kind="stable")
-    heights = np.cumsum(weights[order]) - weights[order]
-    first = np.append(True, unit[order][1:] != unit[order][:-1])
-    starts = heights[first][np.cumsum(first) - 1]
-    total = np.empty(len(weights))
-    total[order] = heights - starts
-    return np.maximum(total[at], 0.0)
+@dataclass(frozen=True)
+class _Earlier:
+    """Of some attempts those before it of the same unit: `order`, the attempts unit by unit; where in it each stands
+    (`place`), and its unit begins (`begins`).
+    """
+
+    order: Ints
+    place: Ints
+    begins: Ints
+
+    @classmethod
+    def of(cls, unit: Ints, units: int, at: Ints) -> _Earlier:
+        """Of the attempts `at`, in order of time; `unit` (attempts,) of so many units."""
+        short = unit.astype(np.min_scalar_type(max(units - 1, 0)))  # sorted by digits where short
+        order = np.argsort(short, kind="stable")
+        place = np.empty(len(unit), dtype=np.int64)
+        place[order] = np.arange(len(unit))
+        many = np.bincount(unit, minlength=units)
+        return cls(order, place[at], (np.cumsum(many) - many)[unit[at]])
+
+    def total(self, weights: Floats) -> Floats:
+        """Sum of the weights (attempts,) of the earlier ones (at,)."""
+        sorted_ = weights[self.order]
+        heights = np.cumsum(sorted_)
+        heights -= sorted_
+        return np.maximum(heights[self.place] - heights[self.begins], 0.0)
 
 
 def normal_rates(
