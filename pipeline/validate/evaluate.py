@@ -12,7 +12,7 @@ from collections.abc import Sequence
 import polars as pl
 
 from pipeline.storage.warehouse import Connection
-from pipeline.validate.rules import RECORD_COLUMNS, Rule, View, by_view, rules, views
+from pipeline.validate.rules import RECORD_COLUMNS, Rule, View, asked_of, by_view, rules, views
 
 COUNTS = ("checked", "offending", "not_judged")
 _FIRMWARE_SPAN = """
@@ -89,9 +89,14 @@ def forget(con: Connection) -> None:
 
 
 def _stand_up(con: Connection, view: View) -> None:
-    con.execute(
-        f'CREATE OR REPLACE TEMP {"TABLE" if view.keep else "VIEW"} "{view.name}" AS {view.sql}'
-    )
+    """Keep of a view the columns that are asked for: a window sorts all that it hands on."""
+    made = view.sql
+    if view.keep:
+        asked = asked_of(view.name)
+        found = con.execute(f"DESCRIBE {view.sql}").fetchall()
+        columns = ", ".join(f'"{name}"' for name, *_ in found if name in asked)
+        made = f"SELECT {columns} FROM ({view.sql})"
+    con.execute(f'CREATE OR REPLACE TEMP {"TABLE" if view.keep else "VIEW"} "{view.name}" AS {made}')
 
 
 def _counts(con: Connection, view: str, members: Sequence[Rule]) -> pl.DataFrame:

@@ -198,6 +198,24 @@ def needed_views(*texts: str) -> list[View]:
     return [view for view in views().values() if view.name in wanted]
 
 
+@cache
+def asked_of(view: str) -> frozenset[str]:
+    """The words by which rules and later views ask for columns of a view; its other columns nobody needs.
+
+    A view that hands on all columns (`*`) asks for what is asked of it.
+    """
+    asked = {*RECORD_COLUMNS}
+    for rule in rules().values():
+        if rule.records == view:
+            asked |= _words(f"{rule.scope} {rule.problem} {rule.detail}")
+    names = list(views())
+    for later in names[names.index(view) + 1 :]:
+        words = _words(views()[later].sql)
+        if view in words:
+            asked |= words | asked_of(later)
+    return frozenset(asked)
+
+
 def _words(text: str) -> set[str]:
     return set("".join(c if c.isalnum() or c == "_" else " " for c in text).split())
 

@@ -18,7 +18,9 @@ from tests.normalise.test_incremental import CORE, NOTHING, core, fresh
 from tests.normalise.world import T0, World, at
 
 DAY_S = 86_400.0
-RESET_EVERY, DAYS = 9, 130
+RESET_EVERY = 9
+NEAR, PAST = 92, 95
+"""Days of history of which the last is two days after a waking, and five."""
 EPOCH_S = (datetime(1970, 1, 1, tzinfo=UTC) - T0).total_seconds()
 
 
@@ -100,39 +102,41 @@ def put(con: Connection, tables: dict[str, pl.DataFrame]) -> None:
         append(con, table, frame)
 
 
-@pytest.fixture(scope="module")
-def taken() -> tuple[Connection, Connection]:
-    """A history and a day taken up one after the other, and the same at once."""
+Taken = tuple[Connection, Connection, int]
+
+
+@pytest.fixture(scope="module", params=[NEAR, PAST])
+def taken(request: pytest.FixtureRequest) -> Taken:
+    """A history and a day taken up one after the other, and the same at once; and how many days."""
     step, whole = fresh(), fresh()
-    history, day = deliveries(DAYS)
+    history, day = deliveries(request.param)
     for part in (history, day):
         put(step, part)
         put(whole, part)
         normalise(step, NOTHING, NormaliseSettings())
     normalise(whole, None, NormaliseSettings())
-    return step, whole
+    return step, whole, request.param
 
 
-def test_the_window_of_a_day_is_months_not_the_whole_history(
-    taken: tuple[Connection, Connection],
-) -> None:
-    """The day lies near two resets.
+def test_the_window_of_a_day_is_months_not_the_whole_history(taken: Taken) -> None:
+    """Near a waking pilot rows may have to be placed again: what is read begins some ten weeks before, and what is replaced five.
 
-    What is read for it begins some ten weeks before, and what is replaced five.
+    Days after, when no new row comes by that clock and no file ends with its times, the last days are enough.
     """
-    con, _ = taken
+    con, _, days = taken
     (row,) = con.execute("SELECT implausible, lo_utc, keep_from_utc FROM _windows").fetchall()
-    assert row[0]
-    assert at((DAYS - 80) * DAY_S) < row[1] < row[2] < at((DAYS - 30) * DAY_S)
+    read, kept = (80, 30) if days == NEAR else (8, 3)
+    assert row[0] == (days == NEAR)
+    assert at((days - read) * DAY_S) < row[1] < row[2] < at((days - kept) * DAY_S)
 
 
-def test_the_day_by_itself_gives_what_the_whole_gives(taken: tuple[Connection, Connection]) -> None:
-    """Every core table is the same, though only months were read."""
-    a, b = (core(con) for con in taken)
+def test_the_day_by_itself_gives_what_the_whole_gives(taken: Taken) -> None:
+    """Every core table is the same, though only months or days were read."""
+    a, b = (core(con) for con in taken[:2])
     assert all(a[table].equals(b[table]) for table in CORE)
 
 
-def test_each_plug_in_is_put_where_it_happened(taken: tuple[Connection, Connection]) -> None:
+def test_each_plug_in_is_put_where_it_happened(taken: Taken) -> None:
     """Rows of 1970 that a dozen wakings share belong to the waking of their file: one attempt a
     visit, in its place.
 
@@ -140,7 +144,7 @@ def test_each_plug_in_is_put_where_it_happened(taken: tuple[Connection, Connecti
     """
     made = read(taken[1], "core_attempt").sort("plugged_at_utc")
     plan = [
-        day * DAY_S + hour * 3600 + 37 * (day % 5) for day in range(DAYS) for hour in (1, 3, 12)
+        day * DAY_S + hour * 3600 + 37 * (day % 5) for day in range(taken[2]) for hour in (1, 3, 12)
     ]
     assert made.height == len(plan)
     off_s = [

@@ -129,8 +129,9 @@ def test_an_implausible_clock_near_the_new_rows_makes_months_again(
 ) -> None:
     """Half a day ahead of the receiver or sixty days behind.
 
-    Pilot rows of such times may lie anywhere in their files.
+    Pilot rows of such times may lie anywhere in their files; here there is one.
     """
+    put(con, "raw_pilot", "old", "st1", station)
     put(con, "raw_frame", "new", "st1", 50.5, station)
     assert (window(con)["st1"] == MONTHS) == implausible
     assert con.execute("SELECT implausible FROM _windows").fetchall() == [(implausible,)]
@@ -158,6 +159,8 @@ def test_so_does_one_known_within_a_month(
     with them.
     """
     put(con, "raw_frame", "new", "st1", 50.5, 50.5)
+    put(con, "raw_pilot", "old", "st1", 50.5)
+    put(con, "raw_pilot", "old", "st1", 200.0)
     put(con, "core_clock", "st1", at, 200.0, offset)
     put(con, "core_clock", "st2", 50.0, 50.0, 99_999.0)
     assert (window(con)["st1"] == (*MONTHS[:2], 200.0 + KEPT, 200.0 + 2 * KEPT)) == implausible
@@ -176,6 +179,7 @@ def test_one_implausible_among_many_is_enough(con: Connection) -> None:
         return bool(con.execute("SELECT implausible FROM _windows").fetchall()[0][0])
 
     put(con, "raw_frame", "new", "st1", 50.5, 50.5)
+    put(con, "raw_pilot", "old", "st1", 50.5)
     put(con, "core_clock", "st1", 50.0, 50.0, 1.0)
     assert not implausible()
     put(con, "core_clock", "st1", 49.0, 49.0, 99_999.0)
@@ -186,6 +190,39 @@ def test_one_implausible_among_many_is_enough(con: Connection) -> None:
     con.execute("DELETE FROM raw_frame WHERE station_at_utc > receiver_at_utc")
     put(con, "raw_pilot", "new", "st1", datetime.fromisoformat("2014-12-31T23:59:59Z"))
     assert implausible()
+
+
+BY_FRAMES = (48.0 - KEPT, 48.0, 50.0 + KEPT, 50.0 + KEPT + SILENCE + 1)
+"""Only frames came by a clock far off: those of the month before are read to know its eras, what came in the month after is made again."""
+
+
+@pytest.mark.parametrize("pilot", [[], [50.5], [4_050.5 - 29, 4_050.5 - 30]])
+def test_a_clock_far_off_moves_no_pilot_row_that_it_cannot_have_shown(
+    con: Connection, pilot: list[float]
+) -> None:
+    """No pilot rows, one of the day, or such as it may have shown in a file of other times: days are made again, not months.
+
+    A row that it may have shown (a month to either side), in a file of these days, moves.
+    """
+    put(con, "raw_frame", "new", "st1", 50.5, 50.5 + 4_000)
+    for own in pilot:
+        put(con, "raw_pilot", "old", "st1", own)
+    assert window(con)["st1"] == pytest.approx(BY_FRAMES)
+    put(con, "raw_pilot", "beside", "st1", 50.0)
+    assert window(con)["st1"] == pytest.approx(BY_FRAMES)
+    put(con, "raw_pilot", "beside", "st1", 4_050.5 - 29)
+    assert window(con)["st1"] == pytest.approx(MONTHS)
+
+
+@pytest.mark.parametrize(("seen", "read"), [(47.1, 48.0 - KEPT), (46.9, 44.0)])
+def test_the_eras_before_are_read_where_a_far_clock_reaches_into_what_is_made_again(
+    con: Connection, seen: float, read: float
+) -> None:
+    """A line far off within a day before it; one of earlier is over, and its frames with it."""
+    put(con, "raw_frame", "new", "st1", 50.5, 50.5)
+    put(con, "core_clock", "st1", -20_000.0, seen, 99_999.0)
+    put(con, "core_clock", "st1", 49.9, 49.9, 1.0)
+    assert window(con)["st1"][:2] == pytest.approx((read, 48.0))
 
 
 def test_the_second_knot_beyond_bounds_what_can_change(con: Connection) -> None:

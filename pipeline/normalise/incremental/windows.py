@@ -72,12 +72,15 @@ def of_new(
     con.unregister("_touched")
     oldest = con.execute("SELECT min(a) FROM _new").fetchall()[0][0] or ALL_TO
     since = max(oldest, ALL_FROM + REACH) - REACH
+    reach = {"since": since, "implausible": IMPLAUSIBLE_KEEP}
+    con.execute(
+        statement(__file__, "clocks").format(fresh=fresh), {**reach, "clocks_from": CLOCKS_FROM}
+    )
     spans = {
         "held": timedelta(days=settings.clocks.holds_days),
         "silence": timedelta(days=settings.silence_days),
-        "implausible": IMPLAUSIBLE_KEEP,
     }
-    con.execute(statement(__file__, "windows"), {"since": since, **spans})
+    con.execute(statement(__file__, "windows"), {**reach, **spans})
     con.execute(
         "DELETE FROM _windows WHERE station_id IN (SELECT unnest($moved))", {"moved": moved}
     )
@@ -124,7 +127,9 @@ def records(con: Connection, batch: pl.DataFrame) -> messages.Records:
             )
         )
     tables = {
-        name: query(con, statement(__file__, "frames").format(table=name, unread=UNREAD[name]), lo)
+        name: in_order_of_reading(
+            query(con, statement(__file__, "frames").format(table=name, unread=UNREAD[name]), lo)
+        )
         for name in UNREAD
     }
     found = messages.Records(
@@ -136,6 +141,12 @@ def records(con: Connection, batch: pl.DataFrame) -> messages.Records:
     )
     con.unregister("_batch")
     return found
+
+
+def in_order_of_reading(rows: pl.DataFrame) -> pl.DataFrame:
+    """Rows by their `read`, which is left out: of what was received at one instant the first read counts."""
+    ordered = rows if rows["read"].is_sorted() else rows.sort("read")
+    return ordered.drop("read")
 
 
 def spans_of_new(con: Connection) -> pl.DataFrame:

@@ -1,27 +1,15 @@
--- Which rows of a station must be read (lo, hi) and replaced (keep_from, keep_to) for its new ones.
+-- Which rows of a station must be read (lo, hi) and replaced (keep_from, keep_to) for its new ones. Months: where pilot rows may have to be
+-- placed again (implausible); where only frames came by a clock far off (far), they are read with its eras before, and what came after is made again.
 CREATE OR REPLACE TEMP TABLE _windows AS
-WITH clocks AS (
-  -- how far the clock's corrections move: the knot before the new rows, the second after them; months where it was implausible
-  SELECT n.station_id,
-    least(n.a, min(receiver_from_utc) FILTER (abs(offset_s) > 43200
-      AND segment_from_utc BETWEEN a - INTERVAL 30 DAY AND b + INTERVAL 30 DAY)) AS first,
-    greatest(n.b, max(receiver_from_utc) FILTER (abs(offset_s) > 43200
-      AND segment_from_utc BETWEEN a - INTERVAL 30 DAY AND b + INTERVAL 30 DAY)) AS last,
-    bool_or(n.implausible) OR coalesce(bool_or(abs(offset_s) > 43200
-      AND (segment_from_utc BETWEEN a - INTERVAL 30 DAY AND b + INTERVAL 30 DAY
-        OR receiver_from_utc BETWEEN a - INTERVAL 30 DAY AND b + INTERVAL 30 DAY)), false) AS implausible,
-    max(receiver_from_utc) FILTER (receiver_from_utc < date_trunc('day', a)) AS knot_before,
-    min(receiver_from_utc, 2) FILTER (receiver_from_utc >= date_trunc('day', b) + INTERVAL 1 DAY) AS knots_after
-  FROM _new n LEFT JOIN (FROM core_clock WHERE receiver_from_utc >= $since) c USING (station_id) GROUP BY n.station_id, a, b
-), reach AS (
+WITH reach AS (
   -- days that new rows alone can change
-  SELECT station_id, implausible,
+  SELECT station_id, implausible, far, last_far,
     least(date_trunc('day', first) - if(implausible, $implausible, INTERVAL 2 DAY),
       if(knot_before > first - $held - INTERVAL 1 DAY, date_trunc('day', knot_before), date_trunc('day', first))) AS keep_from,
-    greatest(date_trunc('day', last) + if(implausible, $implausible, INTERVAL 3 DAY),
+    greatest(date_trunc('day', last) + if(implausible OR far, $implausible, INTERVAL 3 DAY),
       if(len(knots_after) = 2, least(date_trunc('day', knots_after[2]) + INTERVAL 1 DAY, last + 2 * $held),
         last + $held + INTERVAL 2 DAY)) AS keep_to
-  FROM clocks
+  FROM _clocks
 ), ends AS (
   -- plug-ins of these stations with an end: unplugged, silent for long, or the next one
   SELECT station_id, evse_id, plugged_at_utc,
@@ -41,7 +29,7 @@ WITH clocks AS (
     GROUP BY ALL) GROUP BY 1
 ), kept AS (
   -- days widened to whole plug-ins
-  SELECT station_id, implausible, least(keep_from, first_met) AS keep_from,
+  SELECT station_id, implausible, far, last_far, least(keep_from, first_met) AS keep_from,
     greatest(keep_to, last_met + INTERVAL 1 SECOND, next_end + INTERVAL 1 SECOND) AS keep_to
   FROM reach LEFT JOIN met USING (station_id) LEFT JOIN next USING (station_id)
 ), behind AS (
@@ -55,11 +43,16 @@ WITH clocks AS (
     WHERE c.receiver_from_utc >= $since AND c.receiver_from_utc < keep_from
     QUALIFY row_number() OVER (PARTITION BY c.station_id ORDER BY c.receiver_from_utc DESC) <= 2) c USING (station_id)
   WHERE c.receiver_from_utc > k.keep_from - 2 * $held GROUP BY 1
+), off AS (
+  -- the first line that is far off in the month before, where frames by such a clock are made again: they may be of its era
+  SELECT k.station_id, min(c.receiver_from_utc) AS eras
+  FROM (FROM kept WHERE far OR last_far >= keep_from - INTERVAL 1 DAY) k JOIN core_clock c USING (station_id)
+  WHERE abs(c.offset_s) > 43200 AND c.receiver_from_utc BETWEEN k.keep_from - $implausible AND k.keep_from GROUP BY 1
 )
 SELECT k.station_id, implausible,
-  date_trunc('day', least(keep_from - if(implausible, $implausible, INTERVAL 4 DAY), straddling - INTERVAL 1 DAY, knot - INTERVAL 1 DAY))
+  date_trunc('day', least(keep_from - if(implausible, $implausible, INTERVAL 4 DAY), straddling - INTERVAL 1 DAY, knot - INTERVAL 1 DAY, eras - INTERVAL 4 DAY))
     AS lo_utc,
   keep_from AS keep_from_utc,
   keep_to AS keep_to_utc,
   keep_to + if(implausible, $implausible, $silence + INTERVAL 1 DAY) AS hi_utc
-FROM kept k LEFT JOIN behind USING (station_id) LEFT JOIN earlier USING (station_id)
+FROM kept k LEFT JOIN behind USING (station_id) LEFT JOIN earlier USING (station_id) LEFT JOIN off USING (station_id)
