@@ -54,6 +54,8 @@ def con() -> Iterator[Connection]:
     store.execute("SET TimeZone = 'UTC'")
     for name, columns in TABLES.items():
         store.execute(f"CREATE TABLE {name} ({columns})")
+    store.execute("CREATE SEQUENCE lines")
+    store.execute("ALTER TABLE raw_pilot ADD COLUMN line BIGINT DEFAULT nextval('lines')")
     yield store
     store.close()
 
@@ -70,7 +72,8 @@ def put(con: Connection, table: str, *values: Any) -> None:
         day(v) if is_time and isinstance(v, int | float) else v
         for v, is_time in zip(values, times, strict=True)
     ]
-    con.execute(f"INSERT INTO {table} VALUES ({', '.join('?' * len(told))})", told)
+    names = ", ".join(column.split()[0] for column in TABLES[table].split(", "))
+    con.execute(f"INSERT INTO {table} ({names}) VALUES ({', '.join('?' * len(told))})", told)
 
 
 def window(
@@ -192,8 +195,8 @@ def test_one_implausible_among_many_is_enough(con: Connection) -> None:
     assert implausible()
 
 
-BY_FRAMES = (48.0 - KEPT, 48.0, 50.0 + KEPT, 50.0 + KEPT + SILENCE + 1)
-"""Only frames came by a clock far off: those of the month before are read to know its eras, what came in the month after is made again."""
+BY_FRAMES = (44.0, 48.0, 50.0 + KEPT, 50.0 + KEPT + SILENCE + 1)
+"""Only frames came by a clock far off: what came in the month after is made again."""
 
 
 @pytest.mark.parametrize("pilot", [[], [50.5], [4_050.5 - 29, 4_050.5 - 30]])
@@ -214,15 +217,28 @@ def test_a_clock_far_off_moves_no_pilot_row_that_it_cannot_have_shown(
     assert window(con)["st1"] == pytest.approx(MONTHS)
 
 
-@pytest.mark.parametrize(("seen", "read"), [(47.1, 48.0 - KEPT), (46.9, 44.0)])
+@pytest.mark.parametrize(("seen", "read"), [(47.1, 15.0), (46.9, 44.0)])
 def test_the_eras_before_are_read_where_a_far_clock_reaches_into_what_is_made_again(
     con: Connection, seen: float, read: float
 ) -> None:
-    """A line far off within a day before it; one of earlier is over, and its frames with it."""
+    """A line far off within a day before it: from four days before the first such of a month. One of earlier is over, and its frames with it."""
     put(con, "raw_frame", "new", "st1", 50.5, 50.5)
-    put(con, "core_clock", "st1", -20_000.0, seen, 99_999.0)
+    for knot in (15.9, 19.5, seen):
+        put(con, "core_clock", "st1", -20_000.0, knot, 99_999.0)
     put(con, "core_clock", "st1", 49.9, 49.9, 1.0)
     assert window(con)["st1"][:2] == pytest.approx((read, 48.0))
+
+
+def test_lost_pilot_rows_move_where_their_file_ends_with_them(con: Connection) -> None:
+    """Ten days after a far clock no new row touches its era: rows between others stay; after the last of a file anything may come."""
+    put(con, "raw_frame", "new", "st1", 50.5, 50.5)
+    put(con, "core_clock", "st1", -20_000.0, 40.0, 99_999.0)
+    put(con, "core_clock", "st1", 49.9, 49.9, 1.0)
+    for own in (39.0, -20_000.0, 40.5):
+        put(con, "raw_pilot", "old", "st1", own)
+    assert window(con)["st1"] == pytest.approx((39.0, *ALONE[1:]))
+    put(con, "raw_pilot", "old", "st1", -20_000.0)
+    assert window(con)["st1"] == pytest.approx(MONTHS)
 
 
 def test_the_second_knot_beyond_bounds_what_can_change(con: Connection) -> None:
