@@ -91,7 +91,7 @@ def core(
 
 def by_number(raw: messages.Records, evses: pl.DataFrame) -> tuple[messages.Records, pl.DataFrame]:
     """The same with the names of stations, EVSEs and files as numbers."""
-    parts = (raw.frames, raw.samples, raw.events, raw.pilot, raw.sessions)
+    parts = (raw.frames, raw.answers, raw.samples, raw.events, raw.pilot, raw.sessions)
     kind = names.kinds((*parts, evses))
     return messages.Records(*(names.numbered(part, kind) for part in parts)), names.numbered(
         evses, kind

@@ -96,7 +96,9 @@ def _stand_up(con: Connection, view: View) -> None:
         found = con.execute(f"DESCRIBE {view.sql}").fetchall()
         columns = ", ".join(f'"{name}"' for name, *_ in found if name in asked)
         made = f"SELECT {columns} FROM ({view.sql})"
-    con.execute(f'CREATE OR REPLACE TEMP {"TABLE" if view.keep else "VIEW"} "{view.name}" AS {made}')
+    con.execute(
+        f'CREATE OR REPLACE TEMP {"TABLE" if view.keep else "VIEW"} "{view.name}" AS {made}'
+    )
 
 
 def _counts(con: Connection, view: str, members: Sequence[Rule]) -> pl.DataFrame:

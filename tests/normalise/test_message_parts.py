@@ -49,9 +49,15 @@ RESULT = {
 }
 
 
+def calls_answered(said: pl.DataFrame) -> pl.DataFrame:
+    """Calls and answers apart, as they are read, and put together."""
+    call = pl.col("message_type") == 2
+    return messages.answered(said.filter(call), said.filter(~call).select(messages.ANSWER))
+
+
 def answered(*rows: dict[str, Any]) -> list[tuple[Any, ...]]:
     """(answer, token's status, transaction) of each call."""
-    made = messages.answered(frames(*rows))
+    made = calls_answered(frames(*rows))
     return made.select("answer", "id_token_status", "transaction_id").rows()
 
 
@@ -84,9 +90,9 @@ def test_the_answers_word_on_the_card_and_the_calls_own_transaction_win() -> Non
 def test_only_our_own_calls_take_the_answers_status() -> None:
     """Accepted or Rejected of a remote start; a station's own status is its own."""
     remote = {"r": 0, "action": "RemoteStartTransaction", "direction": "out"}
-    said = messages.answered(frames(remote, RESULT | {"direction": "in", "status": "Rejected"}))
+    said = calls_answered(frames(remote, RESULT | {"direction": "in", "status": "Rejected"}))
     assert said["status"].to_list() == ["Rejected"]
-    own = messages.answered(
+    own = calls_answered(
         frames(
             {"r": 0, "action": "StatusNotification", "status": "Charging"}, RESULT | {"status": "x"}
         )

@@ -221,7 +221,10 @@ def test_a_clock_far_off_moves_no_pilot_row_that_it_cannot_have_shown(
 def test_the_eras_before_are_read_where_a_far_clock_reaches_into_what_is_made_again(
     con: Connection, seen: float, read: float
 ) -> None:
-    """A line far off within a day before it: from four days before the first such of a month. One of earlier is over, and its frames with it."""
+    """A line far off within a day before it: from four days before the first such of a month.
+
+    One of earlier is over, and its frames with it.
+    """
     put(con, "raw_frame", "new", "st1", 50.5, 50.5)
     for knot in (15.9, 19.5, seen):
         put(con, "core_clock", "st1", -20_000.0, knot, 99_999.0)

@@ -20,6 +20,7 @@ ROLLS_OVER_WH = (1e6, 1e7, 1e8)
 READING = ["plug_in", "transaction_id", "at_utc", "register_wh", "closing"]
 ORDER = ["plug_in", "at_utc", "register_wh", "transaction_id", "closing"]
 """Of readings at one instant none may be first by chance: the answer must be the same in every run."""
+TRANSACTION = ["plug_in", "transaction_id"]
 PHASES = ["L1", "L2", "L3", "L1-N", "L2-N", "L3-N"]
 
 
@@ -69,18 +70,27 @@ def steps(register: pl.DataFrame, plug_ins: pl.DataFrame, settings: EnergySettin
     readings. Where the reading at the end is missing, the register at the start of the next session
     stands for it, if it had risen.
     """
-    transaction = ["plug_in", "transaction_id"]
     limits = plug_ins.select("plug_in", "limit_kw")
-    own = register.join(limits, on="plug_in").sort(ORDER)
-    before = (pl.col("register_wh").cum_max().shift(1) > 0).over(transaction)
+    numbers = register.select(TRANSACTION).unique().with_row_index("_t")
+
+    def in_order(rows: pl.DataFrame) -> pl.DataFrame:
+        """Readings of each transaction (`_t`, its number) together, in order."""
+        return rows.sort("_t", "at_utc", "register_wh", "closing")
+
+    def known_of(rows: pl.DataFrame) -> pl.DataFrame:
+        named = rows.join(limits, on="plug_in")
+        return named.join(numbers, on=TRANSACTION, nulls_equal=True)
+
+    own = in_order(known_of(register))
+    before = (pl.col("register_wh").cum_max().shift(1) > 0).over("_t")
     nought = is_true(pl.col("closing") & (pl.col("register_wh") == 0) & before)
-    own = _without_strays(own.filter(~nought), transaction, settings)
-    late = following(register, plug_ins, settings).select(READING).join(limits, on="plug_in")
-    ordered = pl.concat([own, late.select(own.columns)]).sort(ORDER)
-    known = pl.col("closing").fill_null(value=False).any().over(transaction)
-    lower = pl.col("register_wh") < pl.col("register_wh").shift(1).over(transaction)
+    own = _without_strays(own.filter(~nought), settings)
+    late = known_of(following(register, plug_ins, settings).select(READING))
+    ordered = in_order(pl.concat([own, late.select(own.columns)]))
+    known = pl.col("closing").fill_null(value=False).any().over("_t")
+    lower = pl.col("register_wh") < _beside("register_wh", 1)
     ordered = ordered.filter(pl.col("closing").is_not_null() | (~known & ~is_true(lower)))
-    ordered = ordered.with_columns(**_since_previous(transaction, settings))
+    ordered = ordered.with_columns(**_since_previous(settings))
     rise_wh, most_wh = pl.col("_rise_wh"), pl.col("_most_wh")
     rolled = pl.coalesce(
         *(
@@ -101,18 +111,26 @@ def steps(register: pl.DataFrame, plug_ins: pl.DataFrame, settings: EnergySettin
     )
     stepped = ordered.with_columns(
         step_wh=step, broken=rise_wh.is_not_null() & (step.is_null() | (rise_wh < 0))
-    ).drop("_rise_wh", "_most_wh")
-    risen = (pl.col("step_wh") >= settings.least_step_wh).any().over(transaction)
-    return stepped.filter(pl.col("closing").is_not_null() | risen).with_columns(
-        kwh=pl.col("step_wh").fill_null(0.0).cum_sum().over("plug_in") / 1000.0
+    )
+    risen = (pl.col("step_wh") >= settings.least_step_wh).any().over("_t")
+    counted = stepped.filter(pl.col("closing").is_not_null() | risen)
+    return (
+        counted.drop("_rise_wh", "_most_wh", "_t")
+        .sort(ORDER)
+        .with_columns(kwh=pl.col("step_wh").fill_null(0.0).cum_sum().over("plug_in") / 1000.0)
     )
 
 
-def _since_previous(transaction: list[str], settings: EnergySettings) -> dict[str, pl.Expr]:
+def _beside(column: str, by: int) -> pl.Expr:
+    """The value so many readings before (below 0: after) in the same transaction; readings of one stand together."""
+    return pl.when(pl.col("_t") == pl.col("_t").shift(by)).then(pl.col(column).shift(by))
+
+
+def _since_previous(settings: EnergySettings) -> dict[str, pl.Expr]:
     """Rise since the reading before in the transaction, and the most the EVSE can have delivered since, in Wh."""
-    at, wh = pl.col("at_utc"), pl.col("register_wh")
-    hours = (at - at.shift(1).over(transaction)).dt.total_microseconds() / 3.6e9
-    return {"_rise_wh": wh - wh.shift(1).over(transaction), "_most_wh": _most_wh(hours, settings)}
+    hours = (pl.col("at_utc") - _beside("at_utc", 1)).dt.total_microseconds() / 3.6e9
+    rise_wh = pl.col("register_wh") - _beside("register_wh", 1)
+    return {"_rise_wh": rise_wh, "_most_wh": _most_wh(hours, settings)}
 
 
 def _most_wh(hours: pl.Expr, settings: EnergySettings) -> pl.Expr:
@@ -120,15 +138,13 @@ def _most_wh(hours: pl.Expr, settings: EnergySettings) -> pl.Expr:
     return (most_kw * hours + settings.spare_kwh) * 1000
 
 
-def _without_strays(
-    ordered: pl.DataFrame, transaction: list[str], settings: EnergySettings
-) -> pl.DataFrame:
+def _without_strays(ordered: pl.DataFrame, settings: EnergySettings) -> pl.DataFrame:
     """Readings without those that are off the line of their neighbours, which agree with each other."""
-    at, wh = pl.col("at_utc"), pl.col("register_wh")
+    wh = pl.col("register_wh")
     beside = ordered.with_columns(
-        _before=wh.shift(1).over(transaction),
-        _after=wh.shift(-1).over(transaction),
-        _apart=at.shift(-1).over(transaction) - at.shift(1).over(transaction),
+        _before=_beside("register_wh", 1),
+        _after=_beside("register_wh", -1),
+        _apart=_beside("at_utc", -1) - _beside("at_utc", 1),
     )
     before, after = pl.col("_before"), pl.col("_after")
     hours = pl.col("_apart").dt.total_microseconds() / 3.6e9

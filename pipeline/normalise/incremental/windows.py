@@ -126,16 +126,18 @@ def records(con: Connection, batch: pl.DataFrame) -> messages.Records:
                 {**lo, "implausible": IMPLAUSIBLE_KEEP},
             )
         )
-    tables = {
-        name: in_order_of_reading(
-            query(con, statement(__file__, "frames").format(table=name, unread=UNREAD[name]), lo)
-        )
-        for name in UNREAD
-    }
+
+    def frames(table: str, columns: str, kind: str = "true") -> pl.DataFrame:
+        found = statement(__file__, "frames").format(table=table, columns=columns, kind=kind)
+        return in_order_of_reading(query(con, found, lo))
+
+    every = {table: f"t.* EXCLUDE ({names})" for table, names in UNREAD.items()}
+    answer = ", ".join(f"t.{name}" for name in ("read", *messages.ANSWER))
     found = messages.Records(
-        frames=tables["raw_frame"],
-        samples=tables["raw_sample"],
-        events=tables["raw_event"],
+        frames=frames("raw_frame", every["raw_frame"], "message_type = 2"),
+        answers=frames("raw_frame", answer, "message_type <> 2"),
+        samples=frames("raw_sample", every["raw_sample"]),
+        events=frames("raw_event", every["raw_event"]),
         pilot=pl.concat(pilot),
         sessions=query(con, statement(__file__, "sessions")),
     )

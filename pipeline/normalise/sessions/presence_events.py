@@ -6,7 +6,7 @@ recorded.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import timedelta
 
 import polars as pl
@@ -27,6 +27,12 @@ from pipeline.ocpp.predicates import (
 )
 from pipeline.settings.normalise import NormaliseSettings
 
+UNASKED = [
+    *("message_id", "message_type", "direction", "station_at_utc", "connector_id", "error_code"),
+    *("info", "vendor_error_code", "meter_wh", "seq_no", "offline", "fault", "fault_raw"),
+    *("answer", "answers_seen"),
+]
+"""Columns of messages that say nothing of a vehicle's being there: not sorted with the rest."""
 MARK = ["evse_id", "at_utc", "clock_error_s", "order", "plug", "split", "file_id", "line", "source"]
 
 
@@ -56,19 +62,25 @@ def pilot_events(pilot: pl.DataFrame, late_s: float) -> pl.DataFrame:
     ).select(MARK)
 
 
-def _before(value: pl.Expr) -> pl.Expr:
+ROW = pl.col("_row")
+"""A row's number; rows of one EVSE stand together, from `_first` to `_last`."""
+
+
+def _before(value: str) -> pl.Expr:
     """The last value said before this row at the same EVSE."""
-    return value.forward_fill().shift(1).over("evse_id")
+    last = pl.when(pl.col(value).is_not_null()).then(ROW).forward_fill().shift(1)
+    return pl.col(value).gather(pl.when(last >= pl.col("_first")).then(last))
 
 
-def _next(mask: pl.Expr) -> pl.Expr:
-    """When it holds next at the same EVSE, this row included."""
-    return pl.when(mask).then("at_utc").backward_fill().over("evse_id")
+def _from_here(value: str) -> pl.Expr:
+    """The next value said at the same EVSE, this row's included."""
+    next_ = pl.when(pl.col(value).is_not_null()).then(ROW).backward_fill()
+    return pl.col(value).gather(pl.when(next_ <= pl.col("_last")).then(next_))
 
 
 @dataclass(frozen=True)
-class Before:
-    """What an EVSE's messages had said before each row, and who comes next; expressions over rows in order."""
+class Said:
+    """What a message says (null: nothing of it); or, as columns `_was_…`, what was said last before."""
 
     state: pl.Expr
     state_said: pl.Expr
@@ -77,32 +89,58 @@ class Before:
     left: pl.Expr
     begun: pl.Expr
     came: pl.Expr
+    transaction: pl.Expr
     transaction_said: pl.Expr
     holder: pl.Expr
     token: pl.Expr
-    next_token: pl.Expr
 
     @classmethod
-    def of_messages(cls) -> Before:
+    def of_messages(cls) -> Said:
         """By the predicates of messages; a refused start is not whose charge it was."""
         at, token = pl.col("at_utc"), same_token("id_token")
         taken = is_accepted() & (is_start() | takes_token())
-        named = pl.when(takes_token()).then(token)
         return cls(
-            state=_before(pl.when(is_status()).then("status")),
-            state_said=_before(pl.when(is_status()).then(at)),
-            started=_before(pl.when(is_start()).then(at)),
-            stopped=_before(pl.when(is_stop()).then(at)),
-            left=_before(pl.when(has_left()).then(at)),
-            begun=_before(pl.when(taken).then(at)),
-            came=_before(
-                pl.when(is_status() & pl.col("status").is_in(vocabulary.OCCUPIED)).then(at)
-            ),
-            transaction_said=_before(pl.when(pl.col("transaction_id").is_not_null()).then(at)),
-            holder=_before(pl.when(takes_token() & is_accepted()).then(token)),
-            token=_before(named),
-            next_token=named.backward_fill().over("evse_id"),
+            state=pl.when(is_status()).then("status"),
+            state_said=pl.when(is_status()).then(at),
+            started=pl.when(is_start()).then(at),
+            stopped=pl.when(is_stop()).then(at),
+            left=pl.when(has_left()).then(at),
+            begun=pl.when(taken).then(at),
+            came=pl.when(is_status() & pl.col("status").is_in(vocabulary.OCCUPIED)).then(at),
+            transaction=pl.col("transaction_id"),
+            transaction_said=pl.when(pl.col("transaction_id").is_not_null()).then(at),
+            holder=pl.when(takes_token() & is_accepted()).then(token),
+            token=pl.when(takes_token()).then(token),
         )
+
+    @classmethod
+    def before(cls) -> Said:
+        """What was said before each row."""
+        return cls(*(pl.col(f"_was_{name}") for name in _NAMES))
+
+
+_NAMES = tuple(field.name for field in fields(Said))
+
+
+def with_what_was_said(signals: pl.LazyFrame) -> pl.LazyFrame:
+    """Messages in order with what was said before each at its EVSE (`_was_…`), and what is said next (`_next_…`)."""
+    said = Said.of_messages()
+    return (
+        signals.with_row_index("_row")
+        .with_columns(
+            _first=ROW.min().over("evse_id"),
+            _last=ROW.max().over("evse_id"),
+            **{f"_said_{name}": getattr(said, name) for name in _NAMES},
+        )
+        .with_columns(
+            **{f"_was_{name}": _before(f"_said_{name}") for name in _NAMES},
+            **{
+                f"_next_{name}": _from_here(f"_said_{name}")
+                for name in ("started", "left", "token")
+            },
+        )
+        .drop(f"_said_{name}" for name in _NAMES)
+    )
 
 
 def new_session_reasons(settings: NormaliseSettings) -> tuple[tuple[str, pl.Expr], ...]:
@@ -112,12 +150,12 @@ def new_session_reasons(settings: NormaliseSettings) -> tuple[tuple[str, pl.Expr
     After a restart the station takes up the vehicle it finds: going back to Preparing then says nothing.
     """
     at, soon = pl.col("at_utc"), timedelta(seconds=settings.retry_gap_s)
-    was = Before.of_messages()
+    was, token = Said.before(), pl.col("_next_token")
     preparing = is_status() & (pl.col("status") == "Preparing")
     arriving = is_status() & pl.col("status").is_in(vocabulary.ARRIVING)
     restarted = is_true(pl.col("booted_utc") > pl.coalesce(was.state_said, was.started))
-    start_comes_first = (_next(is_start()) < _next(has_left())).fill_null(value=True)
-    other_token = is_true(was.token != was.next_token) & start_comes_first
+    start_comes_first = (pl.col("_next_started") < pl.col("_next_left")).fill_null(value=True)
+    other_token = is_true(was.token != token) & start_comes_first
     ended = was.stopped >= was.started
     unseen_since = (
         ended
@@ -129,7 +167,7 @@ def new_session_reasons(settings: NormaliseSettings) -> tuple[tuple[str, pl.Expr
     by_cable = (
         is_transaction_event() & is_start() & pl.col("trigger_reason").is_in(vocabulary.BY_CABLE)
     )
-    other_transaction = (_before(pl.col("transaction_id")) != pl.col("transaction_id")) & (
+    other_transaction = (was.transaction != pl.col("transaction_id")) & (
         was.left.is_null() | (was.transaction_said > was.left)
     )
     told_since = is_true(pl.col("arrived_utc") > was.transaction_said)
@@ -140,7 +178,7 @@ def new_session_reasons(settings: NormaliseSettings) -> tuple[tuple[str, pl.Expr
         ("Finishing, and Preparing long after", preparing & finishing & (at - was.state_said > soon) & ~restarted),
         ("Finishing, and Preparing for another token", preparing & finishing & other_token & ~restarted),
         ("a transaction ended, an arrival, and then another token",
-         arriving & unseen_since & start_comes_first & (was.holder != was.next_token) & ~restarted),
+         arriving & unseen_since & start_comes_first & (was.holder != token) & ~restarted),
         ("a transaction ended with no status since, and Preparing", no_status_since & preparing & settled),
         ("a transaction ended with no status since, and one starts long after",
          no_status_since & is_start() & (at - was.stopped > soon)),
@@ -161,13 +199,14 @@ def with_new_sessions(signals: pl.DataFrame, settings: NormaliseSettings) -> pl.
     split = pl.col("_known") | is_true(beside_cable)
     told = pl.when(is_status() & pl.col("split")).then("at_utc")
     return (  # lazy: what the reasons share is worked out once
-        signals.lazy()
+        with_what_was_said(signals.lazy())
         .with_columns(arrived_utc=never)
         .with_columns(_known=pl.any_horizontal(is_true(holds) for _, holds in known))
         .with_columns(split=split)
-        .with_columns(arrived_utc=_before(told))
+        .with_columns(_told=told)
+        .with_columns(arrived_utc=_before("_told"))
         .with_columns(split=split)
-        .drop("_known")
+        .select(*signals.columns, "arrived_utc", "split")
         .collect()
     )
 
@@ -183,7 +222,8 @@ def signal_events(signals: pl.DataFrame, settings: NormaliseSettings) -> pl.Data
         .sort("booted_utc")
     )
     placed = (
-        signals.filter(pl.col("evse_id").is_not_null())
+        signals.select(pl.exclude(UNASKED))
+        .filter(pl.col("evse_id").is_not_null())
         .sort("at_utc")
         .join_asof(
             boots, left_on="at_utc", right_on="booted_utc", by="station_id", check_sortedness=False

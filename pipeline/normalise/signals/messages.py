@@ -18,10 +18,11 @@ from pipeline.settings.normalise import NormaliseSettings
 class Records:
     """Raw rows of some stations.
 
-    Raw_frame, raw_sample, raw_event, raw_pilot, and raw_session with `station_id`.
+    Raw_frame (calls; answers with the columns `ANSWER`), raw_sample, raw_event, raw_pilot, and raw_session with `station_id`.
     """
 
     frames: pl.DataFrame
+    answers: pl.DataFrame
     samples: pl.DataFrame
     events: pl.DataFrame
     pilot: pl.DataFrame
@@ -35,16 +36,14 @@ ANSWER = [
 """What is told by an answer, and what it is found by."""
 
 
-def answered(frames: pl.DataFrame) -> pl.DataFrame:
+def answered(calls: pl.DataFrame, answers: pl.DataFrame) -> pl.DataFrame:
     """Calls with what their answers said, one row a call.
 
     Adds `answer` (3 result, 4 error, null none), and fills `id_token_status`, `transaction_id` from
     the result.
     """
-    calls = frames.filter(pl.col("message_type") == 2)
-    results = frames.filter(pl.col("message_type") != 2).select(ANSWER)
     told = (
-        pairing.call_of(results, calls)
+        pairing.call_of(answers, calls)
         .sort("receiver_at_utc", "file_id", "line")
         .unique("call", keep="first", maintain_order=True)
         .select(
@@ -158,7 +157,7 @@ def build(
     settings: NormaliseSettings,
 ) -> pl.DataFrame:
     """core_signal (with `fault_raw`, `answer`, `answers_seen` beside) from what some stations said."""
-    calls = answered(records.frames).filter(
+    calls = answered(records.frames, records.answers).filter(
         (pl.col("direction") == "in") | pl.col("action").is_in(vocabulary.FROM_CENTRE)
     )
     calls = calls.filter(pl.col("action").fill_null("") != "NotifyEvent")
