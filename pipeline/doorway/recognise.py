@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from pipeline.doorway.kinds import guess
@@ -53,9 +53,9 @@ def recognise(head: bytes) -> Recognised:
     head = head.removeprefix(BOM)
     if _looks_like_frames(head):
         return Recognised("frames", doubtful=not _looks_like_frames(head, b'"station_id"'))
-    if _MAPPING.search(head) or _looks_like_trace(head):
-        return Recognised("mapping" if _MAPPING.search(head) else "trace")
-    first = next((line for line in head.split(b"\n") if line.strip()), b"")
+    if (mapping := _looks_like_mapping(head)) or _looks_like_trace(head):
+        return Recognised("mapping" if mapping else "trace")
+    first = next((line for line in _lines(head) if line.strip()), b"")
     if b"\0" in first or not first:
         return Recognised("unrecognised", message=_no_text(first))
     try:
@@ -83,8 +83,22 @@ def _looks_like_frames(head: bytes, *besides: bytes) -> bool:
     names = (b'"frame"', *besides)
     return all(name in head for name in names) and any(
         line.lstrip().startswith(b"{") and all(name in line for name in names)
-        for line in head.split(b"\n")
+        for line in _lines(head)
     )
+
+
+def _lines(head: bytes) -> Iterator[bytes]:
+    """Lines one by one: the first tells, where a file is what it looks like."""
+    start, end = 0, 0
+    while end >= 0:
+        end = head.find(b"\n", start)
+        yield head[start:end] if end >= 0 else head[start:]
+        start = end + 1
+
+
+def _looks_like_mapping(head: bytes) -> bool:
+    """True where a section of a mapping begins a line; most files do not even hold the words."""
+    return (b"exports" in head or b"frames" in head) and _MAPPING.search(head) is not None
 
 
 def _looks_like_trace(head: bytes) -> bool:

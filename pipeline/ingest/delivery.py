@@ -106,7 +106,7 @@ def _asked_for_again(
         "SELECT file, read_by FROM raw_file WHERE read_by IS NOT NULL ORDER BY file"
     ).fetchall()
     hints: dict[str, str] = {}
-    for one in mappings:
+    for one in mappings if read else ():
         entries = [
             e
             for e in one.mapping.entries

@@ -6,6 +6,7 @@ import errno
 import os
 import stat
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path, PurePosixPath
@@ -24,6 +25,7 @@ from pipeline.settings.ingest import IngestSettings
 # What is shown of a file that is turned away.
 FIRST_BYTES, FIRST_SIGNS = 4096, 200
 _NAME_SIGNS = 200  # of a folder's name in a message
+_AT_ONCE = 4  # files opened: reading and hashing go on beside the interpreter
 
 
 @dataclass(frozen=True)
@@ -63,7 +65,9 @@ def opened(
 
     Raises DeliveryError when the folder itself cannot be read.
     """
-    found = [_open(delivery, path, settings) for path in paths(delivery) if path not in leave]
+    wanted = [path for path in paths(delivery) if path not in leave]
+    with ThreadPoolExecutor(_AT_ONCE, thread_name_prefix="ingest-open") as pool:
+        found = list(pool.map(lambda path: _open(delivery, path, settings), wanted))
     mappings = Mappings([*mappings_of(found, earlier), *earlier])
     told = [_as_mapped(one, mappings) for one in found]
     return sorted(

@@ -96,3 +96,24 @@ def test_readme_names_commands_that_exist() -> None:
     assert {name.split()[0] for name in named} == {"bench", "evaluate"}
     for name in named:
         assert CliRunner().invoke(main, [*name.split(), "--help"]).exit_code == 0, name
+
+
+def test_the_reading_figures_are_those_of_one_delivery_read_in_several_ways() -> None:
+    """Ingest stands against the bare read of the same files and against the same lines in one file, by the wall and by the processor."""
+    many = {
+        "wall_s": 60.0,
+        "cpu_s": 90.0,
+        "peak_mb": 900.0,
+        "stages": {"ingest": 24.0},
+        "stages_cpu_s": {"ingest": 30.0},
+    }
+    one = many | {"stages": {"ingest": 20.0}, "stages_cpu_s": {"ingest": 24.0}}
+    jobs = {
+        run_bench.MANY: many, run_bench.ONE: one, run_bench.WEEK: many,
+        run_bench.BARE: {"wall_s": 6.0, "cpu_s": 10.0}, run_bench.BARE_ONE: {"wall_s": 5.0, "cpu_s": 8.0},
+    }  # fmt: skip
+    got = {told["what"]: (round(told["got"], 2), told["met"]) for told in run_bench.ratios(jobs)}
+    assert list(got.values()) == [
+        (4.0, False), (3.0, True), (4.0, False), (10.0, False), (9.0, False), (1.2, True), (1.25, False), (900.0, True),
+    ]  # fmt: skip
+    assert len(got) == 8
