@@ -83,6 +83,24 @@ def test_messages_are_exact_where_units_meet_but_once() -> None:
         assert escape[0] == pytest.approx(belief[1] @ np.append(1.0, 1.0 - LEVELS), abs=1e-4)
 
 
+def test_a_kind_too_large_for_its_chains_is_smoothed_over_all_days(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The same answer, more slowly; a few units at a time."""
+    days, rng = 6, np.random.default_rng(1)
+    kinds = tuple(
+        kind(name, rng.integers(0, 4, 9).tolist(), 4, model, days)
+        for name, model in (("vehicle", VEHICLE), ("evse", EVSE), ("pairing", PAIRING))
+    )
+    failed = failures(rng.integers(0, days, 9).tolist())
+    told = exchange(kinds, failed, passes=30, damping=0.4)
+    monkeypatch.setattr("pipeline.attribute.states.exchange.MOST_NUMBERS", 0)
+    monkeypatch.setattr("pipeline.attribute.states.exchange.UNITS_AT_ONCE", 3)
+    slowly = exchange(kinds, failed, passes=30, damping=0.4)
+    for fast, slow in zip(told.belief, slowly.belief, strict=True):
+        assert slow == pytest.approx(fast, abs=1e-12)
+
+
 def test_messages_of_one_unit_and_day_add_up() -> None:
     """Sums by unit and day; what is said of 'off' is nought by definition."""
     mine = kind("vehicle", [0, 0, 1, 0], 2, VEHICLE, 3)

@@ -17,12 +17,16 @@ import numpy as np
 
 from pipeline.attribute.states.event_chains import EVERY, EventChains, Rows, Slots
 from pipeline.attribute.states.messages import Beliefs, Events, Kind, believe
-from pipeline.attribute.states.model import Floats, Ints
+from pipeline.attribute.states.model import Bools, Floats, Ints
 
 AT_REST = 1e-4
 """A message that moves less than this, over its states, is at rest: no probability moves by more than its tenth."""
 LAST_DAMPING, SLOWING_PASSES = 0.7, 30
 """Damping reached, and after how many passes: see-sawing (slope below -2.3) was seen at 0.4 and needs more."""
+MOST_NUMBERS = 20_000_000
+"""Numbers in the matrices of a kind's chains at most (160 MB); beyond, its units are smoothed over all days."""
+UNITS_AT_ONCE = 1000
+"""Units smoothed over all days together; bounds the working memory."""
 LATE, JOIN = ("pairing", "place", "hour"), 8
 """Kinds that join when vehicles and EVSEs have mostly settled between them, and after how many passes."""
 
@@ -66,7 +70,7 @@ def exchange(
         for k, part in enumerate(parts):
             if not stirred[k].any():
                 continue
-            touched, belief = part.chains.believe(messages[k], stirred[k])
+            touched, belief = part.believe(messages[k], stirred[k])
             at = part.at[touched]
             escapes[k][at] = _mean_escape(part.kind, belief, messages[k], touched)
             near[at] = True
@@ -102,12 +106,27 @@ def exchange(
 
 @dataclass(frozen=True)
 class Part:
-    """The events that touch a suspect of a kind: positions `at` among all, the kind and the events, and its chains."""
+    """The events that touch a suspect of a kind: positions `at` among all, the kind and the events, and its chains, None where they
+    would be too large.
+    """
 
     at: Ints
     kind: Kind
     events: Events
-    chains: EventChains
+    chains: EventChains | None
+
+    def believe(self, messages: Floats, stirred: Bools) -> tuple[Rows, Floats]:
+        """As `EventChains.believe`."""
+        if self.chains is not None:
+            return self.chains.believe(messages, stirred)
+        kind, touched = self.kind, np.flatnonzero(stirred[self.kind.unit])
+        units, place = np.unique(kind.unit[touched], return_inverse=True)
+        belief = np.empty((len(touched), messages.shape[1]))
+        for low in range(0, len(units), UNITS_AT_ONCE):
+            mine = np.flatnonzero((place >= low) & (place < low + UNITS_AT_ONCE))
+            whole = believe(kind, self.events, messages, units[low : low + UNITS_AT_ONCE]).belief
+            belief[mine] = whole[place[mine] - low, self.events.day[touched[mine]]]
+        return touched, belief
 
     def spread(self, messages: Floats, events: int) -> Floats:
         """Messages of all events: none to the unit that stands for the unsuspected."""
@@ -127,7 +146,9 @@ def suspected_parts(kinds: tuple[Kind, ...], events: Events) -> tuple[Part, ...]
         slots = Slots.of(kind.unit[at], events.day[at], kind.success_loglik.shape[1])
         at, model = at[slots.order], kind.model
         mine = replace(kind, unit=kind.unit[at], escape=kind.escape[at], trust=kind.trust[at])
-        chains = EventChains.of(kind.success_loglik, model.initial, model.transition, slots)
+        loglik, chains = kind.success_loglik, None
+        if len(slots.day) * model.states**2 <= MOST_NUMBERS:
+            chains = EventChains.of(loglik, model.initial, model.transition, slots)
         parts.append(Part(at, mine, events.only(at), chains))
     return tuple(parts)
 
