@@ -139,14 +139,13 @@ class Pattern:
 
     def fitted(self, lines: Sequence[str]) -> str:
         """How far the pattern fits the lines, in words: what of it was found, what was not, on which line it came furthest."""
-        best, where = -1, 0
+        best, where = 0, 0
         for n, line in enumerate(lines):
             reach = self._reach(line)
             if reach > best:
                 best, where = reach, n
         shown = lines[where].strip()[:160] if lines else ""
-        done = "".join(self.tokens[:best]).strip() if best > 0 else ""
-        rest = "".join(self.tokens[max(best, 0) :]).strip()
+        done, rest = ("".join(part).strip() for part in (self.tokens[:best], self.tokens[best:]))
         if not done:
             return f"line {where + 1} ({shown!r}) does not begin as the pattern does: {self._expected(rest)}"
         return f"line {where + 1} ({shown!r}) fits {done!r} and then not {self._expected(rest)}"

@@ -11,9 +11,12 @@ from pipeline.storage.warehouse import Connection, query
 
 # Reasons told of one file; the rest stands in rejected.parquet.
 REASONS_TOLD = 5
+# Reasons alike but for what they quote are one; where they differ, what is quoted first is left out of it.
 _REASONS = """
-    SELECT file, regexp_replace(reject_reason, '''[^'']*''', '…', 'g') AS reason, count(*) AS lines, min(line) AS first_line
-    FROM raw_rejected WHERE file_id IN (SELECT unnest($ids)) GROUP BY 1, 2
+    SELECT file, CASE WHEN count(DISTINCT reject_reason) = 1 THEN any_value(reject_reason)
+            ELSE regexp_replace(arg_min(reject_reason, line), '''[^'']*''', '…') END AS reason,
+        count(*) AS lines, min(line) AS first_line
+    FROM raw_rejected WHERE file_id IN (SELECT unnest($ids)) GROUP BY file, regexp_replace(reject_reason, '''[^'']*''', '…', 'g')
     QUALIFY row_number() OVER (PARTITION BY file ORDER BY count(*) DESC, min(line)) <= $told
     ORDER BY file, lines DESC, first_line
 """

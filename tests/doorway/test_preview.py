@@ -144,6 +144,26 @@ def test_a_zone_that_is_wrong_shows_in_the_preview(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
+    ("last", "reason"),
+    [
+        ('13/03/2026 11:00:00,250; gateway; [yard-7] -> [2,"9","Heartbeat",', "the frame is cut off: its JSON never closes"),
+        ('31/31/2026 11:00:00,250; gateway; [yard-7] -> [2,"9","Heartbeat",{}]',
+         "'31/31/2026 11:00:00,250' is no time written '%d/%m/%Y %H:%M:%S,%f'"),
+    ],
+)  # fmt: skip
+def test_a_last_line_that_cannot_be_used_is_rejected_with_its_reason(
+    last: str, reason: str, tmp_path: Path
+) -> None:
+    """Nothing is lost at a file's end: what is open there, or has no time, is counted and told."""
+    made = looked_at(
+        "gateway.txt", slashed("13/03/2026", "") + f"\n{last}\n".encode(), tmp_path / "d"
+    )
+    account = made.account
+    assert (account["lines"], account["used"], account["rejected"]) == (13, 12, 1)
+    assert [one["reason"] for one in made.reasons] == [reason]
+
+
+@pytest.mark.parametrize(
     "content", [b"", b"\0" * 500, b"hello\nworld\n", b"\xff\xfe\x00", b"[" * 5000, b'{"a":' * 3000]
 )
 def test_preview_of_what_is_nothing_says_so(content: bytes, tmp_path: Path) -> None:
