@@ -19,6 +19,11 @@ from pipeline.ocpp import vocabulary
 from pipeline.settings.normalise import NormaliseSettings
 
 TAKEN_BACK = "offer taken back by the EVSE"
+UNASKED = [
+    *("message_id", "message_type", "direction", "station_at_utc", "clock_error_s"),
+    *("error_code", "vendor_error_code", "seq_no", "offline"),
+]
+"""Columns of messages that nothing of a plug-in rests on once its span is known."""
 
 
 @dataclass(frozen=True)
@@ -91,7 +96,8 @@ def place(evidence: Evidence, plug_ins: pl.DataFrame, settings: NormaliseSetting
 def build(evidence: Evidence, evses: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     """core_plug_in from the evidence of some stations."""
     plug_ins = find(evidence, settings)
-    told = pl.concat([evidence.signals, messages.of_whole_stations(evidence.signals, evses)])
+    said = evidence.signals.select(pl.exclude(UNASKED))
+    told = pl.concat([said, messages.of_whole_stations(said, evses)])
     there = place(replace(evidence, signals=told), plug_ins, settings)
     facts = plug_ins.select(
         "plug_in",

@@ -4,8 +4,9 @@ if made whole.
 A window a station: raw rows in [lo_utc, hi_utc) are read, core rows in [keep_from_utc, keep_to_utc)
 are replaced. What new rows can change ends at the clock's second knot beyond them, at the plug-ins
 they meet, and at the end of the next plug-in; what must be read besides begins where those do.
-Where a station's clock was implausible near the new rows, pilot rows of weeks may have to be placed
-again: months are made again, and rows of an impossible time are read with the files they stand in.
+Where a station's clock was implausible near the new rows and pilot rows may have its times, such rows
+of weeks may have to be placed again: months are made again, and rows of an impossible time are read
+with the files they stand in. Where frames alone came by it, days are: they are placed by their arrival.
 """
 
 from __future__ import annotations

@@ -21,20 +21,22 @@ WITH lines AS (
   FROM lines WHERE far GROUP BY station_id, epoch(segment_from_utc) // 2592000
   UNION ALL
   SELECT station_id, own_from - INTERVAL 30 DAY, own_to + INTERVAL 30 DAY FROM _new WHERE own_from IS NOT NULL
-), pilot AS (
-  -- pilot rows of stations with a doubted clock, in files of which a row lies within two months; lost: before any right clock, far from all
-  -- that is made again, or as such a clock may show
-  SELECT p.station_id, p.file_id, p.line, {fresh} AS fresh,
-    station_at_utc < $clocks_from OR station_at_utc < first - 3 * $implausible OR station_at_utc > last + 3 * $implausible
-      OR EXISTS (FROM shown s WHERE s.station_id = p.station_id AND p.station_at_utc BETWEEN s.own_from AND s.own_to) AS lost
-  FROM raw_pilot p JOIN (FROM known WHERE doubted) k USING (station_id)
-  QUALIFY bool_or(p.station_at_utc BETWEEN k.first - 2 * $implausible AND k.last + 2 * $implausible) OVER (PARTITION BY p.station_id, p.file_id)
+), doubted AS (
+  -- pilot rows of stations with a doubted clock
+  SELECT p.station_id, p.file_id, p.line, p.station_at_utc, k.first, k.last FROM raw_pilot p JOIN (FROM known WHERE doubted) k USING (station_id)
+), files AS (
+  -- their files of which a row lies within two months
+  SELECT station_id, file_id, max(line) AS last_line FROM doubted
+  GROUP BY ALL HAVING bool_or(station_at_utc BETWEEN first - 2 * $implausible AND last + 2 * $implausible)
+), lost AS (
+  -- rows before any right clock, far from all that is made again, or as such a clock may show
+  SELECT station_id, file_id, line FROM doubted
+  WHERE station_at_utc < $clocks_from OR station_at_utc < first - 3 * $implausible OR station_at_utc > last + 3 * $implausible
+  UNION ALL
+  SELECT d.station_id, d.file_id, d.line FROM doubted d JOIN shown s USING (station_id) WHERE d.station_at_utc BETWEEN s.own_from AND s.own_to
 ), unsure AS (
-  -- stations with lost rows; whether new ones are among them, or a file ends with them: then what comes later tells where they belong
-  SELECT station_id, bool_or(fresh OR ends_lost) AS open FROM (
-    SELECT station_id, bool_or(fresh AND lost) AS fresh, bool_or(lost) AS lost, arg_max(lost, line) AS ends_lost
-    FROM pilot GROUP BY station_id, file_id)
-  WHERE lost GROUP BY 1
+  -- stations with lost rows; open: new ones are among them, or a file ends with them: then what comes later tells where they belong
+  SELECT station_id, bool_or({fresh} OR line = last_line) AS open FROM lost JOIN files USING (station_id, file_id) GROUP BY 1
 ), judged AS (
   -- far: the new rows come by a clock far off; implausible: and pilot rows may have to be placed again
   SELECT k.*, coalesce(k.implausible OR doubted AND last_far >= a - INTERVAL 3 DAY, false) AS far, u.station_id IS NOT NULL
