@@ -158,6 +158,7 @@ YES_OR_NO: dict[str, Any] = {
         ({"rows": {"else": (1.0,)}}, "row else"),
         ({"rows": {"else": (0.3, 0.3, 0.4)}}, "row else"),
         ({"rows": {"else": (1.0, 0.0)}}, "row else"),
+        ({"rwos": {"else": (1.0, 0.0)}}, "rwos"),
     ],
 )  # fmt: skip
 def test_an_answer_declared_wrongly_is_refused(changed: dict[str, Any], said: str) -> None:

@@ -109,6 +109,12 @@ def test_the_wave_drawn_is_that_of_the_state_read_last() -> None:
         expected_wave(assess(case).leader, "C"), Wave(6.0, -12.0, None), names, PAPER
     )
     assert data(*readings)["wave"] == want
+    in_b = data(*readings[:1])
+    leader = assess(Case(prior_without_logs(), tuple(readings[:1]))).leader
+    names = ("expected, B2", "this vehicle")
+    assert in_b["wave"] == waveform_svg(
+        expected_wave(leader, "B"), Wave(9.0, None, None), names, PAPER
+    )
     nothing = ET.fromstring(data(REVERSE)["wave"])  # noqa: S314 - our own drawing
     assert "not measured yet" in [t.text for t in nothing.iter("{http://www.w3.org/2000/svg}text")]
 
