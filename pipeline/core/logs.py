@@ -100,6 +100,7 @@ def log_to(path: Path | None, **fields: Any) -> Iterator[None]:
     _LOG.addHandler(handler)
     level = _LOG.level
     _LOG.setLevel(logging.INFO)
+    _LOG.disabled = False  # another library's set-up of logging silences whoever was there before
     event("started", **fields)
     try:
         yield

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import logging
 from pathlib import Path
 
 import pytest
@@ -71,3 +72,17 @@ def test_a_log_that_cannot_be_written_is_named(tmp_path: Path) -> None:
     """A log path that is a folder gives a clear error."""
     with pytest.raises(StoreError, match="log"), log_to(tmp_path):
         pass
+
+
+def test_a_library_that_sets_logging_up_does_not_silence_ours(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """`dictConfig` switches off the loggers it does not name (Python's documentation); a log that is asked for is written all the same."""
+    monkeypatch.setattr(logging.getLogger("whichside"), "disabled", True)
+    with log_to(tmp_path / "log.jsonl"):
+        event("step")
+    assert [line["event"] for line in _lines(tmp_path / "log.jsonl")] == [
+        "started",
+        "step",
+        "ended",
+    ]
