@@ -100,6 +100,18 @@ def test_a_new_plug_in_counts_within_a_quarter_of_an_hour(minutes: float, *, aga
     assert told({}, later)["wish"][0] == pytest.approx(math.log(WEIGHTS["again"]) if again else 0.0)
 
 
+@pytest.mark.parametrize(("hours", "counts"), [(3.0, True), (3.1, False)])
+def test_a_charge_on_dc_counts_within_three_hours(hours: float, *, counts: bool) -> None:
+    """From unplugging to the plug-in at DC; the three hours belong to it (decided)."""
+    later = {
+        "plugged_at_utc": END + timedelta(hours=2 + hours),
+        "supply": "DC",
+        "outcome": "charged",
+    }
+    want = math.log(WEIGHTS["direct_current"]) if counts else 0.0
+    assert told({}, later)["wish"][0] == pytest.approx(want)
+
+
 def test_what_happens_next_speaks_for_a_fault() -> None:
     """A new plug-in within minutes and a DC charge soon after; another vehicle's say nothing."""
     soon = {"plugged_at_utc": END + timedelta(hours=2, minutes=5)}

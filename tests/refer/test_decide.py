@@ -473,3 +473,17 @@ def test_codes_that_bring_nobody_back() -> None:
     for at, dtc, status in [(SAID + DAY, "P0D00", "cleared"), (SAID + DAY, None, None), (SAID, "P0D00", "confirmed"),
                             (END, "P0D00", "confirmed")]:  # fmt: skip
         assert stood([("dismiss", SAID)], OLD, code_at=at, code=(dtc, status))["dismissed"]
+
+
+def test_the_ends_belong_to_what_they_bound() -> None:
+    """A leak creeps below the stated number of failures, not at it; a vehicle relapses from the stated probability on (decided)."""
+    settings = ReferSettings()
+    refer_at = worth_acting(settings.cost_needless_visit, settings.cost_week_without_ac)
+    less, enough = ({"fails_within": 0.5, "blamed": settings.not_yet_failures - k} for k in (1, 0))
+    told = called(
+        *({"p_vehicle": refer_at, "own_events": 99.0} | row for row in (less, enough)),
+        settings=settings,
+    )
+    assert told["creeps"].to_list() == [True, False]
+    assert told["relapsed"].to_list() == [True, True]
+    assert told["likely"].to_list() == [True, True]
