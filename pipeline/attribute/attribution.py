@@ -26,8 +26,9 @@ class Attribution:
     - `vehicles`: one row per vehicle with an attempt that tells in the look-back; `p_vehicle` is
       the probability that its AC fault is there at the end of the report week, failing or silent,
       biting or resting; `p_vehicle_dc` the same on DC; `fault_kind` what it is like, `p_silent` that it
-      keeps silent, `p_mute` that it does nothing else; onset and its interval are null where it is not suspected; `separable_bits` are
-      log2 odds against the best rival story, which blames `rival`.
+      keeps silent, `p_mute` that it does nothing else,
+      `p_height` the highest of any day since its last told repair; onset and its interval are null where it is not suspected;
+      `separable_bits` are log2 odds against the best rival story, which blames `rival`.
     - `evses` (per EVSE and coupler), `pairings` (vehicle model x EVSE model x firmware, per
       supply): the same; a pairing is `past` where it was at fault and no longer is.
     - `vehicle_weeks`, `evse_weeks`: the probability at each week's end, per supply.
@@ -184,6 +185,7 @@ def _vehicles(
         "separable_bits",
         "p_silent",
         "p_mute",
+        "p_height",
     )
     return whole.with_columns(
         pl.col(*zero).fill_null(0),

@@ -58,7 +58,8 @@ def stored_code() -> pl.Expr:
 class Attributed:
     """Attribution's answer, one row a unit.
 
-    `vehicles`: vehicle_id, p_vehicle, p_mute (0 where absent), onset_utc, onset_lo_utc, onset_hi_utc, separable,
+    `vehicles`: vehicle_id, p_vehicle, p_mute (0 where absent), p_height (p_vehicle where absent),
+    onset_utc, onset_lo_utc, onset_hi_utc, separable,
     ac_attempts, ac_failures, evses_failed_at, early_b_failures, dc_attempts, dc_charged, verdict,
     reason. `evses`: evse_id, p_evse, onset_utc, separable, verdict, reason. `pairings`:
     vehicle_model, evse_model, firmware, p_pairing, verdict, reason. `checks`: learnt probability
@@ -107,9 +108,16 @@ def with_silence(blame: pl.DataFrame) -> pl.DataFrame:
     return blame if "silent" in blame.columns else blame.with_columns(silent=pl.lit(value=False))
 
 
-def with_mute(vehicles: pl.DataFrame) -> pl.DataFrame:
-    """Attribution's vehicles with `p_mute`; where it tells none, no fault is known to keep silent only."""
-    return vehicles if "p_mute" in vehicles.columns else vehicles.with_columns(p_mute=pl.lit(0.0))
+def with_told(vehicles: pl.DataFrame) -> pl.DataFrame:
+    """Attribution's vehicles with `p_mute` and `p_height`: where it tells none, no fault is known to keep silent only, nor to have
+    been likelier than now.
+    """
+    missing = {"p_mute": pl.lit(0.0), "p_height": pl.col("p_vehicle")}
+    return vehicles.with_columns(
+        expression.alias(name)
+        for name, expression in missing.items()
+        if name not in vehicles.columns
+    )
 
 
 @dataclass(frozen=True)

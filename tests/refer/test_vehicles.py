@@ -164,6 +164,18 @@ def test_findings_of_a_model_draw_its_prior() -> None:
     assert table.sum(axis=1) == pytest.approx(1.0)
 
 
+def test_looks_tell_whether_it_was_the_vehicles_not_whether_it_still_is() -> None:
+    """Derived: at odds of 999 at its height, failures that look a tenth as likely leave 99.9 to 1 that it was; charged lately, it is
+    there still with .6 / .999 of that. Judged as if they told of today it would be .13.
+    """
+    one = np.array([[1.0]])
+    verdicts = Verdicts(pl.Series(["V"]), ("inlet_lock",), one, one, one, {}, np.array([0.1]))
+    none = LevelFactors(0 * one, -999 * one, no_levels(1, 1).evidence, np.array([-1]))
+    odds = fault_odds(np.array([0.6]), np.array([0.999]), np.array([0.0]), verdicts, none, SETTINGS)
+    was = 99.9 / 100.9
+    assert odds[0, 0] / (1 + odds[0, 0]) == pytest.approx(was * 0.6 / 0.999)
+
+
 def test_quiet_faults_have_a_prevalence_of_their_own() -> None:
     """Odds = attribution's, times how telling the failures look, shared by looks, times the levels' factor, plus 0.4 % of quiet
     leaks times theirs.
@@ -184,7 +196,9 @@ def test_quiet_faults_have_a_prevalence_of_their_own() -> None:
     loud = np.log([[0.01, 2.0, 1.0, 1.0, 1.0, 1.0]])
     quiet = np.log([[0.1, 10.0, 1.0, 1.0, 1.0, 1.0]])
     factors = LevelFactors(loud, quiet, no_levels(1, 6).evidence, np.array([-1]))
-    odds = fault_odds(np.array([12 / 13]), np.array([1 / 4]), verdicts, factors, SETTINGS)
+    odds = fault_odds(
+        np.array([12 / 13]), np.array([12 / 13]), np.array([1 / 4]), verdicts, factors, SETTINGS
+    )
     assert odds[0] == pytest.approx(
         [
             (4 * 0.4 * 0.01 + 0.001 * 0.1) * 2,

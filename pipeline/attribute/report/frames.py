@@ -233,7 +233,7 @@ def _characters(
     """`fault_kind`: what the likeliest fault state now is like; null where it is not suspected.
 
     `p_silent`: probability of one that keeps silent, `p_mute`: that does nothing else; `p_chronic`: of a rate it has had all along
-    without a fault.
+    without a fault; `p_height`: the highest of any day since the last told repair.
     """
     states = solution.units[kind]
     belief, model = states.state_now(settings.report_days)[:units], states.model
@@ -254,7 +254,22 @@ def _characters(
         pl.Series("p_silent", belief @ model.of_character("silent", "half_silent")),
         pl.Series("p_mute", belief @ model.of_character("silent")),
         pl.Series("p_chronic", chronic),
+        pl.Series("p_height", _height(solution, kind, units)),
     ]
+
+
+def _height(solution: Solution, kind: int, units: int) -> Floats:
+    """Highest daily probability of a fault since the last told repair (units,)."""
+    on = solution.units[kind].probability[:units]
+    if kind == VEHICLE:
+        since = np.zeros(
+            len(on) + 1, dtype=np.int64
+        )  # the last stands for vehicles nobody can name
+        repairs = solution.evidence.repairs
+        known = repairs.vehicle < units
+        np.maximum.at(since, repairs.vehicle[known], repairs.day[known])
+        on = np.where(np.arange(on.shape[1]) >= since[:-1, None], on, 0.0)
+    return np.asarray(on.max(axis=1))
 
 
 def _odds(

@@ -66,6 +66,7 @@ def found_odds(vehicles: pl.Series, findings: pl.DataFrame, suspects: tuple[str,
 
 def fault_odds(
     attributed: Floats,
+    height: Floats,
     mute: Floats,
     verdicts: Verdicts,
     levels: LevelFactors,
@@ -75,11 +76,15 @@ def fault_odds(
 
     A fault that fails attempts has attribution's odds (`attributed`: its probability, how often and
     where), times how much likelier the failures look so under a fault than by chance, shared out by
-    how they look; of a fault that is silent only (`mute`: its share) the looks of failures say nothing.
+    how they look. Looks tell whether what failed was the vehicle's (`height`: the highest probability of any day), not whether it
+    is still there, so a good charge or two do not make old looks speak of today;
+    of a fault that is silent only (`mute`: its share) the looks of failures say nothing.
     A quiet one has its own stated prevalence. Each is multiplied by what the levels say of such a
     fault, both by what the direct signatures say.
     """
-    told = attributed / (1 - attributed) * (mute + (1 - mute) * verdicts.telling)
+    was = height / (1 - height) * (mute + (1 - mute) * verdicts.telling)
+    now = was / (1 + was) * attributed / height
+    told = now / (1 - now)
     loud = told[:, None] * verdicts.looks * np.exp(levels.loud)
     common = np.array([QUIET.get(s, 0.0) for s in verdicts.suspects]) * settings.quiet_prevalence
     return np.asarray((loud + common * np.exp(levels.quiet)) * verdicts.direct)

@@ -16,6 +16,7 @@ import polars as pl
 
 from pipeline.core.masks import is_true
 from pipeline.refer.suspects.cumulative_sum import cumulative
+from pipeline.refer.suspects.recorded import recorded_share
 
 SLACK = timedelta(minutes=3)
 """Two clocks further apart do not tell of one plug-in (as `normalise.telematics_slack_s`)."""
@@ -184,6 +185,7 @@ def unseen(charging: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame:
     away = pl.max_horizontal(fleet, "elsewhere")
     usual = pl.when(pl.col("evse_id").is_null()).then(away).otherwise(usual)
     run = pl.col("plugged_at_utc") >= pl.col("begins_utc")
+    rows = recorded_share(rows, attempts)
     shown = rows.with_columns(usual=usual.clip(USUAL_LEAST, USUAL_MOST))
     # where the place is not known, its cable was in use as often as elsewhere
     in_use = pl.col("tethered").not_().cast(pl.Float64)
@@ -213,6 +215,16 @@ def unseen(charging: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def _unrecorded() -> pl.Expr:
+    """Chance that a visit goes unseen where the vehicle's EVSEs are not recorded for a time: UNRECORDED at most, as far as
+    they may have been unrecorded then, of a visit that was seen as of its others.
+    """
+    lost = pl.col("recorded").mean().over("vehicle_id").fill_null(0.0)
+    chance = (1.0 - pl.coalesce("recorded", lost)).clip(upper_bound=UNRECORDED)
+    card = pl.col("silent") & pl.col("evse_id").is_not_null()
+    return pl.when(card).then("usual").otherwise(pl.max_horizontal(chance, "usual"))
+
+
 def _likeliest(shown: pl.DataFrame, in_use: str | None = None) -> pl.DataFrame:
     """Visits with `score`, the log of how much likelier they are with an open line, and when the run of the likeliest share began
     (`begins_utc`).
@@ -224,8 +236,7 @@ def _likeliest(shown: pl.DataFrame, in_use: str | None = None) -> pl.DataFrame:
     walks = [
         cumulative(shown, used * share + (1 - used) * pl.col("usual")) for share in FAULTY_UNSEEN
     ]
-    lost = pl.when(pl.col("silent") & pl.col("evse_id").is_not_null()).then("usual")
-    walks.append(cumulative(shown, lost.otherwise(pl.lit(UNRECORDED))))
+    walks.append(cumulative(shown, _unrecorded()))
     keys = ["vehicle_id", "plugged_at_utc"]
     rows = walks[0].select(*shown.columns)
     for i, walk in enumerate(walks):

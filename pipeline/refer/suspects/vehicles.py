@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from pipeline.circuit.causes import VARIANTS
 from pipeline.circuit.reverse_path import reverse_path
 from pipeline.core.weeks import LookBack
-from pipeline.refer.inputs import ReferInputs, stored_code, with_mute
+from pipeline.refer.inputs import ReferInputs, stored_code, with_told
 from pipeline.refer.suspects.by_chance import looks_by_chance
 from pipeline.refer.suspects.drift import drift_table
 from pipeline.refer.suspects.leaks import forecast
@@ -154,7 +154,8 @@ def judge_vehicles(
     factors = factors.with_unseen(*_in_order(known, never_seen), verdicts.suspects)
     attributed = np.clip(known["p_vehicle"].to_numpy(), LEAST_P, 1 - LEAST_P)
     mute = np.clip(known["p_mute"].to_numpy() / attributed, 0.0, 1.0)
-    odds = fault_odds(attributed, mute, verdicts, factors, settings)
+    height = np.clip(known["p_height"].to_numpy(), attributed, 1 - LEAST_P)
+    odds = fault_odds(attributed, height, mute, verdicts, factors, settings)
     odds = odds + found_odds(known["vehicle_id"], inputs.findings, verdicts.suspects)
     table = _suspected(known, odds, verdicts.suspects).with_columns(
         pl.Series("level_factor", _told_by_levels(odds, factors)),
@@ -269,13 +270,13 @@ def _known(inputs: ReferInputs, attempts: pl.DataFrame, reported: pl.DataFrame) 
     )
     return (
         seen.join(
-            with_mute(inputs.attributed.vehicles).drop("silent", strict=False),
+            with_told(inputs.attributed.vehicles).drop("silent", strict=False),
             on="vehicle_id",
             how="left",
         )
         .join(inputs.fleet.select("vehicle_id", "vehicle_model"), on="vehicle_id", how="left")
         .with_columns(
-            pl.col("p_vehicle", "p_mute").fill_null(0.0),
+            pl.col("p_vehicle", "p_mute", "p_height").fill_null(0.0),
             pl.col("verdict").fill_null("insufficient_data"),
             pl.col("separable").fill_null(value=False),
             pl.col(counts).fill_null(0),
