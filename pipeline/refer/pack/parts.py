@@ -44,17 +44,23 @@ def controls(attempts: pl.DataFrame, vehicles: pl.Series) -> pl.DataFrame:
     who = pl.coalesce("vehicle_id", "id_token", "attempt_id")
     everyone = here.group_by("evse_id", "week").agg(
         who.n_unique().cast(pl.Int64).alias("all_vehicles"),
+        who.filter("tried").n_unique().cast(pl.Int64).alias("all_tried"),
         *(pl.col(of).sum().cast(pl.Int64).alias(f"all_{name}") for name, of in sums.items()),
     )
     return (
         own.join(everyone, on=["evse_id", "week"])
         .with_columns(
-            (pl.col("all_vehicles") - 1).alias("other_vehicles"),
+            # where its silences are compared, who only was silent is one of the others
+            pl.when(pl.col("silent") > 0)
+            .then("all_vehicles")
+            .otherwise("all_tried")
+            .sub(1)
+            .alias("other_vehicles"),
             *((pl.col(f"all_{name}") - pl.col(name)).alias(f"other_{name}") for name in sums),
         )
         .with_columns(in_vain=pl.col("failures") + pl.col("silent"))
         .sort(["vehicle_id", "week", "in_vain", "evse_id"], descending=[False, True, True, False])
-        .drop("blamed", "in_vain", "all_vehicles", *(f"all_{name}" for name in sums))
+        .drop("blamed", "in_vain", "all_vehicles", "all_tried", *(f"all_{name}" for name in sums))
     )
 
 
