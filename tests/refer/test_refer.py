@@ -100,6 +100,7 @@ def test_a_pack_bears_nothing_the_logs_do_not(referral: Referral, inputs: ReferI
 
     Cautions stand before the readings.
     """
+    silent = inputs.attributed.blame.filter("silent")["attempt_id"].implode()
     for vehicle_id, pack in referral.packs.items():
         mine = inputs.attempts.filter(pl.col("vehicle_id") == vehicle_id)
         assert len(pack.strip) == mine.height
@@ -118,7 +119,14 @@ def test_a_pack_bears_nothing_the_logs_do_not(referral: Referral, inputs: ReferI
             others = here.filter(pl.col("vehicle_id") != vehicle_id)
             assert control.attempts + control.other_attempts == here.height
             assert control.other_failures == others.filter(pl.col("outcome") == "failed").height
-            assert control.other_vehicles == others["vehicle_id"].n_unique()
+            quiet = inputs.attempts.filter(
+                (pl.col("evse_id") == control.evse_id) & week, pl.col("attempt_id").is_in(silent)
+            )
+            met = quiet.filter(pl.col("vehicle_id") != vehicle_id)
+            assert control.silent + control.other_silent == quiet.height
+            assert control.other_silent == met.height
+            counted = pl.concat([others, met]) if control.silent else others
+            assert control.other_vehicles == counted["vehicle_id"].n_unique()
         assert sum(p for _, p in pack.claim.suspects) == pytest.approx(1.0)
         assert list(Evidence.model_fields).index("bench") < list(Evidence.model_fields).index(
             "form"
