@@ -158,16 +158,17 @@ EVSES = pl.DataFrame(
         ("cType2", ["s2", "t2"]),
         ("sType2", ["s2", "t2"]),
         ("cCCS2", ["c2", "s2", "t2"]),
-        ("cType1", ["t1"]),
-        ("cCCS1", ["c1", "t1"]),
-        ("cG105;cType1", ["g", "t1"]),
+        ("cType1", ["s2", "t1"]),
+        ("cCCS1", ["c1", "s2", "t1"]),
+        ("cG105;cType1", ["g", "s2", "t1"]),
         ("cCCS2; cType2", ["c2", "s2", "t2"]),
     ],
 )
 def test_which_evse_fits_which_inlet(inlets: str, evses: list[str]) -> None:
     """A CCS inlet holds the AC part of its coupler (contract; IEC 62196-3, from memory).
 
-    Socket and cable of Type 2 alike.
+    Socket and cable of Type 2 alike; at a socket the vehicle's own cable (IEC 61851-1 case B) ends in its own inlet's
+    coupler, so that one with a Type 1 inlet charges there too (common practice, no source).
     """
     vehicles = pl.DataFrame({"vehicle_id": ["v"], "inlets": [inlets]})
     assert reported_plug_ins.fitting(vehicles, EVSES)["evse_id"].sort().to_list() == evses

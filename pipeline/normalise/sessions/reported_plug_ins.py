@@ -18,7 +18,9 @@ FAMILIES = {
     "cType1": ["Type1"],
 }
 """A CCS inlet holds the AC part of the same coupler (IEC 62196-3; as the contract says)."""
-COUPLERS = {"cType2": "Type2", "sType2": "Type2", "cType1": "Type1"}
+COUPLERS = {"cType2": ["Type2"], "sType2": ["Type2", "Type1"], "cType1": ["Type1"]}
+"""AC inlets an outlet serves: at a socket outlet of type 2 the vehicle's own cable (IEC 61851-1 case B) ends in its own inlet's
+coupler, be it type 1 or 2 (IEC 62196-2; common practice)."""
 
 
 def fitting(vehicles: pl.DataFrame, evses: pl.DataFrame) -> pl.DataFrame:
@@ -34,7 +36,10 @@ def fitting(vehicles: pl.DataFrame, evses: pl.DataFrame) -> pl.DataFrame:
     families = (
         families.explode("family", empty_as_null=True).select("vehicle_id", "family").unique()
     )
-    couplers = evses.select("evse_id", family=pl.col("connector_type").replace(COUPLERS))
+    served = pl.col("connector_type").replace_strict(
+        COUPLERS, default=pl.concat_list("connector_type"), return_dtype=pl.List(pl.String)
+    )
+    couplers = evses.select("evse_id", family=served).explode("family", empty_as_null=True)
     return families.join(couplers, on="family").select("vehicle_id", "evse_id").unique()
 
 
