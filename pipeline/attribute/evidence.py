@@ -120,7 +120,11 @@ class Evidence:
     def with_stays(self, told: Floats) -> Evidence:
         """The same, with what the length of each silent stay tells added to `wish`; `told`: as `stay_weights` gives it."""
         added = np.where(self.silent & (self.stay != UNTOLD), told[np.maximum(self.stay, 0)], 0.0)
-        return replace(self, wish=self.wish + added)
+        weighed = replace(self, wish=self.wish + added)
+        vars(weighed).update(
+            event=self.event, cells=self.cells
+        )  # of the same attempts, so not counted again
+        return weighed
 
     @cached_property
     def cells(self) -> Cells:

@@ -36,24 +36,20 @@ def stay_weights(stay: Classes, silent: Bools, charged: Bools, no_fault: Floats 
     kept it silent, None before anything is known of it.
     """
     known = stay != UNTOLD
-    usual = _shares(stay, np.where(charged & known, 1.0, 0.0))
-    usual = (1.0 - EVEN) * usual + EVEN / CLASSES
+    even = np.full(CLASSES, 1.0 / CLASSES)
+    usual = (1.0 - EVEN) * _moved(even, 1.0, stay, charged & known) + EVEN * even
     given_up = np.eye(CLASSES)[0]
     fault = (1.0 - GIVEN_UP) * usual + GIVEN_UP * given_up
     if no_fault is not None:
-        told = np.where(silent & known, 1.0, 0.0)
-        usual = _moved(usual, stay, told * no_fault)
-        fault = _moved(fault, stay, told * (1.0 - no_fault))
+        told = silent & known
+        usual = _moved(usual, ASSUMED_SILENCES, stay, told * no_fault)
+        fault = _moved(fault, ASSUMED_SILENCES, stay, told * (1.0 - no_fault))
     return np.asarray(np.clip(np.log(fault / usual), -MOST_TOLD, MOST_TOLD))
 
 
-def _shares(stay: Classes, weight: Floats) -> Floats:
-    """Share of the weight in each class, even where there is none (classes,)."""
-    total = tally(np.maximum(stay, 0).astype(np.int64), weight, CLASSES)
-    return np.asarray((total + 1.0 / CLASSES) / (total.sum() + 1.0))
-
-
-def _moved(assumed: Floats, stay: Classes, weight: Floats) -> Floats:
-    """What is assumed and what was seen, by the silences they rest on (classes,)."""
-    seen = tally(np.maximum(stay, 0).astype(np.int64), weight, CLASSES)
-    return np.asarray((ASSUMED_SILENCES * assumed + seen) / (ASSUMED_SILENCES + seen.sum()))
+def _moved(assumed: Floats, worth: float, stay: Classes, weight: Floats | Bools) -> Floats:
+    """Shares assumed, worth so many attempts, and what was seen, by the attempts they rest on (classes,)."""
+    seen = tally(
+        np.maximum(stay, 0).astype(np.int64), np.asarray(weight, dtype=np.float64), CLASSES
+    )
+    return np.asarray((worth * assumed + seen) / (worth + seen.sum()))

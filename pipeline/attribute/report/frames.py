@@ -262,13 +262,10 @@ def _height(solution: Solution, kind: int, units: int) -> Floats:
     """Highest daily probability of a fault since the last told repair (units,)."""
     on = solution.units[kind].probability[:units]
     if kind == VEHICLE:
-        since = np.zeros(
-            len(on) + 1, dtype=np.int64
-        )  # the last stands for vehicles nobody can name
-        repairs = solution.evidence.repairs
-        known = repairs.vehicle < units
+        since, repairs = np.zeros(len(on), dtype=np.int64), solution.evidence.repairs
+        known = repairs.vehicle < len(on)
         np.maximum.at(since, repairs.vehicle[known], repairs.day[known])
-        on = np.where(np.arange(on.shape[1]) >= since[:-1, None], on, 0.0)
+        on = np.where(np.arange(on.shape[1]) >= since[:, None], on, 0.0)
     return np.asarray(on.max(axis=1))
 
 

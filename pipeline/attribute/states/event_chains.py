@@ -176,31 +176,30 @@ class EventChains:
 
 def _ahead(slots: Slots, likelihood: Floats, initial: Floats, transition: Floats) -> Floats:
     """`EventChains.ahead`; `likelihood` (days, ranks, states)."""
-    first, ones = slots.day[: len(slots.unit)], np.ones((likelihood.shape[2], 1))
-    ahead: Floats = np.empty_like(likelihood[0])
-    now = np.array(np.broadcast_to(initial, ahead.shape))
-    for day in range(int(first.max(initial=-1)) + 1):
-        here = first == day
-        ahead[here] = now[here]
-        now *= likelihood[day]
-        now /= now @ ones
-        now = now @ transition
-    return ahead
+    first = slots.day[: len(slots.unit)]
+    now = np.array(np.broadcast_to(initial, likelihood.shape[1:]))
+    return _led(now, likelihood, transition, range(int(first.max(initial=-1)) + 1), first)
 
 
 def _behind(slots: Slots, likelihood: Floats, transition: Floats) -> Floats:
     """`EventChains.behind`; `likelihood` (days, ranks, states)."""
-    last, ones = slots.day[slots.last], np.ones((likelihood.shape[2], 1))
-    now = np.ones_like(likelihood[0])
-    behind: Floats = np.empty_like(now)
+    last, days = slots.day[slots.last], len(likelihood)
+    back = range(days - 1, int(last.min(initial=days)) - 1, -1)
     across = np.ascontiguousarray(transition.T)
-    for day in range(len(likelihood) - 1, int(last.min(initial=len(likelihood))) - 1, -1):
-        here = last == day
-        behind[here] = now[here]
+    return _led(np.ones_like(likelihood[0]), likelihood, across, back, last)
+
+
+def _led(now: Floats, likelihood: Floats, step: Floats, days: range, until: Ints) -> Floats:
+    """`now` (ranks, states) led over the days in order, as it comes to the day `until` of each rank."""
+    reached: Floats = np.empty_like(now)
+    ones = np.ones((now.shape[1], 1))
+    for day in days:
+        here = until == day
+        reached[here] = now[here]
         now *= likelihood[day]
         now /= now @ ones
-        now = now @ across
-    return behind
+        now = now @ step
+    return reached
 
 
 def _between(slots: Slots, likelihood: Floats, transition: Floats) -> Floats:

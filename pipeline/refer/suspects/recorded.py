@@ -17,6 +17,13 @@ ELSEWHERE = 1.0
 """Visits that count as made at an EVSE the vehicle was never seen at; judgement."""
 
 
+def logged() -> pl.Expr:
+    """True where the EVSE's own log told of an attempt. An export of finished sessions says that it failed, not how far it
+    came, and who failed before a session began is in none.
+    """
+    return pl.col("source").str.contains("ocpp|pilot")
+
+
 def recorded_share(visits: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame:
     """Visits with `recorded`: share of the vehicle's visits that are to EVSEs which were recorded then.
 
@@ -51,14 +58,9 @@ def recorded_share(visits: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame
 
 
 def _recorded_spans(attempts: pl.DataFrame) -> pl.DataFrame:
-    """`evse_id, from_utc, until_utc` between two attempts at an EVSE that lie near each other.
-
-    An export of sessions tells of what began one: who failed before it is in none.
-    """
+    """`evse_id, from_utc, until_utc` between two logged attempts at an EVSE that lie near each other."""
     at = (
-        attempts.filter(
-            pl.col("evse_id").is_not_null(), pl.col("source").str.contains("ocpp|pilot")
-        )
+        attempts.filter(pl.col("evse_id").is_not_null(), logged())
         .select("evse_id", from_utc="plugged_at_utc")
         .unique()
         .sort("evse_id", "from_utc")

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.refer.suspects.recorded import logged
 from pipeline.refer.suspects.signatures import word_groups
 from pipeline.refer.suspects.unseen import card_only
 
@@ -25,7 +26,7 @@ OWN_SIGNALS = ("cG105", "cGBT", "cChaoJi")
 def stopped_at() -> pl.Expr:
     """Category of `stopped_at` for a failed AC attempt."""
     return (
-        pl.when(~knows_stage()).then(None)
+        pl.when(~logged()).then(None)
         .when(pl.col("stage") == "plugged").then(pl.lit("before_pwm"))
         .when(pl.col("early_b")).then(pl.lit("early_b"))
         .when(pl.col("stage").is_in(["offered", "requested"])).then(pl.lit("late_b"))
@@ -50,15 +51,10 @@ def evse_stopped_at() -> pl.Expr:
     told = pl.col("stage").replace({"plugged": "before_pwm", "energised": "closed"})
     unseen_request = pl.col("stage").is_in(["offered", "requested"]) & ~sees_pilot()
     return (
-        pl.when(~knows_stage()).then(None)
+        pl.when(~logged()).then(None)
         .when(unseen_request).then(pl.lit("offered|requested"))
         .otherwise(told)
     )  # fmt: skip
-
-
-def knows_stage() -> pl.Expr:
-    """False where only an export of finished sessions told of the attempt: it says that it failed, not how far it came."""
-    return pl.col("source").str.contains("ocpp|pilot")
 
 
 def sees_pilot() -> pl.Expr:
