@@ -62,8 +62,8 @@ class Evidence:
     EVSEs stands for 'none'. `at_days` is the time since `begin_utc` in days; `day` its whole part;
     `model` indexes EVSE model and firmware (for the diode check).  An attempt `failed`, was
     `silent`, or charged; `asked` tells that the vehicle asked for charge; `wish` is the log odds by
-    which a silence looks like a fault rather than the driver's wish, and `stay` its class of STAY_MINUTES.  `starts`: the
-    charges of each vehicle that began late.  `begin_utc` is the Monday of
+    which a silence looks like a fault rather than the driver's wish, `stay` and `left` its classes of STAY_MINUTES and
+    SOC_PCT.  `starts`: the charges of each vehicle that began late.  `begin_utc` is the Monday of
     the first week that holds an attempt; `cut` tells that this is later than the look-back asked
     for, so that the logs begin here.  `sizes`: units by kind, the stand-in included; `met`: units in
     all, those of places and hours included at which nobody was ever silent.
@@ -84,6 +84,7 @@ class Evidence:
     asked: Bools
     wish: Floats
     stay: Classes
+    left: Classes
     starts: Starts
     weight: Floats
     echo: Classes
@@ -117,9 +118,14 @@ class Evidence:
         """What did not charge: failed or silent (attempts,)."""
         return self.failed | self.silent
 
-    def with_stays(self, told: Floats) -> Evidence:
-        """The same, with what the length of each silent stay tells added to `wish`; `told`: as `stay_weights` gives it."""
-        added = np.where(self.silent & (self.stay != UNTOLD), told[np.maximum(self.stay, 0)], 0.0)
+    def with_told(self, by_stay: Floats, by_left: Floats) -> Evidence:
+        """The same, with what its length and the charge at leaving tell of each silence added to `wish`; as `stay_weights` and
+        `left_weights` give it.
+        """
+        added = sum(
+            np.where(self.silent & (of != UNTOLD), told[np.maximum(of, 0)], 0.0)
+            for of, told in ((self.stay, by_stay), (self.left, by_left))
+        )
         weighed = replace(self, wish=self.wish + added)
         vars(weighed).update(
             event=self.event, cells=self.cells
@@ -199,7 +205,7 @@ def gather(
     ]
     counted = (
         with_silence(attempts.lazy().with_columns(missing))
-        .select(*COLUMNS, *OPTIONAL, "silent", "asked", "late", "wish", "stay")
+        .select(*COLUMNS, *OPTIONAL, "silent", "asked", "late", "wish", "stay", "left")
         .filter(
             pl.col("outcome").is_in(["charged", "failed"]) | pl.col("silent"),
             look_back.holds("plugged_at_utc"),
@@ -280,6 +286,7 @@ def _index(
         asked=rows["asked"].to_numpy(),
         wish=rows["wish"].to_numpy().astype(np.float64),
         stay=rows["stay"].to_numpy(),
+        left=rows["left"].to_numpy(),
         starts=Starts(*(np.append(count[:-1], 0.0) for count in (charged, late))),
         weight=rows["weight"].fill_null(1.0).clip(0.0, 1.0).to_numpy().astype(np.float64),
         echo=echo,

@@ -14,17 +14,16 @@ from datetime import timedelta
 
 import polars as pl
 
-from pipeline.attribute.stays import STAY_MINUTES, UNTOLD
+from pipeline.attribute.stays import SOC_PCT, STAY_MINUTES, UNTOLD
 from pipeline.core.masks import is_true
 
 ASKED = ("requested", "energised", "delivering")
 """Stages at which the vehicle has asked for charge (IEC 61851-1 state C or later)."""
 FULL_SOC_PCT = 95.0
 """From here on a battery may take no charge for its own reasons; common practice, no source."""
-LOW_SOC_PCT, HIGH_SOC_PCT = 50.0, 80.0
-WEIGHTS = {"left_low": 1.5, "left_high": 1 / 2, "again": 8.0, "direct_current": 4.0}
-"""How many times likelier under a fault than under the driver's wish: leaving with a low state of charge, with a high one, a new
-plug-in within a quarter of an hour, a DC charge within three hours. Judgement, no source."""
+WEIGHTS = {"again": 8.0, "direct_current": 4.0}
+"""How many times likelier under a fault than under the driver's wish: a new plug-in within a quarter of an hour, a DC charge
+within three hours. Judgement, no source."""
 WAITED_S = 60.0
 """Who was authorised and gave up after this long wanted charge, whether the EVSE saw the vehicle or not; practice, no source."""
 AGAIN, SOON = timedelta(minutes=15), timedelta(hours=3)
@@ -43,7 +42,7 @@ OPTIONAL = {
 
 def with_silence(attempts: pl.LazyFrame) -> pl.LazyFrame:
     """Add `silent`, `asked`, `late` (charged long after the plug-in, the EVSE being ready: by a timer; all Boolean), `wish`
-    (log odds for a fault against the driver's wish) and `stay` (its class of STAY_MINUTES).
+    (log odds for a fault against the driver's wish by what came next), `stay` and `left` (its classes of STAY_MINUTES and SOC_PCT).
 
     `attempts`: core_attempt, or what of it there is: an absent column is not known.
     """
@@ -67,8 +66,6 @@ def with_silence(attempts: pl.LazyFrame) -> pl.LazyFrame:
     gap = pl.col("plugged_at_utc").shift(-1) - pl.coalesce("unplugged_at_utc", "plugged_at_utc")
     charged_dc = (pl.col("supply").shift(-1) == "DC") & (outcome.shift(-1) == "charged")
     signs = {
-        "left_low": pl.col("soc_leave_pct") < LOW_SOC_PCT,
-        "left_high": pl.col("soc_leave_pct") >= HIGH_SOC_PCT,
         "again": own & (gap <= AGAIN),
         "direct_current": own & (gap <= SOON) & charged_dc,
     }
@@ -83,10 +80,10 @@ def with_silence(attempts: pl.LazyFrame) -> pl.LazyFrame:
             (pl.col("asked").fill_null(asked) | is_true(asked)).alias("asked"),
             wish.alias("wish"),
             pl.when(~is_true(signs["again"]))
-            .then(_stay_class())
+            .then(_class(_stay_minutes(), STAY_MINUTES))
             .fill_null(UNTOLD)
-            .cast(pl.Int8)
             .alias("stay"),
+            _class(pl.col("soc_leave_pct"), SOC_PCT).fill_null(UNTOLD).alias("left"),
             is_true(
                 (outcome == "charged")
                 & pl.col("charged_later")
@@ -97,8 +94,12 @@ def with_silence(attempts: pl.LazyFrame) -> pl.LazyFrame:
     )
 
 
-def _stay_class() -> pl.Expr:
-    """Class of the stay's length, null where its end is not known."""
-    minutes = (pl.col("unplugged_at_utc") - pl.col("plugged_at_utc")).dt.total_seconds() / 60.0
-    reached = pl.sum_horizontal((minutes >= bound).cast(pl.Int8) for bound in STAY_MINUTES)
-    return pl.when(minutes.is_not_null()).then(reached)
+def _stay_minutes() -> pl.Expr:
+    """Length of the stay, null where its end is not known."""
+    return (pl.col("unplugged_at_utc") - pl.col("plugged_at_utc")).dt.total_seconds() / 60.0
+
+
+def _class(value: pl.Expr, bounds: tuple[float, ...]) -> pl.Expr:
+    """How many of the bounds a value reaches, null where it is null."""
+    reached = pl.sum_horizontal((value >= bound).cast(pl.Int8) for bound in bounds)
+    return pl.when(value.is_not_null()).then(reached).cast(pl.Int8)

@@ -1,8 +1,10 @@
-"""How long a vehicle stays plugged in that does not ask for charge.
+"""How long a vehicle stays plugged in that does not ask for charge, and how full it leaves.
 
 Who finds that nothing happens leaves within minutes, or stays as long as for a charge; who wanted none yet (a timer,
 a full battery) leaves when the errand is done, and seldom stays the night. How long either stays, each fleet shows
-itself: the silences laid on chance and habit on one side, those laid on faults on the other.
+itself: the silences laid on chance and habit on one side, those laid on faults on the other. So with the state of charge:
+nobody leaves nearly empty on purpose, it seems; but where drivers who wanted nothing leave as empty as those who got
+nothing, it tells nothing.
 """
 
 from __future__ import annotations
@@ -15,8 +17,12 @@ from pipeline.attribute.states.model import Bools, Floats, tally
 STAY_MINUTES = (10.0, 60.0, 240.0, 480.0)
 """Bounds of the classes of stays: given up, an errand, half a shift, a shift, a night; common practice, no source."""
 CLASSES = len(STAY_MINUTES) + 1
+SOC_PCT = (50.0, 80.0)
+"""Bounds of the classes of state of charge at leaving: low, between, high; judgement."""
+LEFT_LIKELIER = (1.5, 1.0, 0.5)
+"""How many times likelier each class is under a fault than under the driver's wish; judgement, no source, moved by the fleet."""
 UNTOLD = -1
-"""Class of a stay whose end is not known, and of one after which the driver plugged in again at once, which is weighed as such."""
+"""Class of what is not known; of a stay also where the driver plugged in again at once, which is weighed as such."""
 GIVEN_UP = 0.25
 """Share of drivers who see that nothing happens and leave within the first bound; judgement, moved by the fleet."""
 EVEN = 0.25
@@ -47,9 +53,21 @@ def stay_weights(stay: Classes, silent: Bools, charged: Bools, no_fault: Floats 
     return np.asarray(np.clip(np.log(fault / usual), -MOST_TOLD, MOST_TOLD))
 
 
-def _moved(assumed: Floats, worth: float, stay: Classes, weight: Floats | Bools) -> Floats:
+def left_weights(left: Classes, silent: Bools, no_fault: Floats | None) -> Floats:
+    """The same of the state of charge at leaving, by its class of SOC_PCT (classes,); arguments as in `stay_weights`."""
+    told = silent & (left != UNTOLD)
+    usual = np.full(len(LEFT_LIKELIER), 1.0 / len(LEFT_LIKELIER))
+    if no_fault is not None:
+        usual = _moved(usual, ASSUMED_SILENCES, left, told * no_fault)
+    fault = usual * LEFT_LIKELIER / (usual @ LEFT_LIKELIER)
+    if no_fault is not None:
+        fault = _moved(fault, ASSUMED_SILENCES, left, told * (1.0 - no_fault))
+    return np.asarray(np.clip(np.log(fault / usual), -MOST_TOLD, MOST_TOLD))
+
+
+def _moved(assumed: Floats, worth: float, of: Classes, weight: Floats | Bools) -> Floats:
     """Shares assumed, worth so many attempts, and what was seen, by the attempts they rest on (classes,)."""
     seen = tally(
-        np.maximum(stay, 0).astype(np.int64), np.asarray(weight, dtype=np.float64), CLASSES
+        np.maximum(of, 0).astype(np.int64), np.asarray(weight, dtype=np.float64), len(assumed)
     )
     return np.asarray((worth * assumed + seen) / (worth + seen.sum()))

@@ -1,9 +1,10 @@
 """From probabilities to calls, by stated costs.
 
-A vehicle is referred where waiting costs more than a needless visit would: p · f · week ≥ (1 − p) ·
+A vehicle is referred where waiting costs more than a needless visit would: p · f · w · week ≥ (1 − p) ·
 visit, f being the chance that the fault keeps it from charging in the time planned for (1 once it
-fails, less for a leak that does not yet). The list as a whole holds at most a stated number of
-expected false referrals; those beyond it wait. A vehicle the data cannot tell from its EVSE is
+fails, less for a leak that does not yet), w the weeks until it is expected to show again, since nothing
+new is known before. The list as a whole holds at most a stated number of expected false referrals;
+those beyond it wait. A vehicle the data cannot tell from its EVSE is
 never referred on the data alone.
 """
 
@@ -77,7 +78,16 @@ def cases() -> tuple[Case, ...]:
             "refer",
             "the leak is expected to fail attempts soon: waiting costs more than a needless visit",
         ),
-        Case(c("listed"), "refer", "waiting a week costs more than a needless visit"),
+        Case(
+            c("listed") & c("pays_in_a_week"),
+            "refer",
+            "waiting a week costs more than a needless visit",
+        ),
+        Case(
+            c("listed"),
+            "refer",
+            "it may take weeks to show again, and waiting so long costs more than a needless visit",
+        ),
         Case(c("due"), "watch", "due, but the week's list is full"),
         Case(
             c("sign") & c("likely") & ~c("told_apart"),
@@ -105,17 +115,21 @@ def with_predicates(rows: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame
 
     `sign`: worth watching. `likely`: probable enough to refer if nothing else stood against it. `told_apart`: from its EVSEs, by
     where it failed, by the pilot's levels or its own reports. `creeps`: a leak that does not fail yet. `due`: waiting
-    costs more. `relapsed`: likely at fault again, having failed or kept silent since its repair, or by its pilot's levels.
+    costs more, `pays_in_a_week`: a single week. `relapsed`: likely at fault again, having failed or kept silent since its
+    repair, or by its pilot's levels.
     """
     p = pl.col("p_vehicle")
     levels_tell = math.log(settings.told_by_levels_odds)
-    refer_at = worth_acting(settings.cost_needless_visit, settings.cost_week_without_ac)
     watch_at = worth_watching(settings.cost_watching, settings.cost_week_without_ac)
     creeps = pl.col("fails_within").is_not_null() & (pl.col("blamed") < settings.not_yet_failures)
+    weeks = pl.when(is_true(creeps)).then(1.0).otherwise("weeks_to_show")
+    waiting = settings.cost_week_without_ac * weeks.clip(1.0, settings.weeks_waiting_at_most)
+    refer_at = settings.cost_needless_visit / (settings.cost_needless_visit + waiting)
     at_several = pl.col("blamed_evses") >= settings.told_apart_evses
     told_apart = at_several | pl.col("separable") | (pl.col("level_factor") >= levels_tell)
     fails = pl.when(is_true(creeps)).then("fails_within").otherwise(1.0)
-    pays = p * fails * settings.cost_week_without_ac >= (1 - p) * settings.cost_needless_visit
+    visit = (1 - p) * settings.cost_needless_visit
+    pays = p * fails * waiting >= visit
     again = (pl.col("own_events") >= settings.relapsed_events) | (
         pl.col("level_factor") >= levels_tell
     )
@@ -128,6 +142,7 @@ def with_predicates(rows: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame
         "told_apart": told_apart,
         "creeps": creeps,
         "due": pays & is_true(told_apart) & free,
+        "pays_in_a_week": p * fails * settings.cost_week_without_ac >= visit,
         "relapsed": (p >= refer_at) & again,
     }
     return rows.with_columns(is_true(condition).alias(name) for name, condition in named.items())

@@ -24,6 +24,12 @@ class ReferSettings(Frozen):
         gt=0,
         description="Cost of a week in which a faulty vehicle cannot charge on AC; decided",
     )
+    weeks_waiting_at_most: float = Field(
+        2.0,
+        ge=1,
+        description="Most weeks without AC that waiting counts for: a vehicle seldom plugged in, or failing now and then, shows "
+        "nothing new for as long; at the costs as they are nothing is referred that is more probably sound; decided",
+    )
     cost_watching: float = Field(
         15.0, gt=0, description="Cost of keeping an eye on a unit for a week; decided"
     )

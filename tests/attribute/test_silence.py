@@ -141,10 +141,12 @@ def test_what_came_before_says_nothing_of_what_comes_after() -> None:
         assert alone.sort("plugged_at_utc").equals(late.drop("attempt_id").sort("plugged_at_utc"))
 
 
-def test_a_low_battery_on_leaving_speaks_for_a_fault_and_a_high_one_against_it() -> None:
-    """Nobody leaves nearly empty on purpose; with much in it he may have wanted no more."""
-    low, high, between = (told({"soc_leave_pct": s})["wish"][0] for s in (30.0, 85.0, 60.0))
-    assert low > between == 0.0 > high
+@pytest.mark.parametrize(
+    ("soc", "left"), [(0.0, 0), (49.9, 0), (50.0, 1), (79.0, 1), (80.0, 2), (None, UNTOLD)]
+)
+def test_the_charge_at_leaving_is_low_between_or_high(soc: float | None, left: int) -> None:
+    """Bounds of SOC_PCT, the upper one belonging to the next class; not known is a class of its own."""
+    assert told({"soc_leave_pct": soc})["left"].to_list() == [left]
 
 
 def test_columns_that_are_not_there_are_not_known() -> None:

@@ -12,8 +12,10 @@ from pipeline.attribute.stays import (
     CLASSES,
     EVEN,
     GIVEN_UP,
+    LEFT_LIKELIER,
     MOST_TOLD,
     UNTOLD,
+    left_weights,
     stay_weights,
 )
 
@@ -76,3 +78,30 @@ def test_no_stay_tells_more_than_the_bound_and_one_without_an_end_teaches_nothin
     known = [(c, s) for c, s in seen if c != UNTOLD]
     alone = weights([c for c, _ in known], [s for _, s in known])
     assert told == pytest.approx(alone)
+
+
+def left(classes: list[int], no_fault: list[float] | None) -> np.ndarray:
+    """Of silences that left with these classes of charge."""
+    told = None if no_fault is None else np.array(no_fault)
+    return left_weights(np.array(classes, dtype=np.int8), np.ones(len(classes), dtype=bool), told)
+
+
+def test_a_low_battery_on_leaving_speaks_for_a_fault_and_a_high_one_against_it() -> None:
+    """Before anything is known: nobody leaves nearly empty on purpose; with much in it he may have wanted no more (judgement)."""
+    assert left([], None) == pytest.approx(np.log(LEFT_LIKELIER))
+
+
+def test_where_all_leave_alike_the_charge_at_leaving_tells_nothing() -> None:
+    """Derived: of 2,000 silences a half is low on either side; what was assumed of twenty is left of it, under a fiftieth."""
+    told = left([0, 1] * 1000, [1.0, 1.0, 0.0, 0.0] * 500)
+    assert np.abs(told[:2]).max() < 0.02
+
+
+def test_where_those_without_a_wish_leave_full_the_charge_at_leaving_tells_much() -> None:
+    """Derived: 300 silences under no fault all high, 100 under one all low, against twenty assumed on either side."""
+    told = left([2] * 300 + [0] * 100, [1.0] * 300 + [0.0] * 100)
+    usual = np.array([20 / 3, 20 / 3, 20 / 3 + 300]) / 320
+    assumed = usual * LEFT_LIKELIER / (usual @ LEFT_LIKELIER)
+    fault = (20 * assumed + np.array([100, 0, 0])) / 120
+    assert told == pytest.approx(np.clip(np.log(fault / usual), -MOST_TOLD, MOST_TOLD))
+    assert told[0] == MOST_TOLD

@@ -33,6 +33,7 @@ USUAL: dict[str, Any] = {
     "vehicle_id": "V", "p_vehicle": 0.95, "separable": True, "verdict": "fault", "blamed": 6.0, "own_events": 6.0, "blamed_evses": 1,
     "dismissed": False, "held": False, "accepted": False, "found": None, "repaired_at_utc": None, "drifting": False,
     "onset_utc": None, "suspect": "charger_input", "level_factor": 0.0, "fails_within": None,
+    "weeks_to_show": 1.0,
 }  # fmt: skip
 PROVING = pl.DataFrame(schema={"vehicle_id": pl.String, "proving": pl.String, "tried": pl.Int64, "failed": pl.Int64,
                                "decided_at_utc": UTC_US})  # fmt: skip
@@ -300,6 +301,29 @@ def test_calls_at_their_bounds(change: dict[str, Any], call: str) -> None:
     At the bound it is acted on, under it not (decided costs; derived).
     """
     assert called(change)["call"].to_list() == [call]
+
+
+@pytest.mark.parametrize(
+    ("p", "weeks", "call", "why"),
+    [
+        (0.60, 1.0, "watch", "not sure enough to refer"),
+        (0.60, 1.5, "refer", "it may take weeks to show again"),
+        (0.70, 1.5, "refer", "waiting a week costs more"),
+        (0.52, 2.0, "refer", "it may take weeks to show again"),
+        (0.50, 9.0, "watch", "not sure enough to refer"),
+    ],
+)
+def test_waiting_lasts_until_it_shows_again(p: float, weeks: float, call: str, why: str) -> None:
+    """Derived: p × weeks × 120 ≥ (1 − p) × 250 from p = .581 at a week and a half, .510 at two weeks, the most that counts."""
+    row = called({"p_vehicle": p, "weeks_to_show": weeks}).row(0, named=True)
+    assert row["call"] == call
+    assert why in row["why"]
+
+
+def test_a_leak_that_does_not_fail_yet_is_judged_by_the_week() -> None:
+    """It has shown nothing to wait for: its plan says how soon it will."""
+    row = {"p_vehicle": 0.6, "weeks_to_show": 2.0, "fails_within": 1.0, "blamed": 0.0}
+    assert called(row)["call"].to_list() == ["watch"]
 
 
 def test_the_first_reason_that_holds_is_given() -> None:

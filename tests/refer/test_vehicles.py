@@ -17,12 +17,12 @@ from pipeline.circuit.pilot import low_v
 from pipeline.core.weeks import LookBack
 from pipeline.refer.findings import SHARED
 from pipeline.refer.inputs import Attributed, ReferInputs, join_findings
+from pipeline.refer.suspects.events import own_events, weeks_to_show
 from pipeline.refer.suspects.lessons import lessons
 from pipeline.refer.suspects.level_factors import LevelFactors, level_factors, no_levels
 from pipeline.refer.suspects.posterior import fault_odds, priors
 from pipeline.refer.suspects.signatures import learnt
 from pipeline.refer.suspects.vehicles import (
-    _blamed,
     _known,
     _measured,
     _suspected,
@@ -296,10 +296,37 @@ def test_blame_is_counted_by_weight_and_evse() -> None:
     schema = {"vehicle_id": pl.String, "evse_id": pl.String, "supply": pl.String, "outcome": pl.String, "p_vehicle": pl.Float64,
               "weight": pl.Float64}  # fmt: skip
     frame = pl.DataFrame(rows, schema=schema, orient="row")
-    table = _blamed(frame.with_columns(silent=pl.col("outcome") == "not_requested"))
+    table = own_events(frame.with_columns(silent=pl.col("outcome") == "not_requested"))
     assert table.columns == ["vehicle_id", "blamed", "own_events", "blamed_evses"]
     failed = 0.3 + 0.2 + 0.9 + 0.49
     assert table.rows() == [("V", pytest.approx(failed), pytest.approx(failed + 0.6), 3)]
+
+
+def test_who_shows_seldom_is_waited_for_the_longer() -> None:
+    """Derived, events by chance (Poisson): three own in six weeks, a week holds one with 1 - exp(-1/2); two since Friday are two a week;
+    what others explain counts by its share; charges and DC count for nothing; without an onset, since the look-back began.
+    """
+    end = LOOK_BACK.to_utc
+    begun = {"S": end - timedelta(weeks=6), "F": end - timedelta(days=2), "N": None, "H": end - timedelta(weeks=1)}  # fmt: skip
+    rows = [("S", "AC", "failed", 1.0)] * 3 + [
+        ("S", "AC", "charged", 1.0),
+        ("S", "DC", "failed", 1.0),
+    ]
+    rows += (
+        [("F", "AC", "failed", 1.0)] * 2
+        + [("N", "AC", "silent", 1.0)] * 12
+        + [("H", "AC", "failed", 0.5)] * 2
+    )
+    frame = pl.DataFrame(
+        rows, schema=["vehicle_id", "supply", "outcome", "p_vehicle"], orient="row"
+    ).with_columns(weight=1.0, silent=pl.col("outcome") == "silent")
+    since_utc = pl.DataFrame(
+        {"vehicle_id": list(begun), "since_utc": list(begun.values())},
+        schema_overrides={"since_utc": UTC_US},
+    )
+    table = weeks_to_show(frame, since_utc, LOOK_BACK).sort("vehicle_id")
+    mean = {"F": 2.0, "H": 1.0, "N": 1.0, "S": 0.5}
+    assert dict(table.rows()) == pytest.approx({v: 1 / (1 - np.exp(-m)) for v, m in mean.items()})
 
 
 def test_levels_of_what_charged_do_not_clear_a_fault_that_comes_and_goes() -> None:

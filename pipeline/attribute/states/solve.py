@@ -35,7 +35,7 @@ from pipeline.attribute.states.model import (
 from pipeline.attribute.states.smoothing import smooth
 from pipeline.attribute.states.stories import best_story
 from pipeline.attribute.states.successes import Successes
-from pipeline.attribute.stays import stay_weights
+from pipeline.attribute.stays import left_weights, stay_weights
 from pipeline.attribute.timers import Timers, learn_timers
 from pipeline.settings.attribute import AttributeSettings, StatePrior
 
@@ -125,7 +125,7 @@ class _Search:
 def solve(evidence: Evidence, settings: AttributeSettings) -> Solution:
     """Fit baseline and states in turn."""
     rows, plain = event_rows(evidence), evidence
-    evidence = plain.with_stays(stay_weights(plain.stay, plain.silent, ~plain.event, None))
+    evidence = _weighed(plain, None)
     given = _Given(evidence, rows, _successes(evidence, settings), settings, Timers())
     assumed = _priors(settings, told=evidence.told)
     priors = assumed
@@ -139,9 +139,7 @@ def solve(evidence: Evidence, settings: AttributeSettings) -> Solution:
         models = [kind.model for kind in search.kinds]
         checks = learn_checks(evidence, beliefs[VEHICLE] @ models[VEHICLE].fault_mask, settings)
         reach = reach_of(evidence, checks, settings)
-        no_fault = _no_fault(plain, beliefs, models)
-        stays = stay_weights(plain.stay, plain.silent, ~plain.event, no_fault)
-        evidence = plain.with_stays(stays)
+        evidence = _weighed(plain, _no_fault(plain, beliefs, models))
         given = replace(
             given, evidence=evidence, timers=_timers(given, beliefs[VEHICLE], models[VEHICLE])
         )
@@ -156,6 +154,14 @@ def solve(evidence: Evidence, settings: AttributeSettings) -> Solution:
     units = tuple(_finished(search, kind) for kind in range(len(KINDS)))
     judged = shares(search.kinds, search.events, tuple(u.belief for u in units), evidence, chance)
     return Solution(evidence, rows, chance, units, judged, reach, checks)
+
+
+def _weighed(plain: Evidence, no_fault: Floats | None) -> Evidence:
+    """Evidence with what silent stays tell, by what is known of the fleet's silences."""
+    return plain.with_told(
+        stay_weights(plain.stay, plain.silent, ~plain.event, no_fault),
+        left_weights(plain.left, plain.silent, no_fault),
+    )
 
 
 def _no_fault(evidence: Evidence, beliefs: tuple[Floats, ...], models: list[StateModel]) -> Floats:

@@ -84,6 +84,7 @@ def big_fleet(size: Size) -> Evidence:
         asked=~fail,
         wish=np.zeros(size.sessions),
         stay=np.full(size.sessions, -1, dtype=np.int8),
+        left=np.full(size.sessions, -1, dtype=np.int8),
         starts=Starts(np.zeros(size.vehicles + 1), np.zeros(size.vehicles + 1)),
         weight=np.ones(size.sessions),
         echo=np.full(size.sessions, ECHO_NONE, dtype=np.int8),

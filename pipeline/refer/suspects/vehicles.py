@@ -17,6 +17,15 @@ from pipeline.core.weeks import LookBack
 from pipeline.refer.inputs import ReferInputs, stored_code, with_told
 from pipeline.refer.suspects.by_chance import looks_by_chance
 from pipeline.refer.suspects.drift import drift_table
+from pipeline.refer.suspects.events import (
+    LEAST_P,
+    as_if_at_fault,
+    by_posterior,
+    of_state,
+    own_events,
+    silences,
+    weeks_to_show,
+)
 from pipeline.refer.suspects.leaks import forecast
 from pipeline.refer.suspects.level_factors import LevelFactors, beside_path, level_factors
 from pipeline.refer.suspects.levels import Window, against_usual, readings, recent, without_mended
@@ -31,10 +40,8 @@ Floats = NDArray[np.float64]
 
 DIODE = ("pilot_diode_shorted", "pilot_diode_leaky")
 LEAKS = ("pilot_diode_leaky", "pilot_leakage")
-LEAST_P = 1e-6
 LEAST_PLANNED = 0.05
 """Probability from which a leak's further course is worked out."""
-HALF = 0.5
 LATELY = (Window(21, 6, 42), Window(4, 4, 10))
 """Readings that say what is wrong (steady, creeping): more than tell where the path is today, so that EVSEs agree or do not."""
 
@@ -117,7 +124,7 @@ def judge_vehicles(
     reported = inputs.charging.filter(look_back.holds("at_utc"))
     known = _known(inputs, attempts, reported)
     since_utc = since(inputs, known)
-    evidence = _evidence(attempts, known, since_utc)
+    evidence = of_state(attempts, known, since_utc)
     levels = against_usual(readings(attempts), settings)
     valid = without_mended(levels)
     drift = drift_table(valid, look_back, settings)
@@ -125,7 +132,7 @@ def judge_vehicles(
     begun = since(inputs, known, "onset_utc")
     today = recent(valid, begun, creeping, *_today(settings))
     lately = recent(valid, begun, creeping, *LATELY)
-    as_if = _as_if_at_fault(evidence)
+    as_if = as_if_at_fault(evidence)
     signs = pl.concat(
         [
             vehicle_signs(as_if),
@@ -162,8 +169,9 @@ def judge_vehicles(
         pl.Series("pilot_speaks", _pilot_speaks(verdicts.suspects, shown)),
     )
     for frame in [
-        _blamed(_by_posterior(as_if, table)),
-        _silent(attempts),
+        own_events(by_posterior(as_if, table)),
+        weeks_to_show(as_if, begun, look_back),
+        silences(attempts),
         never_seen,
         *_measured(levels, today, factors, table, drift),
     ]:
@@ -171,37 +179,12 @@ def judge_vehicles(
     table = table.with_columns(
         pl.col("blamed", "own_events", "blamed_evses", "silent", "unseen", "stays").fill_null(0),
         pl.col("drifting").fill_null(value=False),
+        pl.col("weeks_to_show").fill_null(1.0),
     )
     plan = leak_plan(inputs, attempts, valid, table, look_back, settings)
     table = table.join(plan, on="vehicle_id", how="left", maintain_order="left")
     given = odds / odds.sum(axis=1, keepdims=True)
     return Judged(table, given, signs, verdicts, prior, signatures, levels, factors, since_utc)
-
-
-def _evidence(attempts: pl.DataFrame, known: pl.DataFrame, since_utc: pl.DataFrame) -> pl.DataFrame:
-    """Attempts that speak of each vehicle's present state, with `p_state`: attribution's probability of it."""
-    state = known.select("vehicle_id", p_state="p_vehicle")
-    return (
-        attempts.filter(
-            pl.col("outcome").is_in(["charged", "failed"]) | pl.col("silent"), pl.col("weight") > 0
-        )
-        .join(since_utc, on="vehicle_id", how="left", maintain_order="left")
-        .filter(pl.col("since_utc").is_null() | (pl.col("plugged_at_utc") >= pl.col("since_utc")))
-        .join(state, on="vehicle_id", how="left", maintain_order="left")
-    )
-
-
-def _as_if_at_fault(evidence: pl.DataFrame) -> pl.DataFrame:
-    """The same with the share of each attempt the vehicle would bear were it at fault: how its failures look, not whether."""
-    own = (pl.col("p_vehicle") / pl.col("p_state").clip(lower_bound=LEAST_P)).clip(0.0, 1.0)
-    return evidence.with_columns(p_vehicle=own)
-
-
-def _by_posterior(as_if: pl.DataFrame, table: pl.DataFrame) -> pl.DataFrame:
-    """The same with the share it bears by all that is known of it."""
-    now = table.select("vehicle_id", p_now="p_vehicle")
-    rows = as_if.join(now, on="vehicle_id", how="left", maintain_order="left")
-    return rows.with_columns(p_vehicle=pl.col("p_vehicle") * pl.col("p_now"))
 
 
 def of_present(rows: pl.DataFrame, since_utc: pl.DataFrame, at: str) -> pl.DataFrame:
@@ -301,40 +284,6 @@ def _suspected(known: pl.DataFrame, odds: Floats, suspects: tuple[str, ...]) -> 
         pl.Series("p_diode", total / (1 + total) * diode),
         pl.Series("suspect", [suspects[i] for i in best], dtype=pl.String),
         pl.Series("p_suspect", given[np.arange(best.size), best]),
-    )
-
-
-def _silent(attempts: pl.DataFrame) -> pl.DataFrame:
-    """`vehicle_id, silent`: AC plug-ins of the look-back at which it never asked and nothing seen explains it."""
-    mine = attempts.filter(
-        pl.col("silent"), pl.col("supply") == "AC", pl.col("vehicle_id").is_not_null()
-    )
-    return mine.group_by("vehicle_id").agg(silent=pl.len().cast(pl.Int64))
-
-
-def _blamed(evidence: pl.DataFrame) -> pl.DataFrame:
-    """`vehicle_id, blamed` (vehicle-caused AC failures expected), `own_events` (silences besides),
-    `blamed_evses` (EVSEs with half a failure or silence or more of them).
-    """
-    blame = (pl.col("p_vehicle") * pl.col("weight")).fill_null(0.0)
-    return (
-        evidence.filter(
-            pl.col("supply") == "AC",
-            (pl.col("outcome") == "failed") | pl.col("silent"),
-            pl.col("vehicle_id").is_not_null(),
-        )
-        .group_by("vehicle_id", "evse_id", maintain_order=True)
-        .agg(
-            blame.filter(pl.col("outcome") == "failed").sum().alias("blamed"),
-            blame.sum().alias("_own"),
-        )
-        .sort("vehicle_id", "evse_id")
-        .group_by("vehicle_id", maintain_order=True)
-        .agg(
-            pl.col("blamed").sum(),
-            pl.col("_own").sum().alias("own_events"),
-            (pl.col("_own") >= HALF).sum().cast(pl.Int64).alias("blamed_evses"),
-        )
     )
 
 

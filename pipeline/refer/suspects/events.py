@@ -1,0 +1,95 @@
+"""A vehicle's own failures and silences: which attempts speak of its present state, what it would bear of them, how many it
+comes to, and how soon it is expected to show again.
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.core.weeks import LookBack
+
+LEAST_P = 1e-6
+HALF = 0.5
+WEEK_S = 604_800.0
+
+
+def of_state(attempts: pl.DataFrame, known: pl.DataFrame, since_utc: pl.DataFrame) -> pl.DataFrame:
+    """Attempts that speak of each vehicle's present state, with `p_state`: attribution's probability of it."""
+    state = known.select("vehicle_id", p_state="p_vehicle")
+    return (
+        attempts.filter(
+            pl.col("outcome").is_in(["charged", "failed"]) | pl.col("silent"), pl.col("weight") > 0
+        )
+        .join(since_utc, on="vehicle_id", how="left", maintain_order="left")
+        .filter(pl.col("since_utc").is_null() | (pl.col("plugged_at_utc") >= pl.col("since_utc")))
+        .join(state, on="vehicle_id", how="left", maintain_order="left")
+    )
+
+
+def as_if_at_fault(evidence: pl.DataFrame) -> pl.DataFrame:
+    """The same with the share of each attempt the vehicle would bear were it at fault: how its failures look, not whether."""
+    own = (pl.col("p_vehicle") / pl.col("p_state").clip(lower_bound=LEAST_P)).clip(0.0, 1.0)
+    return evidence.with_columns(p_vehicle=own)
+
+
+def by_posterior(as_if: pl.DataFrame, table: pl.DataFrame) -> pl.DataFrame:
+    """The same with the share it bears by all that is known of it."""
+    now = table.select("vehicle_id", p_now="p_vehicle")
+    rows = as_if.join(now, on="vehicle_id", how="left", maintain_order="left")
+    return rows.with_columns(p_vehicle=pl.col("p_vehicle") * pl.col("p_now"))
+
+
+def silences(attempts: pl.DataFrame) -> pl.DataFrame:
+    """`vehicle_id, silent`: AC plug-ins of the look-back at which it never asked and nothing seen explains it."""
+    mine = attempts.filter(
+        pl.col("silent"), pl.col("supply") == "AC", pl.col("vehicle_id").is_not_null()
+    )
+    return mine.group_by("vehicle_id").agg(silent=pl.len().cast(pl.Int64))
+
+
+def own_events(evidence: pl.DataFrame) -> pl.DataFrame:
+    """`vehicle_id, blamed` (vehicle-caused AC failures expected), `own_events` (silences besides),
+    `blamed_evses` (EVSEs with half a failure or silence or more of them).
+    """
+    blame = (pl.col("p_vehicle") * pl.col("weight")).fill_null(0.0)
+    return (
+        evidence.filter(
+            pl.col("supply") == "AC",
+            (pl.col("outcome") == "failed") | pl.col("silent"),
+            pl.col("vehicle_id").is_not_null(),
+        )
+        .group_by("vehicle_id", "evse_id", maintain_order=True)
+        .agg(
+            blame.filter(pl.col("outcome") == "failed").sum().alias("blamed"),
+            blame.sum().alias("_own"),
+        )
+        .sort("vehicle_id", "evse_id")
+        .group_by("vehicle_id", maintain_order=True)
+        .agg(
+            pl.col("blamed").sum(),
+            pl.col("_own").sum().alias("own_events"),
+            (pl.col("_own") >= HALF).sum().cast(pl.Int64).alias("blamed_evses"),
+        )
+    )
+
+
+def weeks_to_show(as_if: pl.DataFrame, begun: pl.DataFrame, look_back: LookBack) -> pl.DataFrame:
+    """`vehicle_id, weeks_to_show`: weeks until a vehicle, if it is at fault, is expected to fail or keep silent by itself once
+    more, a week at a time (1 or more).
+
+    By the mean of such events a week since the onset, or since the look-back began: events come by
+    chance (Poisson), so a week holds one with probability 1 - exp(-mean). `as_if`: `p_vehicle` is the share it would bear.
+    """
+    own = (pl.col("p_vehicle") * pl.col("weight")).fill_null(0.0)
+    event = (pl.col("outcome") == "failed") | pl.col("silent")
+    events = (
+        as_if.filter(pl.col("supply") == "AC", event, pl.col("vehicle_id").is_not_null())
+        .group_by("vehicle_id")
+        .agg(own.sum().alias("_own"))
+    )
+    from_utc = pl.max_horizontal(
+        pl.col("since_utc").fill_null(look_back.from_utc), look_back.from_utc
+    )
+    weeks = ((look_back.to_utc - from_utc).dt.total_seconds() / WEEK_S).clip(lower_bound=1.0)
+    shows = 1.0 - (-pl.col("_own") / weeks).exp()
+    return events.join(begun, on="vehicle_id").select("vehicle_id", weeks_to_show=1.0 / shows)
