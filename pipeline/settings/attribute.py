@@ -348,6 +348,13 @@ class AttributeSettings(Frozen):
         description="The same for EVSEs and pairings: a look at equipment costs less than a vehicle's day in the "
         "workshop; above the line at which a visit pays (`cost_needless_evse_visit`)",
     )
+    equipment_still_at: float = Field(
+        0.5,
+        ge=0.5,
+        lt=1,
+        description="The same for equipment that was at fault beyond doubt (`fault_at`) on a day: left is only whether it still is, "
+        "and nobody told of a repair; decided",
+    )
     report_days: int = Field(
         3,
         ge=1,

@@ -30,6 +30,7 @@ from tests.attribute.test_evidence import evidence, minutes, tried
 SETTINGS = AttributeSettings()
 SURE: dict[str, Any] = {
     "p": 0.9, "separable_bits": 4.25, "partners": 2, "partners_failed_lately": 2, "can_clear": True,
+    "p_height": 0.5,
 }  # fmt: skip
 
 
@@ -64,6 +65,19 @@ def test_the_line_of_a_fault_is_the_one_given() -> None:
         with_verdict(pl.DataFrame([SURE | {"p": 0.7}]), SETTINGS, equipment=True)["verdict"].item()
         == "fault"
     )
+
+
+@pytest.mark.parametrize(
+    ("p", "height", "verdict"),
+    [(0.5, 0.9, "fault"), (0.5, 0.8999, "doubt"), (0.4999, 0.99, "doubt"), (0.6999, 0.8, "doubt")],
+)
+def test_equipment_once_beyond_doubt_stays_called_while_it_is_likelier_there_than_not(
+    p: float, height: float, verdict: str
+) -> None:
+    """Decided: what is left of the question is only whether it ended, and nobody told of a repair; of a vehicle no such line."""
+    row = SURE | {"p": p, "p_height": height}
+    assert with_verdict(pl.DataFrame([row]), SETTINGS, equipment=True)["verdict"].item() == verdict
+    assert with_verdict(pl.DataFrame([row]), SETTINGS, equipment=False)["verdict"].item() == "doubt"
 
 
 COUNTS = "5 of 9 attempts failed, at 2 of 3 EVSEs"

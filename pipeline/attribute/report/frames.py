@@ -363,6 +363,9 @@ def with_verdict(
         pl.col("p") > settings.vehicle.prevalence
     )
     likely, open_ = pl.col("p") >= fault_at, pl.col("p") >= settings.doubt_at
+    if equipment:
+        certain = pl.col("p_height") >= settings.fault_at
+        likely |= certain & (pl.col("p") >= settings.equipment_still_at)
     return frame.with_columns(separable.alias("separable")).with_columns(
         pl.when(likely & widely & pl.col("separable"))
         .then(pl.lit("fault"))
