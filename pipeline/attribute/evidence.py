@@ -14,10 +14,13 @@ from functools import cached_property
 import numpy as np
 import polars as pl
 
+from pipeline.attribute.cells import Cells
+from pipeline.attribute.echoes import echoes
 from pipeline.attribute.silence import with_silence
 from pipeline.attribute.states.model import Bools, Floats, Ints, tally
 from pipeline.attribute.stays import UNTOLD, Classes
 from pipeline.attribute.timers import Starts
+from pipeline.attribute.unit_keys import codes, keyed
 from pipeline.core.errors import SchemaError
 from pipeline.core.weeks import LookBack
 from pipeline.settings.attribute import AttributeSettings
@@ -31,12 +34,7 @@ OPTIONAL = {
     "site_id": pl.String(),
     "unplugged_at_utc": pl.Datetime("us", "UTC"),
 }
-ECHO_NONE, ECHO_SAME, ECHO_VEHICLE, ECHO_EVSE = range(4)
 CHECK_NO, CHECK_UNKNOWN, CHECK_YES = range(3)
-HIDDEN = "\x1f"
-"""Begins the key of a unit known only by its token, or of a model nobody named: never an id."""
-LONG_STAY_HOURS = 5.0
-"""A stay this long gives a timer its chance; with the quarter of the day it tells habits apart."""
 
 
 @dataclass(frozen=True)
@@ -135,47 +133,7 @@ class Evidence:
     @cached_property
     def cells(self) -> Cells:
         """Attempts of the same vehicle, EVSE and pairing, for sums over attempts."""
-        return Cells.of(self)
-
-
-@dataclass(frozen=True)
-class Cells:
-    """Distinct vehicle, EVSE and pairing of the attempts: `of_attempt` (attempts,) tells the cell of each.
-
-    `vehicle`, `evse`, `pairing`, `site` (cells,): the units of each cell.
-    """
-
-    of_attempt: Ints
-    vehicle: Ints
-    evse: Ints
-    pairing: Ints
-    site: Ints
-
-    @classmethod
-    def of(cls, evidence: Evidence) -> Cells:
-        """Cells of some evidence."""
-        key = evidence.vehicle * evidence.sizes[1] + evidence.evse
-        place = np.unique(key, return_inverse=True)[1]  # first, so that no key outgrows an integer
-        _, one, cell = np.unique(
-            place * evidence.sizes[2] + evidence.pairing, return_index=True, return_inverse=True
-        )
-        units = (evidence.vehicle, evidence.evse, evidence.pairing, evidence.site)
-        return cls(cell, *(unit[one] for unit in units))
-
-    @property
-    def columns(self) -> tuple[Ints, Ints, Ints]:
-        """Vehicle, EVSE and pairing of each cell."""
-        return self.vehicle, self.evse, self.pairing
-
-    def any(self, keep: Bools) -> Bools:
-        """Whether a cell holds an attempt of the mask (cells,)."""
-        kept = np.zeros(len(self.vehicle), dtype=bool)
-        kept[self.of_attempt[keep]] = True
-        return kept
-
-    def total(self, weights: Floats) -> Floats:
-        """Sum of the attempts' weights by cell (cells,)."""
-        return tally(self.of_attempt, weights, len(self.vehicle))
+        return Cells.of(self.vehicle, self.evse, self.pairing, self.site)
 
 
 def gather(
@@ -253,15 +211,15 @@ def _repairs(repairs: pl.DataFrame, evidence: Evidence) -> Repairs:
 def _index(
     rows: pl.DataFrame, settings: AttributeSettings, begin: datetime, days: int, *, cut: bool
 ) -> Evidence:
-    rows, met = _keyed(rows)
-    vehicle, vehicles = _codes(rows, ["_vehicle"], "_vehicle_hidden")
-    evse, evses = _codes(rows, ["evse_id", "coupler"])
-    pairing, pairings = _codes(rows, ["_model", "evse_model", "firmware"], "_pairing_hidden")
-    site, sites = _codes(rows, ["_site"])
-    place, places = _codes(rows, ["_place"])
-    hour, hours = _codes(rows, ["_hour"])
-    model, models = _codes(rows, ["evse_model", "firmware"])
-    echo, previous = _echoes(rows, vehicle, evse, settings)
+    rows, met = keyed(rows)
+    vehicle, vehicles = codes(rows, ["_vehicle"], "_vehicle_hidden")
+    evse, evses = codes(rows, ["evse_id", "coupler"])
+    pairing, pairings = codes(rows, ["_model", "evse_model", "firmware"], "_pairing_hidden")
+    site, sites = codes(rows, ["_site"])
+    place, places = codes(rows, ["_place"])
+    hour, hours = codes(rows, ["_hour"])
+    model, models = codes(rows, ["evse_model", "firmware"])
+    echo, previous = echoes(rows, vehicle, evse, settings)
     check = rows["diode_check"].replace_strict(
         {"no": CHECK_NO, "yes": CHECK_YES}, default=CHECK_UNKNOWN, return_dtype=pl.Int8
     )
@@ -310,98 +268,3 @@ def _index(
         begin_utc=begin,
         cut=cut,
     )
-
-
-def _keyed(rows: pl.DataFrame) -> tuple[pl.DataFrame, tuple[int, int]]:
-    """Keys of all units, and how many places and hours vehicles were met at.
-
-    What is not named is a unit of its own, since it may be like any other.
-
-    A vehicle without id but with a token is that token's vehicle.  A vehicle of unknown model is a
-    model of its own, an EVSE of unknown model likewise: so such a pairing can still be at fault.
-    Habits of a place and of a time of day are asked of only where a vehicle was silent there.
-    """
-    token = pl.lit(HIDDEN) + pl.col("id_token")
-    vehicle = pl.coalesce("vehicle_id", token)
-    model = pl.coalesce("vehicle_model", pl.lit(HIDDEN) + vehicle)
-    evse_model = pl.coalesce("evse_model", pl.lit(HIDDEN) + pl.col("evse_id"))
-    hidden = pl.col("vehicle_model").is_null() | pl.col("evse_model").is_null()
-    stay_h = (pl.col("unplugged_at_utc") - pl.col("plugged_at_utc")).dt.total_minutes() / 60.0
-    long = pl.when((stay_h >= LONG_STAY_HOURS).fill_null(value=False)).then(4).otherwise(0)
-    quarter = pl.col("plugged_at_utc").dt.hour() // 6 + long
-    rows = rows.with_columns(
-        vehicle.alias("_vehicle"),
-        pl.col("vehicle_id").is_null().alias("_vehicle_hidden"),
-        model.alias("_model"),
-        hidden.alias("_pairing_hidden"),
-        pl.when(pl.col("evse_id").n_unique().over("site_id") > 1).then("site_id").alias("_site"),
-    ).with_columns(evse_model.alias("evse_model"), pl.col("firmware", "coupler").fill_null(""))
-    if not rows["silent"].any():
-        none = pl.lit(None, dtype=pl.String)
-        return rows.with_columns(none.alias("_place"), none.alias("_hour")), (0, 0)
-    rows = rows.with_columns(
-        pl.format("{} {}", "_vehicle", pl.coalesce("site_id", "evse_id")).alias("_place"),
-        pl.format("{} {}", "_vehicle", quarter).alias("_hour"),
-    )
-    met = (rows["_place"].drop_nulls().n_unique(), rows["_hour"].drop_nulls().n_unique())
-    return rows.with_columns(
-        pl.when(pl.col("silent").any().over(key)).then(key).alias(key)
-        for key in ("_place", "_hour")
-    ), met
-
-
-def _codes(
-    rows: pl.DataFrame, keys: list[str], hidden: str | None = None
-) -> tuple[Ints, pl.DataFrame]:
-    """Index of each row's key in the sorted distinct keys, the hidden ones last.
-
-    A null in the first key gives one past the last.
-    """
-    flag = pl.col(hidden) if hidden else pl.lit(value=False)
-    known = rows.filter(pl.col(keys[0]).is_not_null())
-    names = known.group_by(keys).agg((~flag).any().alias("listed"))
-    names = names.sort(~pl.col("listed"), *keys)
-    indexed = names.with_row_index("code")
-    codes = rows.select(keys).join(indexed, on=keys, how="left", maintain_order="left")["code"]
-    return codes.fill_null(names.height).to_numpy().astype(np.int64), names
-
-
-def _echoes(
-    rows: pl.DataFrame, vehicle: Ints, evse: Ints, settings: AttributeSettings
-) -> tuple[Classes, Ints]:
-    """(echo class, row of the failure it may echo) of each attempt.
-
-    An attempt soon after a failure of the same vehicle, or at the same EVSE, may meet the same
-    passing cause: it is no independent trial. An unknown vehicle counts as the one before it at
-    that EVSE if that one was unknown too.
-    """
-    minutes = rows["plugged_at_utc"].dt.epoch("s").to_numpy() / 60.0
-    failed = ((rows["outcome"] == "failed") & ~rows["silent"]).to_numpy()
-    unknown = rows["_vehicle"].is_null().to_numpy()
-    at_evse, gap_evse = _before(evse, minutes)
-    at_vehicle, gap_vehicle = _before(vehicle, minutes)
-    after_evse = (at_evse >= 0) & failed[at_evse] & (gap_evse <= settings.outage_minutes)
-    same = after_evse & (vehicle[at_evse] == vehicle) & (gap_evse <= settings.echo_minutes)
-    elsewhere = (
-        (at_vehicle >= 0)
-        & failed[at_vehicle]
-        & (gap_vehicle <= settings.echo_minutes)
-        & ~unknown
-    )  # fmt: skip
-    echo = np.select([same, elsewhere, after_evse], [ECHO_SAME, ECHO_VEHICLE, ECHO_EVSE], ECHO_NONE)
-    previous = np.select(
-        [same | (after_evse & ~elsewhere), elsewhere], [at_evse, at_vehicle], -1
-    )  # fmt: skip
-    return echo.astype(np.int8), previous.astype(np.int64)
-
-
-def _before(unit: Ints, minutes: Floats) -> tuple[Ints, Floats]:
-    """Row of the unit's attempt before each attempt (-1 if none) and the minutes between.
-
-    Rows are in time order.
-    """
-    order = np.argsort(unit, kind="stable")
-    last = np.full(len(unit), -1, dtype=np.int64)
-    again = unit[order[1:]] == unit[order[:-1]]
-    last[order[1:][again]] = order[:-1][again]
-    return last, np.where(last >= 0, minutes - minutes[last], np.inf)

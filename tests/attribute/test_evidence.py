@@ -11,14 +11,11 @@ from typing import Any
 import polars as pl
 import pytest
 
+from pipeline.attribute.echoes import ECHO_EVSE, ECHO_NONE, ECHO_SAME, ECHO_VEHICLE
 from pipeline.attribute.evidence import (
     CHECK_NO,
     CHECK_UNKNOWN,
     CHECK_YES,
-    ECHO_EVSE,
-    ECHO_NONE,
-    ECHO_SAME,
-    ECHO_VEHICLE,
     Evidence,
     gather,
 )

@@ -21,7 +21,8 @@ from pipeline.attribute.baseline.normal_rates import (
     normal_rates,
     rates_before,
 )
-from pipeline.attribute.evidence import ECHO_EVSE, ECHO_NONE, ECHO_SAME, ECHO_VEHICLE, Evidence
+from pipeline.attribute.echoes import ECHO_EVSE, ECHO_NONE, ECHO_SAME, ECHO_VEHICLE
+from pipeline.attribute.evidence import Evidence
 from pipeline.attribute.states.model import Floats, Ints
 from pipeline.settings.attribute import AttributeSettings
 

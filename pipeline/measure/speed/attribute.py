@@ -14,7 +14,8 @@ from multiprocessing import get_context
 import numpy as np
 import polars as pl
 
-from pipeline.attribute.evidence import CHECK_YES, ECHO_NONE, Evidence
+from pipeline.attribute.echoes import ECHO_NONE
+from pipeline.attribute.evidence import CHECK_YES, Evidence
 from pipeline.attribute.states.solve import solve
 from pipeline.attribute.timers import Starts
 from pipeline.core.one_thread import one_blas_thread
