@@ -26,7 +26,7 @@ ASKED = {1_000_000: " (asked < 3 s)", 10_000_000: " (asked < 60 s, 2,000 MB)"}
 QUICKEST = "Rounds, of which the quickest counts."
 
 
-@main.group(invoke_without_command=True)
+@main.group(invoke_without_command=True, subcommand_metavar="[COMMAND] [ARGS]...")
 @click.option(
     "--small",
     is_flag=True,
