@@ -16,7 +16,6 @@ from dashboards.language import Language
 from dashboards.page_data import PageData, counted
 from dashboards.reader import settings_of
 from pipeline.core.weeks import week_end
-from pipeline.core.wording import probability
 
 COSTS: Mapping[str, tuple[str, str]] = {
     "vehicle": ("cost_week_without_ac", "cost_needless_visit"),
@@ -83,8 +82,8 @@ def against(t: Language, row: Mapping[str, Any], data: PageData, kind: str) -> s
     wait, go = p * week, (1 - p) * visit
     return t(
         "cost.against" if wait >= go else "cost.against_wait",
-        p=probability(p),
-        q=probability(1 - p),
+        p=t.probability(p),
+        q=t.probability(1 - p),
         week=t.number(week, 0),
         visit=t.number(visit, 0),
         wait=t.number(wait, 0),

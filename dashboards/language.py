@@ -1,6 +1,6 @@
 """The pages' words in the language chosen: one strings file, one key a sentence.
 
-What comes from the tables (a reason, a rule's meaning) is English whatever the language.
+What comes from the tables is English (a rule's meaning); a reason is told by `reasons.yaml`, a caution by `cautions.yaml`.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+from pipeline.core.wording import probability
 from pipeline.registry import load_file
 
 STRINGS = Path(__file__).resolve().parent / "strings.yaml"
@@ -58,6 +59,13 @@ class Language:
         """A number, thousands apart, with the language's decimal sign."""
         text = f"{value:,}" if digits is None else f"{value:,.{digits}f}"
         return text if self.code == "en" else text.translate(str.maketrans(",.", ".,"))
+
+    def probability(self, p: float | None) -> str:
+        """A probability in words: none is certain, whatever it was rounded to."""
+        text = probability(p)
+        for end in ("over", "under"):
+            text = text.replace(end, self(f"number.{end}"))
+        return text
 
     def day(self, at: datetime | None, *, year: bool = True) -> str:
         """A day, as `14 March 2026`."""

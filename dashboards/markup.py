@@ -128,6 +128,7 @@ def environment(*folders: Path) -> Environment:
         finding=lambda code: FINDINGS.get(code, code),
         inlet=inlet,
         reason=told_reason,
+        caution=words.caution,
     )
     env.globals.update(count=words.count, words=words, ohms_between=ohms_between)
     return env

@@ -16,9 +16,10 @@ from dashboards.page_data import PageData
 from dashboards.reader import Reader
 from dashboards.reasons import told_reason
 from dashboards.units import Kind, ids, index_rows, shards, unit_texts
+from dashboards.words import EVSE_CAUTIONS, caution
 from pipeline.core.weeks import LookBack, week_end
 from pipeline.publish.addresses import SHEET, pack_folder
-from pipeline.publish.evse_checks import CAUTIONS, checks
+from pipeline.publish.evse_checks import checks
 from pipeline.publish.evse_sheet import CALLED, SHEETS
 
 
@@ -88,7 +89,7 @@ def _said(data: PageData, reader: Reader, kind: Kind, only: pl.Series) -> pl.Dat
             "cost": costs.against(reader.t, rows[unit], data, kind) if unit in rows else None,
             "driver": told.get(unit),
             "links": _links(reader, kind, unit),
-            "checks": _checks(rows.get(unit)) if kind == "evse" else None,
+            "checks": _checks(rows.get(unit), reader.t.code) if kind == "evse" else None,
             "reason_told": _reason(rows[unit]["reason"], reader.t.code) if unit in rows else None,
         }
         for unit in only
@@ -113,7 +114,7 @@ def _reason(reason: str, language: str) -> dict[str, str] | None:
     return None if told_in == "en" else {"text": text, "language": told_in}
 
 
-def _checks(row: Mapping[str, Any] | None) -> dict[str, Any] | None:
+def _checks(row: Mapping[str, Any] | None, language: str) -> dict[str, Any] | None:
     """What an electrician checks at a called EVSE."""
     if row is None or row["call"] not in CALLED:
         return None
@@ -122,7 +123,7 @@ def _checks(row: Mapping[str, Any] | None) -> dict[str, Any] | None:
         "why": told.why,
         "steps": list(told.steps),
         "source": told.source,
-        "cautions": list(CAUTIONS),
+        "cautions": [caution(line, language) for line in EVSE_CAUTIONS],
     }
 
 

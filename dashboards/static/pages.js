@@ -141,7 +141,7 @@ whichside.matches = (wanted, kind) => {
 };
 const search = document.getElementById("search");
 if (search && frame.index) {
-  const field = search.querySelector("input"), list = document.getElementById("found"), SHOWN = 8;
+  const field = search.querySelector("input"), list = document.getElementById("matches"), SHOWN = 8;
   const show = () => {
     list.replaceChildren();
     const found = whichside.matches(field.value);

@@ -246,7 +246,7 @@
     element("p", say("unit.cautions"), aside, "heading");
     const cautions = element("ul", null, aside);
     unit.checks.cautions.forEach((line) => element("li", line, cautions));
-    element("p", unit.checks.why, made);
+    element("p", unit.checks.why, made).lang = "en";
     const list = element("ol", null, made);
     unit.checks.steps.forEach((line) => element("li", line, list));
     list.lang = "en";

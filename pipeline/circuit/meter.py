@@ -31,7 +31,7 @@ def diode_forward_v(current_a: float) -> float:
 
 
 def forward_reading_ohm(current_a: float) -> float:
-    """Ohms a meter shows in the direction of a sound diode with R2 in series: (Vf + I R2) / I."""
+    """Ohms a meter shows in the direction of a healthy diode with R2 in series: (Vf + I R2) / I."""
     return R2_OHM + diode_forward_v(current_a) / current_a
 
 
@@ -39,7 +39,7 @@ def forward_reading_ohm(current_a: float) -> float:
 class MeterRow:
     """One test current.
 
-    What is shown forwards for a sound diode (at what voltage), and either way for a shorted one.
+    What is shown forwards for a healthy diode (at what voltage), and either way for a shorted one.
     """
 
     current_a: float

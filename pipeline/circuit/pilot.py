@@ -1,7 +1,7 @@
 """The control pilot as a circuit: from the parts to the levels the EVSE measures.
 
 The EVSE's generator gives +-12 V behind R1. In the vehicle a diode in series with R2 (and R3 in
-parallel with R2 once S2 closes) loads it to earth. A sound diode blocks the negative level, so the low
+parallel with R2 once S2 closes) loads it to earth. A healthy diode blocks the negative level, so the low
 side stays at the generator's -12 V; whatever lets current through backwards lifts it. Values and
 tolerances: IEC 61851-1 Annex A and SAE J1772, as given by secondary sources; the EV-side tolerances
 and the diode's forward voltage are from memory; the levels are derived.

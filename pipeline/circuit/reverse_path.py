@@ -1,7 +1,7 @@
 """From the pilot's negative level back to the CP–PE reverse resistance, as a meter at the inlet
 would show it.
 
-One EVSE reads V = u + Vg R1 / (R1 + R): `u` is its own usual negative level with sound vehicles
+One EVSE reads V = u + Vg R1 / (R1 + R): `u` is its own usual negative level with healthy vehicles
 (generator and meter error together), R the CP–PE reverse resistance: in B2 R2 and the diode's leak in series,
 in C2 R3 comes parallel to R2. The posterior of R lies on a logarithmic grid, flat in log R, with a
 normal likelihood widened by the tolerances and a small share of readings that mean nothing; EVSEs
@@ -30,7 +30,7 @@ from pipeline.core.constants import UNIFORM_SD
 Floats = NDArray[np.float64]
 
 GRID_OHM: Floats = np.geomspace(1e3, 1e7, 321)
-"""1 kohm (something bridges R2 too) to 10 Mohm (no EVSE can tell it from a sound diode)."""
+"""1 kohm (something bridges R2 too) to 10 Mohm (no EVSE can tell it from a healthy diode)."""
 OPEN_OHM = 1e6
 """Above this the negative level moves by less than 12 mV: counts as unbounded."""
 METER_SD_V = 0.1
@@ -121,7 +121,7 @@ def reverse_path(readings: pl.DataFrame, interval: float = 0.9) -> pl.DataFrame:
     `reverse_path_hi_ohm`.
 
     Median and ends of the `interval` (0.9: 5 % and 95 % points). An upper end above OPEN_OHM is
-    null (unbounded), and so is the median above it: a sound diode has a lower bound only. Takes
+    null (unbounded), and so is the median above it: a healthy diode has a lower bound only. Takes
     `readings` as `posterior` does.
     """
     vehicles, mass = posterior(readings)

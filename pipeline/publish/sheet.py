@@ -199,7 +199,7 @@ def _pilot(e: Evidence) -> dict[str, Any]:
                 "name": printable(b.name, 40),
                 "top": height(b.hi_v),
                 "bottom": height(b.lo_v),
-                "sound": "sound" in b.name,
+                "sound": "healthy" in b.name,
             }
             for b in seen
         ],

@@ -4,7 +4,7 @@ Three causes stand against each other for an undecided vehicle: the vehicle (V),
 at most (E), neither (N). A plug-in fails or charges; its expected information is I(H; Y) = h(sum
 p_h f_h) - sum p_h h(f_h) bits, h the binary entropy, f_h the chance to fail under cause h (T.
 Cover, J. Thomas, Elements of Information Theory, from memory). Two kinds are proposed: this vehicle
-at a healthy EVSE, and a sound vehicle at the suspect EVSE.
+at a healthy EVSE, and a healthy vehicle at the suspect EVSE.
 """
 
 from __future__ import annotations
@@ -194,7 +194,7 @@ def _sound_vehicle_there(
     called: pl.DataFrame,
     settings: NextTestSettings,
 ) -> pl.DataFrame:
-    """A sound vehicle that has charged at the rival EVSE's site, at that EVSE.
+    """A healthy vehicle that has charged at the rival EVSE's site, at that EVSE.
 
     The one that uses the site most.
     """
@@ -225,7 +225,7 @@ def _sound_vehicle_there(
             pl.lit(settings.faulty_evse_fails).alias("f_e"),
             pl.lit(settings.sound_fails).alias("f_n"),
             pl.format("whether EVSE {} or vehicle {} is at fault", "rival", "question").alias("decides"),
-            pl.format("sound vehicle {} at {}, where {} failed: a failure speaks for the EVSE's fault, a charge against it.",
+            pl.format("healthy vehicle {} at {}, where {} failed: a failure speaks for the EVSE's fault, a charge against it.",
                       "vehicle_id", "rival", "question").alias("reason"),
         )
     )  # fmt: skip

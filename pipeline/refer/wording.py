@@ -136,7 +136,12 @@ def vehicle_clauses(settings: ReferSettings) -> tuple[Clause, ...]:
         Clause(
             "decision",
             pl.lit(value=True),
-            pl.format("{}: {}.", c("call").str.replace_all("_", " ").str.to_titlecase(), "why"),
+            pl.format(
+                "{}: {}.",
+                c("call").str.slice(0, 1).str.to_uppercase()
+                + c("call").str.slice(1).str.replace_all("_", " "),
+                "why",
+            ),
         ),
     )
 

@@ -14,7 +14,7 @@ class PagesSettings(Frozen):
 
     language: Literal["en", "de"] = Field(
         "en",
-        description="Language of the pages' own words; reasons and rules stay English; decided",
+        description="Language of the pages and reasons; rules, checks, evidence packs and the bench stay English; decided",
     )
     currency: str = Field(
         "EUR",

@@ -118,7 +118,7 @@ class ReferSettings(Frozen):
         0.01,
         gt=0,
         lt=0.5,
-        description="Share of sound vehicles the drift test may flag in a week's list; half the target of 2 %",
+        description="Share of healthy vehicles the drift test may flag in a week's list; half the target of 2 %",
     )
     drift_least_v: float = Field(
         0.06,
@@ -165,7 +165,7 @@ class ReferSettings(Frozen):
         0.05,
         gt=0,
         lt=0.5,
-        description="Failure probability of a sound vehicle at a healthy EVSE; above the fleet's 2 to 3 %",
+        description="Failure probability of a healthy vehicle at a healthy EVSE; above the fleet's 2 to 3 %",
     )
     proving_faulty_fails: float = Field(
         0.5,

@@ -99,7 +99,7 @@ def test_a_weak_fault_that_stays_is_called_and_said_in_its_own_words() -> None:
 def test_failures_of_an_evse_do_not_excuse_it_by_a_normal_rate_of_its_own(seed: int) -> None:
     """An EVSE of a small fleet that began to fail one attempt in eight, the usual being one in forty.
 
-    No sound EVSE is called with it.
+    No healthy EVSE is called with it.
     """
     plan = Plan(vehicles=60, evses=20, per_day=0.35, base=0.025, evse_faults={3: (40, 84, 0.13)})
     evses = attribute(plant(plan, seed), SETTINGS, WEEK).evses

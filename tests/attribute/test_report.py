@@ -111,8 +111,8 @@ FIGURES: dict[str, Any] = {
         ),
         (
             "vehicle", {"verdict": "doubt", "partners_failed_lately": 1},
-            (COUNTS + "; since about 2026-03-01 with one EVSE only, so the data cannot tell the two "
-            "apart."),
+            (COUNTS + "; since about 2026-03-01 with one known EVSE only, so the attempts "
+             "hardly tell the two apart."),
         ),
         (
             "vehicle", {"verdict": "doubt", "separable": False},

@@ -53,7 +53,7 @@ def test_a_vehicle_is_explained_by_its_attempts_and_their_company(answer: Attrib
     sound = told.company.filter(pl.col("partner") != "e007")
     assert sound["others_failures"].sum() < 0.2 * sound["others_attempts"].sum()
     assert "verdict 'fault'" in told.text()
-    assert any("charge with a sound EVSE" in sentence for sentence in told.change)
+    assert any("charge with a healthy EVSE" in sentence for sentence in told.change)
 
 
 def test_an_evse_and_an_attempt_are_explained_too(answer: Attribution) -> None:
@@ -265,7 +265,7 @@ def test_what_if_follows_bayes() -> None:
     assert told.without[-1] < 0.1
     change = why(answer, SETTINGS, "v004").change
     assert change[0] == (
-        f"One more charge with a sound EVSE would move it from {told.now:.3f} to {told.charged:.3f}, one more failure there "
+        f"One more charge with a healthy EVSE would move it from {told.now:.3f} to {told.charged:.3f}, one more failure there "
         f"to {told.failed:.3f}."
     )
     needed = next(k for k, p in enumerate(told.without, start=1) if p < SETTINGS.fault_at)
@@ -274,7 +274,7 @@ def test_what_if_follows_bayes() -> None:
         == f"Were its {needed} strongest failures shown to have another cause, it would fall below 0.90."
     )
     sound = why(answer, SETTINGS, "v000")
-    assert sound.change[0].startswith("One more charge with a sound EVSE would move it from 0.0")
+    assert sound.change[0].startswith("One more charge with a healthy EVSE would move it from 0.0")
     assert not any("strongest" in sentence for sentence in sound.change)
 
 
@@ -289,7 +289,7 @@ def test_a_long_row_of_failures_is_not_talked_away(answer: Attribution) -> None:
         == f"Not even without its {MOST_REMOVED} strongest failures would it fall below 0.90."
     )
     evse = why(answer, SETTINGS, "e007")
-    assert evse.change[0].startswith("One more charge with a sound vehicle")
+    assert evse.change[0].startswith("One more charge with a healthy vehicle")
     assert "below 0.70" in evse.change[1]
 
 

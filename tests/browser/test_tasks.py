@@ -68,7 +68,7 @@ def test_manager_how_is_a_vehicle_by_its_plate(start: Start) -> None:
     """'How is HB 0017?' It is clear; the search finds it by plate, its page shows every attempt."""
     one = start("sites")
     one.page.get_by_role("searchbox", name="Find a vehicle or EVSE").fill("hb 0017")
-    one.click("link", "V-0017", within="#found")
+    one.click("link", "V-0017", within="#matches")
     one.sees("40 attempts, and how far each came")
 
 
@@ -85,7 +85,7 @@ def test_manager_a_vehicle_that_never_plugged_in(start: Start) -> None:
     """'And the one that stands still?' It is in no list of attempts, and has its page all the same."""
     one = start("fleet")
     one.page.get_by_role("searchbox", name="Find a vehicle or EVSE").fill("V-idle")
-    one.click("link", "V-idle", within="#found")
+    one.click("link", "V-idle", within="#matches")
     one.sees("No attempt in the look-back.")
 
 

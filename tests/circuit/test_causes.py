@@ -178,3 +178,15 @@ def test_the_values_of_each_cause_span_what_occurs() -> None:
     assert np.abs(RESISTOR_FACTOR - 1).min() >= 0.09
     assert [v.unit for variants in VARIANTS.values() for v in variants].count("ohm") == 5
     assert {v.unit for variants in VARIANTS.values() for v in variants} == {"ohm", "of its value"}
+
+
+def test_a_contact_before_a_shorted_diode_is_one_divider() -> None:
+    """Derived from Ohm's law: both levels are the generator's, divided by R1 against contact and R2 together; the EVSE measures
+    behind R1.
+    """
+    high, low = PilotCircuit(contact_ohm=np.array([500.0]), leak_ohm=np.array([0.0])).levels("B")
+    expected = 12 * (500 + 2740) / (1000 + 500 + 2740)
+    assert (float(high[0]), float(low[0])) == (
+        pytest.approx(expected, abs=1e-6),
+        pytest.approx(-expected, abs=1e-6),
+    )

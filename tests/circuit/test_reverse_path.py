@@ -132,7 +132,7 @@ def test_more_evses_narrow_the_interval() -> None:
 
 
 def test_weak_generator_is_no_short() -> None:
-    """Where other vehicles read high too (usual -9 V), a vehicle at that level has a sound diode."""
+    """Where other vehicles read high too (usual -9 V), a vehicle at that level has a healthy diode."""
     row = reverse_path(readings([("V", "E", "B2", -9.0, -9.0)])).row(0, named=True)
     assert row["reverse_path_hi_ohm"] is None
 

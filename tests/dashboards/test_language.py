@@ -14,6 +14,7 @@ from dashboards.language import LANGUAGES, Language, strings
 from dashboards.markup import HERE
 from dashboards.pages import PAGES, render_page
 from dashboards.reasons import in_language
+from dashboards.words import BENCH_CAUTIONS, EVSE_CAUTIONS, caution
 from pipeline.refer.decision import cases
 from pipeline.refer.wording import vehicle_clauses
 from pipeline.registry import registry
@@ -59,6 +60,25 @@ def test_no_code_reaches_a_screen(field: str, group: str) -> None:
     assert missing == []
 
 
+def test_every_caution_is_translated() -> None:
+    """Whoever reads the pages in another language reads the cautions in it, word for word those of the sheets."""
+    for line in (*BENCH_CAUTIONS, *EVSE_CAUTIONS):
+        assert caution(line, "en") == line
+        assert caution(line, "de") != line, line
+    assert caution("A new line.", "de") == "A new line."
+
+
+def test_a_probability_is_told_in_the_language() -> None:
+    """None is certain, in either language."""
+    assert [Language("de").probability(p) for p in (0.999, 0.5, 0.001, None)] == [
+        "über 99 %",
+        "50 %",
+        "unter 1 %",
+        "–",
+    ]
+    assert Language().probability(0.999) == "over 99 %"
+
+
 def test_forms_go_by_number() -> None:
     """None, one and many have their own forms where the text gives them."""
     t = Language()
@@ -94,6 +114,8 @@ def test_the_other_language_is_whole(page: str) -> None:
         assert "EUR" not in text
         assert 'lang="de">Am wahrscheinlichsten: Pilotdiode kurzgeschlossen' in text
         assert 'lang="en">something nobody has written yet' in text
+    assert ("Spannungsfreiheit" in text) == (page in {"sites", "workshop"})
+    assert "Wear insulating gloves" not in text
     if page == "data":
         assert "sind verbucht" in text
         assert "What was delivered" not in text

@@ -247,7 +247,7 @@ def test_a_row_tells_what_was_named() -> None:
 
 
 def test_a_low_range_is_tried_first() -> None:
-    """Beside a path of 5 kΩ a sound diode shows 6 kΩ's test current, 100 µA, and less than 5 kΩ: v / 5 kΩ and the diode's share of it
+    """Beside a path of 5 kΩ a healthy diode shows 6 kΩ's test current, 100 µA, and less than 5 kΩ: v / 5 kΩ and the diode's share of it
     by bisection (derived).
     """
     low, high = 0.0, 1.0

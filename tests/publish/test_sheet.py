@@ -146,7 +146,8 @@ def test_levels_are_drawn_where_they_are() -> None:
         (True, pytest.approx(share(-8.8)), 0.25), (False, pytest.approx(share(-5.6)), 0.25),
     ]  # fmt: skip
     assert [(b["name"], b["sound"]) for b in data["pilot_bands"]] == [
-        ("negative level, shorted diode in B2", False), ("negative level, shorted diode in C2", False), ("negative level, sound diode", True),
+        ("negative level, shorted diode in B2", False), ("negative level, shorted diode in C2", False),
+        ("negative level, healthy diode", True),
     ]  # fmt: skip
     sound = data["pilot_bands"][2]
     assert (sound["top"], sound["bottom"]) == pytest.approx((share(-11.4), share(-12.6)))

@@ -147,7 +147,7 @@ CREEP = 10 ** np.linspace(6.2, 3.9, WEEKS)
 def test_drift_finds_leaks_and_spares_the_sound() -> None:
     """Over 12 fleets.
 
-    Every creeping leak is rising, an abrupt short is not, and sound vehicles are flagged in under 2
+    Every creeping leak is rising, an abrupt short is not, and healthy vehicles are flagged in under 2
     %.
     """
     caught, jumped, false, sound = 0, 0, 0, 0
@@ -519,7 +519,7 @@ def test_a_trend_needs_three_weeks_and_the_last_two() -> None:
 
 
 def fresh() -> pl.DataFrame:
-    """One sound vehicle in three late weeks."""
+    """One healthy vehicle in three late weeks."""
     return leveled(*(("V", "E1", 7.0 * w, 0.001 * w) for w in (7, 8, 10)))
 
 

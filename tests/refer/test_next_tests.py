@@ -198,7 +198,7 @@ def test_what_is_proposed_and_why_in_words() -> None:
         ),
         (
             "W", "E1", "whether EVSE E1 or vehicle V is at fault",
-            "sound vehicle W at E1, where V failed: a failure speaks for the EVSE's fault, a charge against it.",
+            "healthy vehicle W at E1, where V failed: a failure speaks for the EVSE's fault, a charge against it.",
         ),
     ]  # fmt: skip
     assert tests["expected_bits"].to_list() == pytest.approx(bits)

@@ -168,11 +168,11 @@ def test_bands_are_the_circuit_windows() -> None:
     IEC 61851-1 Annex A by a secondary source, derived, to 10 mV.
     """
     printed = {
-        ("B2", "high", "positive level, sound diode"): (8.37, 9.59),
-        ("B2", "low", "negative level, sound diode"): (-12.6, -11.4),
+        ("B2", "high", "positive level, healthy diode"): (8.37, 9.59),
+        ("B2", "low", "negative level, healthy diode"): (-12.6, -11.4),
         ("B2", "low", "negative level, shorted diode in B2"): (-9.38, -8.22),
-        ("C2", "high", "positive level, sound diode"): (5.47, 6.53),
-        ("C2", "low", "negative level, sound diode"): (-12.6, -11.4),
+        ("C2", "high", "positive level, healthy diode"): (5.47, 6.53),
+        ("C2", "low", "negative level, healthy diode"): (-12.6, -11.4),
         ("C2", "low", "negative level, shorted diode in C2"): (-6.09, -5.17),
     }
     made = {(b.state, b.side, b.name): (b.lo_v, b.hi_v) for b in bands()}
@@ -245,7 +245,7 @@ def test_weights_are_bayes_factors_against_the_other_causes() -> None:
         assert (w.title, w.source) == (tables[w.signature].title, tables[w.signature].source)
     seen = {w.signature: w.seen for w in made}
     early = "in state B or on the step to C within a minute, contactor still open"
-    assert seen["stopped_at"] == f"{early}: 75 %; while delivering: 25 % (weighed over 2.0 EVSEs)"
+    assert seen["stopped_at"] == f"{early}: 75 %; while delivering: 25 % (weighed over 2 EVSEs)"
     assert seen["at_checking"] == "failed: 100 % (weighed over 0.5 EVSEs)"
     assert (
         seen["trouble_code"]
@@ -311,7 +311,7 @@ def test_what_would_refute_the_claim() -> None:
     again = "Unrepaired, it charges at several healthy EVSEs of the control group in a row."
     for diode in ("pilot_diode_shorted", "pilot_diode_leaky"):
         assert refutes(diode) == (
-            "The pair of resistance readings is kΩ one way and MΩ the other, as in a sound vehicle of the model.",
+            "The pair of resistance readings is kΩ one way and MΩ the other, as in a healthy vehicle of the model.",
             "On the oscilloscope the negative level in state B is at -12 V while the positive level is at 9 V.",
             again + " They must be known to check the diode.",
         )
@@ -391,7 +391,7 @@ def levels(n: int) -> pl.DataFrame:
     )  # fmt: skip
 
 
-SOUND_OR_SHORTED = "a sound diode gives MΩ, a shorted one 2.74 kΩ."
+SOUND_OR_SHORTED = "a healthy diode gives MΩ, a shorted one 2.74 kΩ."
 
 
 @pytest.mark.parametrize(
@@ -400,7 +400,7 @@ SOUND_OR_SHORTED = "a sound diode gives MΩ, a shorted one 2.74 kΩ."
         (0, (None, None, None), "No EVSE this vehicle used in the look-back logs the negative level of the pilot."),
         (1, (None, None, None), "The readings at hand are too few to judge the CP–PE reverse resistance by."),
         (1, (None, 4.2e5, None),
-         "The negative level is at each EVSE's usual level: CP–PE reverse resistance above 420 kΩ, as with a sound diode."),
+         "The negative level is at each EVSE's usual level: CP–PE reverse resistance above 420 kΩ, as with a healthy diode."),
         (2, (2750.0, 2650.0, 2850.0),
          "Against each EVSE's own usual negative level the CP–PE reverse resistance is 2.75 kΩ, 90 % interval 2.65 kΩ to 2.85 kΩ; "
          + SOUND_OR_SHORTED),

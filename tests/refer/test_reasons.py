@@ -82,7 +82,7 @@ HEAD = FAILED + OTHERS + DC + SURE
         ),
         (
             {"call": "insufficient_data", "ac_attempts": 0, "ac_failures": 0},
-            "No AC attempt in the look-back charged or failed. Insufficient Data: waiting costs more.",
+            "No AC attempt in the look-back charged or failed. Insufficient data: waiting costs more.",
         ),
         ({"call": "clear", "ac_failures": 0}, "None of 10 AC attempts failed. Clear: waiting costs more."),
         ({"evses_failed_at": 1, "others_attempts": 0}, HEAD.replace(OTHERS, "").replace("3 EVSEs", "1 EVSE")

@@ -138,7 +138,7 @@ def test_each_cause_is_referred_and_named(referral: Referral, vehicle: str) -> N
 
 
 def test_a_cable_is_told_by_sockets_and_its_pack_blames_no_diode(referral: Referral) -> None:
-    """Levels as usual: the reason says so, the pack gives the CP–PE reverse resistance of a sound diode to nobody it accuses of a leak."""
+    """Levels as usual: the reason says so, the pack gives the CP–PE reverse resistance of a healthy diode to nobody it accuses of a leak."""
     for vehicle in ("cable", "cable2"):
         reason = referral.vehicles.filter(pl.col("vehicle_id") == vehicle)["reason"].item()
         assert "cable carried with the vehicle" in reason
@@ -167,7 +167,7 @@ def test_a_leak_is_measured_and_a_short_is_r2(referral: Referral) -> None:
     for vehicle, ohm in (("leak", 7740.0), ("short", 2740.0)):
         row = referral.vehicles.filter(pl.col("vehicle_id") == vehicle).row(0, named=True)
         assert row["reverse_path_lo_ohm"] * 0.97 < ohm < row["reverse_path_hi_ohm"] * 1.03
-        assert "sound diode gives MΩ" in referral.packs[vehicle].pilot.text
+        assert "healthy diode gives MΩ" in referral.packs[vehicle].pilot.text
 
 
 def test_a_leak_that_does_not_fail_yet_is_a_plan(referral: Referral, inputs: ReferInputs) -> None:
@@ -206,7 +206,7 @@ def test_every_clause_states_a_fact(referral: Referral, inputs: ReferInputs) -> 
             not at_issue or row["p_vehicle"] > 0.99
         )
         assert (
-            text.rstrip(".").split(": ")[-2].split(". ")[-1] == row["call"].title()
+            text.rstrip(".").split(": ")[-2].split(". ")[-1] == row["call"].capitalize()
             or ": " in text.rsplit(". ", 1)[-1]
         )
         assert ("Most likely" in text) == (at_issue and row["suspect"] != "unclear")

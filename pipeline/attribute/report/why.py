@@ -239,7 +239,7 @@ def _change(
     bar = settings.fault_at if kind == VEHICLE else settings.equipment_fault_at
     said = [
         (
-            f"One more charge with a sound {partner} would move it from {if_.now:.3f} to {if_.charged:.3f}, one "
+            f"One more charge with a healthy {partner} would move it from {if_.now:.3f} to {if_.charged:.3f}, one "
             f"more failure there to {if_.failed:.3f}."
         )
     ]

@@ -50,7 +50,7 @@ def reasons(frame: pl.DataFrame, kind: str, settings: AttributeSettings) -> pl.D
         (pl.col("verdict") == "fault",
          pl.format("{}: it has failed since {}.", counts, since)),
         (suspected & (pl.col("p") >= settings.fault_at) & alone,
-         pl.format("{}; since {} with one {} only, so the data cannot tell the two apart.",
+         pl.format("{}; since {} with one known {} only, so the attempts hardly tell the two apart.",
                    counts, since, pl.lit(PARTNER[kind]))),
         (suspected & ~pl.col("separable"),
          pl.format("{}; {} could explain it about as well.", counts, rival)),

@@ -92,7 +92,7 @@ ATTRIBUTION: tuple[Claim, ...] = (
     Figure("average precision for faulty vehicles, share of an oracle's", "ap_share", least=0.97),
     *SHARES[:2],
     Figure(
-        "sound vehicles called because of an EVSE or pairing",
+        "healthy vehicles called because of an EVSE or pairing",
         "n_wrongly_for_others",
         most=0,
         digits=0,
@@ -134,7 +134,7 @@ WARNINGS: tuple[Claim, ...] = (
         "leaks_that_failed",
         0.8,
     ),
-    Share("sound vehicles ever watched for one", "sound_ever_watched", "sound", most=0.02),
+    Share("healthy vehicles ever watched for one", "sound_ever_watched", "sound", most=0.02),
 )
 READING: tuple[Claim, ...] = (
     Share("attempts found", "n_found", "n_true"),

@@ -94,7 +94,7 @@ def _seen(part: pl.DataFrame, signature: Signature) -> str:
     shown = sorted(amounts.items(), key=lambda item: -item[1])
     return (
         "; ".join(f"{signature.in_words(c)}: {percent(a / total)}" for c, a in shown)
-        + f" (weighed over {total:.1f} EVSEs)"
+        + f" (weighed over {round(total, 1):g} EVSEs)"
     )
 
 
@@ -185,7 +185,7 @@ def refutes(suspect: str) -> tuple[str, ...]:
     """Findings that would prove the claim wrong."""
     if suspect in DIODE:
         return (
-            "The pair of resistance readings is kΩ one way and MΩ the other, as in a sound vehicle of the model.",
+            "The pair of resistance readings is kΩ one way and MΩ the other, as in a healthy vehicle of the model.",
             "On the oscilloscope the negative level in state B is at -12 V while the positive level is at 9 V.",
             _CHARGES + " They must be known to check the diode.",
         )

@@ -145,7 +145,7 @@ class PilotReading(Part):
 class Band(Part):
     """A tolerance band to draw behind the readings."""
 
-    name: str = Field(description="e.g. 'negative level, sound diode'")
+    name: str = Field(description="e.g. 'negative level, healthy diode'")
     state: Literal["B2", "C2"]
     side: Literal["high", "low"]
     lo_v: float
@@ -198,7 +198,7 @@ class Bench(Part):
     deference: tuple[str, ...]
     readings: tuple[BenchReading, ...]
     meter_table: tuple[tuple[float, float], ...] = Field(
-        description="(test current in A, ohm shown with the leads in the diode's forward direction, sound diode)"
+        description="(test current in A, ohm shown with the leads in the diode's forward direction, healthy diode)"
     )
 
 

@@ -105,8 +105,8 @@ def bands() -> tuple[Band, ...]:
     out = []
     for state in ("B", "C"):
         for name, side, window in (
-            ("positive level, sound diode", "high", high_window(state)),
-            ("negative level, sound diode", "low", low_window(state)),
+            ("positive level, healthy diode", "high", high_window(state)),
+            ("negative level, healthy diode", "low", low_window(state)),
             (f"negative level, shorted diode in {state}2", "low", low_window(state, shorted=True)),
         ):
             out.append(

@@ -40,7 +40,7 @@ def _pilot_text(
     if path[0] is None and path[1] is None:
         return "The readings at hand are too few to judge the CP–PE reverse resistance by."
     if path[0] is None:
-        return f"The negative level is at each EVSE's usual level: CP–PE reverse resistance above {ohms(path[1])}, as with a sound diode."
+        return f"The negative level is at each EVSE's usual level: CP–PE reverse resistance above {ohms(path[1])}, as with a healthy diode."
     measured = (
         f"Against each EVSE's own usual negative level the CP–PE reverse resistance is {ohms(path[0])}, "
         f"90 % interval {ohms_between(path[1], path[2])}"
@@ -50,4 +50,4 @@ def _pilot_text(
             f"{measured}. The positive level falls with it and the negative level is alike in B2 and C2: "
             "a path from pilot to earth beside the diode, not the diode."
         )
-    return f"{measured}; a sound diode gives MΩ, a shorted one 2.74 kΩ."
+    return f"{measured}; a healthy diode gives MΩ, a shorted one 2.74 kΩ."

@@ -3,11 +3,11 @@ against the EVSEs' usual levels.
 
 Mixed model, by vehicle i, EVSE e and week w (w counts back from the report week's end):
     low - usual(e, w) = a_i + b_i w + noise(e, w),  a_i ~ N(0, tau_a^2), b_i ~ N(0, tau_b^2) for
-    sound vehicles.
+    healthy vehicles.
 The EVSE's effect is taken out robustly (the other vehicles' median there), so a few leaking
 vehicles cannot bend it; tau_a and tau_b come from the fleet's medians, so they cannot hide in them
 either. A vehicle is `rising` when both its level now and its slope stand out of that spread, by a
-bound on the share of sound vehicles so flagged; `jumped` when it went up at once.
+bound on the share of healthy vehicles so flagged; `jumped` when it went up at once.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ Floats = NDArray[np.float64]
 
 WEEK = timedelta(weeks=1)
 SLOPE_SHARE = 0.05
-"""One-sided chance that a sound vehicle's slope passes alone; the level's own bound does the rest."""
+"""One-sided chance that a healthy vehicle's slope passes alone; the level's own bound does the rest."""
 
 BETWEEN, RAMP_LEAST = 0.75, 0.2
 """A diode that shorts at once goes straight to that; one that creeps spends weeks under three quarters of it. Derived."""

@@ -37,7 +37,7 @@ UNCLEAR_SHARE = 0.1
 OPEN_CABLES = 0.3
 """Share of bad carried cables whose pilot wire is open, so that the EVSE does not see the plug-in; judgement."""
 COMES_AND_GOES = 0.15
-"""Share of the pilot's faults that come and go, with water or movement: where it charges its levels are then a sound vehicle's.
+"""Share of the pilot's faults that come and go, with water or movement: where it charges its levels are then a healthy vehicle's.
 Judgement, as `AttributeSettings.vehicle` has it."""
 LOG_CAP = np.log(1e6)
 """Levels that agree at two EVSEs or more bring factors of 10^4 and more (one EVSE alone is bounded by the stray share)."""

@@ -17,6 +17,7 @@ from pipeline.circuit.waveform import (
     pilot_state,
     read_trace,
 )
+from pipeline.circuit.waveform.edge_times import edge_time_us
 from pipeline.circuit.waveform.rows import TraceError
 
 
@@ -28,7 +29,8 @@ def seen(made: Made) -> Pilot:
 @pytest.mark.parametrize(
     ("duty", "meaning", "amps"),
     [
-        (2.9, "none", 0), (5, "digital", 0), (7.5, "none", 0), (8, "current", 6), (10, "current", 6), (16, "current", 9.6),
+        (2.9, "none", 0), (3, "digital", 0), (5, "digital", 0), (7, "digital", 0),
+        (7.5, "none", 0), (8, "current", 6), (10, "current", 6), (16, "current", 9.6),
         (16.67, "current", 10), (25, "current", 15), (26.67, "current", 16), (33.33, "current", 20), (40, "current", 24),
         (50, "current", 30), (53.33, "current", 32), (66.67, "current", 40), (80, "current", 48), (85, "current", 51),
         (86, "current", 55), (89.2, "current", 63), (90, "current", 65), (92, "current", 70), (96, "current", 80),
@@ -124,6 +126,37 @@ def test_a_shorted_diode_shows_in_the_low_half_only(state: str, *, shorted: bool
     )
 
 
+@pytest.mark.parametrize(
+    ("volts", "name"),
+    [(10.51, "A1"), (10.49, "B1"), (7.51, "B1"), (7.49, "C1"), (4.51, "C1"), (4.49, "D1"), (1.51, "D1"), (1.49, "E"),
+     (-1.49, "E"), (-1.51, "F")],
+)  # fmt: skip
+def test_a_state_ends_half_way_to_the_next(volts: float, name: str) -> None:
+    """Half way between the nominal 12, 9, 6, 3 and 0 V (derived)."""
+    assert pilot_state((volts, volts, volts), None).name == name
+
+
+def test_earth_is_within_a_volt_of_earth() -> None:
+    """State E within 1 V of earth (from memory): a level a little beyond is called E and told to lie outside."""
+    fits = [pilot_state((v, v, v), None).high_fit for v in (0.99, -0.99, 1.2)]
+    assert fits == ["within", "within", "outside"]
+
+
+@pytest.mark.parametrize("rising", [True, False])
+def test_a_straight_ramp_takes_eight_tenths_of_its_time(*, rising: bool) -> None:
+    """10 to 90 % of a ramp of 10 us are 8 us (derived); of steps that never come near the level told, no time is told."""
+    at = np.arange(0, 0.02, 2e-7)
+    ramp = np.clip(
+        np.interp(np.mod(at, 1e-3), [4e-4, 4.1e-4, 8e-4, 9e-4], [-12, 9, 9, -12]), -12, 9
+    )
+    edge = np.arange(10) * 1e-3 + 4.05e-4
+    step, sign = Trace(at, ramp if rising else -3 - ramp, 1.0), {"rising": rising}
+    assert edge_time_us(step, edge, -12.0, 9.0, **sign) == pytest.approx(8.0, abs=0.11)
+    assert edge_time_us(step, edge, -12.0, 40.0, **sign) is None
+    assert edge_time_us(step, edge, -60.0, 9.0, **sign) is None
+    assert edge_time_us(step, edge[:4], -12.0, 9.0, **sign) is None
+
+
 @pytest.mark.parametrize("tau_us", [1.0, 3.0, 6.0])
 def test_rise_and_fall_are_those_of_the_rc(tau_us: float) -> None:
     """10 to 90 % of an RC is ln 9 times its time constant; a rise beyond 10 us in B is told (limit by a secondary source)."""
@@ -205,6 +238,9 @@ HEADERS = {
     + "".join(f"{i},{v:.4f},,\n" for i, v in zip(_N, _V, strict=True)),
     "another channel first": "Time(s),CH1(V),CH2(V)\n" + as_csv(_T, _V, "", "{:.6f},0.01,{:.4f}\n"),
     "trailing comma, time before zero": "s,V,\n" + as_csv(_T - 0.03, _V, "", "{:.6f},{:.4f},\n"),
+    "preamble with a rate, volts alone": "Model,x\nSample Rate,1e5\nVolts\n" + as_csv(_T, _V, "", "{1:.4f}\n"),
+    "a preamble as long as the trace": "# note\n" * 6100 + as_csv(_T, _V, "Time (second),V\n"),
+    "quoted figures": as_csv(_T, _V, "", '"{:.6f}","{:.4f}"\n'),
     "byte-order mark, Windows line ends": "\ufeff" + as_csv(_T, _V).replace("\n", "\r\n"),
 }  # fmt: skip
 

@@ -99,7 +99,7 @@ def test_answers_asked_at_the_vehicle_count_as_measured() -> None:
 
 
 def test_the_wave_drawn_is_that_of_the_state_read_last() -> None:
-    """Levels of the state read last stand beside what the leader would show there; those of a sound vehicle do not."""
+    """Levels of the state read last stand beside what the leader would show there; those of a healthy vehicle do not."""
     rows = (("cp_high_v", "9", "B2", ""), ("cp_high_v", "6", "C2", ""), ("cp_low_v", "-12", "C2", ""),
             ("cp_high_v", "5", "C2", "known-good"))  # fmt: skip
     readings = [parse_reading(k, v, state=s, note=n) for k, v, s, n in rows]
