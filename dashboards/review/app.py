@@ -9,13 +9,11 @@ from pathlib import Path
 
 import uvicorn
 from starlette.applications import Starlette
-from starlette.datastructures import MutableHeaders
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.requests import Request
-from starlette.responses import JSONResponse, PlainTextResponse, RedirectResponse, Response
+from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
-from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from dashboards.markup import HERE, STATIC, environment
 from dashboards.pages import chart_script
@@ -31,6 +29,7 @@ from dashboards.review import (
 from dashboards.review.bench_store import BenchStore
 from dashboards.review.connections import impatient
 from dashboards.review.context import Context, page
+from dashboards.review.gate import Gate
 from dashboards.review.guard import LOOPBACK, WILDCARDS, Guard
 from dashboards.review.kept import DecisionStore
 from dashboards.review.people import People
@@ -40,7 +39,6 @@ from dashboards.review.sign_in_log import SignInLog
 from pipeline.core.errors import SettingsError, WhichsideError
 from pipeline.settings.serve import ServeSettings
 
-_NO_SESSION = ("/assets/", "/healthy")
 _ASSETS = {
     "look.css": "text/css",
     "pages.css": "text/css",
@@ -65,47 +63,6 @@ async def _asset(request: Request) -> Response:
 
 async def _healthy(request: Request) -> Response:  # noqa: ARG001 - a view's form
     return JSONResponse({"status": "up"})
-
-
-class Gate:
-    """ASGI middleware: gives every request a session.
-
-    Sends strangers to the sign-in page where there is one.
-    """
-
-    def __init__(self, app: ASGIApp) -> None:
-        self._app = app
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Find or start the session, then let pass or send away."""
-        if scope["type"] != "http" or scope["path"].startswith(_NO_SESSION):
-            await self._app(scope, receive, send)
-            return
-        request = Request(scope)
-        known: Context = request.app.state.context
-        found = known.sessions.find(request)
-        if found and found.person and known.people and not known.people.still(found.person):
-            known.sessions.end(found)
-            found = None
-        if found is None and request.method == "POST":
-            refusal = PlainTextResponse(
-                "this form is from another sign-in; load the page again\n", 403
-            )
-            await refusal(scope, receive, send)
-            return
-        fresh = found is None
-        session = found or known.sessions.start(known.at_desk if known.people is None else None)
-        request.state.session = session
-
-        async def with_cookie(message: Message) -> None:
-            if fresh and message["type"] == "http.response.start":
-                MutableHeaders(scope=message).append("set-cookie", known.sessions.cookie(session))
-            await send(message)
-
-        if session.person is None and scope["path"] != "/sign-in":
-            await RedirectResponse("/sign-in", status_code=303)(scope, receive, with_cookie)
-        else:
-            await self._app(scope, receive, with_cookie)
 
 
 async def _failed(request: Request, error: Exception) -> Response:

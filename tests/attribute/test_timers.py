@@ -47,6 +47,15 @@ def test_where_nobody_starts_late_the_habit_is_no_timers() -> None:
     assert learnt.habit(starts((0, 40)))[0] > 0.94
 
 
+def test_late_and_prompt_starts_weigh_by_hand() -> None:
+    """One late of three: 0.25 / 0.01 for it, 0.75 / 0.99 for each of the others; of 90 such drivers half of whose charges begin late
+    (20 · 0.25 + 90 · 50) / (20 + 90 · 100) are late by a timer (derived).
+    """
+    assert Timers().likelier(starts((1, 3))) == pytest.approx([25 * (0.75 / 0.99) ** 2])
+    learnt = learn_timers(starts(*[(50, 100)] * 90), np.ones(90), Timers())
+    assert learnt.late == pytest.approx((20 * 0.25 + 90 * 50) / (20 + 90 * 100), abs=1e-3)
+
+
 def test_a_fleet_without_the_habit_teaches_nothing() -> None:
     """What is assumed stands."""
     learnt = learn_timers(starts((0, 30), (2, 8)), np.zeros(2), Timers())

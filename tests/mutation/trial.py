@@ -130,6 +130,7 @@ class _Watch:
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item: pytest.Item) -> Any:
+        _forget()
         self.cov.switch_context(item.nodeid)
         begin = time.perf_counter()
         result = yield
@@ -181,6 +182,15 @@ class _Watch:
             if name.partition(".")[0] not in OURS and not str(getattr(m, "__file__", None) or "").startswith(str(ROOT))
         ]  # fmt: skip
         return self.seen
+
+
+def _forget() -> None:
+    """Empty our functions' caches: else only the first test that needs a cached function is seen to run it."""
+    ours = [m for name, m in list(sys.modules.items()) if name.partition(".")[0] in OURS]
+    for kept in {
+        id(k): k for m in ours for k in vars(m).values() if hasattr(k, "cache_clear")
+    }.values():
+        kept.cache_clear()
 
 
 def _name(fixturedef: Any) -> str:

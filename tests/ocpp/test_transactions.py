@@ -133,6 +133,7 @@ def test_a_stop_with_the_id_of_a_known_start_is_not_taken() -> None:
         ([start(0, 1, card="A"), start(1, 2, card="B"), stop(30, 1000.0, card="B")], [2]),
         ([start(0, 1), start(1, 2), stop(30, 1000.0), available(30.5, 1)], [1]),
         ([start(0, 1), start(1, 2), stop(30, 1000.0), available(30.5, 2)], [2]),
+        ([start(0, 1), start(1, 2), stop(30, 1000.0), available(30.5, 2, "Finishing")], [2]),
         ([start(0, 1), start(1, 2), stop(30, 1000.0), available(32, 2)], [1]),
         ([start(0, 1, 500.0), start(1, 2), stop(30, 1000.0)], [1]),
         ([start(0, 1), start(1, 2), stop(30, 1000.0)], [1]),
@@ -145,7 +146,7 @@ def test_a_stop_with_the_id_of_a_known_start_is_not_taken() -> None:
     ],
     ids=[
         "a register cannot fall", "nor the other", "nor rise faster than the rating", "same card", "the other card",
-        "the connector says so", "the other does", "too late to say so", "least rise", "else the first begun",
+        "the connector says so", "the other does", "it is finishing", "too late to say so", "least rise", "else the first begun",
         "each start once", "a connector no list names", "not before its start", "fourteen days", "no longer", "the next start ended it",
     ],
 )  # fmt: skip

@@ -112,8 +112,8 @@ _SLIPS: tuple[tuple[str, Callable[[float], float], str], ...] = (
     ("V", lambda v: v * 10, "ten times as much would fit: a ×10 probe read as ×1"),
     ("V", lambda v: v / 10, "a tenth would fit: the oscilloscope is set to ×10 with a ×1 probe"),
     ("V", lambda v: -v, "with the other sign it would fit: the leads or the clip are exchanged"),
-    ("ohm", lambda v: v * 1e3, "a thousand times as much would fit: was kΩ left out?"),
-    ("ohm", lambda v: v / 1e3, "a thousandth would fit: was kΩ written for Ω?"),
+    ("ohm", lambda v: v * 1e3, "a thousand times as much would fit, as if kΩ was left out"),
+    ("ohm", lambda v: v / 1e3, "a thousandth would fit, as if kΩ was written for Ω"),
 )
 
 

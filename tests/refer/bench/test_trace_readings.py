@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from pipeline.refer.bench.trace import trace_readings
@@ -56,3 +58,11 @@ def test_what_leaves_the_bands_is_named() -> None:
     _, steady = trace_readings(csv([9.0] * (3 * RATE_HZ // 100)), where="t.csv")
     assert steady.startswith("B1 0.000 to 0.029 s: high 9.00 V (9.00 to 9.00)")
     assert "low" not in steady.partition(".")[0]
+
+
+def test_slow_edges_are_told_by_name() -> None:
+    """A straight ramp of 10 us, sampled every 2 us, takes 8 us from 10 to 90 % (derived); as long up as down, each by its name."""
+    ramp = [-12 + 21 * share for share in (0.2, 0.4, 0.6, 0.8)]
+    period = [*ramp, *[9.0] * 121, *reversed(ramp), *[-12.0] * 371]
+    _, said = trace_readings(csv(period * 50), where="t.csv")
+    assert re.search(r", rise 8\.[01] µs, fall 8\.[01] µs", said)
