@@ -167,6 +167,9 @@ def test_cap_counts_only_the_listed() -> None:
     frame = pl.DataFrame({"p": [0.9, 0.85, 0.8, 0.75], "due": [True, False, True, True]})
     kept = frame.select(within_cap(pl.col("p"), pl.col("due"), 0.35)).to_series().to_list()
     assert kept == [True, False, True, False]
+    at_the_cap = pl.DataFrame({"p": [0.75, 0.75, 0.75], "due": [True] * 3})
+    within = at_the_cap.select(within_cap(pl.col("p"), pl.col("due"), 0.5)).to_series().to_list()
+    assert within == [True, True, False]
 
 
 @pytest.mark.parametrize(("share", "listed"), [(0.0, 3), (0.05, 3), (0.2, 10)])
@@ -307,9 +310,19 @@ def test_calls_at_their_bounds(change: dict[str, Any], call: str) -> None:
     ("p", "weeks", "call", "why"),
     [
         (0.60, 1.0, "watch", "not sure enough to refer"),
-        (0.60, 1.5, "refer", "it may take weeks to show again"),
+        (
+            0.60,
+            1.5,
+            "refer",
+            "it may take weeks to show again, and waiting so long costs more than a needless visit",
+        ),
         (0.70, 1.5, "refer", "waiting a week costs more"),
-        (0.52, 2.0, "refer", "it may take weeks to show again"),
+        (
+            0.52,
+            2.0,
+            "refer",
+            "it may take weeks to show again, and waiting so long costs more than a needless visit",
+        ),
         (0.50, 9.0, "watch", "not sure enough to refer"),
     ],
 )

@@ -16,6 +16,7 @@ from pipeline.refer.pack.model import Band, PilotReading, StripAttempt
 
 STAGES = ("plugged", "offered", "requested", "energised", "delivering", "charged")
 STAGE_WORDS = ("plugged in", "PWM on", "vehicle asks", "contactor closed", "delivering", "charged")
+_DAYS = alt.Axis(format="%-d %b", labelOverlap="greedy")
 OUTCOMES = {"charged": "charged", "failed": "failed", "silent": "never asked", "other": "other"}
 """What a mark of the strip tells, in words."""
 
@@ -50,7 +51,7 @@ def _strip() -> dict[str, Any]:
         alt.Chart(alt.NamedData("attempts"))
         .mark_point(filled=True, opacity=0.7, size=40)
         .encode(
-            x=alt.X("at:T", title=None),
+            x=alt.X("at:T", title=None, axis=_DAYS),
             y=alt.Y(
                 "reached:N",
                 title=None,
@@ -106,7 +107,7 @@ def pilot_chart(readings: Sequence[PilotReading], bands: Sequence[Band]) -> dict
 @cache
 def _pilot(bands: tuple[str, ...]) -> dict[str, Any]:
     inks = alt.Scale(domain=list(bands), range=["#1b6ca8", "#b3261e", "#d9902f"])
-    at = alt.X("at:T", title=None)
+    at = alt.X("at:T", title=None, axis=_DAYS)
     band = (
         alt.Chart(alt.NamedData("bands"))
         .mark_rect(opacity=0.18)

@@ -138,7 +138,7 @@ def test_a_state_ends_half_way_to_the_next(volts: float, name: str) -> None:
 
 def test_earth_is_within_a_volt_of_earth() -> None:
     """State E within 1 V of earth (from memory): a level a little beyond is called E and told to lie outside."""
-    fits = [pilot_state((v, v, v), None).high_fit for v in (0.99, -0.99, 1.2)]
+    fits = [pilot_state((v, v, v), None).high_fit for v in (1.0, -1.0, 1.2)]
     assert fits == ["within", "within", "outside"]
 
 
