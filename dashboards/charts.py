@@ -8,6 +8,7 @@ import altair as alt
 import polars as pl
 
 from dashboards.language import Language
+from dashboards.page_data import CAUSES
 from dashboards.theme import named, specification, whole_axis
 from pipeline.circuit.pilot import low_window
 
@@ -15,7 +16,6 @@ from pipeline.circuit.pilot import low_window
 # secondary source; derived).
 HEALTHY, SHORTED = low_window("B"), low_window("B", shorted=True)
 
-CAUSES = ("vehicle", "evse", "pairing", "other")
 Spec = dict[str, Any]
 
 
@@ -60,6 +60,19 @@ def causes_by_week(t: Language, rows: pl.DataFrame) -> Spec:
     return specification(chart, summary=t("chart.causes"), weeks=shown)
 
 
+def low_bands(t: Language) -> pl.DataFrame:
+    """lo, hi, words, paint: where a healthy and where a shorted diode leave the negative level, V."""
+    windows = (HEALTHY, SHORTED)
+    return pl.DataFrame(
+        {
+            "lo": [round(window.lo_v, 2) for window in windows],
+            "hi": [round(window.hi_v, 2) for window in windows],
+            "words": [t("unit.band_healthy"), t("unit.band_shorted")],
+            "paint": ["var(--good)", "var(--vehicle)"],
+        }
+    )
+
+
 def low_before_after(t: Language, rows: pl.DataFrame) -> Spec:
     """A line a vehicle: its negative level before and since its trouble or repair.
 
@@ -69,14 +82,7 @@ def low_before_after(t: Language, rows: pl.DataFrame) -> Spec:
     shown = rows.with_columns(name=pl.Series(names, dtype=pl.String)).with_columns(
         pl.col("before_v", "after_v").round(2)
     )
-    bands = pl.DataFrame(
-        {
-            "lo": [round(HEALTHY.lo_v, 2), round(SHORTED.lo_v, 2)],
-            "hi": [round(HEALTHY.hi_v, 2), round(SHORTED.hi_v, 2)],
-            "words": [t("unit.band_healthy"), t("unit.band_shorted")],
-            "paint": ["var(--good)", "var(--vehicle)"],
-        }
-    )
+    bands = low_bands(t)
     scale = alt.Scale(domain=[-13, -7], nice=False, clamp=True)
     axis = alt.Axis(
         values=list(range(-13, -6)), labelExpr="replace(datum.label, '-', '−') + ' V'", format="d"

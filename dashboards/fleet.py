@@ -12,7 +12,7 @@ import polars as pl
 from dashboards import charts
 from dashboards.costs import COSTS, against, currency, stated, waiting
 from dashboards.language import Language
-from dashboards.page_data import PageData, changes, failures_by_cause
+from dashboards.page_data import CAUSES, PageData, changes, failures_by_cause
 from dashboards.reader import Reader
 
 CALLS = ("refer", "proving", "watch", "insufficient_data", "proved", "clear")
@@ -122,9 +122,7 @@ def _causes_title(t: Language, data: PageData) -> str:
         return t("fleet.causes_none")
     shares = {row["cause"]: row["failures"] for row in rows.to_dicts()}
     said = ", ".join(
-        f"{shares[cause]:.0f} {t(f'cause.{cause}')}"
-        for cause in charts.CAUSES
-        if round(shares[cause])
+        f"{shares[cause]:.0f} {t(f'cause.{cause}')}" for cause in CAUSES if round(shares[cause])
     )
     return t("fleet.causes", n=total, said=said)
 

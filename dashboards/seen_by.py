@@ -6,10 +6,9 @@ from dataclasses import replace
 
 import polars as pl
 
+from dashboards.matrix import KIND
 from dashboards.page_data import PageData
 from pipeline.registry import empty
-
-KIND = ("vehicle_model", "evse_model", "firmware")
 
 
 def at_sites(data: PageData, sites: frozenset[str]) -> PageData:

@@ -11,7 +11,7 @@ from dashboards.costs import COSTS, currency, stated, waiting
 from dashboards.fleet import number_called
 from dashboards.language import Language
 from dashboards.matrix import KIND, site_matrix
-from dashboards.page_data import PageData, cells, counted, iso_week, success_by_site
+from dashboards.page_data import CAUSES, PageData, cells, counted, iso_week, success_by_site
 from dashboards.reader import Reader
 from pipeline.core.wording import percent
 
@@ -161,11 +161,11 @@ def _blamed(t: Language, attempts: pl.DataFrame) -> dict[str, str]:
     failed = attempts.filter(pl.col("outcome") == "failed")
     shares = (
         pl.col(f"p_{cause}").fill_null(0.0).sum().round().cast(pl.Int64).alias(cause)
-        for cause in charts.CAUSES
+        for cause in CAUSES
     )
     return {
         row["site_id"]: ", ".join(
-            f"{row[cause]} {t(f'cause.{cause}')}" for cause in charts.CAUSES if row[cause]
+            f"{row[cause]} {t(f'cause.{cause}')}" for cause in CAUSES if row[cause]
         )
         for row in failed.group_by("site_id").agg(shares).to_dicts()
     }

@@ -13,7 +13,7 @@ import polars as pl
 
 from dashboards.page_data import CALLS, PageData, calls_in
 from pipeline.core.errors import NotEnoughDataError, StoreError
-from pipeline.publish.week_folder import CSV_TABLES, MORE, PARQUET_TABLES, table_file
+from pipeline.publish.week_folder import ACCOUNTS, CSV_TABLES, MORE, PARQUET_TABLES, table_file
 from pipeline.registry import conform
 
 _WEEK = re.compile(r"\d{4}-W\d{2}")
@@ -21,7 +21,6 @@ Stamp = tuple[int, int]
 _LOOKS, _PAUSE_S = 5, 0.02
 WEEKS_BEFORE = 26
 """Published weeks whose calls a unit's page tells: half a year; decided."""
-ACCOUNTS = "accounts.json"
 MORE_TABLES = (
     "about_vehicles",
     "about_evses",

@@ -8,7 +8,7 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from dashboards.charts import HEALTHY, SHORTED
+from dashboards.charts import low_bands
 from dashboards.language import Language
 from dashboards.theme import month_axis, named, specification
 
@@ -80,14 +80,7 @@ def levels(t: Language, begin: datetime, end: datetime) -> dict[str, Any]:
         format=".0f",
         labelExpr="replace(datum.label, '-', '−') + ' V'",
     )
-    bands = pl.DataFrame(
-        {
-            "lo": [round(HEALTHY.lo_v, 2), round(SHORTED.lo_v, 2)],
-            "hi": [round(HEALTHY.hi_v, 2), round(SHORTED.hi_v, 2)],
-            "words": [t("unit.band_healthy"), t("unit.band_shorted")],
-            "paint": ["var(--good)", "var(--vehicle)"],
-        }
-    )  # fmt: skip
+    bands = low_bands(t)
     y = alt.Y("low:Q", title=None, scale=y_scale, axis=y_axis)
     ribbon = alt.Chart(named("bands")).mark_rect(opacity=0.18)
     ribbon = ribbon.encode(

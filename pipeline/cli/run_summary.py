@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -81,24 +81,7 @@ def as_words(result: Result) -> str:
     away = result.run["turned_away"]
     words = [told_away(away)] * bool(away)
     words += [f"Week {result.week}. {_accounts(result)}", *_rejected(result)]
-    if unknown := result.run["unknown_words"]:
-        shown = ", ".join(
-            f"{row['word']!r} ({row['occurrences']})" for row in unknown[:SHOWN_WORDS]
-        )
-        more = (
-            f" and {len(unknown) - SHOWN_WORDS} more (run.json)"
-            if len(unknown) > SHOWN_WORDS
-            else ""
-        )
-        words.append(
-            f"Fault words that no code list knows; map them in the file that `normalise.codes_file` names: {shown}{more}"
-        )
-    unseen = tables["impossible"].filter(pl.col("rule") == UNSEEN).height
-    if unseen:
-        words.append(
-            f"Plug-ins that only a vehicle reported: {unseen}. They count for no vehicle: it was plugged in elsewhere, the EVSE "
-            f"did not know it, or a log is missing (impossible.parquet, rule {UNSEEN})"
-        )
+    words += [*_unknown_words(result), *_unseen(tables["impossible"])]
     words += ["\n".join([f"{title}: {len(lines) or 'none'}", *lines]) for title, lines in blocks]
     return "\n\n".join(
         [
@@ -107,6 +90,24 @@ def as_words(result: Result) -> str:
             f"Open {_shown(result.folder / 'fleet.html')} first; sites.html and workshop.html lie beside it.",
         ]
     )
+
+
+def _unknown_words(result: Result) -> Iterator[str]:
+    if unknown := result.run["unknown_words"]:
+        shown = [f"{row['word']!r} ({row['occurrences']})" for row in unknown[:SHOWN_WORDS]]
+        more = len(unknown) - SHOWN_WORDS
+        yield (
+            "Fault words that no code list knows; map them in the file that `normalise.codes_file` names: "
+            + ", ".join(shown) + (f" and {more} more (run.json)" if more > 0 else "")
+        )  # fmt: skip
+
+
+def _unseen(impossible: pl.DataFrame) -> Iterator[str]:
+    if unseen := impossible.filter(pl.col("rule") == UNSEEN).height:
+        yield (
+            f"Plug-ins that only a vehicle reported: {unseen}. They count for no vehicle: it was plugged in elsewhere, the EVSE "
+            f"did not know it, or a log is missing (impossible.parquet, rule {UNSEEN})"
+        )
 
 
 def _shown(path: Path) -> str:

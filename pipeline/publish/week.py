@@ -16,14 +16,13 @@ from pipeline.ingest.file_accounts import tell
 from pipeline.publish.addresses import SHEET, pack_folder
 from pipeline.publish.evse_sheet import SHEETS, evse_sheets
 from pipeline.publish.sheet import sheet_pdf
-from pipeline.publish.week_folder import MORE, complete_or_absent, write_tables
+from pipeline.publish.week_folder import ACCOUNTS, MORE, complete_or_absent, write_tables
 from pipeline.publish.week_report import WeekReport
 from pipeline.refer.pack.model import Evidence
 from pipeline.refer.referral import Referral
 from pipeline.registry import conform, registry
 from pipeline.storage.warehouse import Connection, query, replace, seeing, transaction
 
-ACCOUNTS = "accounts.json"
 CHECKS = {"rules": "rule_results", "firmware": "rule_rates", "equipment": "equipment"}
 """Frames of the validation summary that the pages show, and the names they have in the folder."""
 

@@ -24,6 +24,8 @@ CSV_TABLES = ("vehicles", "evses", "pairings", "next_tests")
 PARQUET_TABLES = ("attempts", "rejected", "impossible")
 MORE = "tables"
 """Folder of the week's further tables, those that only the pages ask for."""
+ACCOUNTS = "accounts.json"
+"""The account of every file any run of the week was given, among them."""
 
 # A spreadsheet takes a cell that starts with one of these for a formula (contract; common
 # practice); one that cuts cells at another sign than the comma finds such a start inside a cell.
