@@ -239,8 +239,12 @@ class _Choose:
     Slow fixtures that cannot know of the mutant come from the baseline.
     """
 
-    def __init__(self, order: dict[str, int], fixtures: dict[str, bytes]) -> None:
+    def __init__(
+        self, order: dict[str, int], fixtures: dict[str, bytes], *, by_import: bool
+    ) -> None:
         self.order, self.fixtures, self.failed = order, fixtures, ""
+        # what acts at import may change the ids of parametrised tests
+        self.functions = {t.partition("[")[0] for t in order} if by_import else set[str]()
 
     def pytest_sessionstart(self) -> None:
         from hypothesis import Phase, settings  # noqa: PLC0415
@@ -253,7 +257,12 @@ class _Choose:
     @pytest.hookimpl(trylast=True)
     def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
         items[:] = sorted(
-            (i for i in items if i.nodeid in self.order), key=lambda i: self.order[i.nodeid]
+            (
+                i
+                for i in items
+                if i.nodeid in self.order or i.nodeid.partition("[")[0] in self.functions
+            ),
+            key=lambda i: self.order.get(i.nodeid, -1),
         )
 
     @pytest.hookimpl(tryfirst=True)
@@ -311,7 +320,7 @@ def trial(
 
     def work() -> tuple[str, str]:
         sys.meta_path.insert(0, InMemory(name, path, source))
-        choose = _Choose({t: i for i, t in enumerate(tests)}, fixtures)
+        choose = _Choose({t: i for i, t in enumerate(tests)}, fixtures, by_import=by_import)
         code = int(
             pytest.main(
                 [*PYTEST, "-x", *dict.fromkeys(t.partition("::")[0] for t in tests)],

@@ -30,7 +30,7 @@ def seen(made: Made) -> Pilot:
     ("duty", "meaning", "amps"),
     [
         (2.9, "none", 0), (3, "digital", 0), (5, "digital", 0), (7, "digital", 0),
-        (7.5, "none", 0), (8, "current", 6), (10, "current", 6), (16, "current", 9.6),
+        (7.5, "none", 0), (8, "current", 6), (10, "current", 6), (10.5, "current", 6.3), (16, "current", 9.6),
         (16.67, "current", 10), (25, "current", 15), (26.67, "current", 16), (33.33, "current", 20), (40, "current", 24),
         (50, "current", 30), (53.33, "current", 32), (66.67, "current", 40), (80, "current", 48), (85, "current", 51),
         (86, "current", 55), (89.2, "current", 63), (90, "current", 65), (92, "current", 70), (96, "current", 80),

@@ -92,12 +92,17 @@ def test_a_known_test_current_sharpens_the_forward_reading() -> None:
 
 @pytest.mark.parametrize(
     ("kind", "value", "state"),
-    [("cp_low_v", "-8.8", None), ("cp_mean_v", "-4.1", "B1"), ("cp_low_v", "-12", "F")],
+    [
+        ("cp_low_v", "-8.8", None),
+        ("cp_mean_v", "-4.1", "B1"),
+        ("cp_low_v", "-12", "F"),
+        ("cp_high_v", "9.0", "E"),
+    ],
 )
 def test_a_level_without_its_state_weighs_nothing_and_says_so(
     kind: str, value: str, state: str | None
 ) -> None:
-    """Without the pilot's state, or with the PWM off, a negative level tells of nothing."""
+    """Without the pilot's state, or with the PWM off, a negative level tells of nothing; in state E there is no level at all."""
     result = assess(Case(PRIOR, (parse_reading(kind, value, state=state),)))
     assert result.posterior == pytest.approx(PRIOR)
     assert "weighs nothing" in result.contradictions[0]

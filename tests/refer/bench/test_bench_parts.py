@@ -411,6 +411,9 @@ def test_what_is_drawn_lies_where_it_is_said_to_lie() -> None:
     assert float((leak >= 20e6).mean()) == pytest.approx(0.8, abs=0.01)
     assert healthy.drawn["generator_high_v"].min() >= 11.4
     assert healthy.drawn["generator_low_v"].max() <= 12.6
+    halves = healthy.drawn["generator_low_v"] - healthy.drawn["generator_high_v"]
+    assert float(halves.std()) == pytest.approx(0.08, abs=0.01)
+    assert sorted(set(healthy.drawn["meter_counts"])) == [2.0, 4.0, 6.0]
     assert sorted(set(healthy.drawn["meter_decades"])) == [4.0, 5.0]
     assert float((healthy.drawn["fixed_decade"] > 0).mean()) == pytest.approx(0.25, abs=0.01)
     leaky = np.asarray(particles("pilot_diode_leaky").circuit.leak_ohm)
