@@ -13,6 +13,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.core.masks import is_true
 from pipeline.refer.inputs import ReferInputs
 from pipeline.refer.plug_places import fits, sites
 from pipeline.refer.suspects.vehicles import DIODE
@@ -99,15 +100,13 @@ def open_questions(
     evses: pl.DataFrame,
     settings: NextTestSettings,
 ) -> pl.DataFrame:
-    """Undecided vehicles.
+    """Undecided vehicles, and those that alone failed at an EVSE which is undecided.
 
     `question` (their id), suspect, the rival EVSE, prior `p_v, p_e, p_n`, `f_v` at a checking EVSE.
     """
     undecided = called.filter(
-        pl.col("call").is_in(["watch", "insufficient_data"]),
-        pl.col("p_vehicle").is_between(settings.least_p, 1 - settings.least_p),
-        ~pl.col("dismissed"),
-    )
+        pl.col("call").is_in(["watch", "insufficient_data"]), ~pl.col("dismissed")
+    ).select("vehicle_id", "vehicle_model", "suspect", "p_vehicle")
     p_v, p_e = pl.col("p_vehicle"), pl.col("p_evse").fill_null(0.0)
     raw_v, raw_e, raw_n = p_v * (1 - p_e), p_e * (1 - p_v), (1 - p_v) * (1 - p_e)
     total = raw_v + raw_e + raw_n
@@ -116,6 +115,8 @@ def open_questions(
         "vehicle_model",
         "suspect",
         "rival",
+        "p_vehicle",
+        "evse_open",
         (raw_v / total).alias("p_v"),
         (raw_e / total).alias("p_e"),
         (raw_n / total).alias("p_n"),
@@ -127,23 +128,34 @@ def open_questions(
         )
         .alias("f_v"),
     )
-    # a vehicle whose failures are its EVSE's by now asks nothing more
-    return named.filter(pl.col("p_v").is_between(settings.least_p, 1 - settings.least_p))
+    # a vehicle whose failures are its EVSE's by now asks nothing more, but of an EVSE that no other vehicle has tried in vain
+    open_ = pl.all_horizontal(
+        pl.col("p_vehicle", "p_v").is_between(settings.least_p, 1 - settings.least_p)
+    )
+    return named.filter(open_ | is_true(pl.col("evse_open"))).drop("p_vehicle", "evse_open")
 
 
 def _rivals(attempts: pl.DataFrame, evses: pl.DataFrame) -> pl.DataFrame:
-    """`vehicle_id, rival, p_evse`: the EVSE each vehicle failed at most, the likelier at fault of two alike."""
+    """`vehicle_id, rival, p_evse, evse_open`: the EVSE each vehicle failed at most, the likelier at fault of two alike; whether it
+    is on watch and failed this vehicle alone.
+    """
     failed = attempts.filter(
         pl.col("supply") == "AC", pl.col("outcome") == "failed", pl.col("vehicle_id").is_not_null()
     )
     return (
         failed.group_by("vehicle_id", "evse_id")
         .agg(pl.len().alias("n"))
-        .join(evses.select("evse_id", "p_evse"), on="evse_id")
+        .with_columns(alone=pl.len().over("evse_id") == 1)
+        .join(evses.select("evse_id", "p_evse", "call"), on="evse_id")
         .sort(["vehicle_id", "n", "p_evse", "evse_id"], descending=[False, True, True, False])
         .group_by("vehicle_id", maintain_order=True)
         .first()
-        .select("vehicle_id", pl.col("evse_id").alias("rival"), "p_evse")
+        .select(
+            "vehicle_id",
+            pl.col("evse_id").alias("rival"),
+            "p_evse",
+            evse_open=pl.col("alone") & (pl.col("call") == "watch"),
+        )
     )
 
 

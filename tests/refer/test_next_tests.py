@@ -101,15 +101,16 @@ def fleet_inputs() -> tuple[ReferInputs, pl.DataFrame]:
     return inputs, attempts
 
 
-def proposed(suspect: str, p_vehicle: float = 0.45) -> pl.DataFrame:
-    """Tests proposed for V."""
+def proposed(suspect: str, p_vehicle: float = 0.45, p_evse: float = 0.4) -> pl.DataFrame:
+    """Tests proposed for V, which alone failed at E1."""
     inputs, attempts = fleet_inputs()
     called = pl.DataFrame(
-        [("V", "Crate", "watch", p_vehicle, suspect, False), ("W", "Crate", "clear", 0.001, None, False)],
-        schema=["vehicle_id", "vehicle_model", "call", "p_vehicle", "suspect", "dismissed"], orient="row",
+        [("V", "Crate", "watch", p_vehicle, suspect, False, "evse"), ("W", "Crate", "clear", 0.001, None, False, None)],
+        schema=["vehicle_id", "vehicle_model", "call", "p_vehicle", "suspect", "dismissed", "rival"], orient="row",
     )  # fmt: skip
+    e1 = "clear" if p_evse < 0.05 else "watch" if p_evse < 0.97 else "faulty"
     evses = pl.DataFrame(
-        [("E1", 0.4, "watch"), ("E2", 0.001, "clear"), ("E3", 0.001, "clear"), ("E4", 0.9, "faulty"), ("E5", 0.001, "clear")],
+        [("E1", p_evse, e1), ("E2", 0.001, "clear"), ("E3", 0.001, "clear"), ("E4", 0.9, "faulty"), ("E5", 0.001, "clear")],
         schema=["evse_id", "p_evse", "call"], orient="row",
     )  # fmt: skip
     questions = open_questions(attempts, called, evses, USUAL)
@@ -136,9 +137,19 @@ def test_a_sound_vehicle_at_the_suspect_evse_is_proposed_too() -> None:
     assert ("W", "E1") in set(tests.select("vehicle_id", "evse_id").iter_rows())
 
 
+def test_an_evse_that_failed_one_vehicle_alone_asks_for_another() -> None:
+    """V is hardly at fault, its only EVSE likely, and on watch because no other vehicle tried: W there decides, V elsewhere tells nothing.
+    Once the EVSE is called there is nothing left to ask.
+    """
+    tests = proposed("unclear", p_vehicle=0.01, p_evse=0.95)
+    assert tests.select("vehicle_id", "evse_id").rows() == [("W", "E1")]
+    assert proposed("unclear", p_vehicle=0.01, p_evse=0.99).is_empty()
+
+
 def test_no_question_no_test() -> None:
     """A vehicle that is sure either way asks for nothing; the frame is empty and as declared."""
-    assert proposed("pilot_diode_shorted", p_vehicle=0.001).equals(empty("out_next_tests"))
+    sure = proposed("pilot_diode_shorted", p_vehicle=0.001, p_evse=0.01)
+    assert sure.equals(empty("out_next_tests"))
     assert conform(proposed("charger_input"), "out_next_tests").height > 0
 
 
@@ -337,7 +348,9 @@ def test_a_question_names_the_evse_it_failed_at_most() -> None:
             ),
         ]
     )
-    evses = pl.DataFrame({"evse_id": ["E1", "E2", "E3"], "p_evse": [0.1, 0.3, 0.9]})
+    evses = pl.DataFrame(
+        {"evse_id": ["E1", "E2", "E3"], "p_evse": [0.1, 0.3, 0.9], "call": "clear"}
+    )
     usual = {"vehicle_id": "V", "vehicle_model": "Crate", "call": "watch", "p_vehicle": 0.5, "suspect": "pilot_diode_leaky",
              "dismissed": False}  # fmt: skip
     called = pl.DataFrame(

@@ -7,11 +7,10 @@ from typing import Any
 import polars as pl
 
 from pipeline.measure.quality.from_logs.scores import Scored
-from pipeline.measure.quality.from_logs.timing import timing_figures
+from pipeline.measure.quality.from_logs.timing import ORACLE_CUT, timing_figures
 from pipeline.measure.quality.measures import average_precision, calibration_error, ratio
 
 CALIBRATED_FROM = 0.02
-ORACLE_CUT = 0.5
 CREEPING = ("pilot_diode_leaky", "pilot_leakage")
 """Their onset is when the effect left the usual band, which is no instant of the truth."""
 

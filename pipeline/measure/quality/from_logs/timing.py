@@ -8,10 +8,12 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.measure.quality.from_logs.figures import ORACLE_CUT
 from pipeline.measure.quality.from_logs.oracle import oracle
 from pipeline.measure.quality.from_logs.units import World, vehicle_truth
 from pipeline.measure.quality.measures import ratio
+
+ORACLE_CUT = 0.5
+"""Probability from which the oracle would refer."""
 
 
 @dataclass(frozen=True)
