@@ -53,8 +53,11 @@ def test_who_set_it_up_knows_the_state() -> None:
 def test_what_leaves_the_bands_is_named() -> None:
     """A shorted diode's negative level, -8.79 V (derived), is outside IEC 61851-1's band; duties below 8 % offer no current."""
     _, said = trace_readings(csv(square(8.79, -8.79, 0.05, 0.05)), where="t.csv")
-    assert "digital communication" in said
+    assert ", duty 5.0 %, digital communication, rise" in said
     assert "; low outside the tolerances of IEC 61851-1." in said
+    _, neither = trace_readings(csv(square(8.0, -8.0, 0.02, 0.05)), where="t.csv")
+    assert ", offers nothing, rise" in neither
+    assert "; high and low outside the tolerances of IEC 61851-1." in neither
     _, steady = trace_readings(csv([9.0] * (3 * RATE_HZ // 100)), where="t.csv")
     assert steady.startswith("B1 0.000 to 0.029 s: high 9.00 V (9.00 to 9.00)")
     assert "low" not in steady.partition(".")[0]
