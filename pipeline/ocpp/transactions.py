@@ -1,4 +1,5 @@
-"""Transactions of OCPP 1.6 without an id: stations write 0 or below where a start was refused or never answered.
+"""Transactions of OCPP 1.6 without an id: stations write 0 or below where a start was refused or never answered,
+and the answer that gives a start its id may be lost from the log.
 
 Such a start and its stop are paired by connector, meter and order. Source: an open OCPP stack's
 issue tracker (secondary); the rule of pairing is ours.
@@ -46,7 +47,7 @@ def paired(rows: pl.DataFrame, evses: pl.DataFrame, settings: EnergySettings) ->
     )
     if starts.is_empty():
         return rows
-    told = _named(starts, matched(starts, stops, numbered.filter(old), evses, settings))
+    told = _named(starts, stops, matched(starts, stops, numbered.filter(old), evses, settings))
     return (
         numbered.join(told, on="_row", how="left", maintain_order="left")
         .with_columns(
@@ -128,16 +129,21 @@ def _mutually_best(met: pl.DataFrame, settings: EnergySettings) -> pl.DataFrame:
     return pl.concat(taken)
 
 
-def _named(starts: pl.DataFrame, pairs: pl.DataFrame) -> pl.DataFrame:
-    """`_row, _transaction, _connector` of starts without an id and of their stops; the id is made of connector and time."""
-    made = starts.select(
-        "_row",
-        _connector="connector_id",
-        _transaction=pl.format(
-            "no id, connector {}, {}", "connector_id", pl.col("station_at_utc").dt.epoch("ms")
-        ),
+def _named(starts: pl.DataFrame, stops: pl.DataFrame, pairs: pl.DataFrame) -> pl.DataFrame:
+    """`_row, _transaction, _connector` of starts without an id and of their stops.
+
+    The id is the stop's own where no other stop of the station bears it: the answer to the start was
+    lost, and the meter's values bear it too. Else it is made of connector and time.
+    """
+    once = pl.len().over("station_id", "transaction_id") == 1
+    own = stops.select(stop="_row", _own=pl.when(once).then("transaction_id"))
+    made = pl.format(
+        "no id, connector {}, {}", "connector_id", pl.col("station_at_utc").dt.epoch("ms")
     )
-    ends = pairs.join(made, left_on="start", right_on="_row").select(
-        pl.col("stop").alias("_row"), "_connector", "_transaction"
+    begun = (
+        starts.join(pairs, left_on="_row", right_on="start", how="left", maintain_order="left")
+        .join(own, on="stop", how="left", maintain_order="left")
+        .select("_row", "stop", _connector="connector_id", _transaction=pl.coalesce("_own", made))
     )
-    return pl.concat([made, ends])
+    ends = begun.drop("_row").drop_nulls("stop").rename({"stop": "_row"})
+    return pl.concat([begun.drop("stop"), ends.select("_row", "_connector", "_transaction")])

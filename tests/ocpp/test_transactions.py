@@ -167,3 +167,25 @@ def test_another_stations_stop_is_another_matter() -> None:
     """Pairs are of one station."""
     rows = said(start(0, 1), stop(10, 100.0, station_id="other"))
     assert paired(rows, EVSES, EnergySettings())["transaction_id"].to_list()[1] is None
+
+
+def ids(*messages: dict[str, Any]) -> list[str | None]:
+    """The transaction of each message, in order."""
+    return paired(said(*messages), EVSES, EnergySettings())["transaction_id"].to_list()
+
+
+def test_a_start_whose_answer_is_lost_takes_the_id_of_its_stop_and_of_its_meters_values() -> None:
+    """One transaction, not two: else its energy counts twice, by start and stop and by the meter's values."""
+    values = {"minute": 15, "action": "MeterValues", "connector_id": 1, "transaction_id": "1118"}
+    told = ids(start(0, 1, 100.0), values, stop(60, 3400.0, transaction_id="1118"))
+    assert told == ["1118"] * 3
+
+
+def test_an_id_that_two_stops_bear_is_nobodys() -> None:
+    """A station that writes one id into every stop whose start got none: two transactions stay two."""
+    one = {"transaction_id": "7"}
+    told = ids(
+        start(0, 1, 0.0), stop(60, 900.0, **one), start(70, 1, 900.0), stop(99, 1900.0, **one)
+    )
+    assert told[0] == told[1] != told[2] == told[3]
+    assert "7" not in told
