@@ -120,8 +120,9 @@ def station_in_name(glob: str, folder: str, file: str) -> str | None:
         met = [
             re.fullmatch(_globbed(part), own) for part, own in zip(pattern, name.parts, strict=True)
         ]
-        if all(met):
-            return next((m["station"] for m in met if m and "station" in m.groupdict()), "")
+        stations = {m["station"] for m in met if m and "station" in m.groupdict()}
+        if all(met) and len(stations) <= 1:
+            return next(iter(stations), "")
     return None
 
 

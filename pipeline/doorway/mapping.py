@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator
 from collections.abc import Mapping as Map
 from dataclasses import dataclass
 from datetime import datetime
+from operator import itemgetter
 from pathlib import PurePosixPath
 from typing import Any
 
@@ -126,7 +127,8 @@ def _wrong(
         line = read.line_of((*path, *place))
         name = ".".join(map(str, (*path, *place)))
         told.append((line, f"{name}: {_said(one, place, kind)}"))
-    first = min(line for line, _ in told)
+    told.sort(key=itemgetter(0))
+    first = told[0][0]
     message = "; ".join(f"(line {line}) {text}" if line != first else text for line, text in told)
     file = given.get("file")
     return Wrong(".".join(map(str, path)), first, file if isinstance(file, str) else None, message)
