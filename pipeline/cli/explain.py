@@ -21,11 +21,9 @@ def _source(name: str) -> str:
 
 
 def _field(field: Field) -> str:
-    limits = (
-        ""
-        if field.minimum is None and field.maximum is None
-        else f"\nRange:   {field.minimum} to {field.maximum}"
-    )
+    ends = (("from", field.minimum), ("to", field.maximum))
+    told = " ".join(f"{word} {end:g}" for word, end in ends if end is not None)
+    limits = f"\nRange:   {told}" if told else ""
     values = f"\nValues:  {', '.join(field.values)}" if field.values else ""
     places = [
         t.name for t in registry().tables.values() if any(c.field is field for c in t.columns)

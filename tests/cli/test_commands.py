@@ -96,3 +96,14 @@ def test_explain_knows_tables_columns_settings_and_signatures(name: str) -> None
     shown = CliRunner().invoke(main, ["explain", name])
     assert shown.exit_code == 0
     assert name in shown.output
+
+
+@pytest.mark.parametrize(
+    ("name", "said"),
+    [("p_vehicle", "Range:   from 0 to 1\n"), ("reverse_path_ohm", "Range:   from 0\n"), ("call", "Values:  refer")],
+)  # fmt: skip
+def test_explain_tells_the_ends_that_there_are(name: str, said: str) -> None:
+    """A range open at one end names the other alone."""
+    shown = CliRunner().invoke(main, ["explain", name]).output
+    assert said in shown
+    assert "None" not in shown
