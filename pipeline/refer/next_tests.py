@@ -58,6 +58,8 @@ def next_tests(
         return empty("out_next_tests")
     own = _this_vehicle_elsewhere(inputs, attempts, questions, equipment, settings.next_tests)
     other = _sound_vehicle_there(attempts, questions, called, settings.next_tests)
+    # nobody is sent to an EVSE that is to stand still until it has been looked at
+    other = other.join(evses.filter(pl.col("call") == "faulty"), on="evse_id", how="anti")
     tests = pl.concat([own, other], how="diagonal").with_row_index("row")
     prior = tests.select("p_v", "p_e", "p_n").to_numpy()
     bits = information_bits(prior, tests.select("f_v", "f_e", "f_n").to_numpy())

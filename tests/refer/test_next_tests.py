@@ -146,6 +146,13 @@ def test_an_evse_that_failed_one_vehicle_alone_asks_for_another() -> None:
     assert proposed("unclear", p_vehicle=0.01, p_evse=0.99).is_empty()
 
 
+def test_nobody_is_sent_to_an_evse_called_faulty() -> None:
+    """It is not used until it has been looked at (the cautions): V may be tried elsewhere, nobody there."""
+    tests = proposed("pilot_diode_shorted", p_vehicle=0.45, p_evse=0.97)
+    assert tests.height > 0
+    assert "E1" not in tests["evse_id"].to_list()
+
+
 def test_no_question_no_test() -> None:
     """A vehicle that is sure either way asks for nothing; the frame is empty and as declared."""
     sure = proposed("pilot_diode_shorted", p_vehicle=0.001, p_evse=0.01)
