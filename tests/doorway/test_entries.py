@@ -1,4 +1,4 @@
-"""Which files an entry is of: globs as a shell reads them, seen from the mapping's folder, and the station in a name."""
+"""Entries of a mapping: which files each is of (globs as a shell reads them, the station in a name), and what is refused."""
 
 from __future__ import annotations
 
@@ -54,3 +54,43 @@ def test_what_is_wrong_with_an_entry_is_told_at_its_line() -> None:
     assert wrong.message.count("(meant: timezone?)") == 1
     assert "; (line 10) frames.1.timezone: 'Nowhere/Town' is not an IANA time zone" in wrong.message
     assert "at_line" not in wrong.message
+
+
+def one(keys: str) -> Mapping | str:
+    """A mapping whose one entry has these keys besides its pattern."""
+    return parse(
+        "frames:\n  - line: '{at} {station_id} {dir} {frame}'\n    in: [a]\n    out: [b]\n    "
+        + keys
+    )
+
+
+@pytest.mark.parametrize(
+    "encoding",
+    ["utf-8", "utf-16", "utf-32", "latin-1", "cp1252", "iso8859-15", "windows-1251", "koi8-r", "mac-roman", "kz1048", "shift_jis",
+     "euc_kr", "iso2022_jp", "gbk", "big5", "cp037"],
+)  # fmt: skip
+def test_encodings_of_text_files_are_known(encoding: str) -> None:
+    """As Python's own codecs name them; each reads back what it writes."""
+    read = one(f"file: a.log\n    encoding: {encoding}\n")
+    assert isinstance(read, Mapping), read
+    assert "yard 7".encode(read.frames[0].encoding) == "yard 7".encode(encoding)
+
+
+@pytest.mark.parametrize(
+    ("keys", "said"),
+    [
+        ("file: a.log\n    encoding: rot13\n", "no text encoding of files"),
+        ("file: a.log\n    encoding: idna\n", "no text encoding of files"),
+        ("file: a.log\n    encoding: klingon\n", "no text encoding known here"),
+        ("file: a.log\n    delimiter: ''\n", "delimiter: "),
+        ("file: a.log\n    delimiter: ';;'\n", "delimiter: "),
+        ("file: ''\n", "frames.0.file: "),
+        ("timezone: UTC\n", "frames.0.file: missing, and needed"),
+    ],
+)
+def test_what_no_file_can_be_read_by_is_refused(keys: str, said: str) -> None:
+    """What is no text encoding, a delimiter of none or two signs, an entry of no file: said with its key and line."""
+    told = one(keys)
+    assert isinstance(told, str), told
+    assert said in told
+    assert told.startswith("line ")
