@@ -213,6 +213,7 @@ def test_without_a_meter_the_time_closed_tells_what_was_likely_delivered(
         (FAULT | {"level_at_fault": 0, "fault_utc": 61}, "plugged", 61, False),
         (FAULT | OFFERED | {"supply": "DC"}, "offered", 20, False),
         (FAULT | OFFERED | {"offered_utc": 40}, "offered", 30, True),
+        (FAULT | OFFERED | {"offered_utc": 30.9}, "offered", 0, True),
         (FAULT | OFFERED | {"offered_utc": -5}, "offered", 30, True),
         (FAULT | OFFERED | {"plugged_at_utc": -50, "offered_utc": -31}, "offered", 61, False),
         (FAULT | OFFERED | {"energy_kwh": 1.0}, "delivering", 20, False),
@@ -436,6 +437,26 @@ def test_levels_signs_and_ends_are_told_by_their_first() -> None:
         ]
         == 1
     )
+
+
+def test_the_pilots_own_row_tells_when_the_fault_came_and_at_which_level() -> None:
+    """A message is timed by another clock: it may seem to come before the PWM was on, and no diode can be checked then."""
+    message = {"strength": 2, "fault": "PilotFault", "rank": 1}
+    rows = ({"at_utc": 0, "level": 0}, {"at_utc": 8, "level": 1})
+    row = gathered(*rows, {"at_utc": 7} | message, {"at_utc": 9, "level": 1, "strength": 2})
+    assert (row["fault_utc"], row["level_at_fault"], row["fault"]) == (9, 1, "PilotFault")
+    far = 8 + 2 * SETTINGS.settle_s
+    row = gathered(*rows, {"at_utc": 7} | message, {"at_utc": far, "level": 1, "strength": 2})
+    assert (row["fault_utc"], row["level_at_fault"]) == (7, 0)
+
+
+def test_a_messages_whole_second_is_not_before_what_came_within_it() -> None:
+    """A fault told as second 7, cut off, may be of 7.9: the level of 7.6 was reached before it, that of 8 after."""
+    message = {"at_utc": 7, "strength": 2}
+    row = gathered({"at_utc": 0, "level": 0}, message, {"at_utc": 7.6, "level": 1})
+    assert row["level_at_fault"] == 1
+    row = gathered({"at_utc": 0, "level": 0}, message, {"at_utc": 8, "level": 1})
+    assert row["level_at_fault"] == 0
 
 
 SIGNAL = (

@@ -11,6 +11,10 @@ from pipeline.normalise.signals import codes
 from pipeline.ocpp import predicates
 from pipeline.settings.normalise import NormaliseSettings
 
+WHOLE_SECOND = timedelta(seconds=1)
+"""Messages often tell whole seconds, cut off, where the pilot's rows tell milliseconds: what stands less than this after a fault
+came before it. Common practice, no source."""
+
 
 def _first(column: str, when: pl.Expr) -> pl.Expr:
     return pl.col(column).filter(when.fill_null(value=False)).first()
@@ -23,6 +27,8 @@ def progress(events: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     A fault after which energy flowed (`after_kwh` of events) ended nothing. The ending fault is the
     first other one after the last good moment, named by the most exact code within some seconds of
     it; what only serves the authorisation names it where the station ends it in that moment.
+    It came when the record says that tells the level too (the pilot's row, by one clock with the
+    other rows), else when a message says. `level_at_fault` is the highest level by then, to the second.
     """
     settle = timedelta(seconds=settings.settle_s)
     ordered = events.sort("plug_in", "at_utc", "file_id", "line")
@@ -49,13 +55,20 @@ def progress(events: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     near = (pl.col("fault_here") & pl.col("at_utc").is_between(ending, soon)) | (
         is_true(aside) & ~resumed & pl.col("at_utc").is_between(ending - settle, soon)
     )
-    upto = pl.col("fault_utc").is_null() | (pl.col("at_utc") <= pl.col("fault_utc"))
+    own = (
+        pl.col("fault_here")
+        & pl.col("level").is_not_null()
+        & pl.col("at_utc").is_between(ending, soon)
+    )
+    came = pl.coalesce(pl.col("at_utc").filter(own).min().over("plug_in"), ending)
+    ordered = ordered.with_columns(came_utc=came)
+    upto = pl.col("came_utc").is_null() | (pl.col("at_utc") < pl.col("came_utc") + WHOLE_SECOND)
     since_good = pl.col("good_utc").is_null() | (pl.col("at_utc") >= pl.col("good_utc"))
     ended = pl.col("done") & (pl.col("at_utc") > pl.col("good_utc"))
     warning = (pl.col("strength") == 1) & ~resumed
     level = pl.col("level")
     return ordered.group_by("plug_in", maintain_order=True).agg(
-        pl.col("fault_utc").first(),
+        pl.col("came_utc").first().alias("fault_utc"),
         pl.col("lasting").first(),
         pl.col("let_go_utc").first(),
         fault=_most_exact("fault", near),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.core.masks import is_true
+from pipeline.normalise.attempts.progress import WHOLE_SECOND
 from pipeline.normalise.attempts.stage_events import STAGES
 from pipeline.settings.normalise import NormaliseSettings
 
@@ -69,7 +70,10 @@ def stage(decided: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     end = pl.coalesce("ended_utc", "done_utc", "stopped_utc", "unplugged_at_utc", "seen_utc")
     offer_s, plug_s = _seconds(end, pl.col("offered_utc")), _seconds(end, pl.col("plugged_at_utc"))
     since_s = (
-        pl.when((offer_s >= 0) & (pl.col("offered_utc") >= pl.col("plugged_at_utc")))
+        pl.when(
+            (offer_s > -WHOLE_SECOND.total_seconds())
+            & (pl.col("offered_utc") >= pl.col("plugged_at_utc"))
+        )
         .then(offer_s)
         .otherwise(plug_s)
     )
