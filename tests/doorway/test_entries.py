@@ -64,6 +64,19 @@ def one(keys: str) -> Mapping | str:
     )
 
 
+def test_entries_stand_in_the_order_of_the_file() -> None:
+    """The first that covers a file serves it, whichever section it stands in."""
+    export = "exports:\n  - file: a.csv\n    columns: {evse_id: e, plugged_at: s, unplugged_at: u, energy_kwh: k}\n    energy_unit: kWh\n    timezone: UTC\n"
+    frames = "frames:\n  - file: b.log\n    line: '{at} {station_id} {dir} {frame}'\n    in: [a]\n    out: [b]\n"
+    for text, files in (
+        (export + frames, ["a.csv", "b.log"]),
+        (frames + export, ["b.log", "a.csv"]),
+    ):
+        read = parse(text)
+        assert isinstance(read, Mapping), read
+        assert [entry.file for entry in read.entries] == files
+
+
 @pytest.mark.parametrize(
     "encoding",
     ["utf-8", "utf-16", "utf-32", "latin-1", "cp1252", "iso8859-15", "windows-1251", "koi8-r", "mac-roman", "kz1048", "shift_jis",
