@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from pipeline.doorway.entries import station_in_name
@@ -66,7 +68,10 @@ def one(keys: str) -> Mapping | str:
 
 def test_entries_stand_in_the_order_of_the_file() -> None:
     """The first that covers a file serves it, whichever section it stands in."""
-    export = "exports:\n  - file: a.csv\n    columns: {evse_id: e, plugged_at: s, unplugged_at: u, energy_kwh: k}\n    energy_unit: kWh\n    timezone: UTC\n"
+    export = (
+        "exports:\n  - file: a.csv\n    columns: {evse_id: e, plugged_at: s, unplugged_at: u, energy_kwh: k}\n"
+        "    energy_unit: kWh\n    timezone: UTC\n"
+    )
     frames = "frames:\n  - file: b.log\n    line: '{at} {station_id} {dir} {frame}'\n    in: [a]\n    out: [b]\n"
     for text, files in (
         (export + frames, ["a.csv", "b.log"]),
@@ -107,3 +112,14 @@ def test_what_no_file_can_be_read_by_is_refused(keys: str, said: str) -> None:
     assert isinstance(told, str), told
     assert said in told
     assert told.startswith("line ")
+
+
+def test_several_wrong_entries_are_told_in_order_each_at_its_line() -> None:
+    """Nothing of the mapping can be used: every fault in the order of the file; a mapping without an entry says that."""
+    told = parse("exports:\n  - file: a.csv\n    colums: {}\nframes:\n  - file: ''\n")
+    assert isinstance(told, str)
+    assert re.findall(r"line (\d): (?:exports|frames)\.0", told) == ["2", "5"]
+    assert "; keys are " in told
+    assert "colums: no such key here" in told
+    assert " (meant: columns?)" in told
+    assert parse("frames: []\n") == "line 1: frames: and exports: hold no entry"
