@@ -94,7 +94,7 @@ def sheet_data(
         "source": printable(told.source),
         "form": list(FORM),
         "foot": printable(
-            f"Times are {about.get('timezone') or 'UTC'}. Every figure is counted from the week's attempts; "
+            f"Times are {about.get('timezone') or 'UTC'}. Every figure is counted from the attempts of the look-back; "
             "the call is a probability, not a finding. After the repair, enter it on the EVSE's page "
             "(a row of sites/work.csv): its next attempts then prove it."
         ),
