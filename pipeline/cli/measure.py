@@ -88,6 +88,34 @@ def bench_run(
     base.say(json.dumps(told) if as_json else as_words(told, size))
 
 
+@bench.command("growth")
+@click.option(
+    "--vehicles",
+    type=click.IntRange(10),
+    multiple=True,
+    default=(150, 600, 2000),
+    show_default=True,
+    help="Size of a fleet; give it once a fleet, at least two, rising.",
+)
+@base.count("--weeks", 12, "Weeks of logs.", least=2)
+@base.count("--seed", 1, "Seed of the fleets.", least=0)
+@base.as_json
+def bench_growth(
+    vehicles: tuple[int, ...] = (150, 600, 2000), weeks: int = 12, seed: int = 1, *, as_json: bool = False
+) -> None:  # fmt: skip
+    """Whole runs of growing fleets' deliveries as sites hand them over: processor time and memory by
+    stage, and how each grows with the lines. A fleet of 2,000 takes some minutes to make.
+    """
+    from pipeline.measure.speed.growth import Makers, as_words, measure_growth
+    from sample_logs.generator import hand_over, simulate
+
+    if len(vehicles) < 2 or list(vehicles) != sorted(set(vehicles)):
+        raise click.BadParameter("give at least two sizes, rising", param_hint="--vehicles")
+    with tempfile.TemporaryDirectory() as name:
+        told = measure_growth(vehicles, weeks, seed, Path(name), Makers(simulate, hand_over))
+    base.say(json.dumps(told) if as_json else as_words(told))
+
+
 @bench.command("demo")
 def bench_demo() -> None:
     """The whole job on the sample logs, from an empty folder, start of the command included."""

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 from pathlib import Path
 from typing import TYPE_CHECKING
-from urllib.parse import urlsplit
 
 import click
 
@@ -16,7 +15,6 @@ if TYPE_CHECKING:
     from pipeline.orchestrate.run import Request, Result
     from pipeline.settings import Settings
 
-_THIS_MACHINE = ("localhost", "127.0.0.1", "::1")
 SAMPLE_DELIVERY = Path(__file__).resolve().parents[2] / "sample_logs" / "delivery"
 
 
@@ -98,15 +96,12 @@ def _run_on_cluster(
 ) -> None:
     from pipeline.core.progress import bars
     from pipeline.orchestrate.cluster.drive import run_on_cluster
+    from pipeline.orchestrate.cluster.reach import plain_warning
 
     if lake is None:
         raise click.UsageError("--cluster needs --lake, a folder or URL that all workers reach")
-    if urlsplit(cluster).scheme != "tls" and urlsplit(cluster).hostname not in _THIS_MACHINE:
-        base.say(
-            f"{cluster}: not encrypted, and whoever reaches it can run code there; "
-            "keep it to a network of your own, or give a tls:// address",
-            err=True,
-        )
+    if warning := plain_warning(cluster):
+        base.say(warning, err=True)
     with bars(quiet=quiet or as_json) as progress:
         result = run_on_cluster(request, cluster, lake, progress)
     _tell(result, quiet=quiet, as_json=as_json)

@@ -65,9 +65,22 @@ class Timings:
     def step(self, name: str) -> Iterator[None]:
         """Time a block under a name."""
         start = time.perf_counter()
-        yield
+        with traced(name):
+            yield
         self.seconds[name] = round(self.seconds.get(name, 0.0) + time.perf_counter() - start, 3)
-        event("step", step=name, seconds=self.seconds[name])
+
+
+@contextmanager
+def traced(name: str) -> Iterator[None]:
+    """Log what a step, or a part of one, took: seconds, and seconds of this process's processor time."""
+    start, worked = time.perf_counter(), time.process_time()
+    yield
+    event(
+        "step",
+        step=name,
+        seconds=round(time.perf_counter() - start, 3),
+        processor_s=round(time.process_time() - worked, 3),
+    )
 
 
 def versions() -> dict[str, str]:

@@ -15,6 +15,7 @@ from pydantic import Field, ValidationError
 from pipeline.core.errors import SettingsError
 from pipeline.settings.attribute import AttributeSettings
 from pipeline.settings.base import Frozen
+from pipeline.settings.cluster import ClusterSettings
 from pipeline.settings.ingest import IngestSettings
 from pipeline.settings.mail import MailSettings
 from pipeline.settings.normalise import NormaliseSettings
@@ -38,6 +39,7 @@ class Settings(Frozen):
     serve: ServeSettings = ServeSettings()
     pages: PagesSettings = PagesSettings()
     mail: MailSettings = MailSettings()
+    cluster: ClusterSettings = ClusterSettings()
     decisions: str | None = Field(
         None,
         description="Path or database URL of the decisions store; beside the warehouse if absent",

@@ -5,28 +5,35 @@ With a lake on S3, when a worker dies, and for what comes later.
 
 from __future__ import annotations
 
+import errno
 import os
+import pickle
 import signal
 import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import pytest
 import s3fs
 from distributed import LocalCluster
+from fsspec.implementations.local import LocalFileSystem  # type: ignore[import-untyped]
 from moto.server import ThreadedMotoServer
 from prefect.settings import temporary_settings
 
 from pipeline.core.errors import SettingsError, StoreError
+from pipeline.ingest import ingest_delivery
 from pipeline.orchestrate.cluster import run_on_cluster
+from pipeline.orchestrate.cluster.build import build
 from pipeline.orchestrate.cluster.cut import cut
+from pipeline.orchestrate.cluster.drive import put_lists
 from pipeline.orchestrate.run import Request, run_week
 from pipeline.settings import Settings
 from pipeline.settings.ingest import IngestSettings
 from pipeline.storage.lake import RAW, Lake, bucket_of, open_lake, show
-from pipeline.storage.warehouse import reading
+from pipeline.storage.warehouse import reading, writing
 from tests.ops import delivery, halves, same_bytes
 
 BUCKETS = 3
@@ -110,6 +117,41 @@ def test_a_worker_dies(server: str, workers: LocalCluster, tmp_path: Path) -> No
     killer.join(10)
     assert killed.is_set()
     same_bytes(run_week(_request(tmp_path / "direct", delivered)).folder, spread.folder)
+
+
+@pytest.mark.parametrize("full_at", ["lines-", "cut.json", "tables/", "buckets/"])
+def test_a_full_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, full_at: str) -> None:
+    """A disk without room while a file is cut or a bucket built is said as such, is not tried again,
+    and leaves nothing that counts; with room, the same call ends the work.
+    """
+    delivered, lake = delivery(tmp_path), open_lake(str(tmp_path / "lake"), 1)
+    frames = next(p for p in sorted(delivered.rglob("*.jsonl*")) if p.parent.name == "ocpp")
+    with writing(tmp_path / "w.duckdb") as con:
+        ingest_delivery(con, delivered, IngestSettings(), leave=frozenset({frames}))
+        lists = put_lists(con, lake)
+
+    def work() -> dict[str, Any]:
+        one = cut(lake, delivered, frames, IngestSettings())
+        assert one is not None
+        return build(lake, 0, [one], lists, Settings())
+
+    real = LocalFileSystem.open
+
+    def unless_full(self: LocalFileSystem, path: str, mode: str = "rb", **named: Any) -> Any:
+        if full_at in path and mode == "wb":
+            raise OSError(errno.ENOSPC, "No space left on device", path)
+        return real(self, path, mode, **named)
+
+    monkeypatch.setattr(LocalFileSystem, "open", unless_full)
+    with pytest.raises(StoreError, match="no room") as caught:
+        work()
+    assert full_at in str(caught.value.where)
+    assert "make room" in str(pickle.loads(pickle.dumps(caught.value)))  # noqa: S301  # as it comes from a worker
+    assert lake.bucket(0) == {}
+    monkeypatch.undo()
+    made = work()
+    assert lake.bucket(0) == made
+    assert lake.table(lake.paths("raw_frame", [made])[0]).num_rows > 0
 
 
 def test_a_warehouse_made_without_the_lake_is_left_as_it_is(

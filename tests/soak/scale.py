@@ -2,8 +2,9 @@
 1000` (station-months).
 
 Prints a line a size and way: delivered bytes, frames, seconds by step, peak memory of the asking
-process. Needs a Prefect server (PREFECT_API_URL) for the cluster. A station-month here is one
-station of an invented fleet for 30 days.
+process; and the processor time of that process, by step, and of its workers: a trace of what cannot
+be spread (the scheduler runs in that process too). Needs a Prefect server (PREFECT_API_URL) for the
+cluster. A station-month here is one station of an invented fleet for 30 days.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from __future__ import annotations
 import argparse
 import json
 import os
+import resource
 import subprocess
 import sys
 import tempfile
@@ -19,6 +21,7 @@ from pathlib import Path
 
 from distributed import LocalCluster
 
+from pipeline.core.logs import log_to
 from pipeline.core.peak_memory import peak_mb
 from pipeline.orchestrate.cluster import run_on_cluster
 from pipeline.orchestrate.run import Request, run_week
@@ -41,13 +44,19 @@ def deliver(folder: Path, station_months: float) -> Path:
 def one_run(delivered: Path, place: Path, way: str) -> dict[str, object]:
     """Run once, in this process; what it took."""
     request = Request((delivered,), place / "w.duckdb", place / "out", None, Settings())
-    begin = time.monotonic()
-    if way == "one":
-        result = run_week(request)
-    else:
-        with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster:
-            begin = time.monotonic()
-            result = run_on_cluster(request, cluster.scheduler_address, str(place / "lake"))
+    place.mkdir(parents=True, exist_ok=True)
+    log, own = place / "log.jsonl", time.process_time()
+    with log_to(log):
+        begin = time.monotonic()
+        if way == "one":
+            result = run_week(request)
+        else:
+            with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster:
+                begin = time.monotonic()
+                result = run_on_cluster(request, cluster.scheduler_address, str(place / "lake"))
+    own = time.process_time() - own
+    children = resource.getrusage(resource.RUSAGE_CHILDREN)
+    steps = [json.loads(line) for line in log.read_text(encoding="utf-8").splitlines()]
     took = time.monotonic() - begin
     rows = result.run["counts"]["rows"]
     return {
@@ -57,6 +66,9 @@ def one_run(delivered: Path, place: Path, way: str) -> dict[str, object]:
         "attempts": rows["core_attempt"],
         "stations": rows["core_evse"],
         "peak_mb": round(peak_mb()),
+        "own_cpu_s": round(own, 1),
+        "children_cpu_s": round(children.ru_utime + children.ru_stime, 1),
+        "own_cpu_by_step_s": {s["step"]: s["processor_s"] for s in steps if s["event"] == "step"},
     }
 
 

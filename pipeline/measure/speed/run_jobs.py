@@ -25,15 +25,19 @@ _LINE_CAP = 16 << 20
 
 
 def whole_run(folder: Path, store: Path) -> dict[str, Any]:
-    """All stages of a week's run; seconds by stage, of the wall and of the processor."""
+    """All stages of a week's run; seconds by stage, of the wall and of the processor, and the most
+    memory held until each stage's end.
+    """
     request = Request((folder,), store, store.with_suffix(".weeks"), None, Settings())
     worked: dict[str, float] = {}
+    peaks: dict[str, float] = {}
 
     def as_task(name: str, step: Callable[..., Any]) -> Callable[..., Any]:
         def timed(*given: Any) -> Any:
             start = time.process_time()
             done = step(*given)
             worked[name] = time.process_time() - start
+            peaks[name] = peak_mb()
             return done
 
         return timed
@@ -49,6 +53,7 @@ def whole_run(folder: Path, store: Path) -> dict[str, Any]:
         "packs": len(list(result.folder.glob("referrals/*"))),
         "stages": dict(result.run["timings_s"]),
         "stages_cpu_s": worked,
+        "stages_peak_mb": peaks,
     }
 
 

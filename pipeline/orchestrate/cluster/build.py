@@ -25,6 +25,7 @@ from pipeline.normalise.sessions import fleet
 from pipeline.normalise.signals import codes
 from pipeline.orchestrate import fingerprint
 from pipeline.orchestrate.cluster.cut import Cut
+from pipeline.orchestrate.cluster.room import room
 from pipeline.settings import Settings
 from pipeline.storage.lake import CORE, RAW, Lake, bucket_of
 from pipeline.storage.warehouse import Connection, insert, transaction, writing
@@ -45,7 +46,7 @@ def build(
     account of every file.
 
     Nothing is done when its note says that all this was done before. `lists` names the folder of
-    the fleet's lists.
+    the fleet's lists. Raises StoreError where there is no room.
     """
     before = lake.bucket(bucket)
     accounts: dict[str, list[int]] = dict(before.get("accounts", {}))
@@ -54,6 +55,7 @@ def build(
     if before.get("generation") == generation:
         return before
     with (
+        room(lake.url),
         tempfile.TemporaryDirectory(prefix="whichside-") as folder,
         writing(Path(folder) / "bucket.duckdb") as con,
     ):
@@ -72,7 +74,7 @@ def build(
             lake.put_table(
                 lake.paths(table, [note])[0], con.sql(f'SELECT * FROM "{table}"').to_arrow_table()
             )
-    lake.note(f"buckets/{bucket:04d}.json", note)
+        lake.note(f"buckets/{bucket:04d}.json", note)
     return note
 
 

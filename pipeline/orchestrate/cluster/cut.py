@@ -19,6 +19,7 @@ from pipeline.ingest.opened import name_in
 from pipeline.ingest.sink import Sink
 from pipeline.ingest.source import Source
 from pipeline.ingest.tables import read_table, unknown_columns
+from pipeline.orchestrate.cluster.room import room
 from pipeline.settings.ingest import IngestSettings
 from pipeline.storage.lake import Lake, bucket_of
 from pipeline.storage.warehouse import Connection, seeing, writing
@@ -58,7 +59,7 @@ def cut(lake: Lake, delivery: Path, path: Path, settings: IngestSettings) -> Cut
     """Cut a file into `cuts/<sha256>/`; None when it is no readable file of frames or pilot rows,
     or was written meanwhile.
 
-    A content cut before is not cut again.
+    A content cut before is not cut again. Raises StoreError where there is no room.
     """
     if not path.is_file():  # a pipe would be waited for without end
         return None
@@ -73,14 +74,15 @@ def cut(lake: Lake, delivery: Path, path: Path, settings: IngestSettings) -> Cut
     done = lake.noted(f"cuts/{source.sha256}/cut.json")
     if done is not None:
         return Cut(**{**done, "file": name, "unknown_columns": tuple(done["unknown_columns"])})
-    made = (
-        _frames(lake, source, name, settings)
-        if what.kind == "frames"
-        else _pilot(lake, source, name, what, settings)
-    )
-    if source.changed or source.grown:
-        return None
-    lake.note(f"cuts/{source.sha256}/cut.json", asdict(made))
+    with room(lake.url):
+        made = (
+            _frames(lake, source, name, settings)
+            if what.kind == "frames"
+            else _pilot(lake, source, name, what, settings)
+        )
+        if source.changed or source.grown:
+            return None
+        lake.note(f"cuts/{source.sha256}/cut.json", asdict(made))
     return made
 
 

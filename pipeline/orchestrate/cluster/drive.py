@@ -10,7 +10,6 @@ import polars as pl
 from prefect import flow, task
 from prefect.cache_policies import NO_CACHE
 from prefect.futures import wait
-from prefect_dask.task_runners import DaskTaskRunner
 
 from pipeline.core.errors import StoreError
 from pipeline.core.progress import Progress, silent
@@ -26,8 +25,9 @@ from pipeline.orchestrate import fingerprint
 from pipeline.orchestrate import run as steps
 from pipeline.orchestrate.cluster.build import LISTS, build
 from pipeline.orchestrate.cluster.cut import Cut, cut
+from pipeline.orchestrate.cluster.reach import runner
 from pipeline.orchestrate.flows import RETRIES, need_server, our_prefect, worth_retrying
-from pipeline.orchestrate.run import Request, Result, Timings
+from pipeline.orchestrate.run import Request, Result, Timings, traced
 from pipeline.registry import polars_schema
 from pipeline.storage.lake import CORE, RAW, Lake, open_lake
 from pipeline.storage.warehouse import (
@@ -97,28 +97,31 @@ def run_on_cluster(
 
     Workers must see the deliveries under the same paths, the lake, and the Prefect server
     (PREFECT_API_URL). The warehouse is filled from the lake; the same bytes come out. Raises what
-    `run_week` raises, SettingsError without a Prefect server, and StoreError when the lake cannot
-    be reached or does not belong to the warehouse.
+    `run_week` raises, SettingsError without a Prefect server or with certificates that cannot be
+    used, and StoreError when the lake cannot be reached, has no room, or does not belong to the
+    warehouse.
     """
     timings = Timings()
     lake = open_lake(lake_url, buckets)
-    runner = cast("Any", DaskTaskRunner(address=address))
+    workers = runner(address, request.settings.cluster)
     with our_prefect(), writing(request.store) as con:
         need_server("a run on a cluster")
         bound_memory(con, request.settings.ingest.engine_bytes)
         _check_lake(con, lake)
         with timings.step("ingest"):
             progress("Cutting files by station", 0, 0)
-            cuts = _cut_all.with_options(task_runner=runner)(lake, request)
-            files = [
-                _small(con, delivery, cuts, request, progress) for delivery in request.deliveries
-            ]
+            with traced("ingest: cut"):
+                cuts = _cut_all.with_options(task_runner=workers)(lake, request)
+            with traced("ingest: small files"):
+                files = [_small(con, d, cuts, request, progress) for d in request.deliveries]
         with timings.step("normalise"):
             progress("Building stations", 0, lake.buckets)
             new = _unknown(con, [one for _, _, one in cuts])
-            lists = _put_lists(con, lake)
-            notes = _build_all.with_options(task_runner=runner)(lake, new, lists, request)
-            _take_back(con, lake, notes, new, request)
+            lists = put_lists(con, lake)
+            with traced("normalise: build"):
+                notes = _build_all.with_options(task_runner=workers)(lake, new, lists, request)
+            with traced("normalise: take back"):
+                _take_back(con, lake, notes, new, request)
             inputs = _inputs(con, files, cuts, request)
         return steps.run_from_core(con, request, inputs, timings)
 
@@ -169,7 +172,7 @@ def _check_lake(con: Connection, lake: Lake) -> None:
         )
 
 
-def _put_lists(con: Connection, lake: Lake) -> str:
+def put_lists(con: Connection, lake: Lake) -> str:
     """Put what stations need of the fleet's lists into the lake, under a name by their content.
 
     Gives that folder.
@@ -200,7 +203,8 @@ def _take_back(
                 con.execute(f'DELETE FROM "{table}"')
             for name in lake.paths(table, notes):
                 insert(con, table, lake.table(name))
-        attempt_rebuild.attempts_of(con, None, settings)
+        with traced("normalise: attempts"):
+            attempt_rebuild.attempts_of(con, None, settings)
         con.execute("DELETE FROM meta_normalised_file")
         replace(
             con,
