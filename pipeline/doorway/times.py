@@ -92,7 +92,7 @@ def shape(form: str) -> str:
 def _piece(piece: str) -> str:
     if piece.startswith("%"):
         return _PARTS[piece[1:]]
-    return r"\s+" if piece.isspace() else re.escape(piece).replace('"', '"')
+    return r"\s+" if piece.isspace() else re.escape(piece)
 
 
 def any_shape(forms: Sequence[str]) -> str:

@@ -23,6 +23,7 @@ from pipeline.doorway.mapping import Mapping, parse
         ("server[!1-3].log", "yard/server2.log", None),
         ("server[^x].log", "yard/server^.log", ""),
         ("server[^x].log", "yard/servery.log", None),
+        ("server[]x].log", "yard/server].log", ""),
         ("server[.log", "yard/server[.log", ""),
         ("server(1)+.log", "yard/server(1)+.log", ""),
         ("*.log", "other/server.log", None),
