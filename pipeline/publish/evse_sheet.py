@@ -1,23 +1,20 @@
 """The printable A4 sheet of an EVSE called at fault or watched: what fails, with whom, what to check.
 
-The page is set by `schemas/templates/evse_sheet.typ`; words and numbers reach it as JSON and are
-never read as markup. The same tables give the same bytes.
+The page is set by `schemas/templates/evse_sheet.typ`; the same tables give the same bytes.
 """
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator, Mapping
-from functools import cache
 from typing import Any
 
 import polars as pl
-import typst
 
 from pipeline.core.printable import CELL, printable
 from pipeline.core.weeks import week_end
 from pipeline.core.wording import SUSPECTS, probability
 from pipeline.publish.evse_checks import CAUTIONS, checks
+from pipeline.publish.typeset import typeset
 from pipeline.registry import SCHEMAS
 
 TEMPLATE = SCHEMAS / "templates" / "evse_sheet.typ"
@@ -50,21 +47,7 @@ def evse_sheets(tables: Mapping[str, pl.DataFrame], week: str) -> Iterator[tuple
     about = {row["evse_id"]: row for row in tables["about_evses"].to_dicts()}
     for row in called.to_dicts():
         data = sheet_data(row, about.get(row["evse_id"], {}), tables, week)
-        yield row["evse_id"], _pdf(data, week)
-
-
-def _pdf(data: Mapping[str, Any], week: str) -> bytes:
-    text = json.dumps(data, ensure_ascii=False, sort_keys=True)
-    stamp = int(week_end(week).timestamp())
-    pdf = _typesetter().compile(format="pdf", sys_inputs={"data": text}, timestamp=stamp)
-    if not isinstance(pdf, bytes):
-        raise TypeError("the typesetter gave no single document")
-    return pdf
-
-
-@cache
-def _typesetter() -> typst.Compiler:
-    return typst.Compiler(str(TEMPLATE), root=str(TEMPLATE.parent), ignore_system_fonts=True)
+        yield row["evse_id"], typeset(TEMPLATE, data, week_end(week))
 
 
 def sheet_data(

@@ -1,21 +1,17 @@
 """The printable A4 sheet of an evidence pack (one leaf, two sides), as PDF bytes: the same evidence gives the same bytes.
 
-The page is set by `schemas/templates/sheet.typ`; words and numbers reach it as JSON and are never
-read as markup. Fonts are those the typesetter carries and embeds; system fonts are not looked at.
+The page is set by `schemas/templates/sheet.typ`.
 """
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from datetime import datetime, timedelta
-from functools import cache
 from typing import Any
-
-import typst
 
 from pipeline.core.printable import CELL, printable
 from pipeline.core.wording import FINDINGS, coupler, probability
+from pipeline.publish.typeset import typeset
 from pipeline.refer.bench.drawings import PAPER
 from pipeline.refer.pack.charts import outcome_shown
 from pipeline.refer.pack.drawn import drawings
@@ -36,21 +32,7 @@ def sheet_pdf(evidence: Evidence) -> bytes:
 
     Fonts are embedded; it is dated with the end of the week it reports.
     """
-    data = json.dumps(sheet_data(evidence), ensure_ascii=False, sort_keys=True)
-    pdf = _typesetter().compile(
-        format="pdf",
-        sys_inputs={"data": data},
-        timestamp=int(evidence.look_back_to_utc.timestamp()),
-    )
-    if not isinstance(pdf, bytes):
-        raise TypeError("the typesetter gave no single document")
-    return pdf
-
-
-@cache
-def _typesetter() -> typst.Compiler:
-    """The template and the fonts, loaded once for all sheets of a process."""
-    return typst.Compiler(str(TEMPLATE), root=str(TEMPLATE.parent), ignore_system_fonts=True)
+    return typeset(TEMPLATE, sheet_data(evidence), evidence.look_back_to_utc)
 
 
 def sheet_data(evidence: Evidence) -> dict[str, Any]:
