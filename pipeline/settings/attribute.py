@@ -348,6 +348,12 @@ class AttributeSettings(Frozen):
         description="The same for EVSEs and pairings: a look at equipment costs less than a vehicle's day in the "
         "workshop; above the line at which a visit pays (`cost_needless_evse_visit`)",
     )
+    model_of_its_own: float = Field(
+        0.1,
+        gt=0,
+        lt=1,
+        description="Chance that a vehicle or EVSE of unknown model is of none of the fleet's known models; judgement, no source",
+    )
     equipment_still_at: float = Field(
         0.5,
         ge=0.5,

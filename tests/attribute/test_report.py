@@ -22,7 +22,7 @@ from pipeline.attribute.report.frames import (
     with_verdict,
 )
 from pipeline.attribute.report.wording import reasons
-from pipeline.attribute.states.solve import EVSE, PAIRING, VEHICLE
+from pipeline.attribute.states.kinds import EVSE, PAIRING, VEHICLE
 from pipeline.settings.attribute import AttributeSettings
 from tests.attribute.planted import END, WEEK, Plan, plant
 from tests.attribute.test_evidence import evidence, minutes, tried

@@ -12,8 +12,8 @@ from pipeline.attribute.attribution import Attribution, attribute
 from pipeline.attribute.evidence import Evidence
 from pipeline.attribute.report.what_if import MOST_REMOVED, TYPICAL_CHANCE, log_ratios, what_if
 from pipeline.attribute.report.why import SHOWN, Explanation, attempt_rows, why
+from pipeline.attribute.states.kinds import VEHICLE
 from pipeline.attribute.states.messages import state_escape
-from pipeline.attribute.states.solve import VEHICLE
 from pipeline.core.errors import NotEnoughDataError
 from pipeline.measure.speed.attribute import (
     EVSE_MODELS,

@@ -14,10 +14,11 @@ import polars as pl
 from pipeline.attribute.evidence import NO_REPAIRS, Evidence
 from pipeline.attribute.report.wording import reasons
 from pipeline.attribute.states.identify import enough_to_clear, posterior_odds
+from pipeline.attribute.states.kinds import EVSE, PAIRING, SITE, VEHICLE
 from pipeline.attribute.states.likelihood import Solved
 from pipeline.attribute.states.model import Bools, Floats, Ints, tally
 from pipeline.attribute.states.onset import onset_days
-from pipeline.attribute.states.solve import EVSE, PAIRING, SITE, VEHICLE, Solution
+from pipeline.attribute.states.solve import Solution
 from pipeline.settings.attribute import AttributeSettings
 
 WINDOW_DAYS = 21

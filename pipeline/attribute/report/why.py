@@ -15,7 +15,8 @@ from pipeline.attribute.attribution import Attribution
 from pipeline.attribute.report.frames import unit_frame
 from pipeline.attribute.report.what_if import WhatIf, bits, what_if
 from pipeline.attribute.report.wording import RIVAL
-from pipeline.attribute.states.solve import EVSE, VEHICLE, Solution
+from pipeline.attribute.states.kinds import EVSE, VEHICLE
+from pipeline.attribute.states.solve import Solution
 from pipeline.core.errors import NotEnoughDataError
 from pipeline.settings.attribute import AttributeSettings
 

@@ -12,6 +12,7 @@ import numpy as np
 
 from pipeline.attribute.baseline.fit import Chance
 from pipeline.attribute.evidence import Evidence
+from pipeline.attribute.states.kinds import AT_FAULT
 from pipeline.attribute.states.messages import Events, Kind
 from pipeline.attribute.states.model import Floats, Ints
 
@@ -28,8 +29,6 @@ SETTLE = 8
 """Turns in which each unit's belief without the event itself is settled; more change no share by more than 0.001 in trials."""
 SETTLED = 1e-12
 """An event whose mean escapes move less than this in a turn is settled."""
-AT_FAULT = 3
-"""The first kinds can be at fault; what the others explain is chance."""
 
 
 @dataclass(frozen=True)

@@ -14,11 +14,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.attribute.evidence import Evidence
-from pipeline.attribute.states.blame import AT_FAULT
+from pipeline.attribute.states.kinds import AT_FAULT, KINDS
 from pipeline.attribute.states.likelihood import Solved, summed_loglik
 from pipeline.attribute.states.model import Floats, Ints, tally
 from pipeline.attribute.states.smoothing import smooth
-from pipeline.attribute.states.solve import KINDS, Solution
+from pipeline.attribute.states.solve import Solution
 
 LEAST_RATE, MOST_RATE = 0.03, 0.97
 """Share of attempts that fail under a fault, as each story may choose it."""

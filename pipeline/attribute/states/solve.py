@@ -12,8 +12,9 @@ import numpy as np
 from pipeline.attribute.baseline.fit import Chance, Trials, event_rows, fit_chance
 from pipeline.attribute.diode_checks import learn_checks, reach_of
 from pipeline.attribute.evidence import Evidence
-from pipeline.attribute.states.blame import AT_FAULT, Shares, chance_bit, shares
+from pipeline.attribute.states.blame import Shares, chance_bit, shares
 from pipeline.attribute.states.joint import refine
+from pipeline.attribute.states.kinds import AT_FAULT, EVSE, KINDS, VEHICLE
 from pipeline.attribute.states.messages import (
     NEVER,
     Beliefs,
@@ -35,12 +36,11 @@ from pipeline.attribute.states.model import (
 from pipeline.attribute.states.smoothing import smooth
 from pipeline.attribute.states.stories import best_story
 from pipeline.attribute.states.successes import Successes
+from pipeline.attribute.states.unknown_models import Thought, recognised
 from pipeline.attribute.stays import left_weights, stay_weights
 from pipeline.attribute.timers import Timers, learn_timers
 from pipeline.settings.attribute import AttributeSettings, StatePrior
 
-VEHICLE, EVSE, PAIRING, SITE, PLACE, HOUR = range(6)
-KINDS = ("vehicle", "evse", "pairing", "site", "place", "hour")
 UNITS_AT_ONCE = 1000
 """Units screened together; bounds the working memory and stays in the processor's cache."""
 
@@ -150,10 +150,23 @@ def solve(evidence: Evidence, settings: AttributeSettings) -> Solution:
             learnt_prior(prior, belief.mean(axis=1).sum(axis=0), met)
             for prior, belief, met in zip(assumed, beliefs, evidence.met, strict=True)
         )
+    given = _recognised(given, search, beliefs, reach)
+    evidence = given.evidence
     search = _search(given, chance, priors, reach, settings.passes)
     units = tuple(_finished(search, kind) for kind in range(len(KINDS)))
     judged = shares(search.kinds, search.events, tuple(u.belief for u in units), evidence, chance)
     return Solution(evidence, rows, chance, units, judged, reach, checks)
+
+
+def _recognised(
+    given: _Given, search: _Search, beliefs: tuple[Floats, ...], reach: Floats
+) -> _Given:
+    """The same with units of unknown model known by how they behave, where that explains their failures."""
+    thought = Thought(search.kinds, search.events, beliefs, reach)
+    seen = recognised(given.evidence, thought, given.settings)
+    if seen is given.evidence:
+        return given
+    return replace(given, evidence=seen, successes=_successes(seen, given.settings))
 
 
 def _weighed(plain: Evidence, no_fault: Floats | None) -> Evidence:
