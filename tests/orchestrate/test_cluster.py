@@ -154,6 +154,28 @@ def test_a_full_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, full_at: s
     assert lake.table(lake.paths("raw_frame", [made])[0]).num_rows > 0
 
 
+def test_blocks_with_and_without_odd_lines(tmp_path: Path) -> None:
+    """A file of several blocks, some typed the quick way whole and some with a line that is left to the
+    other way, is built as one machine reads it.
+    """
+    delivered, lake = delivery(tmp_path), open_lake(str(tmp_path / "lake"), 1)
+    settings = Settings(ingest=IngestSettings(block_bytes=1 << 12))
+    frames = next(p for p in sorted(delivered.rglob("*.jsonl")) if p.parent.name == "ocpp")
+    good = [line for line in frames.read_bytes().splitlines(keepends=True) if b"\\" not in line]
+    odd = good[50].replace(b'"in"', b'"\\u0069n"').replace(b'"out"', b'"\\u006fut"')
+    assert b"\\u00" in odd
+    frames.write_bytes(b"".join([*good[:300], odd]))
+    with writing(tmp_path / "w.duckdb") as con:
+        lists = put_lists(con, lake)
+        ingest_delivery(con, delivered, settings.ingest)
+        asked = "SELECT count(*) FROM raw_frame JOIN raw_file USING (file_id) WHERE file = ?"
+        expected = con.execute(asked, [f"ocpp/{frames.name}"]).fetchall()[0][0]
+    one = cut(lake, delivered, frames, settings.ingest)
+    assert one is not None
+    made = build(lake, 0, [one], lists, settings)
+    assert lake.table(lake.paths("raw_frame", [made])[0]).num_rows == expected > 0
+
+
 def test_a_warehouse_made_without_the_lake_is_left_as_it_is(
     server: str, workers: LocalCluster, tmp_path: Path
 ) -> None:

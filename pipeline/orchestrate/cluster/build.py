@@ -11,6 +11,7 @@ from typing import Any
 
 import polars as pl
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from pipeline.ingest.frames import read_frames
@@ -107,12 +108,9 @@ def _parts(file: pq.ParquetFile) -> Iterator[tuple[pa.Table, pl.DataFrame]]:
     """Each block's good and bad lines, as `good_and_bad` gave them."""
     for group in range(file.num_row_groups):
         rows = file.read_row_group(group)
-        frame = pl.DataFrame(rows)
-        good = frame.filter(pl.col("reject_reason").is_null()).select("line", "byte_offset", "text")
-        yield (
-            good.to_arrow(),
-            frame.filter(pl.col("reject_reason").is_not_null()).select(REJECT_SCHEMA.names()),
-        )
+        bad = pl.DataFrame(rows.filter(pc.is_valid(rows["reject_reason"])))
+        good = rows.filter(pc.is_null(rows["reject_reason"]))
+        yield good.select(["line", "byte_offset", "text"]), bad.select(REJECT_SCHEMA.names())
 
 
 def _core(con: Connection, lake: Lake, bucket: int, settings: Settings) -> None:
