@@ -38,6 +38,11 @@ class FaultState(Frozen):
     )
     share: float = Field(ge=0, le=1, description="Share of the units at fault at a random time")
     days_on: float = Field(gt=1, description="Mean days before it is repaired")
+    stretch_days: float | None = Field(
+        None,
+        gt=1,
+        description="Of what comes and goes: mean days it bites, or rests, at a stretch; unset: `bite_days`, `rest_days`",
+    )
 
 
 class UsualState(Frozen):
@@ -131,8 +136,12 @@ class AttributeSettings(Frozen):
                 FaultState(character="chronic", loud=8, relative=True, share=0.12, days_on=180),
                 FaultState(character="chronic", loud=4, relative=True, share=0.12, days_on=180),
                 FaultState(character="silent", silent=0.8, share=0.05, days_on=30),
-                FaultState(character="intermittent", loud=0.7, share=0.09, days_on=120),
-                FaultState(character="resting", loud=0.03, share=0.08, days_on=120),
+                FaultState(character="intermittent", loud=0.7, share=0.05, days_on=120),
+                FaultState(character="resting", loud=0.03, share=0.04, days_on=120),
+                FaultState(
+                    character="intermittent", loud=0.7, share=0.04, days_on=120, stretch_days=6
+                ),
+                FaultState(character="resting", loud=0.03, share=0.04, days_on=120, stretch_days=6),
             ),
             prevalence=0.06,
             onset_days=40.0,
@@ -140,7 +149,8 @@ class AttributeSettings(Frozen):
         ),
         description="Assumed: equipment fails more often than cars (a survey found 22.7 % of public"
         " DC connectors out of order, Rempel et al. 2022; a kept depot has far less); what fails all is "
-        "mended within weeks, what still charges every second time stays for months, since nobody calls it in",
+        "mended within weeks, what still charges every second time stays for months, since nobody calls it in; what comes and goes "
+        "does so by the day (wet contacts) or by the week (warmth, a loose part)",
     )
     pairing: StatePrior = Field(
         StatePrior(

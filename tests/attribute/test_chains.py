@@ -77,6 +77,23 @@ def test_faults_may_begin_oftener_than_they_go_away_by_themselves() -> None:
     assert begins == pytest.approx(prior.prevalence / (1 - prior.prevalence) / 60.0)
 
 
+def test_what_comes_and_goes_has_a_rhythm_of_its_own() -> None:
+    """Settings: equipment bites and rests by the day, or by the week; the mean of a stretch is one over the chance that it ends."""
+    prior = SETTINGS.evse
+    model = state_model(prior, SETTINGS, 0.02)
+    bites = np.flatnonzero(model.of_character("intermittent"))
+    rests = np.flatnonzero(model.of_character("resting"))
+    assert len(bites) == len(rests) == 2
+    stays = 1.0 - 1.0 / 120  # of a day, not mended
+    ends = [
+        (model.transition[b, r] / stays, model.transition[r, b] / stays)
+        for b, r in zip(bites, rests, strict=True)
+    ]
+    assert ends[0] == pytest.approx((1 / SETTINGS.bite_days, 1 / SETTINGS.rest_days))
+    assert ends[1] == pytest.approx((1 / 6, 1 / 6))
+    assert model.transition[bites[0], rests[1]] == model.transition[bites[1], rests[0]] == 0.0
+
+
 def test_what_comes_and_goes_rests_between_two_bites_and_is_never_taken_up_resting() -> None:
     """An intermittent fault begins biting, rests, bites again; both count as at fault."""
     model = state_model(SETTINGS.vehicle, SETTINGS, TYPICAL)

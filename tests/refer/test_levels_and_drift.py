@@ -366,6 +366,34 @@ def test_a_week_is_left_out_where_two_vehicles_and_a_third_read_high(
     assert rows.filter(pl.col("week_utc") == LOOK_BACK.from_utc).height == odd + sound
 
 
+@pytest.mark.parametrize(
+    ("before", "after", "left_out"),
+    [
+        ([-12.0, -9.8], [-9.8], True),  # one before, one after, a third healthy
+        ([-9.8, -9.8], [], True),
+        ([-12.0, -9.8], [-12.0], False),
+        ([-12.0, -12.0], [-12.0], False),
+        ([-12.0, -9.8], [-9.8, -9.8], True),
+    ],
+)
+def test_a_high_reading_among_high_neighbours_is_the_generators(
+    before: list[float], after: list[float], *, left_out: bool
+) -> None:
+    """Derived: a generator that goes bad on the last days of a week lifts the next vehicles alike, too few to move the week's median;
+    two of at most four neighbours tell, one alone may be a vehicle's.
+    """
+    week = [(f"V{i}", "E", i % 4, -12.0) for i in range(8)]
+    row = [*before, -9.8, *after]
+    late = [(f"N{k}" if k != len(before) else "X", "E", 4 + k / 10, v) for k, v in enumerate(row)]
+    frame = table_of(*week)
+    times = table_of(*((w, e, 4, v) for w, e, _, v in late)).with_columns(
+        at=pl.lit(LOOK_BACK.from_utc).dt.cast_time_unit("us")
+        + pl.Series([timedelta(days=d) for _, _, d, _ in late])
+    )
+    rows = against_usual(pl.concat([frame, times]), SETTINGS)
+    assert ("X" not in rows["vehicle_id"]) == left_out
+
+
 def leveled(*rows: tuple[str, str, float, float], state: str = "B2") -> pl.DataFrame:
     """Rows as `against_usual` gives them.
 

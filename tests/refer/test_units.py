@@ -5,12 +5,15 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+import numpy as np
 import polars as pl
 import pytest
 
 from pipeline.refer.inputs import Attributed, ReferInputs
+from pipeline.refer.suspects.signatures import learnt
 from pipeline.refer.suspects.units import (
     _band_category,
+    _part_priors,
     co_occurring_onsets,
     evse_levels,
     judge_evses,
@@ -22,6 +25,14 @@ SETTINGS = ReferSettings()
 UTC_US = pl.Datetime("us", "UTC")
 AT = datetime(2026, 3, 20, tzinfo=UTC)
 NOTHING = pl.DataFrame()
+NO_LESSONS = pl.DataFrame(
+    schema={
+        "suspect": pl.String,
+        "signature": pl.String,
+        "category": pl.String,
+        "amount": pl.Float64,
+    }
+)
 USUAL: dict[str, Any] = {
     "vehicle_id": "V", "vehicle_model": "Crate", "evse_id": "E1", "site_id": "depot", "evse_model": "M", "firmware": "1",
     "supply": "AC", "coupler": "sType2", "outcome": "failed", "stage": "requested", "early_b": True,
@@ -169,6 +180,25 @@ def test_only_failures_since_the_onset_say_what_is_wrong() -> None:
         *({"vehicle_id": f"V{i}"} | before | {"weight": 0.0} for i in range(9)), now
     )
     assert judged(weightless, ("E1", 0.97, "fault", None))[0]["suspect"] == "contactor"
+
+
+def test_a_part_that_is_not_there_is_hardly_ever_named() -> None:
+    """IEC 61851-1: in case C the cable is attached to the EVSE, so it has no lock of a plug; in cases A and B the vehicle brings
+    the cable. An EVSE with both, and one nobody listed, may have either.
+    """
+    frame = attempts(
+        {"evse_id": "C", "coupler": "cType2"}, {"evse_id": "S", "coupler": "sType2"},
+        {"evse_id": "CS", "coupler": "cType2"}, {"evse_id": "CS", "coupler": "sType2"}, {"evse_id": "N", "coupler": None},
+    )  # fmt: skip
+    known = learnt("evse", NO_LESSONS)["evse_prior"]
+    evses = pl.Series(["C", "S", "CS", "N"])
+    lock, cable = (known.categories.index(part) for part in ("connector_lock", "cable"))
+    prior = _part_priors(evses, frame, known)
+    usual = known.table[0]
+    assert prior.sum(axis=1) == pytest.approx(1.0)
+    assert prior[0, lock] < 0.02 * usual[lock] < prior[0, cable]
+    assert prior[1, cable] < 0.02 * usual[cable] < prior[1, lock]
+    assert prior[2:] == pytest.approx(np.stack([usual, usual]))
 
 
 def test_nothing_to_judge() -> None:

@@ -171,7 +171,9 @@ def test_looks_tell_whether_it_was_the_vehicles_not_whether_it_still_is() -> Non
     one = np.array([[1.0]])
     verdicts = Verdicts(pl.Series(["V"]), ("inlet_lock",), one, one, one, {}, np.array([0.1]))
     none = LevelFactors(0 * one, -999 * one, no_levels(1, 1).evidence, np.array([-1]))
-    odds = fault_odds(np.array([0.6]), np.array([0.999]), np.array([0.0]), verdicts, none, SETTINGS)
+    odds, _ = fault_odds(
+        np.array([0.6]), np.array([0.999]), np.array([0.0]), verdicts, none, SETTINGS
+    )
     was = 99.9 / 100.9
     assert odds[0, 0] / (1 + odds[0, 0]) == pytest.approx(was * 0.6 / 0.999)
 
@@ -196,7 +198,7 @@ def test_quiet_faults_have_a_prevalence_of_their_own() -> None:
     loud = np.log([[0.01, 2.0, 1.0, 1.0, 1.0, 1.0]])
     quiet = np.log([[0.1, 10.0, 1.0, 1.0, 1.0, 1.0]])
     factors = LevelFactors(loud, quiet, no_levels(1, 6).evidence, np.array([-1]))
-    odds = fault_odds(
+    odds, failing = fault_odds(
         np.array([12 / 13]), np.array([12 / 13]), np.array([1 / 4]), verdicts, factors, SETTINGS
     )
     assert odds[0] == pytest.approx(
@@ -209,6 +211,7 @@ def test_quiet_faults_have_a_prevalence_of_their_own() -> None:
             0.4,
         ]
     )
+    assert (odds - failing)[0] == pytest.approx([0.001 * 0.1 * 2, 0.004 * 10 * 3, 0, 0, 0, 0])
     known = pl.DataFrame({"vehicle_id": ["V"], "p_vehicle": [0.8]})
     row = _suspected(known, odds, suspects).row(0, named=True)
     total = odds.sum()

@@ -167,8 +167,12 @@ def _transition(prior: StatePrior, settings: AttributeSettings, size: int) -> Fl
         share.sum(axis=1, keepdims=True), 1e-12
     )
     for bites, rests in _turns(prior):
-        inside[bites, [bites, rests]] = 1.0 - 1.0 / settings.bite_days, 1.0 / settings.bite_days
-        inside[rests, [rests, bites]] = 1.0 - 1.0 / settings.rest_days, 1.0 / settings.rest_days
+        for one, other, usual_days in (
+            (bites, rests, settings.bite_days),
+            (rests, bites, settings.rest_days),
+        ):
+            ends = 1.0 / (faults[one].stretch_days or usual_days)
+            inside[one, [one, other]] = 1.0 - ends, ends
     matrix[levels] = 0.0
     matrix[levels, gone] = repair
     matrix[levels, levels] = (1.0 - repair)[:, None] * inside

@@ -33,8 +33,10 @@ def as_if_at_fault(evidence: pl.DataFrame) -> pl.DataFrame:
 
 
 def by_posterior(as_if: pl.DataFrame, table: pl.DataFrame) -> pl.DataFrame:
-    """The same with the share it bears by all that is known of it."""
-    now = table.select("vehicle_id", p_now="p_vehicle")
+    """The same with the share it bears by all that is known of it: a fault too weak yet to fail an attempt bears none
+    (`p_failing`).
+    """
+    now = table.select("vehicle_id", p_now="p_failing")
     rows = as_if.join(now, on="vehicle_id", how="left", maintain_order="left")
     return rows.with_columns(p_vehicle=pl.col("p_vehicle") * pl.col("p_now"))
 

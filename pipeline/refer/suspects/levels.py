@@ -8,6 +8,7 @@ vehicles read high) is not mistaken for a vehicle's diode.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import timedelta
 
 import polars as pl
 
@@ -21,6 +22,8 @@ SHORTED_LIFT_V = {s + "2": GENERATOR_V + low_v(LOAD_OHM[s]) for s in "BC"}
 """How far a shorted diode lifts the negative level: 3.2 V in B2, 6.4 V in C2."""
 HIGH_LIFT, BACK_SHARE, BACK_ATTEMPTS = 0.1, 0.25, 3
 """A level was high from a tenth of that lift, and is back when three attempts in a row stay under a quarter of it. Derived."""
+AROUND = timedelta(days=7)
+"""Readings of other vehicles further off say nothing of the EVSE's level at an attempt; judgement."""
 RESTLESS_SHARE = 1 / 3
 """Share of an EVSE's vehicles in a week that read high from which the EVSE itself is at work; faulty diodes are far fewer."""
 
@@ -159,12 +162,14 @@ def against_usual(frame: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame:
         .join(noise, on="evse_id", how="left", maintain_order="left")
         .sort("at", "attempt_id", "state")
     )
-    rows = rows.filter(~_restless(enough))
     same_week, long = pl.col("week_n") >= enough, pl.col("long_n") >= enough
+    usual = pl.when(same_week).then("week_v").when(long).then("long_v").otherwise(-GENERATOR_V)
+    rows = rows.with_columns(usual.alias("usual_v"))
+    rows = rows.filter(~_restless(enough) & ~_restless_around())
     se = MEDIAN_EFFICIENCY * pl.col("noise_v")
     return rows.filter(pl.col("vehicle_id").is_not_null()).select(
         "attempt_id", "vehicle_id", "evse_id", "at", "week_utc", "state", "low_v", "high_v", "noise_v",
-        pl.when(same_week).then("week_v").when(long).then("long_v").otherwise(-GENERATOR_V).alias("usual_v"),
+        "usual_v",
         pl.when(same_week).then(se / pl.col("week_n").sqrt()).when(long).then(se / pl.col("long_n").sqrt() * 2)
         .otherwise(NOMINAL_SE_V).alias("usual_se_v"),
         pl.when(same_week).then(pl.lit("same_week")).when(long).then(pl.lit("look_back")).otherwise(pl.lit("nominal"))
@@ -172,6 +177,24 @@ def against_usual(frame: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame:
         pl.when(pl.col("others_high_n") >= enough).then("others_high_v").alias("usual_high_v"),
         pl.when(pl.col("others_high_n") >= enough).then(se / pl.col("others_high_n").sqrt() * 2).alias("usual_high_se_v"),
     )  # fmt: skip
+
+
+def _restless_around() -> pl.Expr:
+    """True for a reading above `usual_v` at an EVSE where, of the readings of other vehicles next before and after it, two or more
+    and at least half are above it too.
+
+    So a pilot generator that goes bad within a week, or on its last day, is not taken for a vehicle. Rows in order of time.
+    """
+    here, who, at, low = ["evse_id", "state"], pl.col("who"), pl.col("at"), pl.col("low_v")
+    line = pl.col("usual_v") + 5 * pl.col("noise_v")
+    beside = [
+        pl.when(who.shift(k).over(here) != who, (at.shift(k).over(here) - at).abs() <= AROUND)
+        .then(low.shift(k).over(here) > line)
+        .cast(pl.Int64)
+        for k in (-2, -1, 1, 2)
+    ]
+    lifted, seen = pl.sum_horizontal(beside), pl.sum_horizontal(b.is_not_null() for b in beside)
+    return (low > line).fill_null(value=False) & (lifted >= 2) & (lifted * 2 >= seen)
 
 
 def _restless(enough: int) -> pl.Expr:

@@ -71,8 +71,8 @@ def fault_odds(
     verdicts: Verdicts,
     levels: LevelFactors,
     settings: ReferSettings,
-) -> Floats:
-    """Odds of each suspect against 'nothing wrong', shape (vehicles, suspects).
+) -> tuple[Floats, Floats]:
+    """Odds of each suspect against 'nothing wrong', shape (vehicles, suspects): in all, and of those that fail attempts.
 
     A fault that fails attempts has attribution's odds (`attributed`: its probability, how often and
     where), times how much likelier the failures look so under a fault than by chance, shared out by
@@ -87,4 +87,5 @@ def fault_odds(
     told = now / (1 - now)
     loud = told[:, None] * verdicts.looks * np.exp(levels.loud)
     common = np.array([QUIET.get(s, 0.0) for s in verdicts.suspects]) * settings.quiet_prevalence
-    return np.asarray((loud + common * np.exp(levels.quiet)) * verdicts.direct)
+    quiet = common * np.exp(levels.quiet)
+    return (loud + quiet) * verdicts.direct, loud * verdicts.direct

@@ -6,14 +6,17 @@ import numpy as np
 import polars as pl
 
 from pipeline.circuit.pilot import high_window, low_window
+from pipeline.core.masks import is_true
 from pipeline.refer.decision import call_units, worth_acting, worth_watching
 from pipeline.refer.inputs import ReferInputs
-from pipeline.refer.suspects.signatures import learnt
+from pipeline.refer.suspects.signatures import Floats, Signature, learnt
 from pipeline.refer.suspects.signs import evse_signs, once
 from pipeline.refer.suspects.weighing import limited, weigh
 from pipeline.refer.wording import pairing_reason
 from pipeline.settings.refer import ReferSettings
 
+RARELY = 0.01
+"""A part the list of equipment says is not there: lists err; judgement."""
 AT_ONCE_S = 2 * 86_400
 """EVSEs of a site that begin to fail so near each other may fail by one cause: onsets are sure to a day or two; no source."""
 AT_ONCE_LEAST = 3
@@ -64,6 +67,23 @@ def _band_category(levels: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def _part_priors(evses: pl.Series, attempts: pl.DataFrame, known: Signature) -> Floats:
+    """Prior of each part (evses, parts): where the cable is attached to the EVSE (IEC 61851-1 case C) there is no lock of a plug,
+    where the vehicle brings it (cases A and B) the cable is none of the EVSE's.
+    """
+    of = attempts.group_by("evse_id").agg(
+        attached=is_true(pl.col("coupler").str.starts_with("c")).all(),
+        socket=is_true(pl.col("coupler").str.starts_with("s")).all(),
+    )
+    joined = pl.DataFrame({"evse_id": evses}).join(of, on="evse_id", how="left")
+    prior = np.tile(known.table, (evses.len(), 1))
+    for shape, part in (("attached", "connector_lock"), ("socket", "cable")):
+        prior[joined[shape].fill_null(value=False).to_numpy(), known.categories.index(part)] *= (
+            RARELY
+        )
+    return np.asarray(prior / prior.sum(axis=1, keepdims=True))
+
+
 def judge_evses(
     inputs: ReferInputs, attempts: pl.DataFrame, settings: ReferSettings
 ) -> pl.DataFrame:
@@ -111,7 +131,7 @@ def judge_evses(
     )
     signatures = learnt("evse", pl.DataFrame(schema={"suspect": pl.String, "signature": pl.String, "category": pl.String,
                                                       "amount": pl.Float64}))  # fmt: skip
-    prior = np.tile(signatures["evse_prior"].table, (table.height, 1))
+    prior = _part_priors(table["evse_id"], attempts, signatures["evse_prior"])
     verdicts = weigh(signs, table["evse_id"], signatures, prior, settings.log_weight_cap)
     best = verdicts.given_fault.argmax(axis=1) if table.height else np.zeros(0, dtype=np.int64)
     table = table.with_columns(

@@ -162,9 +162,11 @@ def judge_vehicles(
     attributed = np.clip(known["p_vehicle"].to_numpy(), LEAST_P, 1 - LEAST_P)
     mute = np.clip(known["p_mute"].to_numpy() / attributed, 0.0, 1.0)
     height = np.clip(known["p_height"].to_numpy(), attributed, 1 - LEAST_P)
-    odds = fault_odds(attributed, height, mute, verdicts, factors, settings)
-    odds = odds + found_odds(known["vehicle_id"], inputs.findings, verdicts.suspects)
+    odds, failing = fault_odds(attributed, height, mute, verdicts, factors, settings)
+    found = found_odds(known["vehicle_id"], inputs.findings, verdicts.suspects)
+    odds, failing = odds + found, failing + found
     table = _suspected(known, odds, verdicts.suspects).with_columns(
+        pl.Series("p_failing", failing.sum(axis=1) / (1.0 + odds.sum(axis=1))),
         pl.Series("level_factor", _told_by_levels(odds, factors)),
         pl.Series("pilot_speaks", _pilot_speaks(verdicts.suspects, shown)),
     )
