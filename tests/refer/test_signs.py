@@ -134,7 +134,7 @@ def evse_suspect(rows: pl.DataFrame) -> dict[str, Any]:
         ({"stage": "energised", "fault": "GroundFailure"}, "residual_current_device"),
         ({"stage": "plugged", "fault": "ConnectorLockFailure"}, "connector_lock"),
         ({"stage": "plugged", "fault": "NoInternet"}, "communication"),
-        ({"stage": "delivering", "fault": "HighTemperature"}, "cable"),
+        ({"stage": "delivering", "fault": "HighTemperature", "coupler": "cType2"}, "cable"),
         ({"stage": "offered", "fault": "PilotFault"}, "pilot_generator"),
     ],
 )
