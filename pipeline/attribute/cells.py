@@ -26,9 +26,8 @@ class Cells:
     def of(cls, *units: Ints) -> Cells:
         """Cells of attempts at these vehicles, EVSEs, pairings and sites (attempts,)."""
         vehicle, evse, pairing, _ = units
-        place = np.unique(_pairs(vehicle, evse), return_inverse=True)[
-            1
-        ]  # first, so that no key outgrows an integer
+        # vehicle and EVSE first, so that no key outgrows an integer
+        place = np.unique(_pairs(vehicle, evse), return_inverse=True)[1]
         _, one, cell = np.unique(_pairs(place, pairing), return_index=True, return_inverse=True)
         return cls(cell, *(unit[one] for unit in units))
 

@@ -12,16 +12,19 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TypeVar
 
 import polars as pl
 
 from pipeline.core.masks import is_true
 from pipeline.settings.refer import ReferSettings
 
+Cost = TypeVar("Cost", float, pl.Expr)
 
-def worth_acting(cost_needless: float, cost_week: float) -> float:
-    """Least probability at which acting now costs no more, in expectation, than waiting a week."""
-    return cost_needless / (cost_needless + cost_week)
+
+def worth_acting(cost_needless: float, cost_waiting: Cost) -> Cost:
+    """Least probability at which acting now costs no more, in expectation, than waiting."""
+    return cost_needless / (cost_needless + cost_waiting)
 
 
 def worth_watching(cost_watching: float, cost_week: float) -> float:
@@ -124,7 +127,7 @@ def with_predicates(rows: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame
     creeps = pl.col("fails_within").is_not_null() & (pl.col("blamed") < settings.not_yet_failures)
     weeks = pl.when(is_true(creeps)).then(1.0).otherwise("weeks_to_show")
     waiting = settings.cost_week_without_ac * weeks.clip(1.0, settings.weeks_waiting_at_most)
-    refer_at = settings.cost_needless_visit / (settings.cost_needless_visit + waiting)
+    refer_at = worth_acting(settings.cost_needless_visit, waiting)
     at_several = pl.col("blamed_evses") >= settings.told_apart_evses
     told_apart = at_several | pl.col("separable") | (pl.col("level_factor") >= levels_tell)
     fails = pl.when(is_true(creeps)).then("fails_within").otherwise(1.0)

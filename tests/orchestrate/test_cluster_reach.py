@@ -2,14 +2,9 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from cryptography import x509
-from cryptography.hazmat.primitives import hashes, serialization
-from cryptography.hazmat.primitives.asymmetric import ec
-from cryptography.x509.oid import NameOID
 from distributed import Client, LocalCluster
 from distributed.security import Security
 
@@ -20,33 +15,11 @@ from pipeline.orchestrate.run import Request, run_week
 from pipeline.settings import Settings
 from pipeline.settings.cluster import ClusterSettings
 from tests.ops import delivery, same_bytes
+from tests.self_signed import certificate
 
 
 def _certificates(folder: Path, name: str) -> ClusterSettings:
-    """A certificate of our own that signs itself, so that it is its own authority (X.509, RFC 5280)."""
-    key = ec.generate_private_key(ec.SECP256R1())
-    subject = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, name)])
-    now = datetime.now(UTC)
-    made = (
-        x509.CertificateBuilder()
-        .subject_name(subject)
-        .issuer_name(subject)
-        .public_key(key.public_key())
-        .serial_number(x509.random_serial_number())
-        .not_valid_before(now - timedelta(days=1))
-        .not_valid_after(now + timedelta(days=1))
-        .add_extension(x509.BasicConstraints(ca=True, path_length=None), critical=True)
-        .sign(key, hashes.SHA256())
-    )
-    cert_file, key_file = folder / f"{name}.pem", folder / f"{name}.key"
-    cert_file.write_bytes(made.public_bytes(serialization.Encoding.PEM))
-    key_file.write_bytes(
-        key.private_bytes(
-            serialization.Encoding.PEM,
-            serialization.PrivateFormat.PKCS8,
-            serialization.NoEncryption(),
-        )
-    )
+    cert_file, key_file = certificate(folder, name)
     return ClusterSettings(ca_file=cert_file, cert_file=cert_file, key_file=key_file)
 
 

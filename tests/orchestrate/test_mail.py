@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import ssl
 from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta
 from email import message_from_bytes, policy
 from email.message import EmailMessage
-from ipaddress import ip_address
 from pathlib import Path
 from typing import Any
 
@@ -15,10 +13,6 @@ import polars as pl
 import pytest
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import AuthResult, LoginPassword
-from cryptography import x509
-from cryptography.hazmat.primitives import hashes, serialization
-from cryptography.hazmat.primitives.asymmetric import ec
-from cryptography.x509.oid import NameOID
 from pydantic import ValidationError
 
 from dashboards.language import Language
@@ -28,6 +22,7 @@ from pipeline.registry import empty
 from pipeline.settings import Settings
 from pipeline.settings.mail import PASSWORD, MailSettings
 from tests.ops import free_port
+from tests.self_signed import certificate
 
 NAME, SECRET = "fleet", "correct horse"
 
@@ -75,7 +70,7 @@ def plain() -> Iterator[tuple[Box, int]]:
 @pytest.fixture
 def encrypted(tmp_path: Path) -> Iterator[tuple[Box, int, Path]]:
     """A server that asks for STARTTLS and a password; its port and its certificate."""
-    cert, key = _certificate(tmp_path)
+    cert, key = certificate(tmp_path, "mail")
     context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
     context.load_cert_chain(cert, key)
     box = Box()
@@ -86,37 +81,6 @@ def encrypted(tmp_path: Path) -> Iterator[tuple[Box, int, Path]]:
     controller.start()
     yield box, controller.port, cert
     controller.stop()
-
-
-def _certificate(folder: Path) -> tuple[Path, Path]:
-    """A certificate of 127.0.0.1 signed by itself, and its key."""
-    key = ec.generate_private_key(ec.SECP256R1())
-    name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "test")])
-    now = datetime.now(UTC)
-    cert = (
-        x509.CertificateBuilder()
-        .subject_name(name)
-        .issuer_name(name)
-        .public_key(key.public_key())
-        .serial_number(x509.random_serial_number())
-        .not_valid_before(now - timedelta(days=1))
-        .not_valid_after(now + timedelta(days=1))
-        .add_extension(
-            x509.SubjectAlternativeName([x509.IPAddress(ip_address("127.0.0.1"))]), critical=False
-        )
-        .add_extension(x509.BasicConstraints(ca=True, path_length=None), critical=True)
-        .sign(key, hashes.SHA256())
-    )
-    cert_file, key_file = folder / "cert.pem", folder / "key.pem"
-    cert_file.write_bytes(cert.public_bytes(serialization.Encoding.PEM))
-    key_file.write_bytes(
-        key.private_bytes(
-            serialization.Encoding.PEM,
-            serialization.PrivateFormat.PKCS8,
-            serialization.NoEncryption(),
-        )
-    )
-    return cert_file, key_file
 
 
 @pytest.fixture

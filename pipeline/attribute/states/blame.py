@@ -68,7 +68,7 @@ def shares(
             part = open_[low : low + CHUNK]
             cavities = _cavities(kinds, events, beliefs, part)
             escapes[:, part] = [
-                _mean(c, kind.escape[part]) for c, kind in zip(cavities, kinds, strict=True)
+                mean(c, kind.escape[part]) for c, kind in zip(cavities, kinds, strict=True)
             ]
             blame[:, part] = _race(kinds, cavities, part, base[part])
         open_ = np.flatnonzero(previous >= 0)
@@ -79,7 +79,7 @@ def shares(
     return Shares(blame[: AT_FAULT + 1], blame[AT_FAULT + 1], escapes)
 
 
-def _mean(weights: Floats, values: Floats) -> Floats:
+def mean(weights: Floats, values: Floats) -> Floats:
     """Row by row, the mean of values (rows, states) under weights that sum to 1."""
     return np.asarray(np.einsum("ij,ij->i", weights, values))
 
@@ -97,7 +97,7 @@ def _cavities(
     ]
     without = [belief.copy() for belief in own]
     survives = [kind.escape[part] for kind in kinds]
-    escapes = np.stack([_mean(c, e) for c, e in zip(own, survives, strict=True)])
+    escapes = np.stack([mean(c, e) for c, e in zip(own, survives, strict=True)])
     free = 1.0 - events.base[part]
     open_ = np.arange(len(part))
     for _ in range(SETTLE):
@@ -110,7 +110,7 @@ def _cavities(
             cavity = own[i][open_] * np.power(ratio, kind.trust[part[open_], None], out=ratio)
             cavity /= (cavity @ np.ones(cavity.shape[1]))[:, None]
             without[i][open_] = cavity
-            escapes[i, open_] = _mean(cavity, survive)
+            escapes[i, open_] = mean(cavity, survive)
         open_ = open_[np.abs(escapes[:, open_] - before).max(axis=0) > SETTLED]
         if not open_.size:
             break
@@ -156,7 +156,7 @@ def chance_bit(kinds: tuple[Kind, ...], events: Events, beliefs: tuple[Floats, .
         part = np.arange(low, min(low + CHUNK, len(bit)))
         cavities = _cavities(kinds, events, beliefs, part)
         through = np.prod(
-            [_mean(c, k.escape[part]) for c, k in zip(cavities, kinds, strict=True)], axis=0
+            [mean(c, k.escape[part]) for c, k in zip(cavities, kinds, strict=True)], axis=0
         )
         base = events.base[part]
         bit[part] = base / (1.0 - (1.0 - base) * through)

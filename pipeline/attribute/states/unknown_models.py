@@ -15,6 +15,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.attribute.evidence import Evidence
+from pipeline.attribute.states.blame import mean
 from pipeline.attribute.states.kinds import EVSE, PAIRING, SITE, VEHICLE
 from pipeline.attribute.states.likelihood import attempt_loglik
 from pipeline.attribute.states.messages import Events, Kind, told_of
@@ -51,15 +52,21 @@ class Thought:
         free = 1.0 - self.events.base
         for k in kinds:
             belief, kind = self.beliefs[k], self.kinds[k]
-            free = free * np.einsum("ij,ij->i", belief[kind.unit, self.events.day], kind.escape)
+            free = free * mean(belief[kind.unit, self.events.day], kind.escape)
         return np.asarray(free)
 
 
 def recognised(evidence: Evidence, thought: Thought, settings: AttributeSettings) -> Evidence:
     """The evidence, attempts of suspected units of unknown model counted to the model they behave like."""
     pairing = evidence.pairing.copy()
+    index = pl.int_range(pl.len(), dtype=pl.Int64).alias("pairing")
+    names = evidence.pairings.with_columns(index)
+    listed = names.filter("listed").rename({"pairing": "as"})
     for kind, partner, side in ((VEHICLE, EVSE, VEHICLE_SIDE), (EVSE, VEHICLE, EVSE_SIDE)):
-        rows = _suspected(evidence, thought, kind, side, settings)
+        hidden = _hidden(names, side)
+        if hidden.is_empty():
+            continue
+        rows = _suspected(evidence, thought, kind, hidden, settings)
         if rows.is_empty():
             continue
         at_events = thought.held(partner, SITE)
@@ -68,31 +75,32 @@ def recognised(evidence: Evidence, thought: Thought, settings: AttributeSettings
         row = rows["row"].to_numpy()
         model = thought.kinds[PAIRING].model
         logs = attempt_loglik(evidence, row, model, thought.reach[row], held[row])
-        stories = _stories(evidence, thought, rows, logs, kind, side)
-        moved = _moved(
-            stories, _at_fault(thought, kind, at_events, rows["unit"].unique()), side, settings
-        )
+        stories = _stories(evidence, thought, rows, listed, logs, kind, side)
+        at_fault = _at_fault(thought, kind, at_events, rows["unit"].unique())
+        moved = _moved(stories, at_fault, side, settings)
         pairing[moved["row"].to_numpy()] = moved["as"].to_numpy()
     same = np.array_equal(pairing, evidence.pairing)
     return evidence if same else replace(evidence, pairing=pairing)
 
 
-def _names(evidence: Evidence) -> pl.DataFrame:
-    """Pairings met, with their index."""
-    index = pl.int_range(pl.len(), dtype=pl.Int64).alias("pairing")
-    return evidence.pairings.with_columns(index)
+def _hidden(names: pl.DataFrame, side: Side) -> pl.DataFrame:
+    """`pairing` and the known half of the pairings whose other half alone is not known."""
+    (unknown, *_), known = side
+    return names.filter(
+        pl.col(unknown).str.starts_with(HIDDEN), ~pl.col(known[0]).str.starts_with(HIDDEN)
+    ).select("pairing", *known)
 
 
 def _suspected(
-    evidence: Evidence, thought: Thought, kind: int, side: Side, settings: AttributeSettings
+    evidence: Evidence,
+    thought: Thought,
+    kind: int,
+    hidden: pl.DataFrame,
+    settings: AttributeSettings,
 ) -> pl.DataFrame:
-    """`row, unit, pairing` and the known half of the pairing: attempts of units of unknown model that are suspected,
+    """`row, unit, pairing` and the known half of the pairing: attempts with `hidden` pairings of units that are suspected,
     themselves or their pairings.
     """
-    (unknown, *_), known = side
-    hidden = _names(evidence).filter(
-        pl.col(unknown).str.starts_with(HIDDEN), ~pl.col(known[0]).str.starts_with(HIDDEN)
-    )
     row = np.flatnonzero(np.isin(evidence.pairing, hidden["pairing"].to_numpy()))
     unit, pairing = evidence.columns[kind][row], evidence.pairing[row]
     worst = np.maximum(thought.on(kind)[unit], thought.on(PAIRING)[pairing])
@@ -100,7 +108,7 @@ def _suspected(
         pl.DataFrame({"row": row, "unit": unit, "pairing": pairing, "_worst": worst})
         .filter(pl.col("_worst").max().over("unit") >= settings.doubt_at)
         .drop("_worst")
-        .join(hidden.select("pairing", *known), on="pairing", maintain_order="left")
+        .join(hidden, on="pairing", maintain_order="left")
     )
 
 
@@ -108,16 +116,16 @@ def _stories(
     evidence: Evidence,
     thought: Thought,
     rows: pl.DataFrame,
+    listed: pl.DataFrame,
     logs: Floats,
     kind: int,
     side: Side,
 ) -> pl.DataFrame:
-    """One row per attempt and known model whose pairing there was met: `row, unit, as` (that pairing), the model, `told` (log of how
-    much likelier all attempts of the unit are with its pairings than with sound ones), `share` of the units that have the model,
-    and `own`: `told` of a model of its own. `logs` (rows, states): what each attempt says of its pairing.
+    """One row per attempt and known model (of `listed` pairings) whose pairing there was met: `row, unit, as` (that pairing), the model,
+    `told` (log of how much likelier all attempts of the unit are with its pairings than with sound ones), `share` of the units
+    that have the model, and `own`: `told` of a model of its own. `logs` (rows, states): what each attempt says of its pairing.
     """
     unknown, known = side
-    listed = _names(evidence).filter("listed").rename({"pairing": "as"})
     tried = rows.with_columns(at=pl.int_range(pl.len())).join(listed, on=known)
     belief = thought.beliefs[PAIRING][tried["as"].to_numpy(), evidence.day[tried["row"].to_numpy()]]
     told = np.log((belief * np.exp(logs[tried["at"].to_numpy()])).sum(axis=1))
@@ -135,30 +143,22 @@ def _moved(
 ) -> pl.DataFrame:
     """`row, as`: attempts whose unit is likelier of a known model than at fault or of a model of its own, and the pairing of that model."""
     unknown, _ = side
-    named = math.log(1.0 - settings.model_of_its_own)
-    models = stories.unique(["unit", *unknown]).with_columns(
-        weight=pl.col("told") + pl.col("share").log() + named
-    )
+    weight, own, fault = pl.col("weight"), pl.col("own"), pl.col("at_fault")
+    top = pl.max_horizontal(weight.max().over("unit"), own, fault)
+    won = (weight - top).exp().sum().over("unit")
     best = (
-        models.join(at_fault, on="unit")
-        .group_by("unit")
-        .agg(
-            pl.all()
-            .sort_by("weight", *unknown, descending=[True, *[False] * len(unknown)])
-            .first(),
-            models=pl.col("weight").max()
-            + (pl.col("weight") - pl.col("weight").max()).exp().sum().log(),
+        stories.unique(["unit", *unknown])
+        .join(at_fault, on="unit")
+        .with_columns(
+            pl.col("told") + pl.col("share").log() + math.log(1.0 - settings.model_of_its_own),
+            own + math.log(settings.model_of_its_own),
         )
-        .with_columns(rival=pl.col("own") + math.log(settings.model_of_its_own))
-        .filter(pl.col("models") >= _log_sum("at_fault", "rival"))
+        .rename({"told": "weight"})
+        .filter(won >= (own - top).exp() + (fault - top).exp())
+        .sort("unit", "weight", *unknown, descending=[False, True, *[False] * len(unknown)])
+        .unique("unit", keep="first", maintain_order=True)
     )
     return stories.join(best.select("unit", *unknown), on=["unit", *unknown]).select("row", "as")
-
-
-def _log_sum(one: str, other: str) -> pl.Expr:
-    """Logarithm of the sum of two numbers given as logarithms."""
-    high = pl.max_horizontal(one, other)
-    return high + ((pl.col(one) - high).exp() + (pl.col(other) - high).exp()).log()
 
 
 def _at_fault(thought: Thought, kind: int, held: Floats, units: pl.Series) -> pl.DataFrame:

@@ -7,10 +7,10 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.core.weeks import LookBack
+from pipeline.refer.suspects.drift import WEEK
 
 LEAST_P = 1e-6
 HALF = 0.5
-WEEK_S = 604_800.0
 
 
 def of_state(attempts: pl.DataFrame, known: pl.DataFrame, since_utc: pl.DataFrame) -> pl.DataFrame:
@@ -53,17 +53,12 @@ def own_events(evidence: pl.DataFrame) -> pl.DataFrame:
     """`vehicle_id, blamed` (vehicle-caused AC failures expected), `own_events` (silences besides),
     `blamed_evses` (EVSEs with half a failure or silence or more of them).
     """
-    blame = (pl.col("p_vehicle") * pl.col("weight")).fill_null(0.0)
     return (
-        evidence.filter(
-            pl.col("supply") == "AC",
-            (pl.col("outcome") == "failed") | pl.col("silent"),
-            pl.col("vehicle_id").is_not_null(),
-        )
+        _wrong(evidence)
         .group_by("vehicle_id", "evse_id", maintain_order=True)
         .agg(
-            blame.filter(pl.col("outcome") == "failed").sum().alias("blamed"),
-            blame.sum().alias("_own"),
+            pl.col("_own").filter(pl.col("outcome") == "failed").sum().alias("blamed"),
+            pl.col("_own").sum(),
         )
         .sort("vehicle_id", "evse_id")
         .group_by("vehicle_id", maintain_order=True)
@@ -75,6 +70,15 @@ def own_events(evidence: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def _wrong(evidence: pl.DataFrame) -> pl.DataFrame:
+    """AC attempts of known vehicles that failed or were silent, with `_own`: the vehicle's share in each, by its weight."""
+    return evidence.filter(
+        pl.col("supply") == "AC",
+        (pl.col("outcome") == "failed") | pl.col("silent"),
+        pl.col("vehicle_id").is_not_null(),
+    ).with_columns(_own=(pl.col("p_vehicle") * pl.col("weight")).fill_null(0.0))
+
+
 def weeks_to_show(as_if: pl.DataFrame, begun: pl.DataFrame, look_back: LookBack) -> pl.DataFrame:
     """`vehicle_id, weeks_to_show`: weeks until a vehicle, if it is at fault, is expected to fail or keep silent by itself once
     more, a week at a time (1 or more).
@@ -82,16 +86,10 @@ def weeks_to_show(as_if: pl.DataFrame, begun: pl.DataFrame, look_back: LookBack)
     By the mean of such events a week since the onset, or since the look-back began: events come by
     chance (Poisson), so a week holds one with probability 1 - exp(-mean). `as_if`: `p_vehicle` is the share it would bear.
     """
-    own = (pl.col("p_vehicle") * pl.col("weight")).fill_null(0.0)
-    event = (pl.col("outcome") == "failed") | pl.col("silent")
-    events = (
-        as_if.filter(pl.col("supply") == "AC", event, pl.col("vehicle_id").is_not_null())
-        .group_by("vehicle_id")
-        .agg(own.sum().alias("_own"))
-    )
+    events = _wrong(as_if).group_by("vehicle_id").agg(pl.col("_own").sum())
     from_utc = pl.max_horizontal(
         pl.col("since_utc").fill_null(look_back.from_utc), look_back.from_utc
     )
-    weeks = ((look_back.to_utc - from_utc).dt.total_seconds() / WEEK_S).clip(lower_bound=1.0)
+    weeks = ((look_back.to_utc - from_utc) / WEEK).clip(lower_bound=1.0)
     shows = 1.0 - (-pl.col("_own") / weeks).exp()
     return events.join(begun, on="vehicle_id").select("vehicle_id", weeks_to_show=1.0 / shows)

@@ -10,7 +10,8 @@ from pipeline.core.masks import is_true
 from pipeline.refer.decision import call_units, worth_acting, worth_watching
 from pipeline.refer.inputs import ReferInputs
 from pipeline.refer.suspects.signatures import Floats, Signature, learnt
-from pipeline.refer.suspects.signs import evse_signs, once
+from pipeline.refer.suspects.signs import SOCKET, evse_signs, once
+from pipeline.refer.suspects.unseen import TETHERED
 from pipeline.refer.suspects.weighing import limited, weigh
 from pipeline.refer.wording import pairing_reason
 from pipeline.settings.refer import ReferSettings
@@ -72,8 +73,8 @@ def _part_priors(evses: pl.Series, attempts: pl.DataFrame, known: Signature) -> 
     where the vehicle brings it (cases A and B) the cable is none of the EVSE's.
     """
     of = attempts.group_by("evse_id").agg(
-        attached=is_true(pl.col("coupler").str.starts_with("c")).all(),
-        socket=is_true(pl.col("coupler").str.starts_with("s")).all(),
+        attached=is_true(pl.col("coupler").str.starts_with(TETHERED)).all(),
+        socket=is_true(pl.col("coupler").str.starts_with(SOCKET)).all(),
     )
     joined = pl.DataFrame({"evse_id": evses}).join(of, on="evse_id", how="left")
     prior = np.tile(known.table, (evses.len(), 1))
