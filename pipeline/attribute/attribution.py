@@ -7,9 +7,11 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipeline.attribute.evidence import gather
-from pipeline.attribute.report.frames import blame_frame, site_frame, unit_frame, week_frame
+from pipeline.attribute.report.frames import blame_frame, site_frame, week_frame
+from pipeline.attribute.report.unit_frames import unit_frame
 from pipeline.attribute.states.kinds import EVSE, PAIRING, VEHICLE
-from pipeline.attribute.states.solve import Solution, solve
+from pipeline.attribute.states.solution import Solution
+from pipeline.attribute.states.solve import solve
 from pipeline.core.errors import NotEnoughDataError
 from pipeline.settings.attribute import AttributeSettings
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import polars as pl
 
 from pipeline.attribute.attribution import Attribution, attribute
-from pipeline.attribute.report.why import Told
+from pipeline.attribute.report.explanation import Told
 from pipeline.core.one_thread import one_blas_thread
 from pipeline.core.weeks import LookBack
 from pipeline.publish.about import (

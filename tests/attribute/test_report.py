@@ -14,13 +14,10 @@ import polars as pl
 import pytest
 
 from pipeline.attribute.attribution import Attribution, _said, attribute
-from pipeline.attribute.report.frames import (
-    _distinct,
-    _since,
-    onset_columns,
-    week_frame,
-    with_verdict,
-)
+from pipeline.attribute.report.frames import week_frame
+from pipeline.attribute.report.unit_counts import _distinct
+from pipeline.attribute.report.unit_frames import onset_columns
+from pipeline.attribute.report.verdict import since_words, with_verdict
 from pipeline.attribute.report.wording import reasons
 from pipeline.attribute.states.kinds import EVSE, PAIRING, VEHICLE
 from pipeline.settings.attribute import AttributeSettings
@@ -165,16 +162,16 @@ def test_the_beginning_is_told_as_far_as_it_is_known() -> None:
     onset = pl.Series(
         "onset_utc", [begin, begin, begin + timedelta(days=1)], dtype=pl.Datetime("us", "UTC")
     )
-    told = _since(seen, seen.vehicle, 3, onset).to_list()
+    told = since_words(seen, seen.vehicle, 3, onset).to_list()
     first = (begin + timedelta(days=int(seen.day[2]))).strftime("%Y-%m-%d")
     assert told == [
         "before the look-back",
         f"its first attempt, {first}",
         f"about {begin + timedelta(days=1):%Y-%m-%d}",
     ]
-    cut = _since(replace(seen, cut=True), seen.vehicle, 3, onset).to_list()
+    cut = since_words(replace(seen, cut=True), seen.vehicle, 3, onset).to_list()
     assert cut[0] == "before the logs begin"
-    late = _since(
+    late = since_words(
         replace(seen, day=seen.day + 2), seen.vehicle, 3, onset + timedelta(days=2)
     ).to_list()
     assert late[0] == "before the logs begin"

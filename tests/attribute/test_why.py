@@ -10,8 +10,10 @@ import pytest
 
 from pipeline.attribute.attribution import Attribution, attribute
 from pipeline.attribute.evidence import Evidence
+from pipeline.attribute.report.attempt_rows import attempt_rows
+from pipeline.attribute.report.explanation import SHOWN, Explanation
 from pipeline.attribute.report.what_if import MOST_REMOVED, TYPICAL_CHANCE, log_ratios, what_if
-from pipeline.attribute.report.why import SHOWN, Explanation, attempt_rows, why
+from pipeline.attribute.report.why import why
 from pipeline.attribute.states.kinds import VEHICLE
 from pipeline.attribute.states.messages import state_escape
 from pipeline.core.errors import NotEnoughDataError

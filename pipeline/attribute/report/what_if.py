@@ -15,7 +15,7 @@ from pipeline.attribute.states.likelihood import attempt_loglik
 from pipeline.attribute.states.messages import state_escape
 from pipeline.attribute.states.model import WHERE, Floats
 from pipeline.attribute.states.smoothing import smooth
-from pipeline.attribute.states.solve import Solution
+from pipeline.attribute.states.solution import Solution
 from pipeline.settings.attribute import AttributeSettings
 
 MOST_REMOVED = 20

@@ -18,7 +18,7 @@ from pipeline.attribute.states.kinds import AT_FAULT, KINDS
 from pipeline.attribute.states.likelihood import Solved, summed_loglik
 from pipeline.attribute.states.model import Floats, Ints, tally
 from pipeline.attribute.states.smoothing import smooth
-from pipeline.attribute.states.solve import Solution
+from pipeline.attribute.states.solution import Solution
 
 LEAST_RATE, MOST_RATE = 0.03, 0.97
 """Share of attempts that fail under a fault, as each story may choose it."""
