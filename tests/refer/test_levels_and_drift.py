@@ -15,14 +15,12 @@ from pipeline.circuit.pilot import LOAD_OHM, low_v
 from pipeline.core.weeks import LookBack
 from pipeline.refer.suspects.drift import drift_table, spread, weekly
 from pipeline.refer.suspects.levels import (
-    Window,
     _noise,
     against_usual,
     others_median,
     readings,
-    recent,
-    without_mended,
 )
+from pipeline.refer.suspects.recent import Window, recent, without_mended
 from pipeline.settings.refer import ReferSettings
 
 SETTINGS = ReferSettings()

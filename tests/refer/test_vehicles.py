@@ -18,16 +18,15 @@ from pipeline.core.weeks import LookBack
 from pipeline.refer.findings import SHARED
 from pipeline.refer.inputs import Attributed, ReferInputs, join_findings
 from pipeline.refer.suspects.events import own_events, weeks_to_show
+from pipeline.refer.suspects.known import known_vehicles, since
 from pipeline.refer.suspects.lessons import lessons
 from pipeline.refer.suspects.level_factors import LevelFactors, level_factors, no_levels
 from pipeline.refer.suspects.posterior import fault_odds, priors
 from pipeline.refer.suspects.signatures import learnt
+from pipeline.refer.suspects.signs import trouble_codes
 from pipeline.refer.suspects.vehicles import (
-    _known,
     _measured,
     _suspected,
-    _trouble_codes,
-    since,
 )
 from pipeline.refer.suspects.weighing import Verdicts
 from pipeline.registry import empty, polars_schema
@@ -125,7 +124,7 @@ def test_trouble_codes_count_from_when_the_trouble_began() -> None:
         [(v, None if v in {"old", "first"} else AT) for v in dict.fromkeys(r[0] for r in rows) if v != "stranger"],
         schema={"vehicle_id": pl.String, "since_utc": UTC_US}, orient="row",
     )  # fmt: skip
-    found = dict(_trouble_codes(inputs(dtcs=codes), bounds, LOOK_BACK).iter_rows())
+    found = dict(trouble_codes(codes, bounds, LOOK_BACK).iter_rows())
     assert found == {
         "stored": "stored", "pending": "stored", "plain": "stored", "cleared": "none_stored", "empty": "none_stored",
         "mixed": "stored", "first": "stored",
@@ -259,7 +258,7 @@ def test_every_vehicle_with_an_attempt_is_known() -> None:
         {"vehicle_id": ["V", "U"], "vehicle_model": ["Crate", "Barrow"], "vin": ["1", "2"]}
     )
     attempts = pl.DataFrame({"vehicle_id": ["W", "V", None, "V"]})
-    table = _known(
+    table = known_vehicles(
         inputs(attributed=Attributed(attributed, NOTHING, NOTHING, NOTHING), fleet=fleet),
         attempts,
         stays_in_vain("U", "V", "stranger"),

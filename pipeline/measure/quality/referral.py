@@ -16,8 +16,9 @@ from pipeline.refer.decision import worth_watching
 from pipeline.refer.referral import refer
 from pipeline.refer.suspects.drift import drift_table
 from pipeline.refer.suspects.level_factors import level_factors
-from pipeline.refer.suspects.levels import against_usual, readings, recent, without_mended
+from pipeline.refer.suspects.levels import against_usual, readings
 from pipeline.refer.suspects.posterior import fault_odds
+from pipeline.refer.suspects.recent import recent, without_mended
 from pipeline.refer.suspects.signatures import learnt
 from pipeline.refer.suspects.signs import once
 from pipeline.refer.suspects.vehicles import DIODE, LATELY

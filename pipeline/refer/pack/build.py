@@ -29,8 +29,9 @@ from pipeline.refer.pack.model import (
 )
 from pipeline.refer.pack.parts import by_vehicle, controls, peers
 from pipeline.refer.pack.pilot import pilot
+from pipeline.refer.suspects.known import of_present
 from pipeline.refer.suspects.unseen import visits
-from pipeline.refer.suspects.vehicles import Judged, of_present
+from pipeline.refer.suspects.vehicles import Judged
 from pipeline.refer.wording import GOES_UNSEEN, joined, without_a_failure
 
 CONTROL_ROWS = 24

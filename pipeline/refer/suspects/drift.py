@@ -21,7 +21,7 @@ from scipy.stats import norm
 
 from pipeline.core.constants import MEDIAN_EFFICIENCY, NORMAL_MAD
 from pipeline.core.weeks import LookBack
-from pipeline.refer.suspects.levels import SHORTED_LIFT_V
+from pipeline.refer.suspects.recent import SHORTED_LIFT_V
 from pipeline.settings.refer import ReferSettings
 
 Floats = NDArray[np.float64]

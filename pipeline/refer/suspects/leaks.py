@@ -20,6 +20,9 @@ from pipeline.core.weeks import LookBack
 
 Floats = NDArray[np.float64]
 
+LEAKS = ("pilot_diode_leaky", "pilot_leakage")
+LEAST_PLANNED = 0.05
+"""Probability from which a leak's further course is worked out."""
 USED_DAYS = 28
 """How far back the EVSEs a vehicle uses are looked up."""
 TREND_DAYS = 56
@@ -212,3 +215,23 @@ def _used(
 
 CHECKS_IF_UNKNOWN = 0.7
 """As attribution assumes: the standard asks for the check, practice differs."""
+
+
+def leak_plan(
+    attempts: pl.DataFrame,
+    levels: pl.DataFrame,
+    table: pl.DataFrame,
+    equipment: pl.DataFrame,
+    look_back: LookBack,
+    plan_days: int,
+) -> pl.DataFrame:
+    """`forecast` of the vehicles whose likeliest suspect is a leak that the levels tell.
+
+    `table`: `vehicle_id, suspect, p_vehicle, level_factor` of every vehicle judged.
+    """
+    leaks = table.filter(
+        pl.col("suspect").is_in(LEAKS),
+        pl.col("p_vehicle") >= LEAST_PLANNED,
+        pl.col("level_factor") > 0,
+    ).select("vehicle_id", beside=pl.col("suspect") == "pilot_leakage")
+    return forecast(attempts, levels, leaks, equipment, look_back, plan_days)

@@ -10,6 +10,8 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.core.weeks import LookBack
+from pipeline.refer.inputs import stored_code
 from pipeline.refer.suspects.recorded import logged
 from pipeline.refer.suspects.signatures import word_groups
 from pipeline.refer.suspects.unseen import card_only
@@ -137,6 +139,29 @@ def witnessed(
         .group_by("unit", "category", maintain_order=True)
         .agg(pl.col("w").sum().alias("amount"))
         .select("unit", pl.lit(signature).alias("signature"), "category", "amount")
+    )
+
+
+def trouble_codes(dtcs: pl.DataFrame, since_utc: pl.DataFrame, look_back: LookBack) -> pl.DataFrame:
+    """`unit, category` of `trouble_code` from read-outs since the trouble began.
+
+    Confirmed and pending codes count.
+    """
+    read = (
+        dtcs.filter(pl.col("at_utc") < look_back.to_utc)
+        .join(since_utc, on="vehicle_id", how="inner")
+        .filter(pl.col("at_utc") >= pl.col("since_utc").fill_null(look_back.from_utc))
+    )
+    return (
+        read.group_by(pl.col("vehicle_id").alias("unit"))
+        .agg(stored_code().any().alias("stored"))
+        .select(
+            "unit",
+            pl.when("stored")
+            .then(pl.lit("stored"))
+            .otherwise(pl.lit("none_stored"))
+            .alias("category"),
+        )
     )
 
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from pipeline.circuit.causes import VARIANTS
 from pipeline.circuit.reverse_path import reverse_path
 from pipeline.core.weeks import LookBack
-from pipeline.refer.inputs import ReferInputs, stored_code, with_told
+from pipeline.refer.inputs import ReferInputs
 from pipeline.refer.suspects.by_chance import looks_by_chance
 from pipeline.refer.suspects.drift import drift_table
 from pipeline.refer.suspects.events import (
@@ -26,22 +26,21 @@ from pipeline.refer.suspects.events import (
     silences,
     weeks_to_show,
 )
-from pipeline.refer.suspects.leaks import forecast
+from pipeline.refer.suspects.known import known_vehicles, of_present, since
+from pipeline.refer.suspects.leaks import leak_plan
 from pipeline.refer.suspects.level_factors import LevelFactors, beside_path, level_factors
-from pipeline.refer.suspects.levels import Window, against_usual, readings, recent, without_mended
+from pipeline.refer.suspects.levels import against_usual, readings
 from pipeline.refer.suspects.posterior import fault_odds, found_odds, priors
+from pipeline.refer.suspects.recent import Window, recent, without_mended
 from pipeline.refer.suspects.signatures import Signature, learnt
-from pipeline.refer.suspects.signs import once, vehicle_signs
-from pipeline.refer.suspects.unseen import stays, unseen, waited_in_vain
+from pipeline.refer.suspects.signs import once, trouble_codes, vehicle_signs
+from pipeline.refer.suspects.unseen import unseen
 from pipeline.refer.suspects.weighing import Verdicts, limited, weigh
 from pipeline.settings.refer import ReferSettings
 
 Floats = NDArray[np.float64]
 
 DIODE = ("pilot_diode_shorted", "pilot_diode_leaky")
-LEAKS = ("pilot_diode_leaky", "pilot_leakage")
-LEAST_PLANNED = 0.05
-"""Probability from which a leak's further course is worked out."""
 LATELY = (Window(21, 6, 42), Window(4, 4, 10))
 """Readings that say what is wrong (steady, creeping): more than tell where the path is today, so that EVSEs agree or do not."""
 
@@ -70,47 +69,6 @@ class Judged:
     since: pl.DataFrame
 
 
-def since(inputs: ReferInputs, known: pl.DataFrame, onset: str = "onset_lo_utc") -> pl.DataFrame:
-    """`vehicle_id, since_utc`: from when a vehicle's attempts speak of its present state; null
-    where there is no bound.
-
-    The onset (its early end, or the column given), or the last repair where that is later.
-    """
-    repaired = (
-        inputs.findings.filter(pl.col("repaired_at_utc").is_not_null())
-        .group_by("vehicle_id")
-        .agg(pl.col("repaired_at_utc").max())
-    )
-    return known.join(repaired, on="vehicle_id", how="left").select(
-        "vehicle_id", pl.max_horizontal(onset, "repaired_at_utc").alias("since_utc")
-    )
-
-
-def _trouble_codes(
-    inputs: ReferInputs, since_utc: pl.DataFrame, look_back: LookBack
-) -> pl.DataFrame:
-    """`unit, category` of `trouble_code` from read-outs since the trouble began.
-
-    Confirmed and pending codes count.
-    """
-    read = (
-        inputs.dtcs.filter(pl.col("at_utc") < look_back.to_utc)
-        .join(since_utc, on="vehicle_id", how="inner")
-        .filter(pl.col("at_utc") >= pl.col("since_utc").fill_null(look_back.from_utc))
-    )
-    return (
-        read.group_by(pl.col("vehicle_id").alias("unit"))
-        .agg(stored_code().any().alias("stored"))
-        .select(
-            "unit",
-            pl.when("stored")
-            .then(pl.lit("stored"))
-            .otherwise(pl.lit("none_stored"))
-            .alias("category"),
-        )
-    )
-
-
 def judge_vehicles(
     inputs: ReferInputs, attempts: pl.DataFrame, look_back: LookBack, settings: ReferSettings
 ) -> Judged:
@@ -122,24 +80,17 @@ def judge_vehicles(
     onset), `own_events` (silences besides), `drifting`, `p_attributed`, `vehicle_model`.
     """
     reported = inputs.charging.filter(look_back.holds("at_utc"))
-    known = _known(inputs, attempts, reported)
+    known = known_vehicles(inputs, attempts, reported)
     since_utc = since(inputs, known)
-    evidence = of_state(attempts, known, since_utc)
+    as_if = as_if_at_fault(of_state(attempts, known, since_utc))
     levels = against_usual(readings(attempts), settings)
     valid = without_mended(levels)
     drift = drift_table(valid, look_back, settings)
-    creeping = drift.filter(pl.col("category") == "rising")["vehicle_id"]
-    begun = since(inputs, known, "onset_utc")
-    today = recent(valid, begun, creeping, *_today(settings))
-    lately = recent(valid, begun, creeping, *LATELY)
-    as_if = as_if_at_fault(evidence)
-    signs = pl.concat(
-        [
-            vehicle_signs(as_if),
-            once(_trouble_codes(inputs, since_utc, look_back), "trouble_code"),
-            once(drift.select(pl.col("vehicle_id").alias("unit"), "category"), "drift"),
-        ]
+    near = _Near(
+        since(inputs, known, "onset_utc"),
+        drift.filter(pl.col("category") == "rising")["vehicle_id"],
     )
+    signs = _signs(as_if, trouble_codes(inputs.dtcs, since_utc, look_back), drift)
     signatures = learnt("vehicle", inputs.lessons)
     prior = priors(known, inputs, signatures)
     verdicts = weigh(
@@ -154,47 +105,85 @@ def judge_vehicles(
         of_present(reported, since_utc, "at_utc"),
         of_present(attempts, since_utc, "plugged_at_utc"),
     )
-    shown = level_factors(lately, known["vehicle_id"], verdicts.suspects)
-    wrong = attempts.filter((pl.col("outcome") == "failed") | pl.col("silent"))
-    bitten = recent(valid.join(wrong, on="attempt_id", how="semi"), begun, creeping, *LATELY)
-    factors = shown.or_at_failures(level_factors(bitten, known["vehicle_id"], verdicts.suspects))
+    shown, factors = _level_factors(attempts, valid, near, known, verdicts.suspects)
     factors = factors.with_unseen(*_in_order(known, never_seen), verdicts.suspects)
-    attributed = np.clip(known["p_vehicle"].to_numpy(), LEAST_P, 1 - LEAST_P)
-    mute = np.clip(known["p_mute"].to_numpy() / attributed, 0.0, 1.0)
-    height = np.clip(known["p_height"].to_numpy(), attributed, 1 - LEAST_P)
-    odds, failing = fault_odds(attributed, height, mute, verdicts, factors, settings)
-    found = found_odds(known["vehicle_id"], inputs.findings, verdicts.suspects)
-    odds, failing = odds + found, failing + found
+    odds, failing = _odds(inputs, known, verdicts, factors, settings)
     table = _suspected(known, odds, verdicts.suspects).with_columns(
         pl.Series("p_failing", failing.sum(axis=1) / (1.0 + odds.sum(axis=1))),
         pl.Series("level_factor", _told_by_levels(odds, factors)),
         pl.Series("pilot_speaks", _pilot_speaks(verdicts.suspects, shown)),
     )
-    for frame in [
+    today = near.of(valid, _today(settings))
+    frames = [
         own_events(by_posterior(as_if, table)),
-        weeks_to_show(as_if, begun, look_back),
+        weeks_to_show(as_if, near.begun, look_back),
         silences(attempts),
         never_seen,
         *_measured(levels, today, factors, table, drift),
-    ]:
-        table = table.join(frame, on="vehicle_id", how="left", maintain_order="left")
-    table = table.with_columns(
-        pl.col("blamed", "own_events", "blamed_evses", "silent", "unseen", "stays").fill_null(0),
-        pl.col("drifting").fill_null(value=False),
-        pl.col("weeks_to_show").fill_null(1.0),
-    )
-    plan = leak_plan(inputs, attempts, valid, table, look_back, settings)
+    ]
+    table = _with_figures(table, frames)
+    plan = leak_plan(attempts, valid, table, inputs.equipment, look_back, settings.plan_days)
     table = table.join(plan, on="vehicle_id", how="left", maintain_order="left")
     given = odds / odds.sum(axis=1, keepdims=True)
     return Judged(table, given, signs, verdicts, prior, signatures, levels, factors, since_utc)
 
 
-def of_present(rows: pl.DataFrame, since_utc: pl.DataFrame, at: str) -> pl.DataFrame:
-    """Rows as far as they speak of a vehicle's present state."""
-    return (
-        rows.join(since_utc, on="vehicle_id", how="left", maintain_order="left")
-        .filter(pl.col("since_utc").is_null() | (pl.col(at) >= pl.col("since_utc")))
-        .drop("since_utc")
+@dataclass(frozen=True)
+class _Near:
+    """Which readings are near enough to today: since when they count (`since` by the onset), and the vehicles whose level creeps."""
+
+    begun: pl.DataFrame
+    creeping: pl.Series
+
+    def of(self, rows: pl.DataFrame, windows: tuple[Window, Window]) -> pl.DataFrame:
+        """`recent` of these readings."""
+        return recent(rows, self.begun, self.creeping, *windows)
+
+
+def _signs(as_if: pl.DataFrame, codes: pl.DataFrame, drift: pl.DataFrame) -> pl.DataFrame:
+    """Signs of the vehicles: of their attempts, their stored trouble codes, their level's course."""
+    course = drift.select(pl.col("vehicle_id").alias("unit"), "category")
+    return pl.concat([vehicle_signs(as_if), once(codes, "trouble_code"), once(course, "drift")])
+
+
+def _level_factors(
+    attempts: pl.DataFrame,
+    valid: pl.DataFrame,
+    near: _Near,
+    known: pl.DataFrame,
+    suspects: tuple[str, ...],
+) -> tuple[LevelFactors, LevelFactors]:
+    """Factors of the levels as they read lately, and the same or, where they tell more, at what went wrong alone."""
+    shown = level_factors(near.of(valid, LATELY), known["vehicle_id"], suspects)
+    wrong = attempts.filter((pl.col("outcome") == "failed") | pl.col("silent"))
+    bitten = near.of(valid.join(wrong, on="attempt_id", how="semi"), LATELY)
+    return shown, shown.or_at_failures(level_factors(bitten, known["vehicle_id"], suspects))
+
+
+def _odds(
+    inputs: ReferInputs,
+    known: pl.DataFrame,
+    verdicts: Verdicts,
+    factors: LevelFactors,
+    settings: ReferSettings,
+) -> tuple[Floats, Floats]:
+    """Odds of each suspect against nothing wrong, and of it failing attempts by now, both (vehicles, suspects)."""
+    attributed = np.clip(known["p_vehicle"].to_numpy(), LEAST_P, 1 - LEAST_P)
+    mute = np.clip(known["p_mute"].to_numpy() / attributed, 0.0, 1.0)
+    height = np.clip(known["p_height"].to_numpy(), attributed, 1 - LEAST_P)
+    odds, failing = fault_odds(attributed, height, mute, verdicts, factors, settings)
+    found = found_odds(known["vehicle_id"], inputs.findings, verdicts.suspects)
+    return odds + found, failing + found
+
+
+def _with_figures(table: pl.DataFrame, frames: list[pl.DataFrame]) -> pl.DataFrame:
+    """The table with what each frame (one row a vehicle) adds; what nothing was counted of is 0."""
+    for frame in frames:
+        table = table.join(frame, on="vehicle_id", how="left", maintain_order="left")
+    return table.with_columns(
+        pl.col("blamed", "own_events", "blamed_evses", "silent", "unseen", "stays").fill_null(0),
+        pl.col("drifting").fill_null(value=False),
+        pl.col("weeks_to_show").fill_null(1.0),
     )
 
 
@@ -216,59 +205,6 @@ def _pilot_speaks(suspects: tuple[str, ...], factors: LevelFactors) -> Floats:
     """Largest log factor of the levels shown for any fault of the pilot that fails attempts; NaN-free, 0 where none is logged."""
     pilot = [suspects.index(s) for s in VARIANTS if s != "pilot_open"]
     return np.where(factors.row >= 0, factors.loud[:, pilot].max(axis=1, initial=-np.inf), 0.0)
-
-
-def leak_plan(
-    inputs: ReferInputs,
-    attempts: pl.DataFrame,
-    levels: pl.DataFrame,
-    table: pl.DataFrame,
-    look_back: LookBack,
-    settings: ReferSettings,
-) -> pl.DataFrame:
-    """`leaks.forecast` of the vehicles whose likeliest suspect is a leak that the levels tell."""
-    leaks = table.filter(
-        pl.col("suspect").is_in(LEAKS),
-        pl.col("p_vehicle") >= LEAST_PLANNED,
-        pl.col("level_factor") > 0,
-    ).select("vehicle_id", beside=pl.col("suspect") == "pilot_leakage")
-    return forecast(attempts, levels, leaks, inputs.equipment, look_back, settings.plan_days)
-
-
-def _known(inputs: ReferInputs, attempts: pl.DataFrame, reported: pl.DataFrame) -> pl.DataFrame:
-    """Attribution's rows for every vehicle with an attempt in the look-back, or that reported a stay in vain then, with its model,
-    in order of id.
-
-    `reported`: raw_charging of the look-back; ids that no list of vehicles has do not count.
-    """
-    listed = reported.join(inputs.fleet, on="vehicle_id", how="semi")
-    others = listed.join(attempts, on="vehicle_id", how="anti")
-    told = stays(others).filter(waited_in_vain()).select("vehicle_id")
-    seen = pl.concat([attempts.select("vehicle_id"), told]).drop_nulls().unique()
-    counts = (
-        "ac_attempts",
-        "ac_failures",
-        "evses_failed_at",
-        "early_b_failures",
-        "dc_attempts",
-        "dc_charged",
-    )
-    return (
-        seen.join(
-            with_told(inputs.attributed.vehicles).drop("silent", strict=False),
-            on="vehicle_id",
-            how="left",
-        )
-        .join(inputs.fleet.select("vehicle_id", "vehicle_model"), on="vehicle_id", how="left")
-        .with_columns(
-            pl.col("p_vehicle", "p_mute", "p_height").fill_null(0.0),
-            pl.col("verdict").fill_null("insufficient_data"),
-            pl.col("separable").fill_null(value=False),
-            pl.col(counts).fill_null(0),
-            pl.col("reason").fill_null("no attempt that charged or failed in the look-back."),
-        )
-        .sort("vehicle_id")
-    )
 
 
 def _suspected(known: pl.DataFrame, odds: Floats, suspects: tuple[str, ...]) -> pl.DataFrame:
