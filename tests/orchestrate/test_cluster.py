@@ -28,7 +28,7 @@ from pipeline.ingest import ingest_delivery
 from pipeline.orchestrate.cluster import run_on_cluster
 from pipeline.orchestrate.cluster.build import build
 from pipeline.orchestrate.cluster.cut import cut
-from pipeline.orchestrate.cluster.drive import put_lists
+from pipeline.orchestrate.cluster.warehouse import put_lists
 from pipeline.orchestrate.run import Request, run_week
 from pipeline.settings import Settings
 from pipeline.settings.ingest import IngestSettings
