@@ -24,7 +24,7 @@ def circuit_svg(suspect: str | None = None, look: Look = PAGE) -> str:
         *_cable(look, marked=mark == "cable"),
         *_vehicle(look, mark),
         line([(40, _PE), (448, _PE)], look.ink),
-        text(466, _PE + 4, "PE", bold=True),
+        text(460, _PE + 4, "PE", bold=True),
     ]
     place = {
         None: "",

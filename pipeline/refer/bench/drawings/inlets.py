@@ -16,6 +16,7 @@ from pipeline.refer.bench.drawings.svg import PAGE, Look, circle, document, line
 
 Lead = Literal["forward", "reverse", "proximity", "scope"]
 Contacts = tuple[tuple[str, float, float, float], ...]
+Point = tuple[float, float]
 
 _TYPE1: Contacts = (
     ("L1", 75, 62, 13), ("N", 145, 62, 13), ("PP", 62, 104, 8), ("CP", 158, 104, 8), ("PE", 110, 128, 13),
@@ -45,8 +46,9 @@ LEADS: Mapping[Lead, tuple[tuple[str, str], tuple[str, str]]] = MappingProxyType
 )
 NOTE = "From outside. Left and right from memory: the letters beside the contacts decide; a plug is the mirror image."
 _WIDE, _TALL, _TALL_DC = 320.0, 186.0, 262.0
-_TOP_ROW, _TOP_Y, _EARTH_Y = 60.0, 32.0, 168.0
-"""Leads of the top row leave upwards, those of the earth downwards, the others to the right."""
+_TOP_ROW, _TOP_Y, _EARTH_Y, _OVER_Y = 60.0, 32.0, 168.0, 24.0
+"""Leads of the top row leave upwards, those of the earth downwards, the others to the right, or over the top."""
+_LEFT, _MARGIN = 34.0, 222.0
 
 
 def inlet_svg(coupler: str, leads: Lead | None = "forward", look: Look = PAGE) -> str | None:
@@ -91,19 +93,24 @@ def _leads(contacts: Contacts, leads: Lead, look: Look) -> list[str]:
     places = {label: (x, y, r) for label, x, y, r in contacts}
     out = []
     for contact, lead in LEADS[leads]:
-        x, y, r = places[contact]
-        colour = look.red if lead in {"red", "tip"} else look.black
-        end = _EARTH_Y if contact == "PE" else _TOP_Y if y < _TOP_ROW else y
-        start = (x, y + r) if contact == "PE" else (x, y - r) if y < _TOP_ROW else (x + r, y)
+        bare = lead in {"red", "tip"}
+        colour = look.red if bare else look.black
+        way = _way(contact, places)
+        out.append(line(way, colour, 2.2, "" if bare else "5 3"))
+        x, y = way[-1]
         out.append(
-            line(
-                [start, (start[0], end), (222, end)],
-                colour,
-                2.2,
-                "" if lead in {"red", "tip"} else "5 3",
-            )
-        )
-        out.append(
-            text(226, end + 4, f"{lead} on {contact}", anchor="start", fill=colour, bold=True)
+            text(x + 4, y + 4, f"{lead} on {contact}", anchor="start", fill=colour, bold=True)
         )
     return out
+
+
+def _way(contact: str, places: Mapping[str, tuple[float, float, float]]) -> list[Point]:
+    """From a contact's rim to the right margin: where another lies in its row further right, by the left and over the top."""
+    x, y, r = places[contact]
+    if contact == "PE":
+        return [(x, y + r), (x, _EARTH_Y), (_MARGIN, _EARTH_Y)]
+    if y < _TOP_ROW:
+        return [(x, y - r), (x, _TOP_Y), (_MARGIN, _TOP_Y)]
+    if any(to_x > x and abs(to_y - y) <= reach for to_x, to_y, reach in places.values()):
+        return [(x - r, y), (_LEFT, y), (_LEFT, _OVER_Y), (_MARGIN, _OVER_Y)]
+    return [(x + r, y), (_MARGIN, y)]
