@@ -13,7 +13,7 @@ from pipeline.refer.bench.case import DRIED, KNOWN_GOOD, UNITS, Case, Reading
 from pipeline.refer.bench.contradictions import Contradiction, contradictions, pair_useless
 from pipeline.refer.bench.declared import bench_declared
 from pipeline.refer.bench.next_reading import Proposal, proposals
-from pipeline.refer.bench.outcomes import READING_WORDS, figure
+from pipeline.refer.bench.outcomes import figure, reading_name
 from pipeline.refer.bench.particles import VARIANT_WORDS, condition_of, particles
 from pipeline.refer.bench.weigh import Placed, Weighed, log_weight, placed, weigh
 
@@ -124,7 +124,7 @@ def written(reading: Reading) -> str:
         colon = "" if known.question.endswith("?") else ":"
         return f"{known.question}{colon} {known.words[known.answers.index(reading.answer)]}"
     quantity = reading.quantity
-    name = READING_WORDS[reading.kind].format(state=reading.state or "no state given")
+    name = reading_name(reading)
     if quantity is None or quantity.value is None:
         above = f" (above {ohms(quantity.above)})" if quantity and quantity.above else ""
         return f"{name}: {OVER_RANGE}{above}"

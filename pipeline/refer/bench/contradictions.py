@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from pipeline.core.quantities import Quantity
 from pipeline.core.wording import OVER_RANGE, probability
 from pipeline.refer.bench.case import UNITS, Case, Reading
-from pipeline.refer.bench.outcomes import READING_WORDS, figure
+from pipeline.refer.bench.outcomes import figure, reading_name
 from pipeline.refer.bench.predict import OHM_PAIR, says_something
 from pipeline.refer.bench.weigh import Placed, Weighed, replaced, weigh
 
@@ -104,16 +104,16 @@ def _size(reading: Reading) -> float:
     )
 
 
-def _name(reading: Reading) -> str:
-    return READING_WORDS[reading.kind].format(state=reading.state or "no state given")
-
-
 _SLIPS: tuple[tuple[str, Callable[[float], float], str], ...] = (
     ("V", lambda v: v * 10, "ten times as much would fit: a ×10 probe read as ×1"),
     ("V", lambda v: v / 10, "a tenth would fit: the oscilloscope is set to ×10 with a ×1 probe"),
     ("V", lambda v: -v, "with the other sign it would fit: the leads or the clip are exchanged"),
-    ("ohm", lambda v: v * 1e3, "a thousand times as much would fit, as if kΩ was left out"),
-    ("ohm", lambda v: v / 1e3, "a thousandth would fit, as if kΩ was written for Ω"),
+    (
+        "ohm",
+        lambda v: v * 1e3,
+        "a thousand times as much would fit: a prefix left out (Ω for kΩ, kΩ for MΩ)",
+    ),
+    ("ohm", lambda v: v / 1e3, "a thousandth would fit: a prefix too large (kΩ for Ω, MΩ for kΩ)"),
 )
 
 
@@ -125,7 +125,7 @@ def _misread(
     if share < STRAY_TOLD or quantity is None:
         return []
     unit = UNITS[one.reading.kind]
-    name = _name(one.reading)
+    name = reading_name(one.reading)
     shown = OVER_RANGE if quantity.value is None else figure(quantity.value, unit)
     best, words = weighed.log_evidence + MUCH_BETTER, ""
     for of, change, said in _SLIPS:
@@ -134,14 +134,15 @@ def _misread(
             evidence = weigh(case.prior, replaced(readings, number, changed)).log_evidence
             if evidence > best:
                 best, words = evidence, said
-    doubt = f"{name}: {shown} fits no suspect together with the other readings ({probability(share)} that it means nothing)"
+    others = " together with the other readings" if len(readings) > 1 else ""
+    doubt = f"{name}: {shown} fits no suspect{others} ({probability(share)} that it means nothing)"
     text = f"{doubt}; {words}." if words else f"{doubt}. Measure it again before it counts."
     return [Contradiction(text, ((one.reading.kind, one.reading.state),))]
 
 
 def _nothing_said(readings: tuple[Placed, ...]) -> list[Contradiction]:
     return [
-        Contradiction(f"{_name(r.reading)}: without the pilot's state, with the PWM on, it weighs nothing.")
+        Contradiction(f"{reading_name(r.reading)}: without the pilot's state, with the PWM on, it weighs nothing.")
         for r in readings
         if r.reading.answer is None and not says_something(r.reading)
     ]  # fmt: skip

@@ -143,6 +143,11 @@ def range_words(value: Floats, weights: Floats, unit: str) -> str:
     return f"{words}, or {OVER_RANGE} ({probability(over)})" if over > 0.05 else words
 
 
+def reading_name(reading: Reading) -> str:
+    """What was read, with the pilot's state where it belongs to it."""
+    return READING_WORDS[reading.kind].format(state=reading.state or "a state not given")
+
+
 def figure(value: float, unit: str) -> str:
     """A value with its unit."""
     if unit == "ohm":

@@ -116,7 +116,7 @@ def test_a_level_without_its_state_weighs_nothing_and_says_so(
         ([("cp_low_v", "12.0", "B2")], "other sign"),
         (
             [("cp_pe_reverse_ohm", "2.7400", None), ("cp_pe_forward_ohm", "2740", None)],
-            "kΩ was left out",
+            "a prefix left out (Ω for kΩ, kΩ for MΩ)",
         ),
         (
             [("cp_pe_reverse_ohm", "3.8 kΩ", None), ("cp_pe_forward_ohm", "OL", None)],
