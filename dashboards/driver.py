@@ -6,6 +6,7 @@ chargers first. What the circuit allows is not promised, only what was seen.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Any
 
 import polars as pl
@@ -14,7 +15,8 @@ from dashboards.language import Language
 from dashboards.page_data import PageData, counted
 
 PLACES_SHOWN = 4
-TOLD = ("refer", "watch", "proving")
+WHY = {"refer": "driver.why", "watch": "driver.why_watch", "proving": "driver.why_proving"}
+TOLD = tuple(WHY)
 
 
 def places(data: PageData) -> pl.DataFrame:
@@ -31,22 +33,28 @@ def places(data: PageData) -> pl.DataFrame:
     )
 
 
-def notes(t: Language, data: PageData) -> dict[str, list[str]]:
-    """vehicle_id → the driver's note, a sentence a line, for every vehicle that is called."""
-    told = data.vehicles.filter(pl.col("call").is_in(TOLD))["vehicle_id"]
+def notes(t: Language, data: PageData, due: Collection[str] = ()) -> dict[str, list[str]]:
+    """vehicle_id → the driver's note, a sentence a line, for every vehicle that is called.
+
+    `due`: vehicles that go to the workshop whatever the week called them.
+    """
+    told = data.vehicles.filter(pl.col("call").is_in(TOLD)).select("vehicle_id", "call").rows()
     found = places(data).partition_by("vehicle_id", as_dict=True)
-    return {vehicle: _note(t, found.get((vehicle,))) for vehicle in told}
+    return {
+        vehicle: _note(t, "refer" if vehicle in due else call, found.get((vehicle,)))
+        for vehicle, call in told
+    }
 
 
-def _note(t: Language, found: pl.DataFrame | None) -> list[str]:
-    lines = [t("driver.why")]
+def _note(t: Language, call: str, found: pl.DataFrame | None) -> list[str]:
+    lines = [t(WHY[call])]
     for supply, key in (("DC", "driver.dc"), ("AC", "driver.ac")):
         rows = _of(found, supply)
         where = ", ".join(
             t("driver.times", place=_place(row), n=row["charged"]) for row in rows[:PLACES_SHOWN]
         )
         lines.append(t(key, where=where) if where else t(f"{key}_none"))
-    retry = "driver.retry" if found is not None else "driver.retry_none"
+    retry = "driver.retry" if found is not None and found.height > 1 else "driver.retry_none"
     return [*lines, t(retry), t("driver.report"), t("driver.safe")]
 
 

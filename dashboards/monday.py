@@ -64,7 +64,7 @@ def monday_view(data: PageData, reader: Reader) -> dict[str, Any]:
     """What the Monday template needs."""
     t, listed = reader.t, rows(reader.t, data)
     accepted = due(data)[1]
-    told = notes(t, data)
+    told = notes(t, data, {row["vehicle"] for row in listed})
     return {
         "title": t("monday.title"),
         "headline": t("monday.headline", n=len(listed)),

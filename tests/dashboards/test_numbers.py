@@ -193,6 +193,19 @@ def test_a_driver_is_sent_only_where_it_charged_every_time() -> None:
     assert "do not try again and again" in " ".join(notes(Language(), data)["V-0000"])
 
 
+def test_a_driver_is_told_no_more_than_was_called() -> None:
+    """Only who is referred, or stands on the Monday list, is due at the workshop; the watched and the repaired are not."""
+    data, t = invented_week(), Language()
+    calls = dict(data.vehicles.select("vehicle_id", "call").rows())
+    told = notes(t, data)
+    first = {"refer": "driver.why", "watch": "driver.why_watch", "proving": "driver.why_proving"}
+    assert {vehicle: lines[0] for vehicle, lines in told.items()} == {
+        v: t(first[call]) for v, call in calls.items() if call in first
+    }
+    assert {calls[v] for v in told} == set(first)
+    assert {lines[0] for lines in notes(t, data, set(told)).values()} == {t("driver.why")}
+
+
 def test_the_monday_list_is_what_was_accepted() -> None:
     """Accepted last, the vehicle stands in page, CSV and calendar; held or taken back, it does not."""
     data = invented_week()

@@ -245,8 +245,8 @@ def test_weights_are_bayes_factors_against_the_other_causes() -> None:
         assert (w.title, w.source) == (tables[w.signature].title, tables[w.signature].source)
     seen = {w.signature: w.seen for w in made}
     early = "in state B or on the step to C within a minute, contactor still open"
-    assert seen["stopped_at"] == f"{early}: 75 %; while delivering: 25 % (weighed over 2 EVSEs)"
-    assert seen["at_checking"] == "failed: 100 % (weighed over 0.5 EVSEs)"
+    assert seen["stopped_at"] == f"{early}: 75 %; while delivering: 25 % (weight of 2 EVSEs)"
+    assert seen["at_checking"] == "failed: 100 % (weight of 0.5 EVSEs)"
     assert (
         seen["trouble_code"]
         == tables["trouble_code"].words[tables["trouble_code"].categories.index("none_stored")]
@@ -266,7 +266,7 @@ def test_other_explanations_by_their_share_of_the_failures() -> None:
     peers_row = {"vehicles": 7, "attempts": 90, "failures": 3}
     given = {"pilot_diode_shorted": 0.9, "inlet_lock": 0.09, "charger_input": 0.009}
     made = ruled_out(frame, peers_row, given, 0.9)
-    since = "of 2 failed AC attempts since attributed to this"
+    since = "of 2 failed AC attempts since the trouble began are attributed to this"
     assert [(r.explanation, r.how, r.strength) for r in made] == [
         ("The EVSEs",
          f"under 1 % {since}: it failed at 2 EVSEs; see the control group for how others fared there", "ruled_out"),
@@ -296,7 +296,7 @@ def test_a_claim_that_its_failures_do_not_carry_says_so() -> None:
     aside = "as the reason for the claim, by all the evidence together"
     assert (
         made[0].how
-        == f"{aside}; it may explain single failures: 90 % of 1 failed AC attempt since attributed to this"
+        == f"{aside}; it may explain single failures: 90 % of 1 failed AC attempt since the trouble began is attributed to this"
     )
     assert {r.strength for r in made} == {"ruled_out"}
     silent = ruled_out(attempts(OK), peers_row, {"never_requests": 1.0}, 0.95)
@@ -738,7 +738,7 @@ def test_a_pack_is_put_together_from_its_own_vehicle_s_rows() -> None:
     assert v.pilot_chart is not None
     assert (u.pilot.readings, u.pilot_chart) == ((), None)
     assert v.ruled_out[0].how.startswith(
-        "5 % of 1 failed AC attempt since attributed to this: it failed at 1 EVSE;"
+        "5 % of 1 failed AC attempt since the trouble began is attributed to this: it failed at 1 EVSE;"
     )
     assert "2 other vehicles of the model failed 1 of 2" in v.ruled_out[1].how
     assert [r.explanation for r in v.ruled_out[3:]] == [

@@ -91,10 +91,11 @@ def _seen(part: pl.DataFrame, signature: Signature) -> str:
     total = sum(amounts.values())
     if len(amounts) == 1 and total == 1.0:
         return signature.in_words(next(iter(amounts)))
+    worth = f"{round(total, 1):g}"
     shown = sorted(amounts.items(), key=lambda item: -item[1])
     return (
         "; ".join(f"{signature.in_words(c)}: {percent(a / total)}" for c, a in shown)
-        + f" (weighed over {round(total, 1):g} EVSEs)"
+        + f" (weight of {worth} EVSE{'' if worth == '1' else 's'})"
     )
 
 
@@ -111,45 +112,55 @@ def ruled_out(
     failed = attempts.filter(
         pl.col("supply") == "AC", pl.col("outcome") == "failed", pl.col("p_vehicle").is_not_null()
     )
-    same = f"{counted(peers['vehicles'], 'other vehicle')} of the model failed {peers['failures']} of {peers['attempts']}"
     own, *shares = failed.select(pl.col("p_vehicle", "p_evse", "p_pairing", "p_other").mean()).row(
         0
     )
-    n, evses = failed.height, failed["evse_id"].n_unique()
     by_failures = own is not None and own >= 0.5
-    out = []
-    for share, what, how in zip(
-        shares,
+    outside = [
+        RuledOut(
+            explanation=what,
+            how=_attributed(share, failed.height, how)
+            if by_failures
+            else _aside(share, failed.height),
+            strength=_strength(share if by_failures else 1.0 - p_vehicle),
+        )
+        for share, (what, how) in zip(shares, _outside(failed, peers), strict=True)
+    ]
+    inside = [
+        RuledOut(
+            explanation=f"Other cause in the vehicle: {SUSPECTS[suspect]}",
+            how=f"{probability(share)} by the weights of evidence above, if it is the vehicle",
+            strength=_strength(share),
+        )
+        for suspect, share in list(given.items())[1:]
+    ]
+    return (*outside, *inside)
+
+
+def _outside(failed: pl.DataFrame, peers: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
+    """What else than the vehicle there is, each with what the logs say of it: EVSEs, pairing, chance."""
+    evses = counted(failed["evse_id"].n_unique(), "EVSE")
+    same = f"{counted(peers['vehicles'], 'other vehicle')} of the model failed {peers['failures']} of {peers['attempts']}"
+    return (
+        ("The EVSEs", f"it failed at {evses}; see the control group for how others fared there"),
+        ("The pairing of vehicle model, EVSE model and firmware", f"at these EVSE models {same}"),
         (
-            "The EVSEs",
-            "The pairing of vehicle model, EVSE model and firmware",
             "Chance, the driver or the grid",
-        ),
-        (
-            f"it failed at {counted(evses, 'EVSE')}; see the control group for how others fared there",
-            f"at these EVSE models {same}",
             "refused cards and early unplugging are not counted as failures",
         ),
-        strict=True,
-    ):
-        since = f"{_share(share)} of {counted(n, 'failed AC attempt')} since attributed to this"
-        single = f"; it may explain single failures: {since}" if n else ""
-        out.append(
-            RuledOut(
-                explanation=what,
-                how=f"{since}: {how}" if by_failures else f"{FOR_THE_CLAIM}{single}",
-                strength=_strength(share if by_failures else 1.0 - p_vehicle),
-            )
-        )
-    for suspect, share in list(given.items())[1:]:
-        out.append(
-            RuledOut(
-                explanation=f"Other cause in the vehicle: {SUSPECTS[suspect]}",
-                how=f"{probability(share)} by the weights of evidence above, if it is the vehicle",
-                strength=_strength(share),
-            )
-        )
-    return tuple(out)
+    )
+
+
+def _attributed(share: float | None, failed: int, how: str = "") -> str:
+    of = f"{counted(failed, 'failed AC attempt')} since the trouble began {'is' if failed == 1 else 'are'}"
+    said = f"{_share(share)} of {of} attributed to this"
+    return f"{said}: {how}" if how else said
+
+
+def _aside(share: float | None, failed: int) -> str:
+    """Where the claim does not rest on the failures: what this may explain of them."""
+    single = f"; it may explain single failures: {_attributed(share, failed)}" if failed else ""
+    return f"{FOR_THE_CLAIM}{single}"
 
 
 def _share(share: float | None) -> str:

@@ -162,10 +162,13 @@ def _reverse(suspect: str, circuit: PilotCircuit, path_ohm: Path) -> _Row:
 
 
 def _dried(suspect: str) -> _Row:
-    wet = "over range once dry if it was the wet inlet; as before if it is the harness"
+    if suspect == "pilot_leakage":
+        told = "over range once dry if it was the wet inlet; as before if it is the harness"
+    else:
+        told = "as before" if suspect in DIODE else "no path shows"
     return _Row(
         "If a path shows: clean, dry, and the pair again", "contact cleaner, warm air, then as above", DEAD,
-        wet if suspect == "pilot_leakage" else "as before", f"{OVER_RANGE} reverse",
+        told, f"{OVER_RANGE} reverse",
         "Before a part is condemned. What goes when dry condemns nothing.",
     )  # fmt: skip
 
