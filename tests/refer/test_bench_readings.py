@@ -167,3 +167,19 @@ def test_the_form_is_what_findings_take() -> None:
     }
     assert set(named["finding"].choices) == set(fields["finding"].values)
     assert not any(f.choices for f in FORM if f.column != "finding")
+
+
+@pytest.mark.parametrize(
+    ("suspect", "told"),
+    [
+        ("pilot_diode_leaky", "as before"), ("pilot_diode_shorted", "as before"),
+        ("pilot_leakage", "over range once dry if it was the wet inlet; as before if it is the harness"),
+        ("charger_input", "no path shows"), ("pilot_open", "no path shows"), ("pilot_resistor", "no path shows"),
+    ],
+)  # fmt: skip
+def test_drying_changes_only_a_path_that_shows(suspect: str, told: str) -> None:
+    """A leak in the diode stays, water goes; without a path from pilot to earth there is nothing to dry (derived)."""
+    row = next(
+        r for r in bench(suspect, ("cType2",), (None, None, None)).readings if "dry" in r.what
+    )
+    assert (row.if_suspect, row.if_sound) == (told, "over range reverse")
