@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
+from made_levels import no_levels
 from pydantic import ValidationError
 
 from pipeline.core.weeks import LookBack
@@ -41,7 +42,6 @@ from pipeline.refer.pack.model import (
 )
 from pipeline.refer.pack.parts import bands, by_vehicle, controls, peers
 from pipeline.refer.pack.pilot import pilot
-from pipeline.refer.suspects.level_factors import no_levels
 from pipeline.refer.suspects.signatures import learnt
 from pipeline.refer.suspects.vehicles import Judged
 from pipeline.refer.suspects.weighing import log_factor, weigh

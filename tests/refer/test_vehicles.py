@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
+from made_levels import no_levels
 
 from pipeline.circuit.pilot import low_v
 from pipeline.core.weeks import LookBack
@@ -20,7 +21,7 @@ from pipeline.refer.inputs import Attributed, ReferInputs, join_findings
 from pipeline.refer.suspects.events import own_events, weeks_to_show
 from pipeline.refer.suspects.known import known_vehicles, since
 from pipeline.refer.suspects.lessons import lessons
-from pipeline.refer.suspects.level_factors import LevelFactors, level_factors, no_levels
+from pipeline.refer.suspects.level_factors import LevelFactors, level_factors
 from pipeline.refer.suspects.posterior import fault_odds, priors
 from pipeline.refer.suspects.signatures import learnt
 from pipeline.refer.suspects.signs import trouble_codes

@@ -11,7 +11,7 @@ from pipeline.attribute.states.kinds import EVSE, VEHICLE
 from pipeline.attribute.states.model import Bools, Floats, Ints, tally
 from pipeline.settings.attribute import AttributeSettings
 
-WINDOW_DAYS = 21
+LATELY_DAYS = 21
 """Days that count as 'lately' for a unit without an onset: what could clear it must be recent."""
 
 
@@ -28,9 +28,9 @@ def unit_counts(
     # whom nobody named may be one that is counted already: no partner of its own
     known = theirs < (evidence.evses if kind == VEHICLE else evidence.vehicles).height
     size = evidence.sizes[kind]
-    start = np.where(np.isnan(begun_days), evidence.days - WINDOW_DAYS, begun_days)
+    start = np.where(np.isnan(begun_days), evidence.days - LATELY_DAYS, begun_days)
     recent = np.append(start, np.zeros(size - units))[unit] <= evidence.at_days
-    last = evidence.day >= evidence.days - WINDOW_DAYS
+    last = evidence.day >= evidence.days - LATELY_DAYS
     told = ~evidence.silent
 
     def partners(keep: Bools) -> Ints:

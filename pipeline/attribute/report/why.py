@@ -22,7 +22,7 @@ from pipeline.attribute.states.solution import Solution
 from pipeline.core.errors import NotEnoughDataError
 from pipeline.settings.attribute import AttributeSettings
 
-WINDOW_DAYS = 21
+SHOWN_DAYS = 21
 """Days shown before the end of the report week, or since the onset if that is longer ago."""
 NAMES = {VEHICLE: "vehicle_id", EVSE: "evse_id"}
 WORDS = {VEHICLE: "vehicle", EVSE: "EVSE"}
@@ -76,7 +76,7 @@ def _unit(
     )
     final = told or Told(f"verdict '{row['verdict']}'", row["p"], row["reason"])
     end = evidence.begin_utc + timedelta(days=evidence.days)
-    since = min(row["onset_lo_utc"] or end, end - timedelta(days=WINDOW_DAYS))
+    since = min(row["onset_lo_utc"] or end, end - timedelta(days=SHOWN_DAYS))
     rows = attempt_rows(solution, kind).filter(pl.col("plugged_at_utc") >= since)
     own = rows.filter(pl.col(NAMES[kind]) == name)
     chosen = own.sort(pl.col("bits").abs(), descending=True).select(

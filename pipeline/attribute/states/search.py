@@ -34,7 +34,7 @@ from pipeline.attribute.states.successes import Successes
 from pipeline.attribute.timers import Timers
 from pipeline.settings.attribute import AttributeSettings, StatePrior
 
-UNITS_AT_ONCE = 1000
+SCREENED_AT_ONCE = 1000
 """Units screened together; bounds the working memory and stays in the processor's cache."""
 
 
@@ -135,8 +135,8 @@ def _alone(kind: Kind, events: Events) -> Floats:
         kind, events, kind.trust[:, None] * (fail - fail[:, :1])
     )
     initial = kind.model.initial
-    for low in range(0, len(evidence), UNITS_AT_ONCE):
-        part = slice(low, low + UNITS_AT_ONCE)
+    for low in range(0, len(evidence), SCREENED_AT_ONCE):
+        part = slice(low, low + SCREENED_AT_ONCE)
         start = initial[part] if initial.ndim > 1 else initial
         evidence[part] = smooth(evidence[part], start, kind.model.transition).belief
     return evidence

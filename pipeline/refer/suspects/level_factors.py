@@ -18,7 +18,6 @@ from pipeline.circuit.level_evidence import (
     SOUND,
     Hypotheses,
     LevelEvidence,
-    hypotheses,
     level_evidence,
 )
 from pipeline.circuit.pilot import GENERATOR_V
@@ -74,13 +73,6 @@ class LevelFactors:
                 OPEN_CABLES * np.exp(of_cable) + 1 - OPEN_CABLES
             )
         return replace(self, loud=both[0], quiet=both[1])
-
-
-def no_levels(vehicles: int, suspects: int) -> LevelFactors:
-    """Factors of vehicles of which no level is logged: all 1."""
-    none = np.zeros((vehicles, suspects))
-    evidence = LevelEvidence(pl.Series("vehicle_id", [], dtype=pl.String), hypotheses(), none[:0])
-    return LevelFactors(none, none, evidence, np.full(vehicles, -1, dtype=np.int64))
 
 
 def level_rows(now: pl.DataFrame) -> pl.DataFrame:
