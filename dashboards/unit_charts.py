@@ -28,11 +28,24 @@ def timeline(t: Language, begin: datetime, end: datetime) -> dict[str, Any]:
     rows = [t("unit.marks"), *(t(f"stage.{reached}") for reached in REACHED)]
     x = alt.X("when:T", title=None, axis=month_axis(t, begin, end), scale=_span(begin, end))
     y = alt.Y("reached:N", title=None, scale=alt.Scale(domain=rows), axis=alt.Axis(labelLimit=140))
+    doubt = alt.Chart(named("onset")).mark_rect(opacity=0.16, color="var(--evse)")
+    doubt = doubt.encode(x=alt.X("lo:T", scale=_span(begin, end)), x2="hi:T")
+    since = _rule("onset", "var(--evse)", [6, 3], begin, end)
+    changed = _rule("marks", "var(--ink)", [2, 2], begin, end)
+    words = [_words(name, begin, end, rows) for name in ("onset", "marks")]
+    chart = alt.layer(doubt, since, changed, _points(t, x, y), *words).properties(
+        width="container", height=34 * len(rows)
+    )
+    return specification(chart, summary=t("unit.timeline"), attempts=_NO, marks=_NO, onset=_NO)
+
+
+def _points(t: Language, x: alt.X, y: alt.Y) -> alt.Chart:
+    """A mark an attempt, shaped and painted by its kind."""
     kinds = list(_PAINT)
     legend = alt.Legend(
         title=None, orient="top", labelExpr=_labels({k: t(f"kind.{k}") for k in kinds})
     )
-    points = (
+    made: alt.Chart = (
         alt.Chart(named("attempts"))
         .transform_calculate(jitter="random() - 0.5")
         .mark_point(size=40, strokeWidth=1.6, opacity=0.85)
@@ -57,15 +70,7 @@ def timeline(t: Language, begin: datetime, end: datetime) -> dict[str, Any]:
             ],
         )
     )
-    doubt = alt.Chart(named("onset")).mark_rect(opacity=0.16, color="var(--evse)")
-    doubt = doubt.encode(x=alt.X("lo:T", scale=_span(begin, end)), x2="hi:T")
-    since = _rule("onset", "var(--evse)", [6, 3], begin, end)
-    changed = _rule("marks", "var(--ink)", [2, 2], begin, end)
-    words = [_words(name, begin, end, rows) for name in ("onset", "marks")]
-    chart = alt.layer(doubt, since, changed, points, *words).properties(
-        width="container", height=34 * len(rows)
-    )
-    return specification(chart, summary=t("unit.timeline"), attempts=_NO, marks=_NO, onset=_NO)
+    return made
 
 
 def levels(t: Language, begin: datetime, end: datetime) -> dict[str, Any]:
@@ -88,8 +93,20 @@ def levels(t: Language, begin: datetime, end: datetime) -> dict[str, Any]:
     )
     told = alt.Chart(named("bands")).mark_text(align="left", baseline="bottom", dx=4, dy=-2)
     told = told.encode(y=alt.Y("lo:Q", scale=y_scale), x=alt.value(0), text="words:N")
+    since = _rule("onset", "var(--evse)", [6, 3], begin, end)
+    repaired = _rule("marks", "var(--ink)", [2, 2], begin, end)
+    chart = alt.layer(ribbon, told, since, repaired, _dots(t, x, y)).properties(
+        width="container", height=220
+    )
+    return specification(
+        chart, summary=t("unit.levels_note"), readings=_NO, onset=_NO, marks=_NO, bands=bands
+    )
+
+
+def _dots(t: Language, x: alt.X, y: alt.Y) -> alt.Chart:
+    """A dot a reading, those of failed attempts in another shape and colour."""
     kinds = ["failed", "other"]
-    dots = (
+    made: alt.Chart = (
         alt.Chart(named("readings"))
         .mark_point(size=36, strokeWidth=1.6)
         .encode(
@@ -113,12 +130,7 @@ def levels(t: Language, begin: datetime, end: datetime) -> dict[str, Any]:
             ],
         )
     )
-    since = _rule("onset", "var(--evse)", [6, 3], begin, end)
-    repaired = _rule("marks", "var(--ink)", [2, 2], begin, end)
-    chart = alt.layer(ribbon, told, since, repaired, dots).properties(width="container", height=220)
-    return specification(
-        chart, summary=t("unit.levels_note"), readings=_NO, onset=_NO, marks=_NO, bands=bands
-    )
+    return made
 
 
 def _span(begin: datetime, end: datetime) -> alt.Scale:

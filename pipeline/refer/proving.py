@@ -80,26 +80,7 @@ def proving_table(
     `healthy`: ids of healthy EVSEs. After a diode repair only EVSEs that check the diode count;
     after another, all healthy ones.
     """
-    diode = pl.col("found").str.starts_with("pilot_diode").fill_null(value=True)
-    step = (
-        pl.when(pl.col("outcome") == "failed").then(test.failed_step).otherwise(test.charged_step)
-    )
-    walked = (
-        attempts.filter(
-            pl.col("supply") == "AC",
-            pl.col("outcome").is_in(["charged", "failed"]),
-            pl.col("weight") > 0,
-            pl.col("evse_id").is_in(healthy.implode()),
-            ~elsewhere(),
-        )
-        .join(repairs, on="vehicle_id")
-        .filter(
-            pl.col("plugged_at_utc") >= pl.col("repaired_at_utc"),
-            ~diode | (pl.col("check") == "yes"),
-        )
-        .sort("vehicle_id", "plugged_at_utc", "attempt_id")
-        .with_columns(step.cum_sum().over("vehicle_id").alias("walk"))
-    )
+    walked = _walked(attempts, repairs, healthy, test)
     out = (pl.col("walk") <= test.proved_at) | (pl.col("walk") >= test.back_at)
     # attempts after the decision are no part of the test
     decided = walked.with_columns(
@@ -125,4 +106,30 @@ def proving_table(
         pl.col("tried").fill_null(0),
         pl.col("failed").fill_null(0),
         pl.when(state != "proving").then("decided_at_utc").alias("decided_at_utc"),
+    )
+
+
+def _walked(
+    attempts: pl.DataFrame, repairs: pl.DataFrame, healthy: pl.Series, test: SequentialTest
+) -> pl.DataFrame:
+    """Attempts since the repair that tell whether it holds, in order of time, each with where the test's `walk` stands after it."""
+    diode = pl.col("found").str.starts_with("pilot_diode").fill_null(value=True)
+    step = (
+        pl.when(pl.col("outcome") == "failed").then(test.failed_step).otherwise(test.charged_step)
+    )
+    return (
+        attempts.filter(
+            pl.col("supply") == "AC",
+            pl.col("outcome").is_in(["charged", "failed"]),
+            pl.col("weight") > 0,
+            pl.col("evse_id").is_in(healthy.implode()),
+            ~elsewhere(),
+        )
+        .join(repairs, on="vehicle_id")
+        .filter(
+            pl.col("plugged_at_utc") >= pl.col("repaired_at_utc"),
+            ~diode | (pl.col("check") == "yes"),
+        )
+        .sort("vehicle_id", "plugged_at_utc", "attempt_id")
+        .with_columns(step.cum_sum().over("vehicle_id").alias("walk"))
     )

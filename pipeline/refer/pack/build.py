@@ -54,37 +54,16 @@ def packs(
     names = referred["vehicle_id"]
     if names.is_empty():
         return {}
-    mine = by_vehicle(attempts.filter(pl.col("vehicle_id").is_in(names.implode())))
-    levels = by_vehicle(
-        judged.levels.filter(pl.col("vehicle_id").is_in(names.implode())).sort(
-            "at", "attempt_id", "state"
-        )
-    )
-    control = by_vehicle(controls(attempts, names))
-    peer = {row["vehicle_id"]: row for row in peers(attempts, names).to_dicts()}
-    fleet = {
-        row["vehicle_id"]: row
-        for row in inputs.fleet.filter(pl.col("vehicle_id").is_in(names.implode())).to_dicts()
-    }
     place = {vehicle: i for i, vehicle in enumerate(judged.table["vehicle_id"])}
-    said = history(inputs, names, look_back)
     facts = called.join(referred.select("vehicle_id"), on="vehicle_id", how="semi").with_columns(
         besides=joined(without_a_failure())
     )
-    never_seen = _unseen(inputs, attempts, judged, facts)
+    own = _own(inputs, attempts, judged, facts, look_back)
     shown = {row["vehicle_id"]: row for row in referred.to_dicts()}
     return {
         f["vehicle_id"]: _pack(
             f | shown[f["vehicle_id"]],
-            _Own(
-                mine.get(f["vehicle_id"], attempts.clear()),  # none where no EVSE ever saw it
-                levels.get(f["vehicle_id"], judged.levels.clear()),
-                control.get(f["vehicle_id"]),
-                peer[f["vehicle_id"]],
-                fleet.get(f["vehicle_id"], {}),
-                said.get(f["vehicle_id"], ()),
-                never_seen.get(f["vehicle_id"], ()),
-            ),
+            own[f["vehicle_id"]],
             judged,
             place[f["vehicle_id"]],
             look_back,
@@ -104,6 +83,37 @@ class _Own:
     fleet: dict[str, Any]
     history: tuple[str, ...]
     unseen: tuple[UnseenVisit, ...]
+
+
+def _own(
+    inputs: ReferInputs,
+    attempts: pl.DataFrame,
+    judged: Judged,
+    facts: pl.DataFrame,
+    look_back: LookBack,
+) -> dict[str, _Own]:
+    """What is each vehicle's own, of every vehicle of `facts`."""
+    names = facts["vehicle_id"]
+    of_them = pl.col("vehicle_id").is_in(names.implode())
+    mine = by_vehicle(attempts.filter(of_them))
+    levels = by_vehicle(judged.levels.filter(of_them).sort("at", "attempt_id", "state"))
+    control = by_vehicle(controls(attempts, names))
+    peer = {row["vehicle_id"]: row for row in peers(attempts, names).to_dicts()}
+    fleet = {row["vehicle_id"]: row for row in inputs.fleet.filter(of_them).to_dicts()}
+    said = history(inputs, names, look_back)
+    never_seen = _unseen(inputs, attempts, judged, facts)
+    return {
+        vehicle: _Own(
+            mine.get(vehicle, attempts.clear()),  # none where no EVSE ever saw it
+            levels.get(vehicle, judged.levels.clear()),
+            control.get(vehicle),
+            peer[vehicle],
+            fleet.get(vehicle, {}),
+            said.get(vehicle, ()),
+            never_seen.get(vehicle, ()),
+        )
+        for vehicle in names
+    }
 
 
 def _pack(

@@ -27,28 +27,10 @@ def controls(attempts: pl.DataFrame, vehicles: pl.Series) -> pl.DataFrame:
         tried.alias("tried"),
         (pl.col("outcome") == "failed").alias("bad"),
     )
-    sums = {"attempts": "tried", "failures": "bad", "silent": "silent"}
-    own = (
-        used.filter(pl.col("vehicle_id").is_in(vehicles.implode()))
-        .group_by("vehicle_id", "evse_id", "week")
-        .agg(
-            pl.col("site_id").first(),
-            pl.col("evse_model").first(),
-            pl.col("check").last().alias("diode_check"),
-            *(pl.col(of).sum().cast(pl.Int64).alias(name) for name, of in sums.items()),
-            pl.col("p_vehicle").fill_null(0.0).sum().alias("blamed"),
-        )
-        .filter(pl.col("blamed") >= 0.5)
-    )
+    own = _own_weeks(used.filter(pl.col("vehicle_id").is_in(vehicles.implode())))
     here = used.join(own.select("evse_id", "week").unique(), on=["evse_id", "week"], how="semi")
-    who = pl.coalesce("vehicle_id", "id_token", "attempt_id")
-    everyone = here.group_by("evse_id", "week").agg(
-        who.n_unique().cast(pl.Int64).alias("all_vehicles"),
-        who.filter("tried").n_unique().cast(pl.Int64).alias("all_tried"),
-        *(pl.col(of).sum().cast(pl.Int64).alias(f"all_{name}") for name, of in sums.items()),
-    )
     return (
-        own.join(everyone, on=["evse_id", "week"])
+        own.join(_everyone(here), on=["evse_id", "week"])
         .with_columns(
             # where its silences are compared, who only was silent is one of the others
             pl.when(pl.col("silent") > 0)
@@ -56,11 +38,39 @@ def controls(attempts: pl.DataFrame, vehicles: pl.Series) -> pl.DataFrame:
             .otherwise("all_tried")
             .sub(1)
             .alias("other_vehicles"),
-            *((pl.col(f"all_{name}") - pl.col(name)).alias(f"other_{name}") for name in sums),
+            *((pl.col(f"all_{name}") - pl.col(name)).alias(f"other_{name}") for name in _SUMS),
         )
         .with_columns(in_vain=pl.col("failures") + pl.col("silent"))
         .sort(["vehicle_id", "week", "in_vain", "evse_id"], descending=[False, True, True, False])
-        .drop("blamed", "in_vain", "all_vehicles", "all_tried", *(f"all_{name}" for name in sums))
+        .drop("blamed", "in_vain", "all_vehicles", "all_tried", *(f"all_{name}" for name in _SUMS))
+    )
+
+
+_SUMS = {"attempts": "tried", "failures": "bad", "silent": "silent"}
+
+
+def _own_weeks(used: pl.DataFrame) -> pl.DataFrame:
+    """Per vehicle, EVSE and week in which half an attempt or more is blamed on the vehicle: its own counts."""
+    return (
+        used.group_by("vehicle_id", "evse_id", "week")
+        .agg(
+            pl.col("site_id").first(),
+            pl.col("evse_model").first(),
+            pl.col("check").last().alias("diode_check"),
+            *(pl.col(of).sum().cast(pl.Int64).alias(name) for name, of in _SUMS.items()),
+            pl.col("p_vehicle").fill_null(0.0).sum().alias("blamed"),
+        )
+        .filter(pl.col("blamed") >= 0.5)
+    )
+
+
+def _everyone(here: pl.DataFrame) -> pl.DataFrame:
+    """Per EVSE and week the counts of all who plugged in, the vehicle among them."""
+    who = pl.coalesce("vehicle_id", "id_token", "attempt_id")
+    return here.group_by("evse_id", "week").agg(
+        who.n_unique().cast(pl.Int64).alias("all_vehicles"),
+        who.filter("tried").n_unique().cast(pl.Int64).alias("all_tried"),
+        *(pl.col(of).sum().cast(pl.Int64).alias(f"all_{name}") for name, of in _SUMS.items()),
     )
 
 
