@@ -123,8 +123,9 @@ class FrameTimes:
     def _by_payload(self, rows: pl.DataFrame) -> pl.DataFrame:
         """Rows without a time take that of their payload, else of the station's frame before, else of any before in the file."""
         utc, local = pl.Datetime("us", "UTC"), pl.Datetime("us")
+        inside = pl.col("inside_utc").dt.convert_time_zone("UTC")
         own = rows.with_columns(
-            at_utc=pl.coalesce("at_utc", pl.col("inside_utc").dt.convert_time_zone("UTC")).cast(utc)
+            at_utc=pl.when(_KNOWN).then("at_utc").otherwise(inside).cast(utc)
         ).with_columns(
             at_local=pl.when(pl.col("at_utc").is_null())
             .then(pl.coalesce("at_local", "inside_local"))
