@@ -5,6 +5,7 @@ What comes from the tables is English (a rule's meaning); a reason is told by `r
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -55,17 +56,24 @@ class Language:
         found = strings().get(f"{group}.{code}")
         return found[self.code] if found else code.replace("_", " ")
 
-    def number(self, value: float, digits: int | None = None) -> str:
-        """A number, thousands apart, with the language's decimal sign."""
+    def number(self, value: float | None, digits: int | None = None) -> str:
+        """A number, thousands apart, with the language's decimal sign; a dash where there is none."""
+        if value is None:
+            return "–"
         text = f"{value:,}" if digits is None else f"{value:,.{digits}f}"
         return text if self.code == "en" else text.translate(str.maketrans(",.", ".,"))
 
     def probability(self, p: float | None) -> str:
         """A probability in words: none is certain, whatever it was rounded to."""
-        text = probability(p)
-        for end in ("over", "under"):
-            text = text.replace(end, self(f"number.{end}"))
-        return text
+        return self.figure(probability(p))
+
+    def figure(self, text: str) -> str:
+        """A figure as core words it ('over 99 %', '2.71 kΩ to over range'), in this language and with its decimal sign."""
+        if self.code == "en":
+            return text
+        for key in ("over_range", "over", "under", "to"):
+            text = text.replace(strings()[f"number.{key}"]["en"], self(f"number.{key}"))
+        return re.sub(r"(\d)\.(\d)", r"\1,\2", text)
 
     def day(self, at: datetime | None, *, year: bool = True) -> str:
         """A day, as `14 March 2026`."""

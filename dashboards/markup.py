@@ -96,11 +96,6 @@ def day(value: datetime | None) -> str:
     return "–" if value is None else f"{value.day} {value:%b %Y}"
 
 
-def figure(value: float | None, digits: int = 1) -> str:
-    """A number with some decimals, thousands apart."""
-    return "–" if value is None else f"{value:,.{digits}f}"
-
-
 @cache
 def environment(*folders: Path) -> Environment:
     """The template environment: always escaping, an unknown name is an error.
@@ -120,7 +115,6 @@ def environment(*folders: Path) -> Environment:
         percent=percent,
         probability=probability,
         day=day,
-        figure=figure,
         ohms=ohms,
         first_sentence=first_sentence,
         path_part=lambda text: quote(str(text), safe=""),

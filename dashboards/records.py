@@ -137,7 +137,7 @@ def _table(
 def _cell(t: Language, name: str, value: Any) -> str:
     if name == "severity":
         return t.of("severity", value)
-    return percent(value) if name.endswith("rate") else _plain(t, value)
+    return t.figure(percent(value)) if name.endswith("rate") else _plain(t, value)
 
 
 def _plain(t: Language, value: Any) -> str:

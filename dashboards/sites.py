@@ -85,7 +85,7 @@ def sites_headline(t: Language, evses: pl.DataFrame, called: pl.DataFrame) -> st
 
 def _lead(t: Language, data: PageData, rates: pl.DataFrame, faulty: pl.DataFrame) -> str:
     whole = int(rates["attempts"].sum())
-    charged = percent(int(rates["charged"].sum()) / whole, 1) if whole else "–"
+    charged = t.figure(percent(int(rates["charged"].sum()) / whole, 1)) if whole else "–"
     said = t(
         "sites.lead",
         evses=t("sites.evses", n=data.evses.height),
@@ -104,7 +104,10 @@ def _rate_title(t: Language, rates: pl.DataFrame) -> str:
         return t("sites.rate_none")
     worst = rates.row(0, named=True)
     return t(
-        "sites.rate", site=worst["site_id"], rate=percent(worst["rate"], 1), n=worst["attempts"]
+        "sites.rate",
+        site=worst["site_id"],
+        rate=t.figure(percent(worst["rate"], 1)),
+        n=worst["attempts"],
     )
 
 

@@ -184,3 +184,24 @@ def test_every_sentence_of_a_vehicles_reason_is_known() -> None:
     ).row(0, named=True)
     assert [name for name, words in told.items() if in_language(words, "de") is None] == []
     assert [case.why for case in cases() if in_language(f"Watch: {case.why}.", "de") is None] == []
+
+
+@pytest.mark.parametrize(
+    ("figure", "told"),
+    [
+        ("84.8 %", "84,8 %"), ("over 99 %", "über 99 %"), ("under 0.1 %", "unter 0,1 %"),
+        ("2.71 kΩ to over range", "2,71 kΩ bis über Messbereich"),
+        ("over range", "über Messbereich"), ("2.71 kΩ to 2.98 kΩ", "2,71 kΩ bis 2,98 kΩ"),
+    ],
+)  # fmt: skip
+def test_figures_are_told_in_the_language(figure: str, told: str) -> None:
+    """Words and decimal sign are German's in German; English stays as core words it."""
+    assert Language("de").figure(figure) == told
+    assert Language().figure(figure) == figure
+
+
+def test_a_number_that_is_not_there_is_a_dash() -> None:
+    """None is no nought; thousands and decimals by the language."""
+    assert [Language(c).number(n, 2) for c, n in (("en", None), ("en", 1234.5), ("de", 1234.5))] == [
+        "–", "1,234.50", "1.234,50",
+    ]  # fmt: skip
