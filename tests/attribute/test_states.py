@@ -94,8 +94,8 @@ def test_a_kind_too_large_for_its_chains_is_smoothed_over_all_days(
     )
     failed = failures(rng.integers(0, days, 9).tolist())
     told = exchange(kinds, failed, passes=30, damping=0.4)
-    monkeypatch.setattr("pipeline.attribute.states.exchange.MOST_NUMBERS", 0)
-    monkeypatch.setattr("pipeline.attribute.states.exchange.UNITS_AT_ONCE", 3)
+    monkeypatch.setattr("pipeline.attribute.states.parts.MOST_NUMBERS", 0)
+    monkeypatch.setattr("pipeline.attribute.states.parts.UNITS_AT_ONCE", 3)
     slowly = exchange(kinds, failed, passes=30, damping=0.4)
     for fast, slow in zip(told.belief, slowly.belief, strict=True):
         assert slow == pytest.approx(fast, abs=1e-12)

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import polars as pl
 import pytest
 
 from pipeline.attribute.attribution import Attribution, attribute
-from pipeline.attribute.states.exchange import exchange
+from pipeline.attribute.states.exchange import fresh_story
 from pipeline.attribute.states.messages import Events
+from pipeline.attribute.states.parts import suspected_parts
 from pipeline.attribute.states.smoothing import log_evidence
-from pipeline.attribute.states.stories import _evidence
+from pipeline.attribute.states.stories import DIFFERS, _differ, _evidence
 from pipeline.settings.attribute import AttributeSettings
 from tests.attribute.planted import WEEK, Plan, plant
 from tests.attribute.test_exact import BASE, EVSE, PAIRING, VEHICLE
@@ -42,7 +45,7 @@ def test_the_evidence_of_one_event_is_the_chance_that_it_failed() -> None:
     names = ("vehicle", "evse", "pairing")
     kinds = tuple(kind(name, [0], 1, model, 1) for name, model in zip(names, models, strict=True))
     events = Events(np.zeros(1, dtype=np.int64), np.array([BASE]), np.zeros(1, dtype=np.int64))
-    told = exchange(kinds, events, passes=200, damping=0.0)
+    told = fresh_story(suspected_parts(kinds, events), events, passes=200, damping=0.0)
     one = (np.array([0, -1]),) * 3
     through = [float(k.model.initial @ k.escape[0]) for k in kinds]
     assert _evidence(kinds, events, told, one, 1)[0] == pytest.approx(
@@ -99,3 +102,23 @@ def test_two_faulty_vehicles_of_a_model_are_no_pairing() -> None:
     blamed = answer.vehicles.filter(pl.col("p_vehicle") > 0.5)["vehicle_id"].to_list()
     assert sorted(blamed) == ["v001", "v004"]
     assert answer.pairings["p_pairing"].max() < 0.5  # type: ignore[operator]
+
+
+def test_units_told_nearly_alike_are_not_looked_at_and_others_are_told_apart_as_by_all_days() -> (
+    None
+):
+    """Derived: messages that differ by D in all move no probability by more than tanh(D / 2). So the units that differ are those that
+    smoothing everybody finds, whatever the messages.
+    """
+    rng, days, units = np.random.default_rng(9), 5, 12
+    mine = kind("vehicle", rng.integers(0, units, 40).tolist(), units, VEHICLE, days)
+    events = Events(rng.integers(0, days, 40), np.full(40, BASE), np.arange(40))
+    parts = suspected_parts((mine,), events)
+    first = fresh_story(parts, events, passes=20, damping=0.0)
+    scale = rng.choice([0.01, 0.3, 4.0], 40)[:, None]
+    moved = first.messages[0] + scale * rng.normal(0.0, 1.0, first.messages[0].shape)
+    other = replace(first, messages=(moved,))
+    fault = [told.beliefs().belief[0] @ mine.model.fault_mask for told in (first, other)]
+    truth = np.abs(fault[0] - fault[1]).max(axis=1) > DIFFERS
+    assert 0 < truth.sum() < units
+    assert _differ(mine, 0, first, other).tolist() == truth.tolist()

@@ -1,0 +1,97 @@
+"""The events that touch suspects of a kind, with the chains of these; and a story told of all kinds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from pipeline.attribute.states.event_chains import EventChains, Rows, Slots
+from pipeline.attribute.states.messages import Beliefs, Events, Kind, believe
+from pipeline.attribute.states.model import Bools, Floats, Ints
+
+MOST_NUMBERS = 20_000_000
+"""Numbers in the matrices of a kind's chains at most (160 MB); beyond, its units are smoothed over all days."""
+UNITS_AT_ONCE = 1000
+"""Units smoothed over all days together; bounds the working memory."""
+
+
+@dataclass(frozen=True)
+class Part:
+    """The events that touch a suspect of a kind: positions `at` among all, the kind and the events, and its chains, None where they
+    would be too large.
+    """
+
+    at: Ints
+    kind: Kind
+    events: Events
+    chains: EventChains | None
+
+    @property
+    def units(self) -> int:
+        """How many units the kind has, the one that stands for the unsuspected among them."""
+        return len(self.kind.success_loglik)
+
+    def believe(self, messages: Floats, stirred: Bools) -> tuple[Rows, Floats]:
+        """As `EventChains.believe`."""
+        if self.chains is not None:
+            return self.chains.believe(messages, stirred)
+        kind, touched = self.kind, np.flatnonzero(stirred[self.kind.unit])
+        units, place = np.unique(kind.unit[touched], return_inverse=True)
+        belief = np.empty((len(touched), messages.shape[1]))
+        for low in range(0, len(units), UNITS_AT_ONCE):
+            mine = np.flatnonzero((place >= low) & (place < low + UNITS_AT_ONCE))
+            whole = believe(kind, self.events, messages, units[low : low + UNITS_AT_ONCE]).belief
+            belief[mine] = whole[place[mine] - low, self.events.day[touched[mine]]]
+        return touched, belief
+
+
+def suspected_parts(kinds: tuple[Kind, ...], events: Events) -> tuple[Part, ...]:
+    """By kind, without the events of the unit that stands for all unsuspected ones (the last): it never changes.
+
+    Nor do events tell anything at which none of the kind's states bites.
+    """
+    parts = []
+    for kind in kinds:
+        at = np.flatnonzero((kind.unit < len(kind.success_loglik) - 1) & kind.bites)
+        slots = Slots.of(kind.unit[at], events.day[at], kind.success_loglik.shape[1])
+        at, model = at[slots.order], kind.model
+        mine = replace(kind, unit=kind.unit[at], escape=kind.escape[at], trust=kind.trust[at])
+        loglik, chains = kind.success_loglik, None
+        if len(slots.day) * model.states**2 <= MOST_NUMBERS:
+            chains = EventChains.of(loglik, model.initial, model.transition, slots)
+        parts.append(Part(at, mine, events.only(at), chains))
+    return tuple(parts)
+
+
+@dataclass(frozen=True)
+class Passed:
+    """A story told: by kind the messages of the part's events (events, states), mean escapes of all events (events,), and how far the
+    last pass moved a message.
+    """
+
+    parts: tuple[Part, ...]
+    messages: tuple[Floats, ...]
+    escapes: tuple[Floats, ...]
+    moved: float
+
+    def whole(self, kind: int) -> Floats:
+        """Messages of all events to a kind (events, states): none to the unit that stands for the unsuspected."""
+        whole = np.zeros((len(self.escapes[kind]), self.messages[kind].shape[1]))
+        whole[self.parts[kind].at] = self.messages[kind]
+        return whole
+
+    def belief(self, kind: int, units: Ints) -> Floats:
+        """State probabilities of some units of a kind (units, days, states)."""
+        part = self.parts[kind]
+        return believe(part.kind, part.events, self.messages[kind], units).belief
+
+    def beliefs(self) -> Beliefs:
+        """What is believed of all units."""
+        kinds = range(len(self.parts))
+        return Beliefs(
+            tuple(self.belief(k, np.arange(self.parts[k].units)) for k in kinds),
+            tuple(self.whole(k) for k in kinds),
+            self.escapes,
+            self.moved,
+        )
