@@ -68,7 +68,7 @@ def big_fleet(size: Size) -> Evidence:
         onset = np.where(rng.random(count) < share, rng.uniform(0, days, count), np.inf)
         fail |= (at >= onset[unit]) & (rng.random(size.sessions) < strength)
     model = evse % EVSE_MODELS
-    begin = LookBack.of(WEEK, WEEKS).from_utc
+    begin, units = LookBack.of(WEEK, WEEKS).from_utc, _units(size)
     return Evidence(
         attempt_id=pl.Series("attempt_id", np.arange(size.sessions)),
         vehicle=vehicle,
@@ -91,31 +91,41 @@ def big_fleet(size: Size) -> Evidence:
         echo=np.full(size.sessions, ECHO_NONE, dtype=np.int8),
         previous=np.full(size.sessions, -1),
         check=np.full(size.sessions, CHECK_YES, dtype=np.int8),
-        vehicles=pl.DataFrame(
-            {"vehicle_id": [f"v{i}" for i in range(size.vehicles)], "listed": True}
-        ),
-        evses=pl.DataFrame(
-            {
-                "evse_id": [f"e{i}" for i in range(size.evses)],
-                "coupler": "cType2",
-                "listed": True,
-            }
-        ),
-        pairings=pl.DataFrame(
-            {
-                "vehicle_model": [f"m{i // EVSE_MODELS}" for i in range(MODELS * EVSE_MODELS)],
-                "evse_model": [f"x{i % EVSE_MODELS}" for i in range(MODELS * EVSE_MODELS)],
-                "firmware": "1",
-                "listed": True,
-            }
-        ),
-        sites=pl.DataFrame(schema={"site_id": pl.String}),
-        models=pl.DataFrame({"evse_model": [f"x{i}" for i in range(EVSE_MODELS)], "firmware": "1"}),
+        vehicles=units["vehicles"],
+        evses=units["evses"],
+        pairings=units["pairings"],
+        sites=units["sites"],
+        models=units["models"],
         sizes=(size.vehicles + 1, size.evses, MODELS * EVSE_MODELS + 1, 1, 1, 1),
         met=(size.vehicles, size.evses, MODELS * EVSE_MODELS, 0, 0, 0),
         days=days,
         begin_utc=begin,
     )
+
+
+def _units(size: Size) -> dict[str, pl.DataFrame]:
+    """The tables of units that go with `big_fleet`, every one of them listed."""
+    pairs = range(MODELS * EVSE_MODELS)
+    return {
+        "vehicles": pl.DataFrame(
+            {"vehicle_id": [f"v{i}" for i in range(size.vehicles)], "listed": True}
+        ),
+        "evses": pl.DataFrame(
+            {"evse_id": [f"e{i}" for i in range(size.evses)], "coupler": "cType2", "listed": True}
+        ),
+        "pairings": pl.DataFrame(
+            {
+                "vehicle_model": [f"m{i // EVSE_MODELS}" for i in pairs],
+                "evse_model": [f"x{i % EVSE_MODELS}" for i in pairs],
+                "firmware": "1",
+                "listed": True,
+            }
+        ),
+        "sites": pl.DataFrame(schema={"site_id": pl.String}),
+        "models": pl.DataFrame(
+            {"evse_model": [f"x{i}" for i in range(EVSE_MODELS)], "firmware": "1"}
+        ),
+    }
 
 
 @one_blas_thread()
