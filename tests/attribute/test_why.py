@@ -11,9 +11,9 @@ import pytest
 from pipeline.attribute.attribution import Attribution, attribute
 from pipeline.attribute.evidence import Evidence
 from pipeline.attribute.report.attempt_rows import attempt_rows
-from pipeline.attribute.report.explanation import SHOWN, Explanation
+from pipeline.attribute.report.explanation import SHOWN, Explanation, Told
 from pipeline.attribute.report.what_if import MOST_REMOVED, TYPICAL_CHANCE, log_ratios, what_if
-from pipeline.attribute.report.why import why
+from pipeline.attribute.report.why import _besides, _shown, why
 from pipeline.attribute.states.kinds import VEHICLE
 from pipeline.attribute.states.messages import state_escape
 from pipeline.core.errors import NotEnoughDataError
@@ -164,7 +164,7 @@ def test_a_unit_is_shown_since_it_fails_strongest_first(answer: Attribution) -> 
     p = row["p_vehicle"]
     assert (
         told.headline
-        == f"vehicle v004, week {WEEK}, AC: at fault with probability {p:.3f}, verdict 'fault'.\n{row['reason']}"
+        == f"vehicle v004, week {WEEK}, AC: at fault with probability {_shown(p)}, verdict 'fault'.\n{row['reason']}"
     )
     sound = why(answer, SETTINGS, "v000")
     quiet = plant(PLAN).filter(
@@ -267,8 +267,8 @@ def test_what_if_follows_bayes() -> None:
     assert told.without[-1] < 0.1
     change = why(answer, SETTINGS, "v004").change
     assert change[0] == (
-        f"One more charge with a healthy EVSE would move it from {told.now:.3f} to {told.charged:.3f}, one more failure there "
-        f"to {told.failed:.3f}."
+        f"One more charge with a healthy EVSE would move it from {_shown(told.now)} to {_shown(told.charged)}, one more failure there "
+        f"to {_shown(told.failed)}."
     )
     needed = next(k for k, p in enumerate(told.without, start=1) if p < SETTINGS.fault_at)
     assert (
@@ -278,6 +278,17 @@ def test_what_if_follows_bayes() -> None:
     sound = why(answer, SETTINGS, "v000")
     assert sound.change[0].startswith("One more charge with a healthy EVSE would move it from 0.0")
     assert not any("strongest" in sentence for sentence in sound.change)
+
+
+def test_a_call_that_rests_on_more_than_attempts_says_so() -> None:
+    """A fifth apart or more (decided); no probability is told as certain."""
+    assert _besides(0.5, Told("refer", 0.65, "")) == ()
+    assert _besides(0.0004, Told("refer", 0.9999, "")) == (
+        "By its attempts alone it would be at fault with probability under 0.001; the rest is by what else is said above.",
+    )
+    assert [_shown(p) for p in (0.0, 0.001, 0.5, 0.999, 1.0)] == [
+        "under 0.001", "0.001", "0.500", "0.999", "over 0.999",
+    ]  # fmt: skip
 
 
 def test_a_long_row_of_failures_is_not_talked_away(answer: Attribution) -> None:

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from datetime import timedelta
 
-import numpy as np
 import polars as pl
 
 from pipeline.attribute.attribution import Attribution
@@ -43,8 +42,7 @@ def why(
             for position in solution.evidence.names[kind][NAMES[kind]].eq(subject).arg_true()
         ]
         if found:
-            p = [s.units[kind].lately(settings.report_days)[position] for s, position in found]
-            solution, position = found[int(np.argmax(p))]
+            solution, position = max(found, key=lambda one: _weight(one[0], one[1], kind, settings))
             return _unit(answer, solution, settings, kind, position, told)
     shares = answer.blame.filter(pl.col("attempt_id") == subject)
     if shares.height:
@@ -53,6 +51,14 @@ def why(
         f"{subject!r} is no vehicle, EVSE or failed or silent attempt of the look-back to {answer.week}",
         next_step="name one that has an attempt in these weeks; a charged attempt has nobody to blame",
     )
+
+
+def _weight(
+    solution: Solution, position: int, kind: int, settings: AttributeSettings
+) -> tuple[float, int]:
+    """Which supply's attempts are shown: those that speak most for a fault, to a tenth; of two alike the more."""
+    p = float(solution.units[kind].lately(settings.report_days)[position])
+    return round(p, 1), int((solution.evidence.columns[kind] == position).sum())
 
 
 def _unit(
@@ -90,14 +96,14 @@ def _unit(
     )
     week = (
         f"{WORDS[kind]} {name}, week {answer.week}, {supply}: at fault with probability "
-        f"{final.p:.3f}, {final.call}."
+        f"{_shown(final.p)}, {final.call}."
     )
     moved = what_if(solution, settings, kind, position, final.p)
     return Explanation(
         headline=f"{week}\n{final.reason}",
         attempts=chosen,
         company=_company(rows, own, solution, kind),
-        change=_change(own, moved, row, settings, kind),
+        change=(*_besides(row["p"], final), *_change(own, moved, row, settings, kind)),
     )
 
 
@@ -131,6 +137,23 @@ def _company(rows: pl.DataFrame, own: pl.DataFrame, solution: Solution, kind: in
     )
 
 
+def _shown(p: float) -> str:
+    """A probability to three places; none is certain."""
+    return "under 0.001" if p < 0.001 else "over 0.999" if p > 0.999 else f"{p:.3f}"
+
+
+APART = 0.2
+"""A call this far from what the attempts alone give rests on more than them, and says so (decided)."""
+
+
+def _besides(p: float, final: Told) -> tuple[str, ...]:
+    if abs(p - final.p) < APART:
+        return ()
+    return (
+        f"By its attempts alone it would be at fault with probability {_shown(p)}; the rest is by what else is said above.",
+    )
+
+
 def _change(
     own: pl.DataFrame, if_: WhatIf, row: dict[str, object], settings: AttributeSettings, kind: int
 ) -> tuple[str, ...]:
@@ -138,11 +161,11 @@ def _change(
     bar = settings.fault_at if kind == VEHICLE else settings.equipment_fault_at
     said = [
         (
-            f"One more charge with a healthy {partner} would move it from {if_.now:.3f} to {if_.charged:.3f}, one "
-            f"more failure there to {if_.failed:.3f}."
+            f"One more charge with a healthy {partner} would move it from {_shown(if_.now)} to {_shown(if_.charged)}, one "
+            f"more failure there to {_shown(if_.failed)}."
         )
     ]
-    if if_.now >= bar:
+    if if_.now >= bar and if_.without:
         needed = next((k for k, p in enumerate(if_.without, start=1) if p < bar), None)
         said.append(
             f"Were its {needed} strongest failures shown to have another cause, it would fall below {bar:.2f}."
