@@ -44,16 +44,19 @@ def weights(judged: Judged, row: int, suspect: str) -> tuple[Weight, ...]:
     `row` is its place in `judged.table`.
     """
     verdicts = judged.verdicts
-    column = verdicts.suspects.index(suspect)
+    column, here = verdicts.suspects.index(suspect), slice(row, row + 1)
     mine = judged.signs.filter(pl.col("unit") == verdicts.units[row])
+    amounts: dict[str, dict[str, float]] = {}
+    for name, category, amount in mine.select("signature", "category", "amount").rows():
+        amounts.setdefault(name, {})[category] = float(amount)
     out = []
-    for name, part in mine.group_by("signature", maintain_order=True):
-        signature = judged.signatures[str(name[0])]
-        log = float(log_factor(verdicts, signature.name, judged.prior)[row, column])
+    for name, seen in amounts.items():
+        signature = judged.signatures[name]
+        log = float(log_factor(verdicts, name, judged.prior, here)[0, column])
         factor = float(np.exp(log))
         out.append(
             Weight(
-                signature=signature.name, title=signature.title, seen=_seen(part, signature),
+                signature=signature.name, title=signature.title, seen=_seen(seen, signature),
                 factor=factor, log_factor=log, words=factor_words(factor), source=signature.source,
             )
         )  # fmt: skip
@@ -86,8 +89,7 @@ def level_weight(judged: Judged, row: int, suspect: str) -> list[Weight]:
     ]  # fmt: skip
 
 
-def _seen(part: pl.DataFrame, signature: Signature) -> str:
-    amounts = {str(c): float(a) for c, a in part.select("category", "amount").iter_rows()}
+def _seen(amounts: Mapping[str, float], signature: Signature) -> str:
     total = sum(amounts.values())
     if len(amounts) == 1 and total == 1.0:
         return signature.in_words(next(iter(amounts)))
@@ -207,23 +209,26 @@ def refutes(suspect: str) -> tuple[str, ...]:
 def doubts(attempts: pl.DataFrame, readings: int, suspect: str) -> tuple[str, ...]:
     """What the logs of one vehicle do not show, as far as it bears on the claim."""
     out = []
-    ac = attempts.filter(pl.col("supply") == "AC", pl.col("outcome") == "failed")
+    failed = (pl.col("supply") == "AC") & (pl.col("outcome") == "failed")
+    ac, unknown, mute, unsure, distrusted = attempts.select(
+        ac=failed.sum(),
+        unknown=(failed & (pl.col("check") == "unknown")).sum(),
+        mute=(failed & pl.col("fault").is_null()).sum(),
+        unsure=pl.col("time_doubt").is_not_null().sum(),
+        distrusted=pl.col("distrust").sum(),
+    ).row(0)
     if not readings and suspect in (*VARIANTS, "unclear"):
         out.append(
             "No EVSE it used logs the negative level of the pilot: its circuit is judged by where attempts stop, not by its level."
         )
-    unknown = ac.filter(pl.col("check") == "unknown").height
     if suspect in DIODE and unknown:
         out.append(
-            f"Whether the EVSE checks the diode is not known for {unknown} of {ac.height} failed AC attempts."
+            f"Whether the EVSE checks the diode is not known for {unknown} of {ac} failed AC attempts."
         )
-    mute = ac.filter(pl.col("fault").is_null()).height
     if mute:
-        out.append(f"{mute} of {ac.height} failed AC attempts carry no fault code.")
-    unsure = attempts.filter(pl.col("time_doubt").is_not_null()).height
+        out.append(f"{mute} of {ac} failed AC attempts carry no fault code.")
     if unsure:
         out.append(f"The time of {counted(unsure, 'attempt')} is doubtful (station clock).")
-    distrusted = attempts.filter(pl.col("distrust")).height
     if distrusted:
         out.append(
             f"{counted(distrusted, 'attempt')} with records that break a rule of plausibility: less weight."

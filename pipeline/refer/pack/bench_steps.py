@@ -6,6 +6,7 @@ Figures come from `pipeline.circuit`, nothing is measured here.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 from pipeline.circuit.causes import PilotCircuit, State, circuit_of
 from pipeline.circuit.meter import (
@@ -67,12 +68,13 @@ def bench(suspect: str, inlets: tuple[str, ...], path_ohm: Path) -> Bench:
 
     `path_ohm`: the CP–PE reverse resistance the logs point to, with its interval (median, low, high).
     """
-    circuit, healthy = circuit_of(suspect, odd_ohm(suspect, path_ohm[0])), PilotCircuit()
+    odd = odd_ohm(suspect, path_ohm[0])
+    circuit, healthy = circuit_of(suspect, odd), PilotCircuit()
     rows = [
         _look(suspect),
         *([_cable(suspect)] if TYPE2 & set(inlets) else []),
         _reverse(suspect, circuit, path_ohm),
-        _forward(suspect, circuit, healthy),
+        _forward(suspect, odd),
         _dried(suspect),
         _proximity(inlets),
         _mean(circuit, healthy),
@@ -125,21 +127,25 @@ def _cable(suspect: str) -> _Row:
 _OHMS = "multimeter, ohms range (not diode test, not continuity), "
 
 
-def _forward(suspect: str, circuit: PilotCircuit, healthy: PilotCircuit) -> _Row:
-    def span(of: PilotCircuit) -> str:
-        low, high = float(of.forward_reading_ohm(1e-3)), float(of.forward_reading_ohm(1e-5))
-        return f"{ohms(low)} at 1 mA of test current to {ohms(high)} at 10 µA"
+@lru_cache(1024)
+def _span(suspect: str | None, odd: float | None) -> str:
+    """Forward readings of a suspect's circuit, or of a healthy one, over the test currents of meters."""
+    of = PilotCircuit() if suspect is None else circuit_of(suspect, odd)
+    low, high = float(of.forward_reading_ohm(1e-3)), float(of.forward_reading_ohm(1e-5))
+    return f"{ohms(low)} at 1 mA of test current to {ohms(high)} at 10 µA"
 
-    expected = f"{span(circuit)}, or {OVER_RANGE}"
+
+def _forward(suspect: str, odd: float | None) -> _Row:
+    expected = f"{_span(suspect, odd)}, or {OVER_RANGE}"
     if suspect == "pilot_diode_shorted":
         expected = f"{ohms(R2_OHM)} ±{percent(EV_TOLERANCE)}, whatever the test current"
     elif suspect == "pilot_open":
         expected = OVER_RANGE
     elif suspect == "pilot_leakage":
-        expected = span(circuit) + ": may be below 2.74 kΩ"
+        expected = _span(suspect, odd) + ": may be below 2.74 kΩ"
     return _Row(
         "Pilot to earth, forward", _OHMS + "red on CP, black on PE", DEAD, expected,
-        f"{span(healthy)}, or {OVER_RANGE} on a range that never opens the diode",
+        f"{_span(None, None)}, or {OVER_RANGE} on a range that never opens the diode",
         "A low-voltage range may read over range on a healthy diode too: then this half decides nothing, the reverse does.",
     )  # fmt: skip
 

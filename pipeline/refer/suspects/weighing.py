@@ -170,11 +170,11 @@ def shares(logs: Floats) -> Floats:
     return np.asarray(raw / raw.sum(axis=1, keepdims=True))
 
 
-def log_factor(verdicts: Verdicts, name: str, prior: Floats) -> Floats:
+def log_factor(verdicts: Verdicts, name: str, prior: Floats, of: slice = slice(None)) -> Floats:
     """Natural log Bayes factor of one signature for each suspect against the others together, shape
-    (units, suspects).
+    (units, suspects); `of`: of these units.
     """
-    like = np.exp(verdicts.log_by_signature[name])
+    like, prior = np.exp(verdicts.log_by_signature[name][of]), prior[of]
     others = (prior * like).sum(axis=1, keepdims=True) - prior * like
     against = others / np.maximum(1.0 - prior, 1e-12)
     return np.asarray(np.log(like / np.maximum(against, 1e-300)))
