@@ -114,7 +114,12 @@ def sessions_query(
         "CASE WHEN plugged_raw IS NULL THEN 'the plug-in time is blank' END",
         *(_doubtful(name, forms) for name in ("plugged", "unplugged") if len(forms) > 1),
         _check("plugged_raw", "plugged_early", _named(export, "plugged_at"), written),
-        _check("unplugged_raw", "unplugged_early", _named(export, "unplugged_at"), written),
+        # where a duration stands for the end, what is wrong is said of it
+        *(
+            [_check("unplugged_raw", "unplugged_early", _named(export, "unplugged_at"), written)]
+            if "unplugged_at" in export.columns
+            else []
+        ),
         _check("energy_text", "energy_kwh", _named(export, "energy_kwh"), "a number"),
         _check(
             "duration_text",

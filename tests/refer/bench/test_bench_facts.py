@@ -15,7 +15,7 @@ from pipeline.refer.bench.assess import Meaning, meaning
 from pipeline.refer.bench.case import Meter, prior_from_week, prior_without_logs
 from pipeline.refer.bench.case_sheet import _observed, _rests_on, case_data
 from pipeline.refer.bench.contradictions import ALIKE, _alike
-from pipeline.refer.bench.drawings import Wave
+from pipeline.refer.bench.drawings import PAPER, Wave, circuit_svg
 from pipeline.refer.bench.next_reading import (
     Proposal,
     _open,
@@ -371,7 +371,9 @@ def test_a_case_says_by_what_it_was_weighed() -> None:
         ),
     ]
     page = case_data(case, assess(case), None, AT)
-    part = bench_declared().suspects[assess(case).leader].part
+    leader = assess(case).leader
+    assert page["circuit"] == circuit_svg(leader, PAPER)
+    part = bench_declared().suspects[leader].part
     assert page["drawing_note"] == (
         f"Expected of: {part}. Nominal levels by IEC 61851-1 Annex A, as given by secondary sources."
     )
