@@ -58,8 +58,6 @@ def _by_finding(named: Mapping[str, float]) -> dict[str, float]:
 
 def _short(reading: Reading) -> str:
     names = {"cp_pe_forward_ohm": "forward", "cp_pe_reverse_ohm": "reverse"}
-    return (
-        f"{names.get(reading.kind, '')} {written(reading).rpartition(': ')[2]}".strip()
-        if reading.kind in names
-        else written(reading)
-    )
+    if reading.kind not in names:
+        return written(reading)
+    return f"{names[reading.kind]} {written(reading).rpartition(': ')[2]}"
