@@ -1,0 +1,164 @@
+"""Pieces of a trace's analysis by hand: what is doubted, what is named, periods over gaps, the reach of a duty."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from pipeline.circuit.pilot import high_window, low_window
+from pipeline.circuit.waveform import Trace, analyse
+from pipeline.circuit.waveform.analyse import (
+    Level,
+    Pilot,
+    PilotSpan,
+    _doubts,
+    _duty,
+    _event,
+    _level,
+    _period,
+    _runs,
+    _step_v,
+)
+from pipeline.circuit.waveform.state import letter, pilot_state
+
+FLAT = Trace(np.arange(10) / 1e5, np.zeros(10), 1.0)
+
+
+def span(name: str, seconds: float = 0.1, **about: float | None) -> PilotSpan:
+    """A stretch in a state, with what is given."""
+    level = Level(9.0, 9.0, 9.0)
+    pwm = name.endswith("2")
+    made = PilotSpan(
+        0.0, seconds, replace(pilot_state((9.0, 9.0, 9.0), None), name=name), level, level if pwm else None, 1000.0 if pwm else None,
+        None, None, None, None,
+    )  # fmt: skip
+    return replace(made, **about)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("one", "said"),
+    [
+        (span("B2", frequency_hz=980.0), None), (span("B2", frequency_hz=1020.0), None), (span("B1"), None),
+        (span("B2", frequency_hz=979.0), "B2: 979 Hz; 980 to 1020 Hz are usual."),
+        (span("C2", frequency_hz=1021.0), "C2: 1021 Hz; 980 to 1020 Hz are usual."),
+        (span("B2", rise_us=10.0), None), (span("B2", rise_us=10.1), "B2: rises in 10.1 µs; the limit is 10 µs."),
+        (span("C2", rise_us=7.0), None), (span("C2", rise_us=7.2), "C2: rises in 7.2 µs; the limit is 7 µs."),
+        (span("A2", rise_us=90.0), None),
+        (span("B2", fall_us=13.0), None), (span("A2", fall_us=13.2), "A2: falls in 13.2 µs; the limit is 13 µs."),
+    ],
+)  # fmt: skip
+def test_what_leaves_the_limits_is_doubted(one: PilotSpan, said: str | None) -> None:
+    """Frequency and edges: limits as given by a secondary source for IEC 61851-1; the limit itself is within."""
+    assert _doubts(FLAT, (one, one)) == (() if said is None else (said,))
+
+
+def test_a_probe_s_factor_and_a_trace_without_a_state_are_told() -> None:
+    """A factor other than 1, and no stretch of three cycles."""
+    none = "No stretch of the trace is a pilot that holds one state for three cycles."
+    factor = "The file's volts were taken times 10: set the probe's factor on the oscilloscope."
+    assert _doubts(FLAT, ()) == (none,)
+    assert _doubts(replace(FLAT, probe_factor=10.0), ()) == (factor, none)
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "said"),
+    [
+        ("A1", "B1", "A1 to B1: plugged in"), ("A2", "B2", "A2 to B2: plugged in"), ("B1", "A1", "B1 to A1: unplugged"),
+        ("B2", "C2", "B2 to C2: the vehicle asks"),
+        ("C2", "B2", "C2 to B2: the vehicle lets go"), ("B1", "B2", "PWM on (B1 to B2)"), ("C2", "C1", "PWM off (C2 to C1)"),
+        ("C2", "A1", "C2 to A1"), ("B2", "E", "B2 to E"), ("E", "F", "E to F"),
+    ],
+)  # fmt: skip
+def test_events_have_names(before: str, after: str, said: str) -> None:
+    """Steps of IEC 61851-1 Annex A (as given by secondary sources); others by their states alone."""
+    assert _event(span(before), span(after)) == said
+
+
+def test_the_longest_stretch_with_pwm_counts() -> None:
+    """PWM before none, then the length; of nothing there is none."""
+    spans = (span("A1", 0.9), span("B2", 0.1), span("C2", 0.2))
+    assert Pilot(spans, (), ()).longest == spans[2]
+    assert Pilot(spans[:1], (), ()).longest == spans[0]
+    assert Pilot((), (), ()).longest is None
+
+
+def test_runs_of_three_or_more_are_stretches() -> None:
+    """Two cycles are a step caught half way; what stands on both sides of them is one stretch."""
+    names = ["A1"] * 3 + ["B2"] * 2 + ["A1"] * 3 + ["B2"] * 4
+    assert _runs(names) == [slice(0, 8), slice(8, 12)]
+    assert _runs(["A1"] * 2) == []
+    assert _runs([]) == []
+
+
+def test_a_period_over_gaps() -> None:
+    """Rises with cycles missing between them: each is counted with its number (derived)."""
+    starts = np.array([0, 1, 2, 7, 8, 20]) * 1.001e-3
+    assert _period(starts, starts + 1.001e-3) == pytest.approx(1.001e-3)
+    two = np.array([0.0, 0.0011])
+    assert _period(two, two + np.array([0.001, 0.001])) == pytest.approx(0.001)
+
+
+def test_how_far_a_duty_may_lie() -> None:
+    """Two standard errors, and what lies between two samples where the rate is in step with the PWM: all of one sample of a thousand,
+    a quarter of it where four phases are seen (derived). Never under 0 or over 100.
+    """
+    starts = np.arange(100) * 1e-3
+    assert _duty(np.full(100, 25.0), starts, 1e-3, 1e-6) == Level(
+        25.0, pytest.approx(24.9), pytest.approx(25.1)
+    )  # type: ignore[arg-type]
+    told = _duty(np.full(100, 25.0), starts, 1.00025e-3, 1e-6)
+    assert told.hi - told.value == pytest.approx(0.025, rel=0.01)
+    scattered = _duty(np.array([24.0, 26.0] * 50), starts, 1.00025e-3, 1e-6)
+    assert scattered.hi - scattered.value == pytest.approx(0.2 + 0.025, rel=0.01)
+    never, always = (_duty(np.full(9, each), starts[:9], 1e-3, 1e-5) for each in (0.0, 100.0))
+    assert (never.lo, always.hi) == (0.0, 100.0)
+
+
+def test_a_level_reaches_over_its_spread_and_half_a_step() -> None:
+    """95 of 100 cycles, and half the instrument's step on either side (derived)."""
+    found = _level(np.arange(101.0), 0.5)
+    assert (found.value, found.lo, found.hi) == (50.0, 2.25, 97.75)
+
+
+@pytest.mark.parametrize(
+    ("volts", "step"), [([0.0, 0.1, 0.3], 0.1), ([0.0, 0.5, 9.0], 0.5), ([-12.0, 9.0], 0.0), ([9.0, 9.0], 0.0), ([9.0, 9.0 + 1e-9], 0.0)]
+)  # fmt: skip
+def test_the_step_of_an_instrument(volts: list[float], step: float) -> None:
+    """The smallest difference between its values; two levels far apart are no step (bound derived)."""
+    assert _step_v(Trace(np.arange(len(volts)) / 1e5, np.array(volts), 1.0)) == pytest.approx(step)
+
+
+@pytest.mark.parametrize(
+    ("volts", "name"), [(10.6, "A"), (10.5, "B"), (7.5, "C"), (4.5, "D"), (1.5, "E"), (-1.5, "F"), (-12.0, "F")]
+)  # fmt: skip
+def test_a_boundary_belongs_below(volts: float, name: str) -> None:
+    """Half way between the nominal levels (derived)."""
+    assert letter(volts) == name
+
+
+def test_how_levels_lie_to_their_windows() -> None:
+    """Within where all of the interval is, outside where none is, else it touches; E lies within a volt of earth (from memory)."""
+    high, low = high_window("B"), low_window("A")
+    fits = [pilot_state((9.0, lo, hi), None).high_fit for lo, hi in (
+        (high.lo_v, high.hi_v), (high.lo_v - 0.1, high.hi_v), (high.lo_v, high.hi_v + 0.1), (high.hi_v, high.hi_v + 1),
+        (high.hi_v + 0.01, 10.0), (7.6, high.lo_v), (7.6, high.lo_v - 0.01),
+    )]  # fmt: skip
+    assert fits == ["within", "touches", "touches", "touches", "outside", "touches", "outside"]
+    told = pilot_state((9.0, 9.0, 9.0), (-12.0, low.lo_v, low.hi_v))
+    assert (told.name, told.low_fit) == ("B2", "within")
+    assert pilot_state((9.0, 9.0, 9.0), (-8.8, -8.9, -8.7)).low_fit == "outside"
+    assert [pilot_state((0.0, lo, hi), None).high_fit for lo, hi in ((-1.0, 1.0), (-1.01, 1.0), (1.01, 1.4))] == [
+        "within", "touches", "outside",
+    ]  # fmt: skip
+    steady = pilot_state((-12.0, low.lo_v, low.hi_v), None)
+    assert (steady.name, steady.high_fit, steady.low_fit) == ("F", "within", None)
+
+
+def test_a_step_in_a_steady_line_is_no_level() -> None:
+    """Milliseconds with a step or a lone pulse in them tell no level; what is steady on both sides of it does."""
+    volts = np.concatenate([np.full(1000, 12.0), np.full(1000, 9.0)])
+    found = analyse(Trace(np.arange(2000) / 1e5, volts, 1.0))
+    assert [(s.state.name, s.high.value) for s in found.spans] == [("A1", 12.0), ("B1", 9.0)]
+    assert [s.low for s in found.spans] == [None, None]
