@@ -19,6 +19,7 @@ from pipeline.circuit.waveform.analyse import (
     _level,
     _period,
     _runs,
+    _steady_levels,
     _step_v,
 )
 from pipeline.circuit.waveform.state import letter, pilot_state
@@ -162,3 +163,13 @@ def test_a_step_in_a_steady_line_is_no_level() -> None:
     found = analyse(Trace(np.arange(2000) / 1e5, volts, 1.0))
     assert [(s.state.name, s.high.value) for s in found.spans] == [("A1", 12.0), ("B1", 9.0)]
     assert [s.low for s in found.spans] == [None, None]
+
+
+@pytest.mark.parametrize(("swing_v", "level"), [(1.9, True), (2.1, False)])
+def test_a_millisecond_is_level_within_two_volts(swing_v: float, *, level: bool) -> None:
+    """From its 10th to its 90th percentile (decided); its median is the level, and one without samples has none."""
+    volts = np.where(np.arange(100) < 30, 9.0 + swing_v, 9.0)
+    found, flat = _steady_levels(Trace(np.arange(100) / 1e5, volts, 1.0), np.array([0.0, 5.0]))
+    assert (found[0], bool(np.isnan(found[1])), flat.tolist()) == (9.0, True, [level, False])
+    none, flat = _steady_levels(FLAT, np.empty(0))
+    assert (none.size, flat.size, flat.dtype) == (0, 0, bool)
