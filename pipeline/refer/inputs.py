@@ -13,6 +13,7 @@ import polars as pl
 
 from pipeline.attribute.attribution import Attribution
 from pipeline.core.weeks import LookBack
+from pipeline.refer.wording import GROUNDS
 from pipeline.registry import empty
 
 CHECKS = pl.Schema({"evse_model": pl.String(), "firmware": pl.String(), "p_checks": pl.Float64()})
@@ -61,7 +62,9 @@ class Attributed:
     `vehicles`: vehicle_id, p_vehicle, p_mute (0 where absent), p_height (p_vehicle where absent),
     onset_utc, onset_lo_utc, onset_hi_utc, separable,
     ac_attempts, ac_failures, evses_failed_at, early_b_failures, dc_attempts, dc_charged, verdict,
-    reason. `evses`: evse_id, p_evse, onset_utc, separable, verdict, reason. `pairings`:
+    reason. `evses`: evse_id, p_evse, p_height, onset_utc, onset_lo_utc, verdict, provable (it may be 'fault'),
+    fault_from (the p_evse that takes), reason, ground_fault, ground_doubt, ground_clear (the sentence of each verdict);
+    `with_told_evses` makes what is absent. `pairings`:
     vehicle_model, evse_model, firmware, p_pairing, verdict, reason. `checks`: learnt probability
     that an EVSE model and firmware checks the pilot diode. `blame`: attempt_id, p_vehicle, p_evse,
     p_pairing, p_other.
@@ -117,6 +120,19 @@ def with_told(vehicles: pl.DataFrame) -> pl.DataFrame:
         expression.alias(name)
         for name, expression in missing.items()
         if name not in vehicles.columns
+    )
+
+
+def with_told_evses(evses: pl.DataFrame) -> pl.DataFrame:
+    """Attribution's EVSEs with `p_height`, `provable` and the grounds: where it tells none, its verdict and reason stand."""
+    missing = {
+        "p_height": pl.col("p_evse"),
+        "provable": pl.col("verdict") == "fault",
+        "fault_from": pl.lit(0.0),
+        **{name: pl.col("reason") for name in GROUNDS},
+    }
+    return evses.with_columns(
+        expression.alias(name) for name, expression in missing.items() if name not in evses.columns
     )
 
 

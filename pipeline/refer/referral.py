@@ -139,7 +139,7 @@ def out_evses(called: pl.DataFrame) -> pl.DataFrame:
     suspect = pl.when(named).then("suspect").otherwise(pl.lit("unclear"))
     pointed = pl.col("call").is_in(["faulty", "watch"])
     rows = co_occurring_onsets(called).with_columns(
-        evse_reason().alias("reason"), pl.col("onset_utc").alias("onset")
+        evse_reason().alias("reason"), pl.when(pointed).then("onset_utc").alias("onset")
     )
     return conform(rows.with_columns(pl.when(pointed).then(suspect).alias("suspect")), "out_evses")
 

@@ -218,15 +218,37 @@ def evse_reason() -> pl.Expr:
     at_issue = pl.col("call").is_in(["faulty", "watch"])
     named = at_issue & (pl.col("p_suspect") >= EVSE_NAMED_AT)
     suspect = pl.when(named).then(pl.concat_str(pl.lit(" "), _most_likely("EVSE")))
-    ground = pl.col("attributed_reason").fill_null(
-        "no attempt that charged or failed in the look-back."
-    )
+    by_call = dict(zip(("faulty", "watch", "clear"), GROUNDS, strict=True))
+    ground = pl.coalesce(
+        *(pl.when(pl.col("call") == call).then(name) for call, name in by_call.items()), "reason"
+    ).fill_null("no attempt that charged or failed in the look-back.")
+    looks = pl.when(at_issue).then(_evse_looks())
     at_fault = _at_fault(at_issue, "EVSE", "p_evse")
     shared = pl.format(
         " {} of the {} EVSEs of its site began to fail within two days: look first at what they share (supply, network).",
         "at_once", "at_site",
     )  # fmt: skip
-    return pl.concat_str([ground, at_fault, suspect, shared], ignore_nulls=True)
+    return pl.concat_str([ground, looks, at_fault, suspect, shared], ignore_nulls=True)
+
+
+GROUNDS = ("ground_fault", "ground_doubt", "ground_clear")
+"""Attribution's sentence on an EVSE for each verdict; which one holds is known when its failures' looks have been weighed."""
+LOOKS_TELL = 2.0
+"""Times likelier from which the looks of failures are mentioned; judgement."""
+
+
+def _evse_looks() -> pl.Expr:
+    """What the looks of an EVSE's failures say, where they say much."""
+    telling = pl.col("telling")
+    own = pl.format(
+        " Its failures look {} times likelier under a fault of its own than by chance or its vehicles'.",
+        telling.round(0).cast(pl.Int64),
+    )
+    others = pl.format(
+        " Its failures look {} times likelier by chance or its vehicles' than under a fault of its own.",
+        (1.0 / telling).round(0).cast(pl.Int64),
+    )
+    return pl.when(telling >= LOOKS_TELL).then(own).when(telling <= 1.0 / LOOKS_TELL).then(others)
 
 
 EVSE_NAMED_AT = 0.7

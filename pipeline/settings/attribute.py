@@ -380,6 +380,13 @@ class AttributeSettings(Frozen):
     doubt_at: float = Field(
         0.1, gt=0, lt=0.5, description="Probability from which a unit is no longer 'clear'"
     )
+    evse_open_at: float = Field(
+        0.02,
+        gt=0,
+        lt=0.5,
+        description="Probability from which it is worked out since when an EVSE fails and who else could explain it: how its failures "
+        "look, weighed afterwards, may raise its odds a hundredfold",
+    )
     separable_bits: float = Field(
         4.25,
         gt=0,

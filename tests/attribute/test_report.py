@@ -18,7 +18,7 @@ from pipeline.attribute.report.frames import week_frame
 from pipeline.attribute.report.unit_counts import _distinct
 from pipeline.attribute.report.unit_frames import onset_columns
 from pipeline.attribute.report.verdict import since_words, with_verdict
-from pipeline.attribute.report.wording import reasons
+from pipeline.attribute.report.wording import grounds, reasons
 from pipeline.attribute.states.kinds import EVSE, PAIRING, VEHICLE
 from pipeline.settings.attribute import AttributeSettings
 from tests.attribute.planted import END, WEEK, Plan, plant
@@ -54,6 +54,8 @@ def test_a_verdict_holds_from_its_line_on(change: dict[str, Any], verdict: str) 
     row = with_verdict(pl.DataFrame([SURE | change]), SETTINGS, equipment=False).row(0, named=True)
     assert row["verdict"] == verdict
     assert row["separable"] == (row["separable_bits"] >= 4.25)
+    alone = min(row["partners"], row["partners_failed_lately"]) < 2
+    assert row["provable"] == (row["separable"] and not alone)
 
 
 def test_the_line_of_a_fault_is_the_one_given() -> None:
@@ -75,13 +77,15 @@ def test_equipment_once_beyond_doubt_stays_called_while_it_is_likelier_there_tha
     row = SURE | {"p": p, "p_height": height}
     assert with_verdict(pl.DataFrame([row]), SETTINGS, equipment=True)["verdict"].item() == verdict
     assert with_verdict(pl.DataFrame([row]), SETTINGS, equipment=False)["verdict"].item() == "doubt"
+    line = with_verdict(pl.DataFrame([row]), SETTINGS, equipment=True)["fault_from"].item()
+    assert line == (0.5 if height >= 0.9 else 0.7)
 
 
 COUNTS = "5 of 9 attempts failed, at 2 of 3 EVSEs"
 FIGURES: dict[str, Any] = {
     "verdict": "fault", "p": 0.95, "separable": True, "failures": 5, "attempts": 9, "partners": 3, "partners_failed": 2,
     "partners_failed_lately": 2, "attempts_lately": 2.6, "p_chronic": 0.0, "since": "about 2026-03-01",
-    "silent": 0, "p_silent": 0.0, "fault_kind": "steady", "fleet_rate": 0.025, "rival": "evse",
+    "silent": 0, "p_silent": 0.0, "fault_kind": "steady", "fleet_rate": 0.025, "rival": "evse", "p_height": 0.8,
 }  # fmt: skip
 
 
@@ -120,6 +124,11 @@ FIGURES: dict[str, Any] = {
             "5 of 9 attempts failed, at 2 of 1 EVSEs; neither enough to blame nor to clear it.",
         ),
         (
+            "EVSE", {"verdict": "doubt", "p": 0.8999, "p_height": 0.9},
+            ("5 of 9 attempts failed, with 2 of 3 vehicles; it was at fault, and its last attempts leave open whether it "
+             "still is."),
+        ),
+        (
             "pairing", {"verdict": "clear", "past": True},
             "5 of 9 attempts failed, with 2 of 3 vehicles; it was at fault, and that is over.",
         ),
@@ -140,6 +149,19 @@ def test_the_ground_of_a_verdict_in_one_sentence(
 ) -> None:
     """Each verdict has its own ground, with the row's own figures and the kind's own words."""
     assert reasons(pl.DataFrame([FIGURES | change]), kind, SETTINGS)["reason"].item() == said
+
+
+def test_each_verdict_s_ground_is_at_hand() -> None:
+    """Who weighs more before a verdict is given takes the sentence of that verdict, whatever attribution's own was."""
+    frame = pl.DataFrame([FIGURES | {"verdict": "doubt", "p": 0.5}])
+    row = grounds(frame, "EVSE", SETTINGS).row(0, named=True)
+    counts = "5 of 9 attempts failed, with 2 of 3 vehicles"
+    assert row["ground_fault"] == f"{counts}: it has failed since about 2026-03-01."
+    assert row["ground_doubt"] == f"{counts}; neither enough to blame nor to clear it."
+    assert (
+        row["ground_clear"] == f"{counts}; others, chance or a trouble that has ended explain it."
+    )
+    assert row["verdict"] == "doubt"
 
 
 def test_partners_are_counted_once() -> None:

@@ -11,7 +11,7 @@ import polars as pl
 import pytest
 
 from pipeline.refer.referral import all_lessons, out_evses, out_vehicles
-from pipeline.refer.wording import evse_reason, pairing_reason, vehicle_reason
+from pipeline.refer.wording import GROUNDS, evse_reason, pairing_reason, vehicle_reason
 from pipeline.registry import empty, polars_schema
 from pipeline.settings.refer import ReferSettings
 
@@ -134,31 +134,48 @@ def test_reasons_of_equipment() -> None:
     """
     rows = pl.DataFrame(
         [
-            ("faulty", 0.97, "contactor", 0.7, "It failed with 5."), ("watch", 0.4, "cable", 0.69, "It failed with 2."),
-            ("clear", 0.002, "cable", 0.9, "It failed with none."), ("insufficient_data", 0.0, None, None, None),
+            ("faulty", 0.97, "contactor", 0.7, 17.4, "It failed with 5."), ("watch", 0.4, "cable", 0.69, 0.2, "It failed with 2."),
+            ("clear", 0.002, "cable", 0.9, 9.0, "It failed with none."), ("insufficient_data", 0.0, None, None, 1.0, None),
+            ("watch", 0.4, "cable", 0.69, 1.9, "It failed with 3."),
         ],
-        schema={"call": pl.String, "p_evse": pl.Float64, "suspect": pl.String, "p_suspect": pl.Float64,
-                "attributed_reason": pl.String}, orient="row",
-    ).with_columns(at_once=pl.Series([3, None, None, None], dtype=pl.UInt32), at_site=pl.lit(5))  # fmt: skip
+        schema={"call": pl.String, "p_evse": pl.Float64, "suspect": pl.String, "p_suspect": pl.Float64, "telling": pl.Float64,
+                "reason": pl.String}, orient="row",
+    ).with_columns(at_once=pl.Series([3, None, None, None, None], dtype=pl.UInt32), at_site=pl.lit(5))  # fmt: skip
+    # attribution's sentence of the verdict that was called, not of its own
+    other = pl.lit("Of another verdict.")
+    rows = rows.with_columns(
+        pl.when(pl.col("call") == call).then("reason").otherwise(other).alias(ground)
+        for call, ground in (
+            ("faulty", "ground_fault"),
+            ("watch", "ground_doubt"),
+            ("clear", "ground_clear"),
+        )
+    )
     assert rows.select(evse_reason()).to_series().to_list() == [
         (
-            "It failed with 5. Probability that the EVSE is at fault: 97 %. Most likely: contactor (70 % if it is the EVSE). "
+            "It failed with 5. Its failures look 17 times likelier under a fault of its own than by chance or its vehicles'. "
+            "Probability that the EVSE is at fault: 97 %. Most likely: contactor (70 % if it is the EVSE). "
             "3 of the 5 EVSEs of its site began to fail within two days: look first at what they share (supply, network)."
         ),
-        "It failed with 2. Probability that the EVSE is at fault: 40 %.",
+        (
+            "It failed with 2. Its failures look 5 times likelier by chance or its vehicles' than under a fault of its own. "
+            "Probability that the EVSE is at fault: 40 %."
+        ),
         "It failed with none.",
         "no attempt that charged or failed in the look-back.",
+        "It failed with 3. Probability that the EVSE is at fault: 40 %.",
     ]
     pairs = rows.select(
         "call",
         pl.col("p_evse").alias("p_pairing"),
-        pl.col("attributed_reason").fill_null("Few.").alias("reason"),
+        pl.col("reason").fill_null("Few."),
     )
     assert pairs.select(pairing_reason()).to_series().to_list() == [
         "It failed with 5. Probability that the pairing is at fault: 97 %.",
         "It failed with 2. Probability that the pairing is at fault: 40 %.",
         "It failed with none.",
         "Few.",
+        "It failed with 3. Probability that the pairing is at fault: 40 %.",
     ]
 
 
@@ -208,19 +225,19 @@ def test_a_row_goes_out_as_it_was_judged() -> None:
 
 
 def test_evses_go_out_with_a_part_only_where_the_call_points_at_them() -> None:
-    """A part is named from 70 % on, else 'unclear', and none where the EVSE is not called."""
+    """A part is named from 70 % on, else 'unclear', and neither part nor onset where the EVSE is not called."""
     rows = pl.DataFrame(
         [("E1", "faulty", "contactor", 0.7), ("E2", "watch", "contactor", 0.69), ("E3", "clear", "contactor", 0.9)],
         schema=["evse_id", "call", "suspect", "p_suspect"], orient="row",
     ).with_columns(
         site_id=pl.lit("depot"), p_evse=pl.lit(0.9), onset_utc=pl.lit(AT).dt.cast_time_unit("us"), attempts=pl.lit(9),
         failures=pl.lit(4), vehicles_failed=pl.lit(3), pilot_high_v=pl.lit(9.0), pilot_low_v=pl.lit(-12.0),
-        attributed_reason=pl.lit("Many failed."),
+        **{name: pl.lit("Many failed.") for name in ("reason", *GROUNDS)}, telling=pl.lit(1.0),
     )  # fmt: skip
     out = out_evses(rows)
     assert out.schema == polars_schema("out_evses")
     assert out["suspect"].to_list() == ["contactor", "unclear", None]
-    assert set(out["onset"]) == {AT}
+    assert out["onset"].to_list() == [AT, AT, None]
     assert out["reason"][2] == "Many failed."
 
 

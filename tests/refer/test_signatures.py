@@ -17,7 +17,7 @@ from pipeline.refer.findings import (
 )
 from pipeline.refer.inputs import join_findings
 from pipeline.refer.suspects import signatures
-from pipeline.refer.suspects.by_chance import ByChance, looks_by_chance
+from pipeline.refer.suspects.by_chance import ByChance, looks_to_vehicles
 from pipeline.refer.suspects.signatures import (
     NO_FAULT,
     declared,
@@ -148,23 +148,63 @@ def test_chance_looks_as_it_did_to_others() -> None:
     tables = learnt("vehicle", NO_LESSONS)
     words = tables["fault_word"]
     usual = {"supply": "AC", "outcome": "failed", "weight": 1.0, "evse_model": "m", "evse_id": "e", "stage": "offered",
-             "early_b": True, "source": "ocpp16", "vehicle_fault": None, "p_vehicle": 0.0}  # fmt: skip
+             "early_b": True, "source": "ocpp16", "vehicle_fault": None, "p_vehicle": 0.0, "p_evse": 0.0, "p_pairing": 0.0}  # fmt: skip
     rows = [
         usual | {"vehicle_id": v, "fault": "GroundFailure", "p_other": p}
         for v, p in (("V", 1.0), ("W", 0.75), ("X", 0.25))
     ]
     attempts = pl.DataFrame(rows, schema_overrides={"vehicle_fault": pl.Boolean})
     own = [
-        usual | {"vehicle_id": "V", "fault": "GroundFailure", "p_vehicle": p, "evse_id": e}
+        usual
+        | {
+            "vehicle_id": "V",
+            "fault": "GroundFailure",
+            "p_vehicle": p,
+            "p_other": 0.1,
+            "evse_id": e,
+        }
         for e, p in (("e", 0.2), ("e", 0.3), ("f", 0.9), ("f", 0.8))
     ]
     mine = pl.DataFrame(own, schema_overrides={"vehicle_fault": pl.Boolean})
-    found = looks_by_chance(attempts, mine, pl.Series(["V", "other"]), tables)
+    found = looks_to_vehicles(attempts, mine, pl.Series(["V", "other"]), tables)
     place, row = words.categories.index("ground"), words.table[words.suspects.index("unclear")]
     of = {n: (20 * row[place] + n) / (20 + n) for n in (1.0, 2.0)}
     assert found.usual["fault_word"][:, place] == pytest.approx([of[1.0], of[2.0]])
     assert found.usual["fault_word"].sum(axis=1) == pytest.approx(1.0)
     assert found.own["fault_word"].rows() == [("V", "ground", pytest.approx((0.5 + 1.0) / 2))]
+
+
+def test_what_others_would_bear_looks_like_theirs() -> None:
+    """Where half of what a vehicle would bear is its EVSEs' otherwise, half of the usual look is that of EVSEs' failures (derived)."""
+    tables = learnt("vehicle", NO_LESSONS)
+    words = tables["fault_word"]
+    usual = {"supply": "AC", "outcome": "failed", "weight": 1.0, "evse_model": "m", "evse_id": "e", "stage": "offered", "p_pairing": 0.0,
+             "early_b": True, "source": "ocpp16", "vehicle_fault": None, "vehicle_id": "W", "p_vehicle": 0.0}  # fmt: skip
+    rows = [
+        *(usual | {"fault": "GroundFailure", "p_other": 1.0, "p_evse": 0.0} for _ in range(5)),
+        *(
+            usual | {"fault": "ConnectorLockFailure", "p_other": 0.0, "p_evse": 1.0}
+            for _ in range(10)
+        ),
+    ]
+    mine = [
+        usual
+        | {
+            "vehicle_id": "V",
+            "fault": "ConnectorLockFailure",
+            "p_vehicle": 0.6,
+            "p_other": p,
+            "p_evse": 0.4 - p,
+        }
+        for p in (0.4, 0.0)
+    ]
+    frames = (pl.DataFrame(r, schema_overrides={"vehicle_fault": pl.Boolean}) for r in (rows, mine))
+    found = looks_to_vehicles(*frames, pl.Series(["V", "other"]), tables)
+    row = words.table[words.suspects.index("unclear")]
+    for word, by_chance, by_evses in (("ground", 5, 0), ("lock", 0, 10)):
+        place = words.categories.index(word)
+        chance, theirs = (20 * row[place] + by_chance) / 25, (20 * row[place] + by_evses) / 30
+        assert found.usual["fault_word"][:, place] == pytest.approx([(chance + theirs) / 2, chance])
 
 
 def test_one_signature_convicts_nobody() -> None:

@@ -14,6 +14,7 @@ import pytest
 from pipeline.refer.inputs import Attributed, ReferInputs
 from pipeline.refer.suspects.signatures import declared
 from pipeline.refer.suspects.signs import (
+    at_evses,
     evse_signs,
     evse_stopped_at,
     once,
@@ -28,7 +29,8 @@ UTC_US = pl.Datetime("us", "UTC")
 FAILED: dict[str, Any] = {
     "vehicle_id": "V", "evse_id": "E1", "evse_model": "M", "site_id": "S", "supply": "AC", "coupler": "sType2",
     "outcome": "failed", "stage": "offered", "early_b": True, "fault": None, "vehicle_fault": None, "check": "yes", "weight": 1.0,
-    "p_vehicle": 1.0, "p_evse": 0.0, "silent": False, "source": "ocpp16+pilot", "pilot_high_b_v": None, "pilot_low_b_v": None,
+    "p_vehicle": 1.0, "p_evse": 0.0, "silent": False,
+    "p_pairing": 0.0, "p_other": 0.0, "source": "ocpp16+pilot", "pilot_high_b_v": None, "pilot_low_b_v": None,
 }  # fmt: skip
 TYPES = {
     "fault": pl.String,
@@ -184,7 +186,7 @@ def test_evse_signs_count_vehicles() -> None:
     rows = attempts(
         *([{"p_evse": 1.0}] * 10), {"vehicle_id": "W", "p_evse": 1.0, "stage": "requested"}
     )
-    assert amounts(evse_signs(rows), "evse_stopped_at") == pytest.approx(
+    assert amounts(evse_signs(at_evses(rows)), "evse_stopped_at") == pytest.approx(
         {"offered": 1.0, "requested": 1.0}
     )
 
@@ -226,7 +228,7 @@ def test_every_sign_is_declared() -> None:
     ]  # fmt: skip
     for signs, kind in (
         (vehicle_signs(attempts(*rows)), "vehicle"),
-        (evse_signs(attempts(*rows)), "evse"),
+        (evse_signs(at_evses(attempts(*rows))), "evse"),
     ):
         tables = declared(kind)
         assert signs.columns == ["unit", "signature", "category", "amount"]
@@ -271,7 +273,7 @@ def test_an_unknown_vehicle_is_a_witness_against_an_evse() -> None:
         {"vehicle_id": "W", "p_evse": 0.5, "weight": 0.5},
         blamed | {"vehicle_id": "X", "outcome": "charged"}, {"vehicle_id": "Y", "p_evse": None},
     )  # fmt: skip
-    signs = evse_signs(rows)
+    signs = evse_signs(at_evses(rows))
     assert amounts(signs, "evse_stopped_at") == pytest.approx({"offered": 3.25})
     assert amounts(signs, "evse_fault_word") == pytest.approx({"no_word": 3.25})
 

@@ -34,6 +34,7 @@ NO_LESSONS = pl.DataFrame(
     }
 )
 USUAL: dict[str, Any] = {
+    "p_pairing": 0.0, "p_other": 0.0,
     "vehicle_id": "V", "vehicle_model": "Crate", "evse_id": "E1", "site_id": "depot", "evse_model": "M", "firmware": "1",
     "supply": "AC", "coupler": "sType2", "outcome": "failed", "stage": "requested", "early_b": True,
     "fault": "PowerSwitchFailure", "vehicle_fault": None, "check": "yes", "weight": 1.0, "p_vehicle": 0.0, "p_evse": 1.0,
@@ -124,12 +125,9 @@ def test_an_evse_s_counts_and_call() -> None:
         one["failures"],
         one["vehicles_failed"],
     ) == ("E1", "depot", 5, 4, 2)
-    assert (one["call"], one["p_evse"], one["attributed_reason"], one["suspect"]) == (
-        "faulty",
-        0.97,
-        "of E1",
-        "contactor",
-    )
+    assert (one["call"], one["ground_fault"], one["suspect"]) == ("faulty", "of E1", "contactor")
+    assert one["p_evse"] > 0.99
+    assert two["p_evse"] == pytest.approx(0.05)
     assert (
         two["evse_id"],
         two["call"],
@@ -143,7 +141,7 @@ def test_an_evse_s_counts_and_call() -> None:
         0.0,
         0,
     )
-    assert three["attributed_reason"] is None
+    assert three["reason"] is None
 
 
 def test_an_evse_is_called_by_its_own_costs() -> None:
@@ -154,7 +152,21 @@ def test_an_evse_is_called_by_its_own_costs() -> None:
         (0.53, "fault", "faulty"), (0.52, "fault", "watch"), (0.53, "doubt", "watch"), (0.09, "clear", "watch"),
         (0.08, "clear", "clear"),
     ]:  # fmt: skip
-        assert judged(attempts({}), ("E1", p, verdict, None))[0]["call"] == call
+        charged = attempts({"outcome": "charged"})
+        assert judged(charged, ("E1", p, verdict, None))[0]["call"] == call
+
+
+@pytest.mark.parametrize(("fault_from", "call"), [(0.7, "watch"), (0.5, "faulty")])
+def test_an_evse_is_called_from_attribution_s_line_on(fault_from: float, call: str) -> None:
+    """Its probability of 60 %, after the looks of its failures, is above the line of costs and has attribution's line to meet besides."""
+    frame = attempts({"outcome": "charged"})
+    attributed = pl.DataFrame(
+        [("E1", 0.6, AT, AT, "doubt", "so.", fault_from, True)], orient="row",
+        schema={"evse_id": pl.String, "p_evse": pl.Float64, "onset_utc": UTC_US, "onset_lo_utc": UTC_US, "verdict": pl.String,
+                "reason": pl.String, "fault_from": pl.Float64, "provable": pl.Boolean},
+    )  # fmt: skip
+    inputs = ReferInputs(frame, Attributed(NOTHING, attributed, NOTHING, NOTHING), NOTHING, NOTHING)
+    assert judge_evses(inputs, frame, SETTINGS)["call"].to_list() == [call]
 
 
 def test_only_failures_since_the_onset_say_what_is_wrong() -> None:
@@ -199,6 +211,82 @@ def test_a_part_that_is_not_there_is_hardly_ever_named() -> None:
     assert prior[0, lock] < 0.02 * usual[lock] < prior[0, cable]
     assert prior[1, cable] < 0.02 * usual[cable] < prior[1, lock]
     assert prior[2:] == pytest.approx(np.stack([usual, usual]))
+
+
+def fleet_of(model: str, *words: str, each: int = 30) -> list[dict[str, Any]]:
+    """Failures by chance of a model, at EVSEs of their own."""
+    return [
+        {"evse_id": f"{model}{i}{word}", "vehicle_id": f"{model}{i}", "evse_model": model, "fault": word, "p_evse": 0.0, "p_other": 1.0}
+        for word in words for i in range(each)
+    ]  # fmt: skip
+
+
+def p_of(frame: pl.DataFrame, p: float) -> float:
+    """Probability of E1 after its failures' looks, `p` before."""
+    known = [(e, p if e == "E1" else 0.001, "doubt", None) for e in set(frame["evse_id"])]
+    rows = judged(frame, *known)
+    return float(next(row["p_evse"] for row in rows if row["evse_id"] == "E1"))
+
+
+def test_alike_failures_that_chance_seldom_brings_speak_for_the_evse() -> None:
+    """Five of one word, where passing troubles of the model bring many, raise 30 % over 80; five of as many words lower it."""
+    words = (
+        "GroundFailure",
+        "OtherError",
+        "ConnectorLockFailure",
+        "OverCurrentFailure",
+        "EVCommunicationError",
+    )
+    fleet = fleet_of("M", *words)
+    half = {"p_evse": 0.3, "p_other": 0.7}
+    alike = [
+        half | {"vehicle_id": f"V{i}", "fault": "GroundFailure", "stage": "energised"}
+        for i in range(5)
+    ]
+    mixed = [half | {"vehicle_id": f"V{i}", "fault": word} for i, word in enumerate(words)]
+    assert p_of(attempts(*fleet, *alike), 0.3) > 0.8
+    assert p_of(attempts(*fleet, *mixed), 0.3) < 0.3
+
+
+def test_a_model_with_one_word_for_everything_convicts_none_of_its_evses() -> None:
+    """All that befalls this model is called a ground fault: five more at one EVSE tell nothing, however rare the word is elsewhere."""
+    fleet = fleet_of("M", "GroundFailure") + fleet_of(
+        "N", "OtherError", "ConnectorLockFailure", "OverCurrentFailure"
+    )
+    alike = [
+        {"vehicle_id": f"V{i}", "fault": "GroundFailure", "p_evse": 0.3, "p_other": 0.7}
+        for i in range(5)
+    ]
+    assert p_of(attempts(*fleet, *alike), 0.3) < 0.5
+
+
+def test_words_of_its_vehicles_faults_are_no_sign_of_the_evse() -> None:
+    """Where leaking diodes call, an EVSE that may share in their failures has their words: they tell as little of it as they do elsewhere."""
+    fleet = fleet_of("M", "OtherError", "OverCurrentFailure", "EVCommunicationError")
+    theirs = [
+        {
+            "evse_id": f"F{i}",
+            "vehicle_id": f"D{i % 5}",
+            "stage": "offered",
+            "fault": "DiodeFault",
+            "p_evse": 0.0,
+            "p_vehicle": 1.0,
+        }
+        for i in range(60)
+    ]
+    shared = [
+        {
+            "vehicle_id": f"D{i}",
+            "stage": "offered",
+            "fault": "DiodeFault",
+            "p_evse": 0.3,
+            "p_vehicle": 0.7,
+        }
+        for i in range(5)
+    ]
+    by_chance = [row | {"p_vehicle": 0.0, "p_other": 0.7} for row in shared]
+    assert p_of(attempts(*fleet, *theirs, *shared), 0.3) < 0.45
+    assert p_of(attempts(*fleet, *theirs, *by_chance), 0.3) > 0.8
 
 
 def test_nothing_to_judge() -> None:

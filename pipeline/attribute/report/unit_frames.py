@@ -8,7 +8,7 @@ import polars as pl
 from pipeline.attribute.evidence import NO_REPAIRS
 from pipeline.attribute.report.unit_counts import unit_counts
 from pipeline.attribute.report.verdict import since_words, with_verdict
-from pipeline.attribute.report.wording import reasons
+from pipeline.attribute.report.wording import grounds, reasons
 from pipeline.attribute.states.identify import posterior_odds
 from pipeline.attribute.states.kinds import EVSE, PAIRING, VEHICLE
 from pipeline.attribute.states.likelihood import Solved
@@ -44,7 +44,15 @@ def unit_frame(solution: Solution, kind: int, settings: AttributeSettings) -> pl
         frame = _past(solution, frame, settings)
     names_of_kind = ("vehicle", "EVSE", "pairing")
     told = with_verdict(frame, settings, equipment=kind != VEHICLE)
-    return reasons(told, names_of_kind[kind], settings)
+    told = reasons(told, names_of_kind[kind], settings)
+    return grounds(told, names_of_kind[kind], settings) if kind == EVSE else told
+
+
+def open_from(kind: int, settings: AttributeSettings) -> float:
+    """Probability from which a unit's onset and rivals are worked out: of an EVSE lower, since how its failures look is yet to be
+    weighed.
+    """
+    return settings.evse_open_at if kind == EVSE else settings.doubt_at
 
 
 def onset_columns(
@@ -52,11 +60,12 @@ def onset_columns(
 ) -> dict[str, pl.Series]:
     """Median and central interval of when the present fault began.
 
-    Null where the unit is not suspected now.
+    Null where the question is not open now.
     """
     evidence, states = solution.evidence, solution.units[kind]
     now = states.lately(settings.report_days)[:units]
-    shown = np.flatnonzero(now >= settings.doubt_at)
+    open_ = now >= open_from(kind, settings)
+    shown = np.flatnonzero(open_)
     tail = 0.5 * (1.0 - settings.interval)
     names, levels = ("onset_utc", "onset_lo_utc", "onset_hi_utc"), (0.5, tail, 1.0 - tail)
     unit = evidence.columns[kind]
@@ -68,7 +77,7 @@ def onset_columns(
         micros = np.zeros(units, dtype=np.int64)
         micros[shown] = np.round(value * 86_400e6).astype(np.int64)
         begin = pl.lit(evidence.begin_utc).cast(pl.Datetime("us", "UTC"))
-        frame = pl.DataFrame({"at": micros, "shown": now >= settings.doubt_at})
+        frame = pl.DataFrame({"at": micros, "shown": open_})
         columns[name] = frame.select(
             pl.when("shown").then(begin + pl.duration(microseconds="at")).alias(name)
         ).to_series()
@@ -93,7 +102,7 @@ def _characters(
         },
     }
     mass = np.stack([belief @ mask for mask in masks.values()])
-    shown = (belief @ model.fault_mask) >= settings.doubt_at
+    shown = (belief @ model.fault_mask) >= open_from(kind, settings)
     names = np.array(list(masks))[mass.argmax(axis=0)]
     kinds = pl.Series("fault_kind", np.where(shown, names, ""), dtype=pl.String)
     chronic = belief @ (1.0 - model.fault_mask - model.usual)
@@ -121,7 +130,7 @@ def _odds(
     solution: Solution, kind: int, now: Floats, begun_days: Floats, settings: AttributeSettings
 ) -> list[pl.Series]:
     """`separable_bits` and `rival` of the suspected; 0 and null for all others."""
-    shown = np.flatnonzero(now >= settings.doubt_at)
+    shown = np.flatnonzero(now >= open_from(kind, settings))
     bits, rival = np.zeros(len(now)), np.full(len(now), "", dtype=object)
     if shown.size:
         odds = posterior_odds(solution, kind, shown, begun_days[shown])

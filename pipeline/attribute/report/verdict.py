@@ -15,7 +15,7 @@ from pipeline.settings.attribute import AttributeSettings
 def with_verdict(
     frame: pl.DataFrame, settings: AttributeSettings, *, equipment: bool
 ) -> pl.DataFrame:
-    """Add `separable` and `verdict`.
+    """Add `separable`, `provable` (the verdict may be 'fault'), `fault_from` (the probability it takes) and `verdict`.
 
     Never 'fault' on one partner alone, or where a rival story of all its failures does about as
     well; nor 'clear' on one partner alone where its failures left it likelier than before.
@@ -29,14 +29,16 @@ def with_verdict(
     unseen_elsewhere = (pl.col("partners") < settings.partners_at_least) & (
         pl.col("p") > settings.vehicle.prevalence
     )
-    likely, open_ = pl.col("p") >= fault_at, pl.col("p") >= settings.doubt_at
-    if equipment:
-        certain = pl.col("p_height") >= settings.fault_at
-        likely |= certain & (pl.col("p") >= settings.equipment_still_at)
-    return frame.with_columns(separable.alias("separable")).with_columns(
-        pl.when(likely & widely & pl.col("separable"))
+    once_certain = pl.col("p_height") >= settings.fault_at
+    still_at = settings.equipment_still_at if equipment else fault_at
+    return frame.with_columns(
+        separable=separable,
+        provable=widely & separable,
+        fault_from=pl.when(once_certain).then(still_at).otherwise(fault_at),
+    ).with_columns(
+        pl.when((pl.col("p") >= pl.col("fault_from")) & pl.col("provable"))
         .then(pl.lit("fault"))
-        .when(open_)
+        .when(pl.col("p") >= settings.doubt_at)
         .then(pl.lit("doubt"))
         .when(pl.col("can_clear") & ~unseen_elsewhere)
         .then(pl.lit("clear"))

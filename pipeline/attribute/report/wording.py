@@ -54,6 +54,8 @@ def reasons(frame: pl.DataFrame, kind: str, settings: AttributeSettings) -> pl.D
                    counts, since, pl.lit(PARTNER[kind]))),
         (suspected & ~pl.col("separable"),
          pl.format("{}; {} could explain it about as well.", counts, rival)),
+        (suspected & (pl.col("p_height") >= settings.fault_at) & (pl.col("p") < settings.fault_at),
+         pl.format("{}; it was at fault, and its last attempts leave open whether it still is.", counts)),
         (suspected, pl.format("{}; neither enough to blame nor to clear it.", counts)),
         (past, pl.format("{}; it was at fault, and that is over.", counts)),
         ((pl.col("verdict") == "clear") & never, pl.format("none of {} attempts failed.", "attempts")),
@@ -68,6 +70,17 @@ def reasons(frame: pl.DataFrame, kind: str, settings: AttributeSettings) -> pl.D
         hit = condition.fill_null(value=False)
         sentence = pl.when(hit).then(words).otherwise(sentence)
     return frame.with_columns(sentence.alias("reason"))
+
+
+def grounds(frame: pl.DataFrame, kind: str, settings: AttributeSettings) -> pl.DataFrame:
+    """Add `ground_fault`, `ground_doubt` and `ground_clear`: the sentence of each verdict, for who has more to weigh before it is given."""
+    words = [
+        reasons(frame.with_columns(verdict=pl.lit(verdict)), kind, settings)["reason"].alias(
+            f"ground_{verdict}"
+        )
+        for verdict in ("fault", "doubt", "clear")
+    ]
+    return frame.with_columns(words)
 
 
 def _counts(kind: str) -> pl.Expr:

@@ -64,6 +64,16 @@ def found_odds(vehicles: pl.Series, findings: pl.DataFrame, suspects: tuple[str,
     return odds
 
 
+def with_looks(attributed: Floats, height: Floats, telling: Floats) -> Floats:
+    """Probability of a fault after its failures' looks, `telling` times likelier under it than otherwise (units,).
+
+    Looks tell whether what failed was the unit's own (`height`: its highest probability of any day), not whether it is still there:
+    a good charge or two do not make old looks speak of today.
+    """
+    was = height / (1 - height) * telling
+    return np.asarray(was / (1 + was) * attributed / height)
+
+
 def fault_odds(
     attributed: Floats,
     height: Floats,
@@ -76,14 +86,11 @@ def fault_odds(
 
     A fault that fails attempts has attribution's odds (`attributed`: its probability, how often and
     where), times how much likelier the failures look so under a fault than by chance, shared out by
-    how they look. Looks tell whether what failed was the vehicle's (`height`: the highest probability of any day), not whether it
-    is still there, so a good charge or two do not make old looks speak of today;
-    of a fault that is silent only (`mute`: its share) the looks of failures say nothing.
+    how they look (`height` see `with_looks`); of a fault that is silent only (`mute`: its share) the looks of failures say nothing.
     A quiet one has its own stated prevalence. Each is multiplied by what the levels say of such a
     fault, both by what the direct signatures say.
     """
-    was = height / (1 - height) * (mute + (1 - mute) * verdicts.telling)
-    now = was / (1 + was) * attributed / height
+    now = with_looks(attributed, height, mute + (1 - mute) * verdicts.telling)
     told = now / (1 - now)
     loud = told[:, None] * verdicts.looks * np.exp(levels.loud)
     common = np.array([QUIET.get(s, 0.0) for s in verdicts.suspects]) * settings.quiet_prevalence

@@ -211,18 +211,21 @@ def vehicle_signs(attempts: pl.DataFrame) -> pl.DataFrame:
     return pl.concat(parts)
 
 
-def evse_signs(attempts: pl.DataFrame) -> pl.DataFrame:
-    """Signs of EVSEs from attempts since their trouble began; rows as for `vehicle_signs`."""
+def evse_looks() -> dict[str, pl.Expr]:
+    """What a failed attempt looks like at its EVSE, by signature; `fault_word` is a column that `with_words` adds."""
+    return {"evse_stopped_at": evse_stopped_at(), "evse_fault_word": pl.col("fault_word")}
+
+
+def at_evses(attempts: pl.DataFrame) -> pl.DataFrame:
+    """Failed attempts `with_words`, and the partner of their EVSE: the vehicle, or the attempt itself where nobody knows whose it was."""
     failed = with_words(attempts.filter(pl.col("outcome") == "failed"))
+    return failed.with_columns(pl.coalesce("vehicle_id", "attempt_id").alias("partner_id"))
+
+
+def evse_signs(failed: pl.DataFrame) -> pl.DataFrame:
+    """Signs of EVSEs from failures since their trouble began; rows as `at_evses` gives them, with `p_evse`, the share it bears."""
     blame = pl.col("p_evse").fill_null(0.0) * pl.col("weight")
-    partner = failed.with_columns(pl.coalesce("vehicle_id", "attempt_id").alias("partner_id"))
+    looks = evse_looks().items()
     return pl.concat(
-        [
-            witnessed(
-                partner, "evse_id", "partner_id", "evse_stopped_at", evse_stopped_at(), blame
-            ),
-            witnessed(
-                partner, "evse_id", "partner_id", "evse_fault_word", pl.col("fault_word"), blame
-            ),
-        ]
+        [witnessed(failed, "evse_id", "partner_id", name, look, blame) for name, look in looks]
     )

@@ -8,12 +8,15 @@ import polars as pl
 from pipeline.circuit.pilot import high_window, low_window
 from pipeline.core.masks import is_true
 from pipeline.refer.decision import call_units, worth_acting, worth_watching
-from pipeline.refer.inputs import ReferInputs
+from pipeline.refer.inputs import ReferInputs, with_told_evses
+from pipeline.refer.suspects.by_chance import looks_to_evses
+from pipeline.refer.suspects.events import LEAST_P
+from pipeline.refer.suspects.posterior import with_looks
 from pipeline.refer.suspects.signatures import Floats, Signature, learnt
-from pipeline.refer.suspects.signs import SOCKET, evse_signs, once
+from pipeline.refer.suspects.signs import SOCKET, at_evses, evse_signs, once
 from pipeline.refer.suspects.unseen import TETHERED
-from pipeline.refer.suspects.weighing import limited, weigh
-from pipeline.refer.wording import pairing_reason
+from pipeline.refer.suspects.weighing import Verdicts, limited, weigh
+from pipeline.refer.wording import GROUNDS, pairing_reason
 from pipeline.settings.refer import ReferSettings
 
 RARELY = 0.01
@@ -90,12 +93,40 @@ def judge_evses(
 ) -> pl.DataFrame:
     """One row per EVSE with an attempt in the look-back.
 
-    The columns of out_evses, without the final wording of `reason`.
+    The columns of out_evses, without the final wording of `reason`: attribution's probability, by how often and with whom, moved
+    by how its failures look against those it is not to blame for (`telling`).
     """
-    used = attempts.filter(pl.col("outcome").is_in(["charged", "failed"]))
+    table = _counted(inputs, attempts)
+    evidence = _since_onset(attempts, table)
+    verdicts = _weighed(attempts, evidence, table, settings)
+    best = verdicts.given_fault.argmax(axis=1) if table.height else np.zeros(0, dtype=np.int64)
+    attributed = np.clip(table["p_evse"].to_numpy(), LEAST_P, 1 - LEAST_P)
+    height = np.clip(table["p_height"].to_numpy(), attributed, 1 - LEAST_P)
+    table = table.with_columns(
+        pl.when(pl.col("p_evse") > 0)
+        .then(pl.Series(with_looks(attributed, height, verdicts.telling)))
+        .otherwise(0.0)
+        .alias("p_evse"),
+        pl.Series("telling", verdicts.telling),
+        pl.Series("suspect", [verdicts.suspects[i] for i in best], dtype=pl.String),
+        pl.Series("p_suspect", verdicts.given_fault[np.arange(best.size), best]),
+        pl.Series(
+            "p_parts", verdicts.given_fault, dtype=pl.Array(pl.Float64, len(verdicts.suspects))
+        ),
+        pl.lit(list(verdicts.suspects)).alias("parts"),
+    ).join(evse_levels(attempts, settings.level_others), on="evse_id", how="left")
+    act = worth_acting(settings.cost_needless_evse_visit, settings.cost_week_faulty_evse)
+    watch = worth_watching(settings.cost_watching, settings.cost_week_faulty_evse)
+    sure = pl.col("provable") & (pl.col("p_evse") >= pl.col("fault_from"))
+    table = table.with_columns(sure=sure.fill_null(value=False))
+    return call_units(table, "p_evse", act, watch, "sure")
+
+
+def _counted(inputs: ReferInputs, attempts: pl.DataFrame) -> pl.DataFrame:
+    """EVSEs in order of id with their counts and what attribution says of them."""
     failed = pl.col("outcome") == "failed"
     counts = attempts.group_by("evse_id").agg(
-        pl.col("site_id").last(),
+        pl.col("site_id", "supply", "evse_model").last(),
         pl.col("outcome").is_in(["charged", "failed"]).sum().cast(pl.Int64).alias("attempts"),
         failed.sum().cast(pl.Int64).alias("failures"),
         pl.col("vehicle_id")
@@ -105,47 +136,57 @@ def judge_evses(
         .cast(pl.Int64)
         .alias("vehicles_failed"),
     )
-    known = inputs.attributed.evses.select(
+    known = with_told_evses(inputs.attributed.evses).select(
         "evse_id",
         "p_evse",
+        "p_height",
         "onset_utc",
         "onset_lo_utc",
+        "provable",
+        "fault_from",
         "verdict",
-        pl.col("reason").alias("attributed_reason"),
+        "reason",
+        *GROUNDS,
     )
     table = counts.join(known, on="evse_id", how="left").with_columns(
-        pl.col("p_evse").fill_null(0.0), pl.col("verdict").fill_null("insufficient_data")
+        pl.col("p_evse", "p_height").fill_null(0.0),
+        pl.col("provable").fill_null(value=False),
+        pl.col("verdict").fill_null("insufficient_data"),
     )
-    table = table.sort("evse_id")
-    since = table.select("evse_id", "onset_lo_utc")
-    evidence = (
-        used.filter(pl.col("weight") > 0)
-        .join(since, on="evse_id", how="left", maintain_order="left")
+    return table.sort("evse_id")
+
+
+def _since_onset(attempts: pl.DataFrame, table: pl.DataFrame) -> pl.DataFrame:
+    """Attempts that speak of each EVSE's present state, with the share of each it would bear were it at fault."""
+    known = table.select("evse_id", "onset_lo_utc", p_state="p_evse")
+    own = (pl.col("p_evse") / pl.col("p_state").clip(lower_bound=LEAST_P)).clip(0.0, 1.0)
+    return (
+        attempts.filter(pl.col("outcome").is_in(["charged", "failed"]), pl.col("weight") > 0)
+        .join(known, on="evse_id", how="left", maintain_order="left")
         .filter(
             pl.col("onset_lo_utc").is_null() | (pl.col("plugged_at_utc") >= pl.col("onset_lo_utc"))
         )
+        .with_columns(p_evse=own)
     )
-    now = evse_levels(evidence, settings.level_others)
-    signs = limited(
-        pl.concat([evse_signs(evidence), once(_band_category(now), "evse_levels")]),
-        settings.witnesses_at_most,
-    )
+
+
+def _weighed(
+    attempts: pl.DataFrame, evidence: pl.DataFrame, table: pl.DataFrame, settings: ReferSettings
+) -> Verdicts:
+    """Which part, and how the failures look, of every EVSE of `table`."""
+    failed, mine = at_evses(attempts), at_evses(evidence)
+    levels = once(_band_category(evse_levels(evidence, settings.level_others)), "evse_levels")
+    signs = limited(pl.concat([evse_signs(mine), levels]), settings.witnesses_at_most)
     signatures = learnt("evse", pl.DataFrame(schema={"suspect": pl.String, "signature": pl.String, "category": pl.String,
                                                       "amount": pl.Float64}))  # fmt: skip
-    prior = _part_priors(table["evse_id"], attempts, signatures["evse_prior"])
-    verdicts = weigh(signs, table["evse_id"], signatures, prior, settings.log_weight_cap)
-    best = verdicts.given_fault.argmax(axis=1) if table.height else np.zeros(0, dtype=np.int64)
-    table = table.with_columns(
-        pl.Series("suspect", [verdicts.suspects[i] for i in best], dtype=pl.String),
-        pl.Series("p_suspect", verdicts.given_fault[np.arange(best.size), best]),
-        pl.Series(
-            "p_parts", verdicts.given_fault, dtype=pl.Array(pl.Float64, len(verdicts.suspects))
-        ),
-        pl.lit(list(verdicts.suspects)).alias("parts"),
-    ).join(evse_levels(attempts, settings.level_others), on="evse_id", how="left")
-    act = worth_acting(settings.cost_needless_evse_visit, settings.cost_week_faulty_evse)
-    return call_units(
-        table, "p_evse", act, worth_watching(settings.cost_watching, settings.cost_week_faulty_evse)
+    units = table.select("evse_id", "supply", "evse_model")
+    return weigh(
+        signs,
+        table["evse_id"],
+        signatures,
+        _part_priors(table["evse_id"], attempts, signatures["evse_prior"]),
+        settings.log_weight_cap,
+        looks_to_evses(failed, mine, units, signatures),
     )
 
 
@@ -208,11 +249,12 @@ def judge_pairings(
         pl.col("p_pairing").fill_null(0.0),
         pl.col("verdict").fill_null("insufficient_data"),
         pl.col("reason").fill_null("too little to say."),
+        sure=pl.col("verdict").fill_null("") == "fault",
     )
     act = worth_acting(settings.cost_needless_pairing_case, settings.cost_week_bad_pairing)
     watch = worth_watching(settings.cost_watching, settings.cost_week_bad_pairing)
     return (
-        call_units(table, "p_pairing", act, watch)
+        call_units(table, "p_pairing", act, watch, "sure")
         .with_columns(pairing_reason().alias("reason"))
         .sort(keys)
     )

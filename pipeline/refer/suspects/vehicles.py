@@ -15,7 +15,7 @@ from pipeline.circuit.causes import VARIANTS
 from pipeline.circuit.reverse_path import reverse_path
 from pipeline.core.weeks import LookBack
 from pipeline.refer.inputs import ReferInputs
-from pipeline.refer.suspects.by_chance import looks_by_chance
+from pipeline.refer.suspects.by_chance import looks_to_vehicles
 from pipeline.refer.suspects.drift import drift_table
 from pipeline.refer.suspects.events import (
     LEAST_P,
@@ -99,7 +99,7 @@ def judge_vehicles(
         signatures,
         prior,
         settings.log_weight_cap,
-        looks_by_chance(attempts, as_if, known["vehicle_id"], signatures),
+        looks_to_vehicles(attempts, as_if, known["vehicle_id"], signatures),
     )
     never_seen = unseen(
         of_present(reported, since_utc, "at_utc"),

@@ -111,9 +111,10 @@ def _once(how: Mapping[str, Floats], shape: tuple[int, ...]) -> Floats:
     count once.
     """
     nought = np.zeros(shape)
-    stage, word = (how.get(name, nought) for name in ("stopped_at", "fault_word"))
+    stage = sum((logs for name, logs in how.items() if name.endswith("stopped_at")), nought)
+    word = sum((logs for name, logs in how.items() if name.endswith("fault_word")), nought)
     both = np.minimum(stage + word, np.maximum(stage, word))
-    others = (logs for name, logs in how.items() if name not in {"stopped_at", "fault_word"})
+    others = (logs for name, logs in how.items() if not name.endswith(("stopped_at", "fault_word")))
     return np.asarray(both + sum(others, nought))
 
 
