@@ -7,7 +7,8 @@ is sure where
 - no backslash stands in the line: a JSON text that holds an object again would need one, and so
   cannot be taken for the object;
 - the parts of the frame are where its kind has them, so that no field can stand elsewhere;
-- no number in them would be written with an exponent, which the two write otherwise (1e-8, 1e-08).
+- no field is a number with an exponent, which the two write otherwise (1e-8, 1e-08): `EXPONENT`, to
+  be asked of what is kept as a text or a whole number (as a decimal or a time they come to the same).
 """
 
 from __future__ import annotations
@@ -18,33 +19,35 @@ from typing import Any
 from pipeline.ingest.frame_paths import ANSWER, CALL, ENVELOPE, PATHS
 from pipeline.ingest.sql import quoted
 
-# A number of JSON as DuckDB writes it (no blanks) whose size asks for an exponent: under 0.0001, from 1e16 on.
-_EXPONENT = r"[:,\[]-?(?:0\.0000|[0-9]{17}|[0-9][0-9.]*e)"
+EXPONENT = r"^-?[0-9][0-9.]*e"
+"""What a text begins with that may be a number with an exponent."""
 # The one field that stands in a list; asked for only where a message has no time of its own.
 _IN_LIST = "meter_first"
 
 
 def by_paths(column: str, place: str) -> str:
-    """SELECT of `place`, every field, `not_json` and `settled` (true) of each of `_lines`.
+    """SELECT of `place`, every field and `not_json` of each of `_lines`.
 
     Lines are asked whether they are JSON first: TRY alone would have a whole vector of lines taken again one by one for each bad one.
     """
     paths = _listed(PATHS.values())
     found = f"CASE WHEN json_valid({column}) THEN TRY(json_extract_string({column}, {paths})) END"
-    return f"""SELECT {place}, f IS NULL AS not_json, true AS settled, {_named("f", PATHS)}
+    return f"""SELECT {place}, f IS NULL AS not_json, {_named("f", PATHS)}
         FROM (SELECT {place}, {found} AS f FROM _lines)"""
 
 
 def by_shape(column: str, place: str) -> str:
-    """As `by_paths`, of those of `_lines` that are JSON without a backslash; `settled` where both are the same."""
+    """SELECT of `place`, every field and `settled` (both are the same, but for `EXPONENT`) of those of
+    `_lines` that are JSON without a backslash.
+    """
     envelope = f"""SELECT {place}, {_named("f", ENVELOPE)}
         FROM (SELECT {place}, json_extract_string({column}, {_listed(ENVELOPE.values())}) AS f
               FROM _lines WHERE NOT contains({column}, '\\') AND json_valid({column}))"""
     call, answer = (_parts(fields) for fields in (CALL, ANSWER))
     is_call = f"kind = '2' AND {_object('fourth')}"
     is_answer = f"kind = '3' AND {_object('third')} AND third <> '{{}}'"
-    return f"""SELECT {place}, false AS not_json, {_SETTLED} AS settled, {", ".join(ENVELOPE)}, {_taken("c", CALL)}, {_taken("a", ANSWER)}
-        FROM (SELECT *, TRY(from_json(CASE WHEN {is_call} THEN fourth END, {call})) AS c,
+    return f"""SELECT {place}, {_SETTLED} AS settled, {", ".join(ENVELOPE)}, {_taken("c", CALL)}, {_taken("a", ANSWER)}
+        FROM (SELECT *, CASE WHEN {is_call} THEN TRY(from_json(fourth, {call})) END AS c,
                      TRY(from_json(CASE WHEN {is_answer} THEN third END, {answer})) AS a
               FROM ({envelope}))"""
 
@@ -53,13 +56,9 @@ def _object(text: str) -> str:
     return f"starts_with(coalesce({text}, ''), '{{')"
 
 
-def _exponent(text: str) -> str:
-    return f"regexp_matches({text}, {quoted(_EXPONENT)})"
-
-
 _SETTLED = f"""CASE kind
-    WHEN '2' THEN NOT {_object("third")} AND c IS NOT NULL AND NOT {_exponent("fourth")}
-    WHEN '3' THEN NOT {_object("fourth")} AND (third = '{{}}' OR a IS NOT NULL AND NOT {_exponent("third")})
+    WHEN '2' THEN NOT {_object("third")} AND c IS NOT NULL
+    WHEN '3' THEN NOT {_object("fourth")} AND (third = '{{}}' OR a IS NOT NULL)
     WHEN '4' THEN NOT {_object("third")} AND NOT {_object("fourth")} END"""
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from functools import cache
 
 from pipeline.core.line_numbers import FILE_STEP
-from pipeline.ingest.frame_fields import by_paths, by_shape
+from pipeline.ingest.frame_fields import EXPONENT, by_paths, by_shape
 from pipeline.ingest.frame_paths import EVENT_SHAPE, METER_SHAPE, REQUIRED
 from pipeline.ingest.sql import quoted, real, truth, unzoned, utc, whole
 from pipeline.registry import registry
@@ -40,7 +40,7 @@ def _list(text: str) -> str:
 
 # raw_frame column → expression over the extracted texts
 _TYPED = {
-    "receiver_at_utc": f"CASE WHEN {_EPOCH} THEN {_FROM_EPOCH} ELSE {utc('received')} END",
+    "receiver_at_utc": f"coalesce({utc('received')}, CASE WHEN {_EPOCH} THEN {_FROM_EPOCH} END)",
     "message_type": "TRY_CAST(kind AS BIGINT)",
     "action": f"CASE WHEN {_IS_CALL} THEN third END",
     "station_at_utc": utc(_STATION_TIME),
@@ -68,9 +68,13 @@ _TYPED = {
     "offline": truth("offline_text"),
     # a hash of what makes a repeat; shifted to fit a signed 64-bit column
     "frame_key": "CAST(hash(station_id, direction, kind, message_id, third, fourth) >> 1 AS BIGINT)",
+    # station, file, direction and message id as one number (see `frame_marks`)
+    "marked_id": f"CAST(hash(station_id, message_id, line // {FILE_STEP}) >> 2 AS BIGINT) * 2 + CASE direction WHEN 'in' THEN 1 ELSE 0 END",
     "meter_list": _list("coalesce(meter, meter_stop_data)"),
     "event_list": _list("events"),
 }
+# Fields that are read as whole numbers.
+_WHOLE = ("connector", "evse", "evse_inner", "seq")
 _AS_THEY_ARE = ("station_id", "direction", "version", "message_id")
 
 
@@ -85,7 +89,7 @@ def _zoneless() -> str:
         "central_at_utc": "current_time",
     }
     flags = {column: unzoned(text) for column, text in times.items()}
-    flags["receiver_at_utc"] = f"NOT {_EPOCH} AND {flags['receiver_at_utc']}"
+    flags["receiver_at_utc"] = f"({flags['receiver_at_utc']}) AND NOT {_EPOCH}"
     named = ", ".join(f"CASE WHEN {flag} THEN '{column}' END" for column, flag in flags.items())
     return f"CASE WHEN {' OR '.join(f'({f})' for f in flags.values())} THEN list_filter([{named}], lambda c: c IS NOT NULL) END"
 
@@ -105,11 +109,40 @@ def _missing() -> str:
     return f"CASE {' '.join(branches)} END"
 
 
+def _complete() -> str:
+    """Whether a message of a known action has all that `_missing` asks for."""
+    versions = []
+    for told in dict.fromkeys(version for version, _ in REQUIRED):
+        of_action = " ".join(
+            f"WHEN '{action}' THEN {' AND '.join(f'({column}) IS NOT NULL' for column in needs.values())}"
+            for (version, action), needs in REQUIRED.items()
+            if version == told and needs
+        )
+        versions.append(f"WHEN '{told}' THEN CASE third {of_action} ELSE true END")
+    return f"CASE version {' '.join(versions)} ELSE true END"
+
+
+def _doubt() -> str:
+    """As `_reason` of a line that was taken apart by its shape: null only where both are sure to be
+    null. Why else it is not, all paths tell.
+    """
+    columns = registry().table("raw_frame").columns
+    texts = [c.name for c in columns if c.field.sql == "VARCHAR" and c.name in _TYPED]
+    numbers = " OR ".join(
+        f"regexp_matches({name}, {quoted(EXPONENT)})" for name in (*texts, *_WHOLE)
+    )
+    return f"""CASE WHEN settled AND receiver_at_utc IS NOT NULL
+            AND station_id <> '' AND NOT starts_with(station_id, '{{') AND NOT starts_with(station_id, '[')
+            AND direction IN ('in', 'out') AND (version IS NOT NULL OR coalesce(version_text, '') = '')
+            AND message_id <> '' AND third IS NOT NULL AND NOT coalesce({numbers}, false)
+            AND (NOT {_IS_CALL} OR {_complete()})
+        THEN NULL ELSE 'not sure' END"""
+
+
 def _reason() -> str:
     """Why a line is not used; null where it is."""
     return f"""CASE
         WHEN not_json THEN 'not a JSON value'
-        WHEN NOT coalesce(settled, false) THEN 'not settled'
         WHEN received IS NULL THEN 'the envelope has no `at`'
         WHEN receiver_at_utc IS NULL THEN concat('the envelope''s `at` is no ISO 8601 time: ', left(received, 80))
         WHEN coalesce(station_id, '') = '' THEN 'the envelope has no `station_id`'
@@ -139,7 +172,7 @@ def staged_query(column: str = "text", *, mapped: bool = False, quick: bool = Fa
     kept = ", ".join((*_AS_THEY_ARE, *_TYPED, "unzoned"))
     fields = by_shape(column, place) if quick else by_paths(column, place)
     return f"""
-        SELECT {place}, {kept}, {_reason()} AS reject_reason
+        SELECT {place}, {kept}, {_doubt() if quick else _reason()} AS reject_reason
         FROM (SELECT *, {typed}, {_zoneless()} AS unzoned
               FROM (SELECT *, {_VERSION} AS version FROM ({fields})))"""
 
@@ -178,11 +211,7 @@ def _columns(table: str, given: dict[str, str]) -> str:
 @cache
 def frames_insert() -> str:
     """INSERT of the rows of `_staged` into raw_frame; `?` is the list of file ids."""
-    columns = _columns("raw_frame", _PLACE | {"action": "coalesce(s.action, p.action)"})
-    return f"""
-        INSERT INTO raw_frame SELECT {columns}
-        FROM _staged s LEFT JOIN _paired p ON s.line = p.line
-        WHERE s.line NOT IN (SELECT line FROM _left_out)"""
+    return f"INSERT INTO raw_frame SELECT {_columns('raw_frame', _PLACE)} FROM _staged s WHERE NOT s.left_out"
 
 
 @cache
@@ -210,8 +239,7 @@ def samples_insert() -> str:
                         {utc("m.timestamp")} AS m_utc, {_zoneless_within("m.timestamp")} AS m_unzoned
                     FROM (SELECT *, unnest(from_json(meter_list, '{METER_SHAPE}')) AS m
                           FROM _staged
-                          WHERE meter_list IS NOT NULL
-                              AND line NOT IN (SELECT line FROM _left_out)) s)) s
+                          WHERE meter_list IS NOT NULL AND NOT left_out) s)) s
         WHERE v.value IS NOT NULL"""
 
 
@@ -244,7 +272,7 @@ def events_insert() -> str:
         INSERT INTO raw_event SELECT {_columns("raw_event", given)}
         FROM (SELECT *, unnest(from_json(event_list, '{EVENT_SHAPE}')) AS e
               FROM _staged
-              WHERE event_list IS NOT NULL AND line NOT IN (SELECT line FROM _left_out)) s
+              WHERE event_list IS NOT NULL AND NOT left_out) s
         WHERE coalesce(e.timestamp, e.techCode, e.actualValue) IS NOT NULL"""
 
 

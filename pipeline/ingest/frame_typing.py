@@ -24,9 +24,6 @@ _REJECTED_MAPPED = f"""
     WHERE s.reject_reason IS NOT NULL AND (s.line & {ANSWER_STEP}) = 0
 """
 
-# Lines that the quick way of typing left.
-_REST = "FROM _lines ANTI JOIN _staged USING (line) ORDER BY line"
-
 
 def typed(sink: Sink, lines: pa.Table) -> tuple[pa.Table, pa.Table]:
     """A part's lines that the quick way types and finds in order, and the rest of them as they came."""
@@ -35,8 +32,8 @@ def typed(sink: Sink, lines: pa.Table) -> tuple[pa.Table, pa.Table]:
         staged = _used(sink.table(staged_query(column, mapped=column != "text", quick=True)))
     if staged.num_rows == lines.num_rows:
         return staged, lines.slice(0, 0)
-    with sink.seeing(_lines=lines, _staged=staged.select(["line"])):
-        return staged, sink.table(_REST)
+    taken = np.isin(lines["line"].to_numpy(), staged["line"].to_numpy(), assume_unique=True)
+    return staged, lines.filter(pa.array(~taken))
 
 
 def with_rest(sink: Sink, quick: list[pa.Table], left: list[pa.Table]) -> pa.Table:

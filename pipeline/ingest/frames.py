@@ -13,80 +13,40 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.core.line_numbers import ANSWER_STEP, FILE_STEP
+from pipeline.core.line_numbers import ANSWER_STEP
+from pipeline.ingest.frame_marks import (
+    NO_CALLS,
+    REUSE_S,
+    actions,
+    left_out,
+    pairs,
+    repeated,
+    rows_of,
+    touched,
+    unanswered,
+)
 from pipeline.ingest.frame_sql import events_insert, frames_insert, samples_insert
 from pipeline.ingest.frame_typing import holds_any, typed, versioned, with_rest
 from pipeline.ingest.lines import Integers
 from pipeline.ingest.sink import Sink
 from pipeline.ocpp.pairing import ANSWERS_SQL, EARLY, NEAREST_SQL, WITHIN
 
-_REPEATED = """
-    SELECT s.line FROM _staged s SEMI JOIN raw_frame h ON s.frame_key = h.frame_key
-    UNION
-    SELECT s.line
-    FROM _staged s
-    JOIN (SELECT frame_key, min(line) AS first_line FROM _staged
-          GROUP BY frame_key HAVING count(*) > 1) twice USING (frame_key)
-    WHERE s.line > first_line
-"""
-
-# Which call an answer belongs to is `ocpp.pairing`'s rule; of equals (a call sent twice) the first, or
-# the answer would depend on which thread came first. Calls of the same file only, so that it does not
-# matter which files are read together; see _PAIRED_ACROSS.
-_PAIRED = f"""
-    SELECT a.line, unnest(arg_max({{'call_line': c.line, 'action': c.action}},
-                                  {{{NEAREST_SQL}, 'line': -c.line}}))
-    FROM _staged a
-    JOIN (SELECT * FROM _open UNION ALL FROM (SELECT line, station_id, message_id, direction, action, receiver_at_utc
-                                              FROM _staged WHERE message_type = 2)) c
-        ON {ANSWERS_SQL} AND a.line // {FILE_STEP} = c.line // {FILE_STEP}
-    WHERE a.message_type > 2
-    GROUP BY a.line
-"""
-
-# Calls not answered yet, carried to the lines put next: given later, an action would be an update,
-# which costs much more.
-_OPEN = """
-    SELECT line, station_id, message_id, direction, action, receiver_at_utc
-    FROM _staged WHERE message_type = 2 AND line NOT IN (SELECT call_line FROM _paired)
-"""
-
-# A repeat by the letter may still be another frame: a station that counts its ids again after a boot
-# says `[3,"20",{}]` again weeks later. It counts as a duplicate, but its row is kept where it
-# carries no time of its own, its partner (the call it answers, or the answer to it) is no repeat,
-# and no new frame of its id and direction stands within _REUSE_S of it in its file.
-_REUSE_S = 600
-_LEFT_OUT = f"""
-    WITH pair AS (
-        SELECT line, call_line AS partner FROM _paired UNION ALL SELECT call_line, line FROM _paired
-    ), new AS (
-        SELECT line, station_id, message_id, direction, epoch(receiver_at_utc) AS at_s
-        FROM _staged WHERE line NOT IN (SELECT line FROM _repeated)
-    )
-    SELECT line FROM _repeated
-    EXCEPT
-    SELECT s.line
-    FROM _staged s
-    JOIN pair USING (line)
-    SEMI JOIN new ON pair.partner = new.line
-    ANTI JOIN new AS other ON s.station_id = other.station_id AND s.message_id = other.message_id
-        AND s.direction = other.direction AND abs(epoch(s.receiver_at_utc) - other.at_s) < {_REUSE_S}
-        AND s.line // {FILE_STEP} = other.line // {FILE_STEP}
-    WHERE s.line IN (SELECT line FROM _repeated) AND s.station_at_utc IS NULL AND s.central_at_utc IS NULL
-"""
+# Frame keys of these frames that stand in the warehouse. The few are hashed, the many read through.
+_KNOWN = "SELECT DISTINCT frame_key FROM raw_frame SEMI JOIN _staged USING (frame_key)"
 
 # Of two copies the one received first counts, whichever was found first: the kept row takes its
 # time of receipt. Copies without a time of their own are taken for the same frame only this near
-# each other (see _REUSE_S).
+# each other (see `frame_marks.REUSE_S`).
 _SOONER = f"""
     SELECT h.file_id, h.line, h.station_id, min(s.receiver_at_utc) AS from_utc, h.receiver_at_utc AS to_utc
-    FROM (FROM _staged SEMI JOIN _left_out USING (line)) s
+    FROM _staged s
     JOIN (FROM raw_frame WHERE receiver_at_utc > $since) h ON h.frame_key = s.frame_key AND h.receiver_at_utc > s.receiver_at_utc
     WHERE NOT list_contains(coalesce(h.unzoned, []) || coalesce(s.unzoned, []), 'receiver_at_utc')
         AND (coalesce(h.station_at_utc, h.central_at_utc) IS NOT NULL
-             OR epoch(h.receiver_at_utc) - epoch(s.receiver_at_utc) < {_REUSE_S})
+             OR epoch(h.receiver_at_utc) - epoch(s.receiver_at_utc) < {REUSE_S})
     GROUP BY ALL
 """
+_SOONER_OF = ["frame_key", "receiver_at_utc", "unzoned"]
 _RECEIVED = """
     UPDATE {table} AS t SET receiver_at_utc = s.from_utc FROM _sooner s
     WHERE t.file_id = s.file_id AND t.line = s.line AND t.receiver_at_utc > $since
@@ -115,16 +75,6 @@ _GIVE_ACTION = """
     WHERE raw_frame.file_id = f.file_id AND raw_frame.line = f.line AND raw_frame.receiver_at_utc BETWEEN $since AND $until
 """
 
-_TOUCHED = """
-    SELECT station_id, min(receiver_at_utc) AS from_utc, max(receiver_at_utc) AS to_utc
-    FROM _staged WHERE line NOT IN (SELECT line FROM _repeated) GROUP BY 1
-"""
-
-_NO_CALLS = pa.schema(
-    [("line", pa.int64()), *((name, pa.string()) for name in ("station_id", "message_id", "direction", "action")),
-     ("receiver_at_utc", pa.timestamp("us", "UTC"))]
-).empty_table()  # fmt: skip
-
 
 def read_frames(sink: Sink, parts: Iterable[tuple[pa.Table, pl.DataFrame]]) -> Iterator[None]:
     """Carry good and bad lines (`good_and_bad`), part by part, into raw_frame, raw_sample, raw_event
@@ -137,7 +87,7 @@ def read_frames(sink: Sink, parts: Iterable[tuple[pa.Table, pl.DataFrame]]) -> I
     the whole.
     """
     done, left = list[pa.Table](), list[pa.Table]()
-    open_calls, before = _NO_CALLS, len(sink.touched)
+    open_calls, before = NO_CALLS, len(sink.touched)
     for good, bad in parts:
         sink.reject(bad)
         quick, rest = typed(sink, good)
@@ -170,32 +120,34 @@ def _pair_across(sink: Sink, touched: list[pl.DataFrame]) -> None:
                 sink.con.execute(_GIVE_ACTION, span)
 
 
-def _put(sink: Sink, staged: pa.Table, open_calls: pa.Table) -> pa.Table:
+def _put(sink: Sink, staged: pa.Table, open_calls: pl.DataFrame) -> pl.DataFrame:
     """Typed lines of some parts at once; gives the calls that are not answered yet.
 
     DuckDB packs what is inserted by many rows in all threads, by few in one.
     """
     staged = versioned(staged)
-    with sink.seeing(_staged=staged, _open=open_calls):
-        repeated, paired = sink.table(_REPEATED), sink.table(_PAIRED)
-    with sink.seeing(_staged=staged, _repeated=repeated, _paired=paired):
-        left_out = sink.table(_LEFT_OUT) if repeated.num_rows else repeated
-        with sink.seeing(_left_out=left_out):
-            for column, insert in (
-                ("line", frames_insert),
-                ("meter_list", samples_insert),
-                ("event_list", events_insert),
-            ):
-                if holds_any(staged, column):
-                    sink.con.execute(insert(), [list(sink.file_ids)])
-            if left_out.num_rows:
-                _received_sooner(sink, staged, left_out)
-        line, span = staged["line"].to_numpy(), _spans(staged)
-        again = pc.is_in(staged["line"], value_set=repeated["line"]).to_numpy()
-        sink.count("used", line[~again], span[~again])
-        sink.count("duplicates", line[again], span[again])
-        sink.touched.append(sink.frame(_TOUCHED))
-        return sink.table(_OPEN)
+    rows = rows_of(staged)
+    with sink.seeing(_staged=staged.select(["frame_key"])):
+        again = repeated(rows, sink.frame(_KNOWN)["frame_key"])
+    paired = pairs(rows, open_calls)
+    out = left_out(rows, again, paired)
+    place = staged.column_names.index("action")
+    told = staged.set_column(place, "action", actions(rows, paired).to_arrow())
+    with sink.seeing(_staged=told.append_column("left_out", pa.array(out))):
+        for column, insert in (
+            ("line", frames_insert),
+            ("meter_list", samples_insert),
+            ("event_list", events_insert),
+        ):
+            if holds_any(staged, column):
+                sink.con.execute(insert(), [list(sink.file_ids)])
+    if out.any():
+        _received_sooner(sink, staged.select(_SOONER_OF).filter(pa.array(out)))
+    line, span = rows["line"].to_numpy(), _spans(staged)
+    sink.count("used", line[~again], span[~again])
+    sink.count("duplicates", line[again], span[again])
+    sink.touched.append(touched(rows, again))
+    return unanswered(rows, paired)
 
 
 def _spans(staged: pa.Table) -> Integers:
@@ -207,11 +159,11 @@ def _spans(staged: pa.Table) -> Integers:
     return alone
 
 
-def _received_sooner(sink: Sink, staged: pa.Table, left_out: pa.Table) -> None:
+def _received_sooner(sink: Sink, repeats: pa.Table) -> None:
     """Give kept rows the time of receipt of a repeat that was received before them."""
-    repeats = pc.is_in(staged["line"], value_set=left_out["line"])
-    span = {"since": pc.min(staged["receiver_at_utc"].filter(repeats)).as_py()}
-    sooner = sink.table(_SOONER, span)
+    span = {"since": pc.min(repeats["receiver_at_utc"]).as_py()}
+    with sink.seeing(_staged=repeats):
+        sooner = sink.table(_SOONER, span)
     if sooner.num_rows:
         with sink.seeing(_sooner=sooner):
             for table in ("raw_frame", "raw_sample", "raw_event"):

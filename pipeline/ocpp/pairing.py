@@ -38,10 +38,16 @@ def call_of(answers: pl.DataFrame, calls: pl.DataFrame) -> pl.DataFrame:
         Frames with `station_id, message_id, direction, receiver_at_utc`; calls in order of reading.
 
     """
-    key = ["station_id", "message_id", "direction"]
-    numbered = calls.with_row_index("call").select("call", *key, called="receiver_at_utc")
     other = pl.when(pl.col("direction") == "out").then(pl.lit("in")).otherwise(pl.lit("out"))
-    rows = answers.with_columns(direction=other).with_row_index("_answer").sort("receiver_at_utc")
+    return nearest(
+        answers.with_columns(direction=other), calls, ["station_id", "message_id", "direction"]
+    )
+
+
+def nearest(answers: pl.DataFrame, calls: pl.DataFrame, key: list[str]) -> pl.DataFrame:
+    """As `call_of`, where an answer bears the `key` columns of the calls that it may answer."""
+    numbered = calls.with_row_index("call").select("call", *key, called="receiver_at_utc")
+    rows = answers.with_row_index("_answer").sort("receiver_at_utc")
     latest = rows.join_asof(
         numbered.sort("called", "call", descending=[False, True]),
         left_on="receiver_at_utc",

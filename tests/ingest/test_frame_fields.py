@@ -83,6 +83,29 @@ def test_what_the_quick_way_settles_is_what_every_path_gives(texts: list[str]) -
         assert found == paths[line], texts[line]
 
 
+def _with(path: str, value: Any) -> dict[str, Any]:
+    """A payload that holds a value at a path."""
+    first, _, rest = path.replace("[0]", "").partition(".")
+    inner = _with(rest, value) if rest else value
+    return {first: [inner] if f"{first}[0]" in path else inner}
+
+
+def test_numbers_anywhere_are_the_same_both_ways() -> None:
+    """At every place that is read, in both versions, a number of any size is as asked path by path, or left to that."""
+    sizes = [*NUMBERS, -1e-7, 5e-324, 1.5e300, 3e16, 12345678901234567.5, -(10**20)]
+    texts = [
+        frame(kind, "1", *action, _with(path, size), version=version)
+        for kind, action, fields in ((2, ("DataTransfer",), CALL), (3, (), ANSWER))
+        for path in fields.values()
+        for size in sizes
+        for version in ("1.6", "2.0.1")
+    ]
+    quick, paths = _ways(texts)
+    assert len(quick) > len(texts) / 2
+    for line, found in quick.items():
+        assert found == paths[line], texts[line]
+
+
 def test_plain_frames_are_settled() -> None:
     """Every message of both versions as stations write it, and its answer, go the quick way."""
     texts = [
