@@ -6,7 +6,9 @@ Text → one parse → typed rows, repeats left out, answers paired with their c
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from contextlib import closing
 from datetime import datetime
+from functools import partial
 
 import numpy as np
 import polars as pl
@@ -28,6 +30,7 @@ from pipeline.ingest.frame_marks import (
 from pipeline.ingest.frame_sql import events_insert, frames_insert, samples_insert
 from pipeline.ingest.frame_typing import holds_any, typed, versioned, with_rest
 from pipeline.ingest.lines import Integers
+from pipeline.ingest.read_ahead import made_ahead
 from pipeline.ingest.sink import Sink
 from pipeline.ocpp.pairing import ANSWERS_SQL, EARLY, NEAREST_SQL, WITHIN
 
@@ -88,18 +91,27 @@ def read_frames(sink: Sink, parts: Iterable[tuple[pa.Table, pl.DataFrame]]) -> I
     """
     done, left = list[pa.Table](), list[pa.Table]()
     open_calls, before = NO_CALLS, len(sink.touched)
-    for good, bad in parts:
-        sink.reject(bad)
-        quick, rest = typed(sink, good)
-        done.append(quick)
-        left.append(rest)
-        if sum(one.nbytes for one in (*done, *left)) > sink.settings.typed_bytes:
-            open_calls = _put(sink, with_rest(sink, done, left), open_calls)
-            done, left = [], []
-        yield
+    with (
+        sink.beside() as typing,
+        closing(made_ahead(partial(typed, typing), _good(sink, parts))) as made,
+    ):
+        for quick, rest in made:
+            done.append(quick)
+            left.append(rest)
+            if sum(one.nbytes for one in (*done, *left)) > sink.settings.typed_bytes:
+                open_calls = _put(sink, with_rest(sink, done, left), open_calls)
+                done, left = [], []
+            yield
     if done:
         _put(sink, with_rest(sink, done, left), open_calls)
     _pair_across(sink, sink.touched[before:])
+
+
+def _good(sink: Sink, parts: Iterable[tuple[pa.Table, pl.DataFrame]]) -> Iterator[pa.Table]:
+    """The good lines of each part; the bad ones are rejected."""
+    for good, bad in parts:
+        sink.reject(bad)
+        yield good
 
 
 def _pair_across(sink: Sink, touched: list[pl.DataFrame]) -> None:

@@ -14,7 +14,7 @@ import pyarrow as pa
 from pipeline.core.line_numbers import FILE_STEP
 from pipeline.ingest.lines import Integers, printable
 from pipeline.settings.ingest import IngestSettings
-from pipeline.storage.warehouse import Connection, Passing, append, query
+from pipeline.storage.warehouse import Connection, Passing, alongside, append, query
 
 # Rows of a record batch: one batch is one task for DuckDB's threads.
 _BATCH_ROWS = 1 << 14
@@ -86,6 +86,12 @@ class Sink:
         yield
         for name in tables:
             self._slots[name].rows = None
+
+    @contextmanager
+    def beside(self) -> Iterator[Sink]:
+        """A sink for queries over given tables (`seeing`, `table`) in another thread, while this one puts rows."""
+        with alongside(self.con) as con:
+            yield Sink(con, self.file_ids, self.files, self.settings)
 
     def table(self, select: str, given: Mapping[str, object] | None = None) -> pa.Table:
         """The rows of a query. They stay outside the warehouse.

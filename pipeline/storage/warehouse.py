@@ -48,9 +48,23 @@ def _connect(store: Path, *, read_only: bool) -> Connection:
         raise StoreError(
             f"not a warehouse of ours, or damaged: {error}", where=str(store), next_step=cure
         ) from error
+    return _as_ours(con)
+
+
+def _as_ours(con: Connection) -> Connection:
     con.execute("SET TimeZone = 'UTC'")
     con.execute("SET enable_progress_bar = false")  # it goes to standard output, where results go
     return con
+
+
+@contextmanager
+def alongside(con: Connection) -> Iterator[Connection]:
+    """Another connection to an open warehouse, for another thread; it sees what was committed."""
+    other = _as_ours(con.cursor())
+    try:
+        yield other
+    finally:
+        other.close()
 
 
 @contextmanager
