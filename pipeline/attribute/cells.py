@@ -8,6 +8,9 @@ import numpy as np
 
 from pipeline.attribute.states.model import Bools, Floats, Ints, tally
 
+LONGEST_TABLE, KEYS_WORTH = 1_000_000, 8
+"""Places of a table at most, and more for each key: sorting so many keys takes the memory of it, and ten times as long."""
+
 
 @dataclass(frozen=True)
 class Cells:
@@ -27,8 +30,9 @@ class Cells:
         """Cells of attempts at these vehicles, EVSEs, pairings and sites (attempts,)."""
         vehicle, evse, pairing, _ = units
         # vehicle and EVSE first, so that no key outgrows an integer
-        place = np.unique(_pairs(vehicle, evse), return_inverse=True)[1]
-        _, one, cell = np.unique(_pairs(place, pairing), return_index=True, return_inverse=True)
+        cell = numbered(_pairs(numbered(_pairs(vehicle, evse)), pairing))
+        one = np.empty(int(cell.max(initial=-1)) + 1, dtype=np.int64)
+        one[cell[::-1]] = np.arange(len(cell))[::-1]  # of several the first stands
         return cls(cell, *(unit[one] for unit in units))
 
     @property
@@ -45,6 +49,20 @@ class Cells:
     def total(self, weights: Floats) -> Floats:
         """Sum of the attempts' weights by cell (cells,)."""
         return tally(self.of_attempt, weights, len(self.vehicle))
+
+
+def numbered(keys: Ints) -> Ints:
+    """The place of each key, none of them negative, among the distinct ones in order: by a table where it is short enough, by
+    sorting otherwise.
+    """
+    reach = int(keys.max(initial=-1)) + 1
+    if reach > LONGEST_TABLE + KEYS_WORTH * len(keys):
+        return np.unique(keys, return_inverse=True)[1]
+    there = np.zeros(reach, dtype=bool)
+    there[keys] = True
+    places = np.cumsum(there, dtype=np.int32 if reach <= np.iinfo(np.int32).max else np.int64)
+    places -= 1
+    return places[keys].astype(np.int64)
 
 
 def _pairs(one: Ints, other: Ints) -> Ints:

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import reduce
 
 import numpy as np
 
@@ -61,18 +62,18 @@ def rates_before(
 ) -> Floats:
     """Expected events of the attempts `at`, each unit's factor by its earlier attempts alone.
 
-    Attempts are in order of time. A failure that counted in its own unit's factor would excuse itself; what
-    is expected of each by those before it multiplies to the likelihood averaged over the factors a
-    sound unit may have (the chain rule of probability).
+    Attempts are in order of time; `missed` is nought but at some of `at`, which ascend. A failure that counted in its own unit's
+    factor would excuse itself; what is expected of each by those before it multiplies to the likelihood
+    averaged over the factors a sound unit may have (the chain rule of probability).
     """
-    usual = np.full(len(tried), rates.rate)
-    for unit, factor in zip(units, rates.factors, strict=True):
-        usual *= factor[unit]
+    gathered = [factor[unit] for unit, factor in zip(units, rates.factors, strict=True)]
+    usual = reduce(np.multiply, gathered, tried * rates.rate)
     expected = np.full(len(at), rates.rate)
-    for unit, factor, spread in zip(units, rates.factors, rates.spreads, strict=True):
-        earlier = _Earlier.of(unit, len(factor), at)
-        seen = earlier.total(missed)
-        due = earlier.total(tried * usual / factor[unit])
+    for unit, own, factor, spread in zip(
+        units, gathered, rates.factors, rates.spreads, strict=True
+    ):
+        seen = _Earlier.of(unit[at], len(factor), np.arange(len(at))).total(missed[at])
+        due = _Earlier.of(unit, len(factor), at).total(usual / own)
         expected *= _factors(seen, due, 1.0, spread, settings)[0]
     return np.asarray(np.minimum(expected, RATE_HIGH))
 
