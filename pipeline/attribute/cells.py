@@ -60,9 +60,8 @@ def numbered(keys: Ints) -> Ints:
         return np.unique(keys, return_inverse=True)[1]
     there = np.zeros(reach, dtype=bool)
     there[keys] = True
-    places = np.cumsum(there, dtype=np.int32 if reach <= np.iinfo(np.int32).max else np.int64)
-    places -= 1
-    return places[keys].astype(np.int64)
+    short = np.int32 if reach <= np.iinfo(np.int32).max else np.int64
+    return np.cumsum(there, dtype=short)[keys].astype(np.int64) - 1
 
 
 def _pairs(one: Ints, other: Ints) -> Ints:
