@@ -22,6 +22,8 @@ from pipeline.circuit.waveform.analyse import (
     _steady_levels,
     _step_v,
 )
+from pipeline.circuit.waveform.cycles import cycles
+from pipeline.circuit.waveform.edge_times import edge_time_us
 from pipeline.circuit.waveform.state import letter, pilot_state
 
 FLAT = Trace(np.arange(10) / 1e5, np.zeros(10), 1.0)
@@ -173,3 +175,83 @@ def test_a_millisecond_is_level_within_two_volts(swing_v: float, *, level: bool)
     assert (found[0], bool(np.isnan(found[1])), flat.tolist()) == (9.0, True, [level, False])
     none, flat = _steady_levels(FLAT, np.empty(0))
     assert (none.size, flat.size, flat.dtype) == (0, 0, bool)
+
+
+def steps(at_s: list[float], rate_hz: float, tau_s: float, *, rising: bool) -> Trace:
+    """A line that goes from -12 to 9 V (or back) in straight ramps of that length, one at each time, and returns at once 200 us later."""
+    time = np.arange(round(0.02 * rate_hz)) / rate_hz
+    volts = np.full(time.size, -12.0 if rising else 9.0)
+    for at in at_s:
+        share = np.clip((time - at) / tau_s + 0.5, 0, 1)
+        here = (time > at - 150e-6) & (time < at + 150e-6)
+        volts = np.where(here, -12 + 21 * (share if rising else 1 - share), volts)
+    return Trace(time, volts, 1.0)
+
+
+TIMES = [1e-3, 2e-3, 3e-3, 4e-3, 5e-3]
+
+
+@pytest.mark.parametrize("rising", [True, False])
+def test_an_edge_from_a_tenth_to_nine_tenths(*, rising: bool) -> None:
+    """Eight tenths of a straight ramp; five edges are enough, four are not, nor a sampling above 2.5 us (decided)."""
+    made = steps(TIMES, 2e6, 20e-6, rising=rising)
+    assert edge_time_us(made, np.array(TIMES), -12.0, 9.0, rising=rising) == pytest.approx(
+        16, abs=0.3
+    )
+    assert edge_time_us(made, np.array(TIMES[1:]), -12.0, 9.0, rising=rising) is None
+    assert edge_time_us(made, np.array(TIMES), 9.0, 9.0, rising=rising) is None
+    coarse = steps(TIMES, 3e5, 20e-6, rising=rising)
+    assert edge_time_us(coarse, np.array(TIMES), -12.0, 9.0, rising=rising) is None
+    edge = steps(TIMES, 4e5, 20e-6, rising=rising)
+    assert edge_time_us(edge, np.array(TIMES), -12.0, 9.0, rising=rising) == pytest.approx(
+        16, abs=1
+    )
+
+
+def test_edges_too_near_an_end_are_left_out() -> None:
+    """40 us to either side must be seen; a step that does not reach nine tenths has no length."""
+    made = steps(TIMES, 2e6, 20e-6, rising=True)
+    early = np.array([30e-6, *TIMES[1:]])
+    assert edge_time_us(made, early, -12.0, 9.0, rising=True) is None
+    late = np.array([*TIMES[1:], made.time_s[-1] - 30e-6])
+    assert edge_time_us(made, late, -12.0, 9.0, rising=True) is None
+    assert edge_time_us(made, np.array(TIMES), -12.0, 20.0, rising=True) is None
+
+
+def test_the_state_is_that_of_the_level_not_of_its_ends() -> None:
+    """A level of 9 V whose interval reaches below 7.5 V is B all the same."""
+    assert pilot_state((9.0, 7.0, 11.0), None).name == "B1"
+
+
+def test_plateaus_are_clear_of_their_edges() -> None:
+    """20 us after an edge are left out: an overshoot that lasts shorter is not seen, one that lasts longer is (decided)."""
+    rate = 1e6
+    time = np.arange(20_000) / rate
+    at = np.mod(time, 1e-3)
+    for lasts, high in ((18e-6, 9.0), (0.3e-3, 11.0)):
+        volts = np.where(at < 0.3e-3, np.where(at < lasts, 11.0, 9.0), -12.0)
+        found = cycles(Trace(time, volts, 1.0))
+        assert found.start_s.size >= 15
+        assert (np.unique(found.high_v).tolist(), np.unique(found.low_v).tolist()) == (
+            [high],
+            [-12.0],
+        )
+        assert found.duty_pct == pytest.approx(30, abs=0.2)
+    # of a pulse of three samples what is left after the edge's share is read
+    volts = np.where(np.mod(np.arange(20_000), 1000) < 40, 9.0, -12.0)
+    short = cycles(Trace(time, volts, 1.0))
+    assert np.unique(short.high_v).tolist() == [9.0]
+
+
+def test_a_swing_under_a_volt_and_a_half_is_no_pwm() -> None:
+    """The smallest one swings 4.3 V (derived); a pulse shorter than 10 us is a glitch, a period 20 % off is none of the pilot's."""
+    time = np.arange(40_000) / 1e6
+
+    def wave(period: int, width: int, high: float, low: float) -> Trace:
+        return Trace(time, np.where(np.mod(np.arange(40_000), period) < width, high, low), 1.0)
+
+    counts = [cycles(wave(*one)).start_s.size for one in (
+        (1000, 300, 1.4, 0.0), (1000, 300, 1.7, 0.0), (1000, 9, 9.0, -12.0), (1000, 13, 9.0, -12.0),
+        (1190, 300, 9.0, -12.0), (1210, 300, 9.0, -12.0), (810, 300, 9.0, -12.0), (790, 300, 9.0, -12.0),
+    )]  # fmt: skip
+    assert [n > 25 for n in counts] == [False, True, False, True, True, False, True, False]

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from pipeline.circuit.waveform.rows import TraceError
 from pipeline.core.quantities import Quantity, QuantityError
 from pipeline.refer.bench import Case, Reading, assess, bench_declared, parse_reading
 from pipeline.refer.bench.assess import Meaning, meaning
@@ -416,3 +417,33 @@ def test_a_long_trace_is_told_by_its_first_six_stretches() -> None:
     assert said.count(" s: high 12.00 V") == 3
     assert said.count(" s: high 9.00 V") == 3
     assert next((r.kind, r.quantity and r.quantity.value) for r in found) == ("cp_high_v", 12.0)
+
+
+def test_an_instrument_that_is_not_named_is_the_first_one() -> None:
+    """Readings of one instrument share its errors; each further name is another, in the order they come (decided)."""
+    rows = [
+        parse_reading("cp_low_v", "-12", state="B2", instrument=i)
+        for i in ("", "a", "b", "", "a", "c")
+    ]
+    assert [one.instrument for one in placed(Case(PRIOR, tuple(rows)))] == [0, 0, 1, 0, 0, 2]
+    assert [one.instrument for one in placed(Case(PRIOR, tuple(rows[1:3])))] == [0, 1]
+
+
+def test_what_came_before_drying_is_of_the_wet_inlet() -> None:
+    """Drying is no reading of its own; a known-good vehicle's are left out, and the ohm pair where it tells nothing."""
+    low = parse_reading("cp_low_v", "-12", state="B2")
+    good, pair = replace(low, note="known-good"), parse_reading("cp_pe_reverse_ohm", "OL")
+    case = Case(PRIOR, (low, good, pair, parse_reading("dried", ""), low))
+    assert [(one.reading, one.dried) for one in placed(case)] == [
+        (low, False),
+        (pair, False),
+        (low, True),
+    ]
+    assert [one.reading for one in placed(case, without_pair=True)] == [low, low]
+
+
+def test_a_trace_that_cannot_be_read_names_its_file() -> None:
+    """The message says where."""
+    with pytest.raises(TraceError) as told_why:
+        trace_readings("nothing", where="van7.csv")
+    assert told_why.value.where == "van7.csv"
