@@ -31,15 +31,20 @@ RECORD_SCHEMA = pl.Schema(
 )
 LINE_SCHEMA = pl.Schema({name: RECORD_SCHEMA[name] for name in ("line", "byte_offset", "text")})
 _BLANKS = " \t\r\n"
+_AT_ONCE = 100_000  # records handed on together: bounds memory
 _ALL_BLANKS = _BLANKS + "\v\f"
 
 
 @dataclass(frozen=True)
 class Records:
-    """Records of a block (`rows`, RECORD_SCHEMA) and the lines that could not be read (`bad`, lines.REJECT_SCHEMA)."""
+    """Records of a block (`rows`, RECORD_SCHEMA) and the lines that could not be read (`bad`, lines.REJECT_SCHEMA).
+
+    `blanks` says whether blanks may stand around a value.
+    """
 
     rows: pl.DataFrame
     bad: pl.DataFrame
+    blanks: bool = True
 
 
 def data_rows(
@@ -56,15 +61,15 @@ def data_rows(
     last_file = -1
     for part in records(blocks, delimiter, sink.settings):
         sink.reject(part.bad)
-        rows = _as_rows(part, stripped=stripped)
-        line = rows["line"].to_numpy()
-        file = line // FILE_STEP
-        header = np.diff(file, prepend=last_file) > 0
-        last_file = int(file[-1]) if len(file) else last_file
-        sink.count("used", line[header], rows["span"].to_numpy()[header])
-        rows = rows.filter(pa.array(~header)) if header.any() else rows
-        if rows.num_rows:
-            yield rows
+        for piece in part.rows.iter_slices(_AT_ONCE):
+            line = piece["line"].to_numpy()
+            file = line // FILE_STEP
+            header = np.diff(file, prepend=last_file) > 0
+            last_file = int(file[-1])
+            sink.count("used", line[header], piece["span"].to_numpy()[header])
+            rows = piece.filter(pl.Series(~header)) if header.any() else piece
+            if rows.height:
+                yield _as_rows(rows, stripped=stripped and part.blanks)
 
 
 def _rows_after(
@@ -91,9 +96,8 @@ def _rows_after(
             yield rest.to_arrow()
 
 
-def _as_rows(part: Records, *, stripped: bool) -> pa.Table:
+def _as_rows(rows: pl.DataFrame, *, stripped: bool) -> pa.Table:
     """Records as Arrow's. Stripped here: the warehouse takes ten times as long to trim a set of signs."""
-    rows = part.rows
     if stripped:
         rows = rows.with_columns(pl.col("cells").list.eval(pl.element().str.strip_chars(_BLANKS)))
     return rows.to_arrow()
@@ -112,9 +116,8 @@ def records(blocks: Iterator[Block], delimiter: str, settings: IngestSettings) -
         if held.is_empty() and b'"' not in block.data:
             good, bad = good_and_bad(block)
             span = pl.lit(1, pl.Int64)
-            yield Records(
-                pl.DataFrame(good).with_columns(span=span, cells=plain_cells(delimiter)), bad
-            )
+            rows = pl.DataFrame(good).with_columns(span=span, cells=plain_cells(delimiter))
+            yield Records(rows, bad, any(sign in block.data for sign in (b" ", b"\t", b"\r")))
             continue
         good, bad = good_and_bad(block, blanks=False)
         lines = pl.concat([held, pl.DataFrame(good).select(LINE_SCHEMA.names())])

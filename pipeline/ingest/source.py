@@ -83,19 +83,19 @@ class Source:
     def head(self, size: int) -> bytes:
         """The first unpacked bytes."""
         held = b""
-        for chunk in self.chunks(min(size, _READ)):
+        for chunk in self.chunks(min(size, _READ), hashed=False):
             held += chunk
             if len(held) >= size:
                 break
         self.read_bytes = 0
         return held[:size]
 
-    def chunks(self, size: int) -> Iterator[bytes]:
-        """Unpacked bytes from the start, about `size` at a time."""
+    def chunks(self, size: int, *, hashed: bool = True) -> Iterator[bytes]:
+        """Unpacked bytes from the start, about `size` at a time; `hashed` for `content_sha256`."""
         self.read_bytes, self.damage, self._content_hash = 0, None, None
         try:
             with self._path.open("rb", buffering=0) as handle:
-                yield from self._unpacked(handle, size)
+                yield from self._unpacked(handle, size, hashed=hashed)
                 stat = os.fstat(handle.fileno())
         except OSError as error:
             if error.errno == errno.ENOMEM:
@@ -116,7 +116,7 @@ class Source:
             self.read_bytes += len(chunk)
             yield chunk
 
-    def _unpacked(self, handle: BinaryIO, size: int) -> Iterator[bytes]:
+    def _unpacked(self, handle: BinaryIO, size: int, *, hashed: bool) -> Iterator[bytes]:
         magic = handle.read(4)
         handle.seek(0)
         unpack = _gunzip if magic.startswith(GZIP_MAGIC) else _unzstd if _is_zstd(magic) else None
@@ -124,11 +124,13 @@ class Source:
         if unpack is None:
             yield from self._raw(handle, size)
             return
-        content = self._content_hash = hashlib.sha256()
+        content = hashlib.sha256() if hashed else None
+        self._content_hash = content
         unpacked = 0
         try:
-            for chunk in unpack(self._raw(handle, _READ)):
-                content.update(chunk)
+            for chunk in unpack(self._raw(handle, _READ), size):
+                if content is not None:
+                    content.update(chunk)
                 unpacked += len(chunk)
                 self._check_caps(unpacked)
                 yield chunk
@@ -147,8 +149,9 @@ class Source:
             )
 
 
-def _gunzip(raw: Iterator[bytes]) -> Iterator[bytes]:
-    """Unpack gzip members one after the other; zero bytes between or after them are padding."""
+def _gunzip(raw: Iterator[bytes], size: int) -> Iterator[bytes]:
+    """Unpack gzip members one after the other, up to `size` or 1 MiB at a time; zero bytes between or after them are padding."""
+    step = min(size, _READ)
     member, begun = zlib.decompressobj(wbits=31), False
     for chunk in raw:
         data, more = chunk, False
@@ -158,11 +161,11 @@ def _gunzip(raw: Iterator[bytes]) -> Iterator[bytes]:
                 break
             before = member.copy()
             try:
-                out = member.decompress(data, _READ)
+                out = member.decompress(data, step)
             except zlib.error:
                 yield from _up_to_the_fault(before, data)
                 raise
-            begun, more, data = True, len(out) == _READ, member.unconsumed_tail
+            begun, more, data = True, len(out) == step, member.unconsumed_tail
             if out:
                 yield out
             if member.eof:
@@ -185,8 +188,8 @@ def _is_zstd(magic: bytes) -> bool:
     return magic == ZSTD_MAGIC or skippable
 
 
-def _unzstd(raw: Iterator[bytes]) -> Iterator[bytes]:
-    """Unpack zstd frames one after the other."""
+def _unzstd(raw: Iterator[bytes], _size: int) -> Iterator[bytes]:
+    """Unpack zstd frames one after the other; what a step gives cannot be bounded."""
     new: Callable[[], zstandard.ZstdDecompressionObj] = zstandard.ZstdDecompressor(
         max_window_size=_ZSTD_WINDOW
     ).decompressobj

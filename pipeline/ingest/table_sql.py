@@ -22,8 +22,8 @@ _DEFAULTS = {"diode_check": "'unknown'"}
 
 
 def typed_query(kind: str, found: tuple[str, ...]) -> str:
-    """SELECT over `_records` (line, byte_offset, text, span, cells, these stripped): the table's columns, span
-    and `reject_reason`.
+    """SELECT over `_records` (line, byte_offset, text, span, cells, these stripped): the columns of the table
+    that are given, and `line, byte_offset, span, reject_reason`; `text` only of what is rejected.
 
     `$fleet_zone` places unzoned times, except in tables that keep them for later.
     """
@@ -44,9 +44,14 @@ def typed_query(kind: str, found: tuple[str, ...]) -> str:
         WHEN cells IS NULL THEN 'the quoting is broken'
         WHEN {count} THEN concat('has ', len(cells), ' values where the header has {len(found)}')
         ELSE nullif(concat_ws('; ', {checks}), '') END"""
+    kept = [c.name for c in table.columns if c.field.name in given]
+    if table.name in PLACED_LATER:
+        typed.append(f"{_unzoned_list(table.columns)} AS unzoned")
+        kept.append("unzoned")
     return f"""
-        SELECT *, {reason} AS reject_reason
-        FROM (SELECT *, {", ".join(typed)} FROM (SELECT *, {", ".join(texts)} FROM _records))"""
+        SELECT line, byte_offset, span, {", ".join(kept)}, reject_reason, CASE WHEN reject_reason IS NOT NULL THEN text END AS text
+        FROM (SELECT *, {reason} AS reject_reason
+              FROM (SELECT *, {", ".join(typed)} FROM (SELECT *, {", ".join(texts)} FROM _records)))"""
 
 
 def insert_query(kind: str, found: tuple[str, ...]) -> str:
@@ -57,7 +62,7 @@ def insert_query(kind: str, found: tuple[str, ...]) -> str:
     extra = {
         "file_id": f"list_extract($file_ids, (line // {FILE_STEP}) + 1)",
         "line": f"line % {FILE_STEP}",
-        "unzoned": _unzoned_list(table.columns),
+        "unzoned": "unzoned" if table.name in PLACED_LATER else "NULL",
     }
     columns = [
         f"{_filled(c)} AS {c.name}"
@@ -118,8 +123,6 @@ def _faults(column: Column, name: str) -> list[str]:
 
 
 def _unzoned_list(columns: tuple[Column, ...]) -> str:
-    times = [c.name for c in columns if c.field.type == "timestamp"]
-    return (
-        " ".join(f"CASE WHEN {unzoned(f't_{name}')} THEN ['{name}'] END" for name in times[:1])
-        or "NULL"
-    )
+    """List of the table's time, where that is written without an offset."""
+    name = next(c.name for c in columns if c.field.type == "timestamp")
+    return f"CASE WHEN {unzoned(f't_{name}')} THEN ['{name}'] END"

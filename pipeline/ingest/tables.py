@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import closing
+
+import pyarrow as pa
 
 from pipeline.doorway.kinds import headers
 from pipeline.ingest.lines import Block
+from pipeline.ingest.read_ahead import made_ahead
 from pipeline.ingest.records import data_rows, one_a_line
 from pipeline.ingest.sink import Sink
 from pipeline.ingest.table_sql import insert_query, typed_query
@@ -29,18 +33,28 @@ def read_table(
     """
     select, insert = typed_query(kind, found), insert_query(kind, found)
     zone = {"fleet_zone": fleet_zone(sink.con, sink.settings)} if "$fleet_zone" in select else {}
-    for rows in data_rows(sink, blocks, ",", stripped=True):
-        with sink.seeing(_records=rows):
-            typed = sink.table(select, zone)
-        with sink.seeing(_typed=typed):
-            sink.con.execute(insert, {"file_ids": list(sink.file_ids)})
-            if kind in _TOUCHED:
-                sink.touched.append(sink.frame(_TOUCHED[kind]))
-            if typed["reject_reason"].null_count < typed.num_rows:
-                sink.reject(one_a_line(sink.frame(_BAD)))
-        good = typed["reject_reason"].is_null().to_numpy()
-        sink.count("used", typed["line"].to_numpy()[good], typed["span"].to_numpy()[good])
-        yield
+    with sink.beside() as typing:
+
+        def typed_of(rows: pa.Table) -> pa.Table:
+            with typing.seeing(_records=rows):
+                return typing.table(select, zone)
+
+        rows = data_rows(sink, blocks, ",", stripped=True)
+        with closing(made_ahead(typed_of, rows)) as made:
+            for typed in made:
+                _put(sink, kind, insert, typed)
+                yield
+
+
+def _put(sink: Sink, kind: str, insert: str, typed: pa.Table) -> None:
+    with sink.seeing(_typed=typed):
+        sink.con.execute(insert, {"file_ids": list(sink.file_ids)})
+        if kind in _TOUCHED:
+            sink.touched.append(sink.frame(_TOUCHED[kind]))
+        if typed["reject_reason"].null_count < typed.num_rows:
+            sink.reject(one_a_line(sink.frame(_BAD)))
+    good = typed["reject_reason"].is_null().to_numpy()
+    sink.count("used", typed["line"].to_numpy()[good], typed["span"].to_numpy()[good])
 
 
 def unknown_columns(kind: str, found: tuple[str, ...]) -> tuple[str, ...]:
