@@ -29,6 +29,7 @@ from pipeline.doorway.envelope_queries import (
 from pipeline.doorway.export_entry import Export
 from pipeline.doorway.frames_entry import FramesEntry
 from pipeline.doorway.guess.held import held_frames
+from pipeline.doorway.guess.log import guess_log
 from pipeline.doorway.guess.roles import (
     Said,
     day_or_month_first,
@@ -601,3 +602,38 @@ def test_an_export_that_can_be_read() -> None:
 def test_every_part_of_a_session_has_words_of_its_own(part: str) -> None:
     """Each part's words can be told from nothing (regression only)."""
     assert SESSION_WORDS[part]
+
+
+def log_lines(stations: Sequence[str] = ("CP-1", "CP-2")) -> list[str]:
+    """Calls and answers of stations by turns, with a time, a level, the station, an arrow and words after the frame."""
+    made = []
+    for i in range(24):
+        own, call = stations[i // 2 % len(stations)], i % 2 == 0
+        frame = f'[2,"{i}","Heartbeat",{{}}]' if call else f'[3,"{i - 1}",{{}}]'
+        made.append(
+            f"2026-03-02 10:00:{i:02d}.5 INFO ws:{own} {'<-' if call else '->'} {frame} done"
+        )
+    return made
+
+
+def test_a_log_s_pattern_is_read_off_its_lines() -> None:
+    """Time, station without what all share, direction by the words that stand on one side only; the rest stays as it is."""
+    found = guess_log(log_lines())
+    assert found is not None
+    assert found.line == "{at} INFO ws:{station_id} {dir} {frame} done"
+    assert (found.more, found.time_format) == (None, times.ISO)
+    assert (found.into, found.out, found.stations) == (("<-",), ("->",), ("CP-1", "CP-2"))
+    assert guess_log(["2026-03-02 10:00:00 started", "2026-03-02 10:00:01 stopped"]) is None
+    assert guess_log([]) is None
+
+
+def test_what_differs_in_a_log_is_left_open() -> None:
+    """A word of its own on each line is `{*}`; without a direction there are no words for it; braces that are meant are doubled."""
+    made = []
+    for n, line in enumerate(log_lines()):
+        begin, frame = line.replace(" <-", "").replace(" ->", "").split(" [", 1)
+        made.append(f"{begin} {{job}} {n}x [{frame}")
+    found = guess_log(made)
+    assert found is not None
+    assert (found.into, found.out) == ((), ())
+    assert found.line == "{at} INFO ws:{station_id} {{job}} {*} {frame} done"

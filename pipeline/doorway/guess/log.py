@@ -12,6 +12,8 @@ from pipeline.doorway.guess.held import Held, held_frames
 from pipeline.doorway.guess.roles import FORMATS, reads, station, ways
 
 _ESCAPES = re.compile(r"\x1b\[[0-9;]*[A-Za-z]")
+# What stands for a part while a line's pattern is made; any other word in braces is the log's own.
+_PART = r"\{(?:at|dir|station_id|frame)\}"
 _WORD = re.compile(r"[^\s\[\](){}<>|=,;\"']+")
 # Lines looked at.
 _LOOKED_AT = 400
@@ -197,7 +199,7 @@ def _put(line: str, value: str, part: str) -> str:
 
 def _common(lines: Sequence[str], body: str) -> str:
     """What all lines share, word by word; what differs is `{*}`."""
-    rows = [re.findall(r"\{\w+\}|\s+|[\w.@/-]+|[^\w\s]", line.strip()) for line in lines]
+    rows = [re.findall(rf"{_PART}|\s+|[\w.@/-]+|[^\w\s]", line.strip()) for line in lines]
     rows = [[" " if token.isspace() else token for token in row] for row in rows]
     first = Counter(tuple(t for t in row if _is_part(t)) for row in rows).most_common(1)[0][0]
     alike = [row for row in rows if tuple(t for t in row if _is_part(t)) == first]
@@ -217,7 +219,7 @@ def _common(lines: Sequence[str], body: str) -> str:
 
 
 def _is_part(token: str) -> bool:
-    return token.startswith("{") and len(token) > 2
+    return bool(re.fullmatch(_PART, token))
 
 
 def _shared(rows: Sequence[list[str]]) -> str:

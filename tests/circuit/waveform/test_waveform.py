@@ -34,7 +34,7 @@ def seen(made: Made) -> Pilot:
         (16.67, "current", 10), (25, "current", 15), (26.67, "current", 16), (33.33, "current", 20), (40, "current", 24),
         (50, "current", 30), (53.33, "current", 32), (66.67, "current", 40), (80, "current", 48), (85, "current", 51),
         (86, "current", 55), (89.2, "current", 63), (90, "current", 65), (92, "current", 70), (96, "current", 80),
-        (96.5, "current", 80), (97.5, "none", 0), (100, "none", 0),
+        (96.5, "current", 80), (97, "current", 80), (97.5, "none", 0), (100, "none", 0),
     ],
 )  # fmt: skip
 def test_duty_says_what_the_table_says(duty: float, meaning: str, amps: float) -> None:
