@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from scipy.sparse import csr_array
 
 from pipeline.attribute.states.model import Bools, Floats, Ints
 from pipeline.attribute.states.smoothing import SCALE_DAYS, scaled_likelihood
@@ -76,6 +77,12 @@ class Slots:
         last = np.empty(len(self.unit), dtype=np.int64)
         last[self.rank] = np.arange(len(self.day))  # of several the last stands
         return last
+
+    @cached_property
+    def adding(self) -> csr_array:
+        """Sums by slot of what is given by event (slots, events); of thousands four times as fast as `reduceat`."""
+        many = len(self.order)
+        return csr_array((np.ones(many), np.arange(many), self.begins), shape=(len(self.day), many))
 
     def of_units(self, units: Bools) -> tuple[Ints, list[int]]:
         """Slots of the units of a mask, by position, and where those of each position begin."""
@@ -143,19 +150,28 @@ class EventChains:
             belief = self._smoothed(messages[events], begins, chosen, starts)
         return events, np.repeat(belief, many, axis=0)
 
+    @cached_property
+    def after(self) -> Floats:
+        """`behind` of the rank of each slot (slots, states)."""
+        return self.behind[self.slots.rank]
+
     def _smoothed(self, messages: Floats, begins: Ints, chosen: Ints, starts: list[int]) -> Floats:
         """State probabilities at the `chosen` slots, those of a position beginning at `starts`; `messages`: of their events, those
         of a slot beginning at `begins`.
         """
-        told = np.add.reduceat(messages, begins, axis=0)
-        told += self.own[chosen]
-        told -= told.max(axis=1, keepdims=True)
-        np.exp(told, out=told)
-        ones, first = np.ones((told.shape[1], 1)), starts[1]
-        steps = self.between
-        if len(chosen) < len(self.slots.day):
+        first, steps = starts[1], self.between
+        if len(chosen) == len(self.own):
+            told = np.asarray(self.slots.adding @ messages)
+            told += self.own
+            back = self.after.copy()
+        else:
+            told = np.add.reduceat(messages, begins, axis=0)
+            told += self.own[chosen]
             steps = steps[chosen[first:] - self.slots.block[1]]
-        forward, back = np.empty_like(told), self.behind[self.slots.rank[chosen]]
+            back = self.behind[self.slots.rank[chosen]]
+        told -= _highest(told)[:, None]
+        np.exp(told, out=told)
+        ones, forward = np.ones((told.shape[1], 1)), np.empty_like(told)
         np.multiply(self.ahead[chosen[:first]], told[:first], out=forward[:first])
         bounds = list(zip(starts[:-2], starts[1:-1], starts[2:], strict=True))
         for turn, (before, low, high) in enumerate(bounds):
@@ -172,6 +188,14 @@ class EventChains:
             np.matmul(step, reached[:, :, None], out=back[before : before + high - low, :, None])
         forward *= back
         return forward
+
+
+def _highest(told: Floats) -> Floats:
+    """The highest of each row: state by state, several times as fast as over so short an axis."""
+    highest = told[:, 0].copy()
+    for state in range(1, told.shape[1]):
+        np.maximum(highest, told[:, state], out=highest)
+    return highest
 
 
 def _ahead(slots: Slots, likelihood: Floats, initial: Floats, transition: Floats) -> Floats:
