@@ -263,14 +263,20 @@ def test_the_station_is_shared_by_a_call_and_its_answer() -> None:
     assert station([{"name": "yard"}] * 24, frames, set()) is None
     assert station([{"name": "yard-1"}] * 24, frames, set()) == "name"
     assert station([{"cp": ""}] * 24, frames, set()) is None
+    assert station([{"cp": "x" * 60}] * 24, frames, set()) == "cp"
     assert station([{"cp": "x" * 61}] * 24, frames, set()) is None
+    # two words by turns tell stations apart, whatever the field is called and they look like
+    assert (
+        station([{"name": ("east", "west")[i // 2 % 2]} for i in range(24)], frames, set())
+        == "name"
+    )
 
 
 @pytest.mark.parametrize(
     ("values", "form"),
     [
         (["2026-03-02T10:00:00Z"], times.ISO), (["02.03.2026 10:00:00,5"], "%d.%m.%Y %H:%M:%S,%f"), (["1772445600"], "epoch_s"),
-        (["1772445600,25"], "epoch_s"),
+        (["1772445600,25"], "epoch_s"), (["13/02/2026 03:04:05 PM"], "%d/%m/%Y %I:%M:%S %p"),
         (["1772445600000"], "epoch_ms"), (["02/Mar/2026:10:00:00 +0100"], "%d/%b/%Y:%H:%M:%S %z"), (["13/02/2026 10:00"], "%d/%m/%Y %H:%M"),
         (["0100000000"], None), (["20260302100000"], "%Y%m%d%H%M%S"), (["1999-03-02 10:00:00.5"], times.ISO),
         (["02.03.1999 10:00"], None), (["soon"], None), ([], None), (["", "  "], None),
