@@ -31,6 +31,7 @@ from pipeline.doorway.frames_entry import FramesEntry
 from pipeline.doorway.guess.held import held_frames
 from pipeline.doorway.guess.log import guess_log
 from pipeline.doorway.guess.roles import (
+    FORMATS,
     Said,
     day_or_month_first,
     direction,
@@ -643,3 +644,48 @@ def test_what_differs_in_a_log_is_left_open() -> None:
     assert found is not None
     assert (found.into, found.out) == ((), ())
     assert found.line == "{at} INFO ws:{station_id} {{job}} {*} {frame} done"
+
+
+@pytest.mark.parametrize(
+    ("written", "form"),
+    [
+        ("2026/10/23 15:04:05.678901", "%Y/%m/%d %H:%M:%S.%f"),
+        ("2026/10/23 15:04:05,678901", "%Y/%m/%d %H:%M:%S,%f"),
+        ("2026/10/23 15:04:05", "%Y/%m/%d %H:%M:%S"),
+        ("23.10.2026 15:04:05.678901", "%d.%m.%Y %H:%M:%S.%f"),
+        ("23.10.2026 15:04:05,678901", "%d.%m.%Y %H:%M:%S,%f"),
+        ("23.10.2026 15:04:05", "%d.%m.%Y %H:%M:%S"),
+        ("23.10.2026 15:04", "%d.%m.%Y %H:%M"),
+        ("23/Oct/2026:15:04:05.678901 +0200", "%d/%b/%Y:%H:%M:%S.%f %z"),
+        ("23/Oct/2026:15:04:05,678901 +0200", "%d/%b/%Y:%H:%M:%S,%f %z"),
+        ("23/Oct/2026:15:04:05 +0200", "%d/%b/%Y:%H:%M:%S %z"),
+        ("23/Oct/2026 15:04:05 +0200", "%d/%b/%Y %H:%M:%S %z"),
+        ("10/23/2026 03:04:05 PM", "%m/%d/%Y %I:%M:%S %p"),
+        ("23/10/2026 03:04:05 PM", "%d/%m/%Y %I:%M:%S %p"),
+        ("10/23/2026 15:04:05.678901", "%m/%d/%Y %H:%M:%S.%f"),
+        ("10/23/2026 15:04:05,678901", "%m/%d/%Y %H:%M:%S,%f"),
+        ("23/10/2026 15:04:05.678901", "%d/%m/%Y %H:%M:%S.%f"),
+        ("23/10/2026 15:04:05,678901", "%d/%m/%Y %H:%M:%S,%f"),
+        ("10/23/2026 15:04:05", "%m/%d/%Y %H:%M:%S"),
+        ("23/10/2026 15:04:05", "%d/%m/%Y %H:%M:%S"),
+        ("10/23/2026 15:04", "%m/%d/%Y %H:%M"),
+        ("23/10/2026 15:04", "%d/%m/%Y %H:%M"),
+        ("23-10-2026 15:04:05", "%d-%m-%Y %H:%M:%S"),
+        ("23-10-26 15:04:05", "%d-%m-%y %H:%M:%S"),
+        ("Fri Oct 23 15:04:05 2026", "%a %b %d %H:%M:%S %Y"),
+        ("23 Oct 2026 15:04:05", "%d %b %Y %H:%M:%S"),
+        ("Oct 23 15:04:05.678901", "%b %d %H:%M:%S.%f"),
+        ("Oct 23 15:04:05,678901", "%b %d %H:%M:%S,%f"),
+        ("Oct 23 15:04:05", "%b %d %H:%M:%S"),
+        ("20261023150405", "%Y%m%d%H%M%S"),
+        ("20261023 15:04:05", "%Y%m%d %H:%M:%S"),
+    ],
+)  # fmt: skip
+def test_each_format_that_is_tried_is_found(written: str, form: str) -> None:
+    """The 23rd of October 2026, a little after three, as logs write it (common practice, no source)."""
+    assert time_format([written]) == form
+
+
+def test_every_format_that_is_tried_has_its_use() -> None:
+    """None is hidden by another before it (derived)."""
+    assert len(FORMATS) == len(set(FORMATS)) == 3 + 30

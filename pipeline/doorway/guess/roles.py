@@ -15,7 +15,7 @@ from pipeline.ocpp.actions import STATION_ACTIONS
 
 # Formats tried, those first that are met most, a fraction after a point or a comma; common practice.
 _WITH_A_POINT = (
-    times.ISO, "%Y-%m-%d %H:%M:%S.%f", "%Y/%m/%d %H:%M:%S.%f", "%Y/%m/%d %H:%M:%S", "%d.%m.%Y %H:%M:%S.%f",
+    times.ISO, "%Y/%m/%d %H:%M:%S.%f", "%Y/%m/%d %H:%M:%S", "%d.%m.%Y %H:%M:%S.%f",
     "%d.%m.%Y %H:%M:%S", "%d.%m.%Y %H:%M", "%d/%b/%Y:%H:%M:%S.%f %z", "%d/%b/%Y:%H:%M:%S %z", "%d/%b/%Y %H:%M:%S %z",
     "%m/%d/%Y %I:%M:%S %p", "%d/%m/%Y %I:%M:%S %p", "%m/%d/%Y %H:%M:%S.%f", "%d/%m/%Y %H:%M:%S.%f", "%m/%d/%Y %H:%M:%S",
     "%d/%m/%Y %H:%M:%S", "%m/%d/%Y %H:%M", "%d/%m/%Y %H:%M", "%d-%m-%Y %H:%M:%S", "%d-%m-%y %H:%M:%S", "%a %b %d %H:%M:%S %Y",
