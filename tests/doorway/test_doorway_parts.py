@@ -48,6 +48,7 @@ from pipeline.doorway.local_times import LocalTimes
 from pipeline.doorway.part_queries import cells_query, column, json_path, json_query
 from pipeline.doorway.unfit_lines import unfit_lines
 from pipeline.doorway.yaml_text import YamlTextError
+from pipeline.registry import registry
 
 
 def entry(**keys: Any) -> FramesEntry:
@@ -85,6 +86,12 @@ def test_a_header_is_its_kind_and_tells_what_it_lacks(kind: str) -> None:
         assert lacking is not None
         if lacking.kind == kind:
             assert lacking.missing == (required[-1],)
+
+
+def test_rows_of_every_kind_have_their_table() -> None:
+    """One table a kind, and each is declared."""
+    assert {registry().table(table).name for table in TABLES.values()} == set(TABLES.values())
+    assert len(set(TABLES.values())) == len(TABLES)
 
 
 def test_a_header_of_nothing_known_is_nothing() -> None:
@@ -453,6 +460,7 @@ def test_a_call_and_its_answer_of_one_row() -> None:
     cells: dict[str, str | None] = {
         "at_text_raw": "t1", "action": "Reset", "request": "{}", "response": '{"a":1}', "msg_id": None,
     }  # fmt: skip
+    assert "msg_id" not in plain[0][0]
     for made in (plain, with_id):
         assert [sql(m, **cells) for m, _ in made] == ['[2,"t1/Reset","Reset",{}]', '[3,"t1/Reset",{"a":1}]']  # fmt: skip
     assert sql(with_id[0][0], **{**cells, "msg_id": "9"}) == '[2,"9","Reset",{}]'
@@ -598,6 +606,7 @@ def test_an_export_that_can_be_read() -> None:
     plain = export(fault={"ok": "NoError"}, blank="-", columns={"evse_id": ["Site", "Bay"], "plugged_at": "From"})  # fmt: skip
     assert (plain.forms, plain.zone, plain.blank) == ((times.ISO,), "UTC", ("-",))
     assert plain.plain_columns == ("Site", "Bay", "From")
+    assert (plain.energy_unit, plain.duration_unit, plain.decimal) == ("kWh", "s", ".")
     assert export(timezone="Europe/Oslo").zone == "Europe/Oslo"
     for form in ("epoch_ms", "%Y-%m-%d %H:%M%z", "%d %b %Y %H:%M %Z"):
         assert export(timezone=None, time_format=form).zone == "UTC"
