@@ -19,6 +19,7 @@ from pipeline.refer.suspects.levels import (
     against_usual,
     others_median,
     readings,
+    without_evse_failures,
 )
 from pipeline.refer.suspects.recent import Window, recent, without_mended
 from pipeline.settings.refer import ReferSettings
@@ -390,6 +391,17 @@ def test_a_high_reading_among_high_neighbours_is_the_generators(
     )
     rows = against_usual(pl.concat([frame, times]), SETTINGS)
     assert ("X" not in rows["vehicle_id"]) == left_out
+
+
+def test_levels_of_a_failure_that_is_the_evse_s_say_nothing_of_the_vehicle() -> None:
+    """From more than half on (decided): a generator that comes and goes shows at just the attempts it fails, which other vehicles' levels do
+    not tell. Charges, and failures of whoever else, stay.
+    """
+    rows = table_of(("V", "E", 0, -9.0), ("W", "E", 0, -12.0), ("X", "E", 0, -12.0)).with_columns(
+        attempt_id=pl.Series(["A1", "A2", "A3"])
+    )
+    blame = pl.DataFrame({"attempt_id": ["A1", "A2", "A3"], "p_evse": [0.51, 0.5, None]})
+    assert without_evse_failures(rows, blame)["attempt_id"].to_list() == ["A2", "A3"]
 
 
 def leveled(*rows: tuple[str, str, float, float], state: str = "B2") -> pl.DataFrame:

@@ -14,6 +14,7 @@ import polars as pl
 from pipeline.circuit.pilot import GENERATOR_TOLERANCE, GENERATOR_V
 from pipeline.circuit.reverse_path import METER_SD_V
 from pipeline.core.constants import MAD_TO_SD, MEDIAN_EFFICIENCY, UNIFORM_SD
+from pipeline.refer.suspects.unseen import EVSE_AT_FAULT
 from pipeline.settings.refer import ReferSettings
 
 NOMINAL_SE_V = float((GENERATOR_V * GENERATOR_TOLERANCE * UNIFORM_SD) + METER_SD_V)
@@ -172,6 +173,15 @@ def against_usual(frame: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame:
         pl.when(pl.col("others_high_n") >= enough).then("others_high_v").alias("usual_high_v"),
         pl.when(pl.col("others_high_n") >= enough).then(se / pl.col("others_high_n").sqrt() * 2).alias("usual_high_se_v"),
     )  # fmt: skip
+
+
+def without_evse_failures(rows: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame:
+    """Readings but those of attempts that failed more probably by the EVSE than not: its generator may be what they show.
+
+    `rows`: as `against_usual` gives them, where they have counted among the EVSE's own; `attempts`: with blame.
+    """
+    theirs = attempts.filter(pl.col("p_evse") > EVSE_AT_FAULT)
+    return rows.join(theirs, on="attempt_id", how="anti", maintain_order="left")
 
 
 def _restless_around() -> pl.Expr:

@@ -33,7 +33,8 @@ UNRECORDED, UNRECORDED_SHARE = 0.5, 0.03
 """Share of its stays without charge that no log tells of where a vehicle's EVSEs are not recorded for a time, and share of vehicles
 to which that happens; judgement. An EVSE that told of a card was recorded."""
 EVSE_AT_FAULT = 0.5
-"""Share of an unseen card that attribution lays on EVSE and pairing, from which it says nothing of the vehicle."""
+"""Share of an unseen card that attribution lays on EVSE and pairing, or of a failure on its EVSE, from which it, or the pilot's
+levels then, say nothing of the vehicle."""
 SHRINK = 20.0
 """Visits of others at an EVSE that weigh as much there as the fleet's share; judgement."""
 ELSEWHERE_WORTH = 4.0

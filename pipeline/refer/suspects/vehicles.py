@@ -29,7 +29,7 @@ from pipeline.refer.suspects.events import (
 from pipeline.refer.suspects.known import known_vehicles, of_present, since
 from pipeline.refer.suspects.leaks import leak_plan
 from pipeline.refer.suspects.level_factors import LevelFactors, beside_path, level_factors
-from pipeline.refer.suspects.levels import against_usual, readings
+from pipeline.refer.suspects.levels import against_usual, readings, without_evse_failures
 from pipeline.refer.suspects.posterior import fault_odds, found_odds, priors
 from pipeline.refer.suspects.recent import Window, recent, without_mended
 from pipeline.refer.suspects.signatures import Signature, learnt
@@ -83,7 +83,7 @@ def judge_vehicles(
     known = known_vehicles(inputs, attempts, reported)
     since_utc = since(inputs, known)
     as_if = as_if_at_fault(of_state(attempts, known, since_utc))
-    levels = against_usual(readings(attempts), settings)
+    levels = without_evse_failures(against_usual(readings(attempts), settings), attempts)
     valid = without_mended(levels)
     drift = drift_table(valid, look_back, settings)
     near = _Near(
