@@ -14,7 +14,7 @@ from pipeline.core.printable import CELL, printable
 from pipeline.core.weeks import week_end
 from pipeline.core.wording import SUSPECTS, probability
 from pipeline.publish.evse_checks import CAUTIONS, checks
-from pipeline.publish.typeset import typeset
+from pipeline.publish.typeset import side_by_side, typeset
 from pipeline.registry import SCHEMAS
 
 TEMPLATE = SCHEMAS / "templates" / "evse_sheet.typ"
@@ -45,9 +45,12 @@ def evse_sheets(tables: Mapping[str, pl.DataFrame], week: str) -> Iterator[tuple
     """Each called EVSE's id and its sheet as PDF. `tables`: the week's out_ frames."""
     called = tables["evses"].filter(pl.col("call").is_in(CALLED)).sort("evse_id")
     about = {row["evse_id"]: row for row in tables["about_evses"].to_dicts()}
-    for row in called.to_dicts():
+
+    def sheet(row: Mapping[str, Any]) -> tuple[str, bytes]:
         data = sheet_data(row, about.get(row["evse_id"], {}), tables, week)
-        yield row["evse_id"], typeset(TEMPLATE, data, week_end(week))
+        return row["evse_id"], typeset(TEMPLATE, data, week_end(week))
+
+    return side_by_side(sheet, called.to_dicts())
 
 
 def sheet_data(

@@ -16,6 +16,7 @@ from pipeline.ingest.file_accounts import tell
 from pipeline.publish.addresses import SHEET, pack_folder
 from pipeline.publish.evse_sheet import SHEETS, evse_sheets
 from pipeline.publish.sheet import sheet_pdf
+from pipeline.publish.typeset import side_by_side
 from pipeline.publish.week_folder import ACCOUNTS, MORE, complete_or_absent, write_tables
 from pipeline.publish.week_report import WeekReport
 from pipeline.refer.pack.model import Evidence
@@ -77,8 +78,7 @@ def publish_week(
     with complete_or_absent(folder) as partial:
         write_tables(partial, tables, run)
         (partial / MORE / ACCOUNTS).write_text(json.dumps(accounts, indent=1), encoding="utf-8")
-        for vehicle_id, pack in report.referral.packs.items():
-            write_pack(partial / "referrals" / pack_folder(vehicle_id), pack)
+        write_packs(partial / "referrals", report.referral.packs)
         for evse_id, pdf in evse_sheets(tables, report.week):
             place = partial / SHEETS / pack_folder(evse_id)
             place.mkdir(parents=True)
@@ -102,6 +102,16 @@ def with_earlier(inputs: list[dict[str, Any]], folder: Path) -> list[dict[str, A
     earlier = json.loads(kept.read_text(encoding="utf-8")) if kept.is_file() else []
     now = {(row["file"], row["sha256"]) for row in inputs}
     return [*inputs, *(row for row in earlier if (row["file"], row["sha256"]) not in now)]
+
+
+def write_packs(folder: Path, packs: Mapping[str, Evidence]) -> None:
+    """All referrals, each in a folder of its own."""
+
+    def write(named: tuple[str, Evidence]) -> None:
+        write_pack(folder / pack_folder(named[0]), named[1])
+
+    for _ in side_by_side(write, packs.items()):
+        pass
 
 
 def write_pack(folder: Path, pack: Evidence) -> None:
