@@ -131,7 +131,9 @@ def _by_header(line: str) -> Recognised:
         return _other_dialect(line) or Recognised("unrecognised", found, _no_such_header(found))
     twice = sorted({name for name in found if name and found.count(name) > 1})
     if best.missing:
-        what = f"looks like {best.kind}, but the column {_listed(best.missing)} is missing; found: {_listed(found)}"
+        lacking = "the column {} is" if len(best.missing) == 1 else "the columns {} are"
+        told = lacking.format(_listed(best.missing))
+        what = f"looks like {best.kind}, but {told} missing; found: {_listed(found)}"
         return Recognised("unrecognised", found, what, looks_like=best.kind)
     if twice:
         return Recognised(

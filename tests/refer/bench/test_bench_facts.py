@@ -343,9 +343,15 @@ def test_the_best_step_comes_first() -> None:
     assert min(p.bits for p in found) >= 0.02
     assert all(p.because == "" for p in found)
     fine = parse_reading("lock_cycles", bench_declared().answers["lock_cycles"].answers[0])
-    again = {p.name: p for p in proposals(Case(PRIOR, (fine,)), weighed_of(fine))}
-    if "lock_cycles" in again:
-        assert again["lock_cycles"].question.endswith(" Once more, by another pair of eyes.")
+    step = bench_declared().steps["lock_cycles"]
+    asked, first = (
+        Proposal("lock_cycles", step, 1.0, 1.0, "", w) for w in (weighed_of(fine), weighed_of())
+    )
+    question = bench_declared().answers["lock_cycles"].question
+    assert (first.question, asked.question) == (
+        question,
+        question + " Once more, by another pair of eyes.",
+    )
     assert "by another pair" not in {p.name: p for p in found}["trouble_codes"].question
 
 
