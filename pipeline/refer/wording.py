@@ -235,20 +235,29 @@ GROUNDS = ("ground_fault", "ground_doubt", "ground_clear")
 """Attribution's sentence on an EVSE for each verdict; which one holds is known when its failures' looks have been weighed."""
 LOOKS_TELL = 2.0
 """Times likelier from which the looks of failures are mentioned; judgement."""
+LOOKS_MOST = 100.0
+"""Beyond it no figure is told: each sign is capped (`log_weight_cap`), so there the figure is the cap's."""
 
 
 def _evse_looks() -> pl.Expr:
     """What the looks of an EVSE's failures say, where they say much."""
+    evse, others = "it is the EVSE", "it is chance or its vehicles"
     telling = pl.col("telling")
-    own = pl.format(
-        " Its failures look {} times likelier under a fault of its own than by chance or its vehicles'.",
-        telling.round(0).cast(pl.Int64),
+    return (
+        pl.when(telling >= LOOKS_TELL)
+        .then(_likelier(telling, evse, others))
+        .when(telling <= 1.0 / LOOKS_TELL)
+        .then(_likelier(1.0 / telling, others, evse))
     )
-    others = pl.format(
-        " Its failures look {} times likelier by chance or its vehicles' than under a fault of its own.",
-        (1.0 / telling).round(0).cast(pl.Int64),
-    )
-    return pl.when(telling >= LOOKS_TELL).then(own).when(telling <= 1.0 / LOOKS_TELL).then(others)
+
+
+def _likelier(times: pl.Expr, one: str, other: str) -> pl.Expr:
+    many = pl.when(times > LOOKS_MOST).then(pl.lit(f"over {LOOKS_MOST:.0f}"))
+    figure = many.otherwise(times.round(0).cast(pl.Int64).cast(pl.String))
+    return pl.format(
+        " How they failed (stage, fault word) is {} times likelier if {} than if {}.",
+        figure, pl.lit(one), pl.lit(other),
+    )  # fmt: skip
 
 
 EVSE_NAMED_AT = 0.7

@@ -149,11 +149,29 @@ def test_the_other_language_is_whole(page: str) -> None:
             ),
         ),
         (
+            (
+                "3 of 9 attempts failed, with 2 of 5 vehicles; it was at fault, and its last attempts leave open whether it still is. "
+                "How they failed (stage, fault word) is over 100 times likelier if it is the EVSE than if it is chance or its vehicles."
+            ),
+            (
+                "3 von 9 Versuchen gescheitert, mit 2 von 5 Fahrzeugen; es war schuld, und die letzten Versuche lassen offen, ob es das "
+                "noch ist. Wie sie scheiterten (Stufe, Fehlerwort), ist über 100-mal wahrscheinlicher, wenn es am Ladepunkt liegt, als "
+                "bei Zufall oder durch seine Fahrzeuge."
+            ),
+        ),
+        (
+            "How they failed (stage, fault word) is 5 times likelier if it is chance or its vehicles than if it is the EVSE.",
+            (
+                "Wie sie scheiterten (Stufe, Fehlerwort), ist bei Zufall oder durch seine Fahrzeuge 5-mal wahrscheinlicher, als wenn es "
+                "am Ladepunkt liegt."
+            ),
+        ),
+        (
             "Held by bo {0} on 2026-03-04: wait: no parts.",
             "Zurückgestellt von bo {0} am 2026-03-04: wait: no parts.",
         ),
     ],
-    ids=["vehicle", "evse", "levels", "people's words"],
+    ids=["vehicle", "evse", "levels", "looks", "looks of others", "people's words"],
 )
 def test_a_reason_is_told_whole(reason: str, said: str) -> None:
     """Each sentence by its pattern, figures and people's words kept."""

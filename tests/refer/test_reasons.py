@@ -136,11 +136,11 @@ def test_reasons_of_equipment() -> None:
         [
             ("faulty", 0.97, "contactor", 0.7, 17.4, "It failed with 5."), ("watch", 0.4, "cable", 0.69, 0.2, "It failed with 2."),
             ("clear", 0.002, "cable", 0.9, 9.0, "It failed with none."), ("insufficient_data", 0.0, None, None, 1.0, None),
-            ("watch", 0.4, "cable", 0.69, 1.9, "It failed with 3."),
+            ("watch", 0.4, "cable", 0.69, 1.9, "It failed with 3."), ("watch", 0.4, "cable", 0.69, 154.0, "It failed with 4."),
         ],
         schema={"call": pl.String, "p_evse": pl.Float64, "suspect": pl.String, "p_suspect": pl.Float64, "telling": pl.Float64,
                 "reason": pl.String}, orient="row",
-    ).with_columns(at_once=pl.Series([3, None, None, None, None], dtype=pl.UInt32), at_site=pl.lit(5))  # fmt: skip
+    ).with_columns(at_once=pl.Series([3, None, None, None, None, None], dtype=pl.UInt32), at_site=pl.lit(5))  # fmt: skip
     # attribution's sentence of the verdict that was called, not of its own
     other = pl.lit("Of another verdict.")
     rows = rows.with_columns(
@@ -153,17 +153,21 @@ def test_reasons_of_equipment() -> None:
     )
     assert rows.select(evse_reason()).to_series().to_list() == [
         (
-            "It failed with 5. Its failures look 17 times likelier under a fault of its own than by chance or its vehicles'. "
-            "Probability that the EVSE is at fault: 97 %. Most likely: contactor (70 % if it is the EVSE). "
+            "It failed with 5. How they failed (stage, fault word) is 17 times likelier if it is the EVSE than if it is "
+            "chance or its vehicles. Probability that the EVSE is at fault: 97 %. Most likely: contactor (70 % if it is the EVSE). "
             "3 of the 5 EVSEs of its site began to fail within two days: look first at what they share (supply, network)."
         ),
         (
-            "It failed with 2. Its failures look 5 times likelier by chance or its vehicles' than under a fault of its own. "
+            "It failed with 2. How they failed (stage, fault word) is 5 times likelier if it is chance or its vehicles than if it is the EVSE. "
             "Probability that the EVSE is at fault: 40 %."
         ),
         "It failed with none.",
         "no attempt that charged or failed in the look-back.",
         "It failed with 3. Probability that the EVSE is at fault: 40 %.",
+        (
+            "It failed with 4. How they failed (stage, fault word) is over 100 times likelier if it is the EVSE than if it is "
+            "chance or its vehicles. Probability that the EVSE is at fault: 40 %."
+        ),
     ]
     pairs = rows.select(
         "call",
@@ -176,6 +180,7 @@ def test_reasons_of_equipment() -> None:
         "It failed with none.",
         "Few.",
         "It failed with 3. Probability that the pairing is at fault: 40 %.",
+        "It failed with 4. Probability that the pairing is at fault: 40 %.",
     ]
 
 
