@@ -158,8 +158,8 @@ def test_reasons_of_equipment() -> None:
             "3 of the 5 EVSEs of its site began to fail within two days: look first at what they share (supply, network)."
         ),
         (
-            "It failed with 2. How they failed (stage, fault word) is 5 times likelier if it is chance or its vehicles than if it is the EVSE. "
-            "Probability that the EVSE is at fault: 40 %."
+            "It failed with 2. How they failed (stage, fault word) is 5 times likelier if it is chance or its vehicles than if it is the "
+            "EVSE. Probability that the EVSE is at fault: 40 %."
         ),
         "It failed with none.",
         "no attempt that charged or failed in the look-back.",
