@@ -136,6 +136,7 @@ def test_yaml_nested_up_to_the_bound_is_read() -> None:
     """The bound itself is read (decided); an error without a line is the sentence alone."""
     assert yaml_text.read("[" * 21 + "]" * 21).value != []
     assert str(YamlTextError("odd")) == "odd"
+    assert yaml_text.YamlText({}).line_of(("a",)) == 1
 
 
 OSLO = "Europe/Oslo"
@@ -702,3 +703,10 @@ def test_each_format_that_is_tried_is_found(written: str, form: str) -> None:
 def test_every_format_that_is_tried_has_its_use() -> None:
     """None is hidden by another before it (derived)."""
     assert len(FORMATS) == len(set(FORMATS)) == 3 + 30
+
+
+def test_a_part_of_a_time_that_is_not_read_is_named_with_those_that_are() -> None:
+    """Strptime's parts, as far as they are read here."""
+    assert times.wrong("%Q") == (
+        "'%Q': %Q is no part of a time that is read; use %Y %y %m %d %H %I %M %S %f %j %p %z %Z %b %B %a %A %%, or epoch_s, epoch_ms, payload"
+    )
