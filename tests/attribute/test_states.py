@@ -7,7 +7,14 @@ import pytest
 
 from pipeline.attribute.states.exchange import AT_REST, exchange
 from pipeline.attribute.states.joint import LEAST_SCORE, rivals_of
-from pipeline.attribute.states.messages import NEVER, Events, Kind, narrowed, scatter, state_escape
+from pipeline.attribute.states.messages import (
+    NEVER,
+    Events,
+    Kind,
+    narrowed,
+    state_escape,
+    told_by_day,
+)
 from pipeline.attribute.states.model import StateModel, state_model
 from pipeline.settings.attribute import AttributeSettings
 from tests.attribute.test_exact import BASE, EVSE, LEVELS, PAIRING, VEHICLE, exact
@@ -106,7 +113,7 @@ def test_messages_of_one_unit_and_day_add_up() -> None:
     mine = kind("vehicle", [0, 0, 1, 0], 2, VEHICLE, 3)
     messages = np.arange(16.0).reshape(4, 4)
     messages[:, 0] = 0.0
-    total = scatter(mine, failures([0, 0, 2, 1]), messages)
+    total = told_by_day(mine, failures([0, 0, 2, 1]), messages) - mine.success_loglik
     assert total.shape == (3, 3, 4)
     assert total[0, 0].tolist() == [0.0, 6.0, 8.0, 10.0]
     assert total[0, 1].tolist() == messages[3].tolist()

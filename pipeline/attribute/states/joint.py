@@ -15,7 +15,7 @@ import numpy as np
 
 from pipeline.attribute.states.event_chains import EventChains, Slots
 from pipeline.attribute.states.joint_chains import smooth_tied
-from pipeline.attribute.states.messages import Beliefs, Events, Kind, scatter
+from pipeline.attribute.states.messages import Beliefs, Events, Kind, told_by_day
 from pipeline.attribute.states.model import Bools, Floats, Ints
 
 WORKING_NUMBERS = 3_000_000
@@ -198,6 +198,6 @@ def _without(
         kind.trust[rows],
         kind.model,
     )
-    alone = (part.success_loglik + scatter(part, events.only(rows), messages[rows]))[where]
+    alone = told_by_day(part, events.only(rows), messages[rows])[where]
     np.subtract.at(alone, (owner, events.day[shared]), messages[shared])
     return np.asarray(alone)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.sparse import csr_array
 
 from pipeline.attribute.states.model import Bools, Floats, Ints, StateModel
 from pipeline.attribute.states.smoothing import Smoothed, smooth
@@ -102,19 +103,21 @@ def told_of(kind: Kind, events: Events, messages: Floats, units: Ints) -> tuple[
         escape=kind.escape[rows],
         trust=kind.trust[rows],
     )
-    evidence = part.success_loglik + scatter(part, events.only(rows), messages[rows])
+    evidence = told_by_day(part, events.only(rows), messages[rows])
     initial = kind.model.initial
     return evidence, initial[units] if initial.ndim > 1 else initial
 
 
-def scatter(kind: Kind, events: Events, messages: Floats) -> Floats:
-    """Sum of messages by unit and day (units, days, states)."""
-    units, days, states = kind.success_loglik.shape
-    slot = kind.unit * days + events.day
-    total = np.zeros((units * days, states))
-    for state in range(1, states):
-        total[:, state] = np.bincount(slot, messages[:, state], units * days)
-    return total.reshape(units, days, states)
+def told_by_day(kind: Kind, events: Events, messages: Floats) -> Floats:
+    """Log evidence of a kind's units by day (units, days, states): their successes, and the messages of their events."""
+    evidence = kind.success_loglik.copy()
+    if len(events.day):
+        days, states = evidence.shape[1:]
+        slot, of_event = np.unique(kind.unit * days + events.day, return_inverse=True)
+        many = np.arange(len(of_event))
+        adding = csr_array((np.ones(len(many)), (of_event, many)), shape=(len(slot), len(many)))
+        evidence.reshape(-1, states)[slot] += adding @ messages
+    return np.asarray(evidence)
 
 
 def narrowed(kind: Kind, units: Ints, keep: Ints) -> Kind:

@@ -16,8 +16,8 @@ from pipeline.attribute.states.messages import (
     Events,
     Kind,
     narrowed,
-    scatter,
     state_escape,
+    told_by_day,
 )
 from pipeline.attribute.states.model import (
     Bools,
@@ -131,9 +131,7 @@ def _alone(kind: Kind, events: Events) -> Floats:
     The most it could be at fault.
     """
     fail = np.log(1.0 - (1.0 - events.base)[:, None] * kind.escape)
-    evidence = kind.success_loglik + scatter(
-        kind, events, kind.trust[:, None] * (fail - fail[:, :1])
-    )
+    evidence = told_by_day(kind, events, kind.trust[:, None] * (fail - fail[:, :1]))
     initial = kind.model.initial
     for low in range(0, len(evidence), SCREENED_AT_ONCE):
         part = slice(low, low + SCREENED_AT_ONCE)

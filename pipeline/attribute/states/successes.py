@@ -51,16 +51,13 @@ class Successes:
 
     def loglik(self, model: StateModel, reach: Floats) -> Floats:
         """Log-likelihood by state (units x days, states); `reach` (attempts, circumstances)."""
-        logs = np.zeros((len(self.charged), model.states))
-        for k in range(1, model.states):
-            if model.where[k]:
-                reached = np.flatnonzero(reach[:, model.where[k]])
-                bite = np.log1p(-model.loud[k] * reach[reached, model.where[k]])
-                bite *= self.good[reached]
-                logs[:, k] = np.bincount(self.slot[reached], bite, len(logs))
-            elif model.loud[k]:
-                logs[:, k] = self.charged * np.log1p(-model.loud[k])
-            if model.silent[k]:
-                logs[:, k] += self.asked * np.log1p(-model.silent[k])
-        logs *= self.calm[:, None]
+        anywhere = np.where(model.where > 0, 0.0, np.log1p(-model.loud))
+        counts = np.stack([self.charged, self.asked], axis=1)
+        counts *= self.calm[:, None]
+        logs = np.asarray(counts @ np.stack([anywhere, np.log1p(-model.silent)]))
+        for k in np.flatnonzero(model.where):
+            reached = np.flatnonzero(reach[:, model.where[k]])
+            bite = np.log1p(-model.loud[k] * reach[reached, model.where[k]])
+            bite *= self.good[reached]
+            logs[:, k] += np.bincount(self.slot[reached], bite, len(logs)) * self.calm
         return logs
