@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import cache
 from typing import Any, cast
 
 import numpy as np
@@ -295,3 +296,102 @@ def test_figures_of_a_table_by_hand() -> None:
         ["less", "1", "0.400", "1.000"], ["over", "50", "%", "1", "0.600", "0.000"], ["over", "97", "%", "1", "0.980", "1.000"],
         ["over", "99", "%", "1", "0.995", "1.000"],
     ]  # fmt: skip
+
+
+def drawn_of(suspect: str, name: str) -> np.ndarray:
+    """A quantity of all simulated vehicles with a suspect, of six thousand."""
+    return np.array([getattr(t, name) for t in fleet() if t.suspect == suspect], dtype=np.float64)
+
+
+@cache
+def fleet() -> list[Truth]:
+    """Six thousand simulated vehicles."""
+    return [simulate(number, 20261128) for number in range(6000)]
+
+
+def test_the_simulated_vehicles_have_the_prior_s_faults() -> None:
+    """As often as the bench believes before anything is measured, within four standard errors (derived)."""
+    for suspect, share in prior_without_logs().items():
+        seen = sum(t.suspect == suspect for t in fleet()) / len(fleet())
+        assert seen == pytest.approx(share, abs=4 * math.sqrt(share / len(fleet())))
+
+
+@pytest.mark.parametrize(
+    ("suspect", "name", "low", "high"),
+    [
+        ("no_fault", "r2", 2740 * 0.97, 2740 * 1.03), ("no_fault", "r3", 1300 * 0.97, 1300 * 1.03), ("no_fault", "contact", 0, 3),
+        ("no_fault", "ideality", 1.5, 1.95), ("no_fault", "saturation", 3e-10, 1e-8), ("no_fault", "r1", 970, 1030),
+        ("no_fault", "proximity", 4.75 * 0.891, 5.25 * 0.891), ("no_fault", "leak", 2e5, 5e9),
+        ("pilot_diode_shorted", "leak", 0, 5), ("pilot_diode_leaky", "leak", 500, 4e4), ("pilot_leakage", "beside", 1.8e3, 3e4),
+        ("inlet_lock", "proximity", 0, 5), ("pilot_resistor", "r2", 2740 * 0.97 * 0.4, 2740 * 1.03 * 3.5),
+        ("pilot_resistor", "r3", 1300 * 0.97 * 0.4, 1300 * 1.03 * 3.5), ("pilot_resistor", "contact", 0, 2500),
+    ],
+)  # fmt: skip
+def test_parts_are_drawn_over_their_range(suspect: str, name: str, low: float, high: float) -> None:
+    """None beyond, and both ends nearly met: tolerances of IEC 61851-1 and SAE J1772, as given by secondary sources; the others are the
+    simulator's own, wider or narrower than the bench's (judgement).
+    """
+    found = drawn_of(suspect, name)
+    assert low <= found.min() <= found.max() <= high
+    reach = (high - low) * 0.12
+    if low > 0 and high / low > 20:
+        assert found.min() < low * 1.4
+        assert found.max() > high / 1.4
+    else:
+        assert found.min() < low + reach
+        assert found.max() > high - reach
+
+
+def test_one_part_of_a_resistor_fault_is_off() -> None:
+    """R2, R3 or the contact, a third each; factors from .4 to .78 or 1.3 to 3.5 (the simulator's own; judgement)."""
+    off = np.stack(
+        [
+            np.abs(drawn_of("pilot_resistor", "r2") / 2740 - 1) > 0.15,
+            np.abs(drawn_of("pilot_resistor", "r3") / 1300 - 1) > 0.15,
+            drawn_of("pilot_resistor", "contact") >= 250,
+        ]
+    )
+    assert (off.sum(axis=0) == 1).all()
+    assert off.mean(axis=1) == pytest.approx([1 / 3] * 3, abs=0.11)
+    factor = drawn_of("pilot_resistor", "r2")[off[0]] / 2740
+    assert ((factor < 0.78 * 1.03) | (factor > 1.3 * 0.97)).all()
+    assert float((factor < 1).mean()) == pytest.approx(0.4, abs=0.17)
+
+
+def test_what_is_open_is_open_and_the_rest_is_chance() -> None:
+    """An open line has neither resistor, one that never asks no R3; six in ten paths dry; two in five locks and half of the cables show."""
+    assert set(drawn_of("pilot_open", "r2")) == set(drawn_of("pilot_open", "r3")) == {OPEN_OHM}
+    assert set(drawn_of("never_requests", "r3")) == {OPEN_OHM}
+    assert drawn_of("never_requests", "r2").max() < 3000
+    everyone = [t.beside for t in fleet() if t.suspect != "pilot_leakage"]
+    assert set(everyone) == {OPEN_OHM}
+    assert float(np.mean([t.dries for t in fleet()])) == pytest.approx(0.6, abs=0.03)
+    off = np.abs(drawn_of("inlet_lock", "proximity") / (5 * 0.891) - 1) > 0.05
+    assert float(off.mean()) == pytest.approx(0.4 * 0.91, abs=0.08)
+    coding = drawn_of("carried_cable", "coding")
+    near = np.abs(coding[:, None] / np.array([1500, 680, 220, 100]) - 1).min(axis=1) <= 0.03
+    assert float((coding == OPEN_OHM).mean()) == pytest.approx(0.25, abs=0.06)
+    assert float(near.mean()) == pytest.approx(0.5, abs=0.09)
+    sound = drawn_of("no_fault", "coding")
+    kinds = np.abs(sound[:, None] / np.array([1500, 680, 220, 100]) - 1)
+    assert kinds.min(axis=1).max() <= 0.03
+    assert np.bincount(kinds.argmin(axis=1)) / sound.size == pytest.approx([0.25] * 4, abs=0.09)
+    leak = drawn_of("no_fault", "leak")
+    assert float((leak >= 8e6).mean()) == pytest.approx(0.85, abs=0.07)
+    generator = np.array([t.generator for t in fleet()])
+    assert (generator.min(), generator.max()) == (11.4, 12.6)
+    assert float(generator.std()) == pytest.approx(0.2, abs=0.01)
+    scope = np.array([t.scope for t in fleet()])
+    assert (float(scope.mean()), float(scope.std())) == (
+        pytest.approx(1, abs=1e-3),
+        pytest.approx(0.012, abs=5e-4),
+    )
+    assert {t.duty for t in fleet()} == {10.0, 16.67, 26.67, 53.33}
+    assert {t.meter for t in fleet()} == {
+        (0.6, 6.0),
+        (0.65, 4.0),
+        (1.3, 4.0),
+        (2.5, 2.0),
+        (3.0, 6.0),
+        (4.2, 4.0),
+    }
