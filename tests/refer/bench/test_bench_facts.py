@@ -413,6 +413,21 @@ def test_what_is_drawn_covers_its_range_by_its_law() -> None:
     assert _factor(u, np.array([0.39, 0.4, 1.0])).tolist() == pytest.approx([0.35, 1.25 * 3.2**0.5, 4.0])  # fmt: skip
 
 
+def test_a_shorted_diode_has_nothing_more_to_tell() -> None:
+    """How large, which resistor, and whether it dries belong to other suspects."""
+    rows = (parse_reading(k, "2.74 kΩ") for k in ("cp_pe_forward_ohm", "cp_pe_reverse_ohm"))
+    settled = assess(Case(PRIOR, tuple(rows)))
+    assert (settled.leader, settled.detail) == ("pilot_diode_shorted", "")
+
+
+def test_a_stretch_within_the_tolerances_ends_its_sentence() -> None:
+    """State, time and level; nothing is said of a PWM that is not there."""
+    text = "\n".join(["time (s),volts (V)", *(f"{n / 500_000:.7f},12.0" for n in range(15_000))])
+    assert trace_readings(text, where="t.csv")[1] == (
+        "A1 0.000 to 0.029 s: high 12.00 V (12.00 to 12.00)."
+    )
+
+
 def test_a_long_trace_is_told_by_its_first_six_stretches() -> None:
     """Six stretches are told, and the longest is read wherever it stands (decided)."""
     rate, high = 500_000, [12.0, 9.0] * 5
