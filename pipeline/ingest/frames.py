@@ -16,6 +16,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.core.line_numbers import ANSWER_STEP
+from pipeline.ingest.frame_inserts import events_insert, frames_insert, samples_insert
 from pipeline.ingest.frame_marks import (
     NO_CALLS,
     REUSE_S,
@@ -27,7 +28,6 @@ from pipeline.ingest.frame_marks import (
     touched,
     unanswered,
 )
-from pipeline.ingest.frame_sql import events_insert, frames_insert, samples_insert
 from pipeline.ingest.frame_typing import holds_any, typed, versioned, with_rest
 from pipeline.ingest.lines import Integers
 from pipeline.ingest.read_ahead import made_ahead
