@@ -21,9 +21,10 @@ from pipeline.refer.pack.build import packs
 from pipeline.refer.pack.model import Evidence
 from pipeline.refer.proving import SequentialTest, proving_table
 from pipeline.refer.review_status import review_status
+from pipeline.refer.suspects.evses import co_occurring_onsets, judge_evses
 from pipeline.refer.suspects.leaks import LEAKS
 from pipeline.refer.suspects.lessons import lessons
-from pipeline.refer.suspects.units import co_occurring_onsets, judge_evses, judge_pairings
+from pipeline.refer.suspects.pairings import judge_pairings
 from pipeline.refer.suspects.vehicles import judge_vehicles
 from pipeline.refer.wording import EVSE_NAMED_AT, NAMED_AT, evse_reason, vehicle_reason
 from pipeline.registry import conform, registry

@@ -214,7 +214,7 @@ def pairing_reason() -> pl.Expr:
 
 
 def evse_reason() -> pl.Expr:
-    """`reason` of out_evses, of a frame with `units.co_occurring_onsets`."""
+    """`reason` of out_evses, of a frame with `evses.co_occurring_onsets`."""
     at_issue = pl.col("call").is_in(["faulty", "watch"])
     named = at_issue & (pl.col("p_suspect") >= EVSE_NAMED_AT)
     suspect = pl.when(named).then(pl.concat_str(pl.lit(" "), _most_likely("EVSE")))

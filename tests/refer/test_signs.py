@@ -12,6 +12,7 @@ import polars as pl
 import pytest
 
 from pipeline.refer.inputs import Attributed, ReferInputs
+from pipeline.refer.suspects.evses import judge_evses
 from pipeline.refer.suspects.signatures import declared
 from pipeline.refer.suspects.signs import (
     at_evses,
@@ -22,7 +23,6 @@ from pipeline.refer.suspects.signs import (
     vehicle_signs,
     with_words,
 )
-from pipeline.refer.suspects.units import judge_evses
 from pipeline.settings.refer import ReferSettings
 
 UTC_US = pl.Datetime("us", "UTC")

@@ -10,15 +10,15 @@ import polars as pl
 import pytest
 
 from pipeline.refer.inputs import Attributed, ReferInputs
-from pipeline.refer.suspects.signatures import learnt
-from pipeline.refer.suspects.units import (
+from pipeline.refer.suspects.evses import (
     _band_category,
     _part_priors,
     co_occurring_onsets,
     evse_levels,
     judge_evses,
-    judge_pairings,
 )
+from pipeline.refer.suspects.pairings import judge_pairings
+from pipeline.refer.suspects.signatures import learnt
 from pipeline.settings.refer import ReferSettings
 
 SETTINGS = ReferSettings()
