@@ -76,6 +76,7 @@ class ViewDeclaration(Declaration):
     tables: list[str]
     sql: str = Field(min_length=1)
     keep: bool = False
+    settles: bool = False
 
 
 class SignatureDeclaration(Declaration):

@@ -32,3 +32,9 @@ class ValidateSettings(Frozen):
         ge=1,
         description="And fires on this many times the share of records caught at other firmwares; decided",
     )
+    settled_days: int = Field(
+        10,
+        ge=3,
+        description="What rules say of a station's records this many days before the last frame is kept from run to run while the"
+        " rows it rests on stay the same; a week's delivery and the days normalise corrects with it; 3: a rule waits 48 h; decided",
+    )

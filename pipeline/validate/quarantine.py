@@ -29,7 +29,7 @@ def validate(con: Connection, settings: ValidateSettings) -> None:
         Weight of what is distrusted, and from what share on a rule is a firmware's habit.
 
     """
-    counts = evaluate(con)
+    counts = evaluate(con, settings.settled_days)
     firmwares = by_firmware(counts, settings)
     replace(con, "core_rule_result", rule_results(counts, _rows(con), firmwares))
     replace(con, "core_rule_station", by_station(counts))

@@ -34,9 +34,10 @@ RECORD_COLUMNS = (
 
 @dataclass(frozen=True)
 class View:
-    """A SELECT over declared tables (and views declared before it) that rules look at; `keep`.
+    """A SELECT over declared tables (and views declared before it) that rules look at.
 
-    Worth working out once.
+    `keep`: worth working out once. `settles`: what it says of a station's past need not be asked again
+    while the rows it rests on stay as they were.
     """
 
     name: str
@@ -44,6 +45,7 @@ class View:
     tables: tuple[str, ...]
     sql: str
     keep: bool = False
+    settles: bool = False
 
 
 @dataclass(frozen=True)
@@ -133,6 +135,7 @@ def views() -> Mapping[str, View]:
             tuple(body["tables"]),
             body["sql"].strip(),
             body.get("keep", False),
+            body.get("settles", False),
         )
         for name, body in load_folder("views").items()
     }
