@@ -10,7 +10,9 @@ from datetime import timedelta
 import numpy as np
 import polars as pl
 
+from pipeline.attribute.evidence import Evidence
 from pipeline.attribute.states.kinds import SITE
+from pipeline.attribute.states.model import Floats, Ints
 from pipeline.attribute.states.solution import Solution
 
 EVENT_AT = 0.5
@@ -74,37 +76,8 @@ def site_frame(solution: Solution) -> pl.DataFrame:
     which = number[evidence.site[inside], evidence.day[inside]]
     inside, which = inside[which >= 0], which[which >= 0]
     begin = pl.lit(evidence.begin_utc).cast(pl.Datetime("us", "UTC"))
-    spells = (
-        pl.DataFrame(
-            {"event": np.cumsum(begins) - 1, "site": site, "day": day, "p": on[site, day]},
-            schema={"event": pl.Int64, "site": pl.Int64, "day": pl.Int64, "p": pl.Float64},
-        )
-        .group_by("event")
-        .agg(
-            pl.col("site").first(),
-            pl.col("day").min(),
-            pl.col("day").max().alias("last"),
-            pl.col("p").max(),
-        )
-    )
-    met = (
-        pl.DataFrame(
-            {
-                "event": which,
-                "failed": evidence.failed[inside],
-                "evse": evidence.evse[inside],
-                "vehicle": evidence.vehicle[inside],
-            },
-            schema={"event": pl.Int64, "failed": pl.Boolean, "evse": pl.Int64, "vehicle": pl.Int64},
-        )
-        .group_by("event")
-        .agg(
-            attempts=pl.len().cast(pl.Int64),
-            failures=pl.col("failed").sum().cast(pl.Int64),
-            evses=pl.col("evse").filter("failed").n_unique().cast(pl.Int64),
-            vehicles=pl.col("vehicle").filter("failed").n_unique().cast(pl.Int64),
-        )
-    )
+    spells = _spells(np.cumsum(begins) - 1, site, day, on[site, day])
+    met = _met(evidence, which, inside)
     ids = (
         evidence.sites.select("site_id")
         .with_row_index("site")
@@ -116,3 +89,36 @@ def site_frame(solution: Solution) -> pl.DataFrame:
         (begin + pl.duration(days=pl.col("last") + 1)).alias("to_utc"),
         pl.col("p").alias("p_event"), "attempts", "failures", "evses", "vehicles",
     )  # fmt: skip
+
+
+def _spells(event: Ints, site: Ints, day: Ints, p: Floats) -> pl.DataFrame:
+    """Per event its site, first `day` and `last`, and the `p` of its likeliest one."""
+    days = pl.DataFrame(
+        {"event": event, "site": site, "day": day, "p": p},
+        schema={"event": pl.Int64, "site": pl.Int64, "day": pl.Int64, "p": pl.Float64},
+    )
+    return days.group_by("event").agg(
+        pl.col("site").first(),
+        pl.col("day").min(),
+        pl.col("day").max().alias("last"),
+        pl.col("p").max(),
+    )
+
+
+def _met(evidence: Evidence, event: Ints, rows: Ints) -> pl.DataFrame:
+    """Per event its attempts (`rows` of the evidence, each of an `event`), failures, and the EVSEs and vehicles that failed."""
+    attempts = pl.DataFrame(
+        {
+            "event": event,
+            "failed": evidence.failed[rows],
+            "evse": evidence.evse[rows],
+            "vehicle": evidence.vehicle[rows],
+        },
+        schema={"event": pl.Int64, "failed": pl.Boolean, "evse": pl.Int64, "vehicle": pl.Int64},
+    )
+    return attempts.group_by("event").agg(
+        attempts=pl.len().cast(pl.Int64),
+        failures=pl.col("failed").sum().cast(pl.Int64),
+        evses=pl.col("evse").filter("failed").n_unique().cast(pl.Int64),
+        vehicles=pl.col("vehicle").filter("failed").n_unique().cast(pl.Int64),
+    )
