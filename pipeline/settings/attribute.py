@@ -130,9 +130,9 @@ class AttributeSettings(Frozen):
         StatePrior(
             faults=(
                 _steady(0.97, 0.12, 30),
-                _steady(0.8, 0.12, 45),
-                _steady(0.55, 0.14, 90),
-                _steady(0.3, 0.16, 120),
+                _steady(0.8, 0.12, 90),
+                _steady(0.55, 0.14, 150),
+                _steady(0.3, 0.16, 180),
                 FaultState(character="chronic", loud=8, relative=True, share=0.12, days_on=180),
                 FaultState(character="chronic", loud=4, relative=True, share=0.12, days_on=180),
                 FaultState(character="silent", silent=0.8, share=0.05, days_on=30),
@@ -149,7 +149,7 @@ class AttributeSettings(Frozen):
         ),
         description="Assumed: equipment fails more often than cars (a survey found 22.7 % of public"
         " DC connectors out of order, Rempel et al. 2022; a kept depot has far less); what fails all is "
-        "mended within weeks, what still charges every second time stays for months, since nobody calls it in; what comes and goes "
+        "mended within weeks, what still charges every second time stays for half a year, since nobody calls it in; what comes and goes "
         "does so by the day (wet contacts) or by the week (warmth, a loose part)",
     )
     pairing: StatePrior = Field(
