@@ -118,8 +118,8 @@ def test_one_rewritten_file_spoils_no_other(
     )
     real = Source.chunks
 
-    def rewritten(self: Source, size: int) -> object:
-        yield from real(self, size)
+    def rewritten(self: Source, size: int, **given: Any) -> object:
+        yield from real(self, size, **given)
         self.changed = self.changed or self._path == changing
 
     monkeypatch.setattr(Source, "chunks", rewritten)
