@@ -178,16 +178,14 @@ def call_vehicles(
     return rows.with_columns(call.alias("call"), why.alias("why")).sort("vehicle_id")
 
 
-def call_units(
-    table: pl.DataFrame, p_name: str, act_at: float, watch_at: float, provable: str
-) -> pl.DataFrame:
+def call_units(table: pl.DataFrame, p_name: str, act_at: float, watch_at: float) -> pl.DataFrame:
     """EVSEs or pairings with `call`.
 
-    Faulty where acting pays and attribution can tell (the column `provable`), else watch, clear, insufficient_data.
+    Faulty where acting pays and attribution is `sure`, else watch, clear, insufficient_data.
     """
     p = pl.col(p_name)
     return table.with_columns(
-        pl.when((p >= act_at) & pl.col(provable))
+        pl.when((p >= act_at) & pl.col("sure"))
         .then(pl.lit("faulty"))
         .when(p >= watch_at)
         .then(pl.lit("watch"))

@@ -115,25 +115,23 @@ def with_told(vehicles: pl.DataFrame) -> pl.DataFrame:
     """Attribution's vehicles with `p_mute` and `p_height`: where it tells none, no fault is known to keep silent only, nor to have
     been likelier than now.
     """
-    missing = {"p_mute": pl.lit(0.0), "p_height": pl.col("p_vehicle")}
-    return vehicles.with_columns(
-        expression.alias(name)
-        for name, expression in missing.items()
-        if name not in vehicles.columns
-    )
+    return _with_missing(vehicles, p_mute=pl.lit(0.0), p_height=pl.col("p_vehicle"))
 
 
 def with_told_evses(evses: pl.DataFrame) -> pl.DataFrame:
-    """Attribution's EVSEs with `p_height`, `provable` and the grounds: where it tells none, its verdict and reason stand."""
-    missing = {
-        "p_height": pl.col("p_evse"),
-        "provable": pl.col("verdict") == "fault",
-        "fault_from": pl.lit(0.0),
+    """Attribution's EVSEs with `p_height`, `provable`, `fault_from` and the grounds: where it tells none, its verdict and reason stand."""
+    return _with_missing(
+        evses,
+        p_height=pl.col("p_evse"),
+        provable=pl.col("verdict") == "fault",
+        fault_from=pl.lit(0.0),
         **{name: pl.col("reason") for name in GROUNDS},
-    }
-    return evses.with_columns(
-        expression.alias(name) for name, expression in missing.items() if name not in evses.columns
     )
+
+
+def _with_missing(frame: pl.DataFrame, **columns: pl.Expr) -> pl.DataFrame:
+    """The frame with those of the columns it lacks."""
+    return frame.with_columns(**{k: v for k, v in columns.items() if k not in frame.columns})
 
 
 @dataclass(frozen=True)

@@ -189,10 +189,10 @@ def test_equipment_is_faulty_only_where_attribution_is_sure() -> None:
         {
             "p_evse": [0.97, 0.97, 0.3, 0.0, 0.0],
             "verdict": ["fault", "doubt", "doubt", "insufficient_data", "clear"],
-            "provable": [True, False, True, True, True],
+            "sure": [True, False, True, True, True],
         }
     )
-    assert call_units(table, "p_evse", 0.53, 0.08, "provable")["call"].to_list() == [
+    assert call_units(table, "p_evse", 0.53, 0.08)["call"].to_list() == [
         "faulty",
         "watch",
         "watch",
@@ -422,7 +422,7 @@ def test_equipment_at_its_bounds() -> None:
     table = pl.DataFrame(
         {"p": [0.53, 0.529, 0.08, 0.079], "verdict": ["fault", "fault", "clear", "clear"]}
     ).with_columns(sure=pl.lit(value=True))
-    assert call_units(table, "p", 0.53, 0.08, "sure")["call"].to_list() == [
+    assert call_units(table, "p", 0.53, 0.08)["call"].to_list() == [
         "faulty",
         "watch",
         "watch",

@@ -1,4 +1,4 @@
-"""What failures by chance look like in this fleet.
+"""What failures look like in this fleet that a unit is not to blame for: by chance, or by its rivals.
 
 Attribution weighs how often and where a unit failed. That its failures carry one word, with partner after partner, which passing causes
 seldom bring, it does not know: this is evidence beyond the counts, and it is measured against what passing causes brought here.
@@ -24,10 +24,10 @@ UNKNOWN = "unclear"
 
 @dataclass(frozen=True)
 class ByChance:
-    """What is to be told from chance, by signature of `failure_looks`.
+    """What is to be told from chance and rivals, by signature.
 
-    `usual`: probability of each category at a failure due to chance (units, categories). `own` (`unit, category, share`): how
-    surely a failure seen so is the unit's own, if it is at fault at all.
+    `usual`: probability of each category at a failure that the unit is not to blame for (units, categories). `own` (`unit, category,
+    share`): how surely a failure seen so is the unit's own, if it is at fault at all.
     """
 
     usual: Mapping[str, Floats] = field(default_factory=dict)

@@ -28,8 +28,12 @@ def of_state(attempts: pl.DataFrame, known: pl.DataFrame, since_utc: pl.DataFram
 
 def as_if_at_fault(evidence: pl.DataFrame) -> pl.DataFrame:
     """The same with the share of each attempt the vehicle would bear were it at fault: how its failures look, not whether."""
-    own = (pl.col("p_vehicle") / pl.col("p_state").clip(lower_bound=LEAST_P)).clip(0.0, 1.0)
-    return evidence.with_columns(p_vehicle=own)
+    return evidence.with_columns(borne_at_fault("p_vehicle"))
+
+
+def borne_at_fault(share: str) -> pl.Expr:
+    """A unit's `share` of an attempt were it at fault for sure; `p_state`: the probability of it by which it bears the share."""
+    return (pl.col(share) / pl.col("p_state").clip(lower_bound=LEAST_P)).clip(0.0, 1.0)
 
 
 def by_posterior(as_if: pl.DataFrame, table: pl.DataFrame) -> pl.DataFrame:

@@ -10,9 +10,9 @@ from pipeline.core.masks import is_true
 from pipeline.refer.decision import call_units, worth_acting, worth_watching
 from pipeline.refer.inputs import ReferInputs, with_told_evses
 from pipeline.refer.suspects.by_chance import looks_to_evses
-from pipeline.refer.suspects.events import LEAST_P
+from pipeline.refer.suspects.events import borne_at_fault
 from pipeline.refer.suspects.posterior import with_looks
-from pipeline.refer.suspects.signatures import Floats, Signature, learnt
+from pipeline.refer.suspects.signatures import Floats, Signature, declared
 from pipeline.refer.suspects.signs import SOCKET, at_evses, evse_signs, once
 from pipeline.refer.suspects.unseen import TETHERED
 from pipeline.refer.suspects.weighing import Verdicts, limited, weigh
@@ -100,8 +100,7 @@ def judge_evses(
     evidence = _since_onset(attempts, table)
     verdicts = _weighed(attempts, evidence, table, settings)
     best = verdicts.given_fault.argmax(axis=1) if table.height else np.zeros(0, dtype=np.int64)
-    attributed = np.clip(table["p_evse"].to_numpy(), LEAST_P, 1 - LEAST_P)
-    height = np.clip(table["p_height"].to_numpy(), attributed, 1 - LEAST_P)
+    attributed, height = table["p_evse"].to_numpy(), table["p_height"].to_numpy()
     table = table.with_columns(
         pl.when(pl.col("p_evse") > 0)
         .then(pl.Series(with_looks(attributed, height, verdicts.telling)))
@@ -119,7 +118,7 @@ def judge_evses(
     watch = worth_watching(settings.cost_watching, settings.cost_week_faulty_evse)
     sure = pl.col("provable") & (pl.col("p_evse") >= pl.col("fault_from"))
     table = table.with_columns(sure=sure.fill_null(value=False))
-    return call_units(table, "p_evse", act, watch, "sure")
+    return call_units(table, "p_evse", act, watch)
 
 
 def _counted(inputs: ReferInputs, attempts: pl.DataFrame) -> pl.DataFrame:
@@ -159,14 +158,13 @@ def _counted(inputs: ReferInputs, attempts: pl.DataFrame) -> pl.DataFrame:
 def _since_onset(attempts: pl.DataFrame, table: pl.DataFrame) -> pl.DataFrame:
     """Attempts that speak of each EVSE's present state, with the share of each it would bear were it at fault."""
     known = table.select("evse_id", "onset_lo_utc", p_state="p_evse")
-    own = (pl.col("p_evse") / pl.col("p_state").clip(lower_bound=LEAST_P)).clip(0.0, 1.0)
     return (
         attempts.filter(pl.col("outcome").is_in(["charged", "failed"]), pl.col("weight") > 0)
         .join(known, on="evse_id", how="left", maintain_order="left")
         .filter(
             pl.col("onset_lo_utc").is_null() | (pl.col("plugged_at_utc") >= pl.col("onset_lo_utc"))
         )
-        .with_columns(p_evse=own)
+        .with_columns(borne_at_fault("p_evse"))
     )
 
 
@@ -177,8 +175,7 @@ def _weighed(
     failed, mine = at_evses(attempts), at_evses(evidence)
     levels = once(_band_category(evse_levels(evidence, settings.level_others)), "evse_levels")
     signs = limited(pl.concat([evse_signs(mine), levels]), settings.witnesses_at_most)
-    signatures = learnt("evse", pl.DataFrame(schema={"suspect": pl.String, "signature": pl.String, "category": pl.String,
-                                                      "amount": pl.Float64}))  # fmt: skip
+    signatures = declared("evse")
     units = table.select("evse_id", "supply", "evse_model")
     return weigh(
         signs,

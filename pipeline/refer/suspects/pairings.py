@@ -47,7 +47,7 @@ def judge_pairings(
     act = worth_acting(settings.cost_needless_pairing_case, settings.cost_week_bad_pairing)
     watch = worth_watching(settings.cost_watching, settings.cost_week_bad_pairing)
     return (
-        call_units(table, "p_pairing", act, watch, "sure")
+        call_units(table, "p_pairing", act, watch)
         .with_columns(pairing_reason().alias("reason"))
         .sort(keys)
     )

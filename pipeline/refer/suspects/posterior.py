@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from pipeline.refer.findings import confirmed, latest_findings, part_shares, prior_lessons
 from pipeline.refer.inputs import ReferInputs
+from pipeline.refer.suspects.events import LEAST_P
 from pipeline.refer.suspects.level_factors import LevelFactors
 from pipeline.refer.suspects.signatures import Signature
 from pipeline.refer.suspects.weighing import Verdicts
@@ -70,6 +71,8 @@ def with_looks(attributed: Floats, height: Floats, telling: Floats) -> Floats:
     Looks tell whether what failed was the unit's own (`height`: its highest probability of any day), not whether it is still there:
     a good charge or two do not make old looks speak of today.
     """
+    attributed = np.clip(attributed, LEAST_P, 1 - LEAST_P)
+    height = np.clip(height, attributed, 1 - LEAST_P)
     was = height / (1 - height) * telling
     return np.asarray(was / (1 + was) * attributed / height)
 

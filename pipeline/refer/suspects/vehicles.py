@@ -170,7 +170,7 @@ def _odds(
     """Odds of each suspect against nothing wrong, and of it failing attempts by now, both (vehicles, suspects)."""
     attributed = np.clip(known["p_vehicle"].to_numpy(), LEAST_P, 1 - LEAST_P)
     mute = np.clip(known["p_mute"].to_numpy() / attributed, 0.0, 1.0)
-    height = np.clip(known["p_height"].to_numpy(), attributed, 1 - LEAST_P)
+    height = known["p_height"].to_numpy()
     odds, failing = fault_odds(attributed, height, mute, verdicts, factors, settings)
     found = found_odds(known["vehicle_id"], inputs.findings, verdicts.suspects)
     return odds + found, failing + found

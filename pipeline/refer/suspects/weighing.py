@@ -39,7 +39,7 @@ class Verdicts:
     `direct`: Bayes factor of the direct signatures for each suspect against no fault.
     `given_fault`: both together, rows sum to 1. `log_by_signature`: each signature's natural log
     likelihood, 0 for the suspect it fits best. `telling` (units,): how many times likelier the failures look so under a fault
-    than by chance.
+    than where the unit is not to blame (`ByChance`).
     """
 
     units: pl.Series
