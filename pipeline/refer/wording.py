@@ -222,7 +222,9 @@ def evse_reason() -> pl.Expr:
     ground = pl.coalesce(
         *(pl.when(pl.col("call") == call).then(name) for call, name in by_call.items()), "reason"
     ).fill_null("no attempt that charged or failed in the look-back.")
-    looks = pl.when(at_issue).then(_evse_looks())
+    # also where they cleared what the attempts alone left in doubt: `why` says that the rest is by what is told here
+    weighed = at_issue | pl.col("verdict").is_in(["fault", "doubt"])
+    looks = pl.when(weighed).then(_evse_looks())
     at_fault = _at_fault(at_issue, "EVSE", "p_evse")
     shared = pl.format(
         " {} of the {} EVSEs of its site began to fail within two days: look first at what they share (supply, network).",

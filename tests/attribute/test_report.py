@@ -125,8 +125,8 @@ FIGURES: dict[str, Any] = {
         ),
         (
             "EVSE", {"verdict": "doubt", "p": 0.8999, "p_height": 0.9},
-            ("5 of 9 attempts failed, with 2 of 3 vehicles; it was at fault, and its last attempts leave open whether it "
-             "still is."),
+            ("5 of 9 attempts failed, with 2 of 3 vehicles; it failed as at a fault, and its last attempts leave open whether "
+             "that goes on."),
         ),
         (
             "pairing", {"verdict": "clear", "past": True},

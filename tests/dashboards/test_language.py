@@ -150,12 +150,12 @@ def test_the_other_language_is_whole(page: str) -> None:
         ),
         (
             (
-                "3 of 9 attempts failed, with 2 of 5 vehicles; it was at fault, and its last attempts leave open whether it still is. "
-                "How they failed (stage, fault word) is over 100 times likelier if it is the EVSE than if it is chance or its vehicles."
+                "3 of 9 attempts failed, with 2 of 5 vehicles; it failed as at a fault, and its last attempts leave open whether that "
+                "goes on. How they failed (stage, fault word) is over 100 times likelier if it is the EVSE than if it is chance or its vehicles."
             ),
             (
-                "3 von 9 Versuchen gescheitert, mit 2 von 5 Fahrzeugen; es war schuld, und die letzten Versuche lassen offen, ob es das "
-                "noch ist. Wie sie scheiterten (Stufe, Fehlerwort), ist über 100-mal wahrscheinlicher, wenn es am Ladepunkt liegt, als "
+                "3 von 9 Versuchen gescheitert, mit 2 von 5 Fahrzeugen; es scheiterte wie bei einem Fehler, und die letzten Versuche "
+                "lassen offen, ob das anhält. Wie sie scheiterten (Stufe, Fehlerwort), ist über 100-mal wahrscheinlicher, wenn es am Ladepunkt liegt, als "
                 "bei Zufall oder durch seine Fahrzeuge."
             ),
         ),

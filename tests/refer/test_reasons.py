@@ -137,10 +137,14 @@ def test_reasons_of_equipment() -> None:
             ("faulty", 0.97, "contactor", 0.7, 17.4, "It failed with 5."), ("watch", 0.4, "cable", 0.69, 0.2, "It failed with 2."),
             ("clear", 0.002, "cable", 0.9, 9.0, "It failed with none."), ("insufficient_data", 0.0, None, None, 1.0, None),
             ("watch", 0.4, "cable", 0.69, 1.9, "It failed with 3."), ("watch", 0.4, "cable", 0.69, 154.0, "It failed with 4."),
+            ("clear", 0.05, "cable", 0.69, 0.11, "It failed with 6."),
         ],
         schema={"call": pl.String, "p_evse": pl.Float64, "suspect": pl.String, "p_suspect": pl.Float64, "telling": pl.Float64,
                 "reason": pl.String}, orient="row",
-    ).with_columns(at_once=pl.Series([3, None, None, None, None, None], dtype=pl.UInt32), at_site=pl.lit(5))  # fmt: skip
+    ).with_columns(
+        at_once=pl.Series([3] + [None] * 6, dtype=pl.UInt32), at_site=pl.lit(5),
+        verdict=pl.Series(["fault", "doubt", "clear", "insufficient_data", "doubt", "doubt", "doubt"]),
+    )  # fmt: skip
     # attribution's sentence of the verdict that was called, not of its own
     other = pl.lit("Of another verdict.")
     rows = rows.with_columns(
@@ -168,6 +172,10 @@ def test_reasons_of_equipment() -> None:
             "It failed with 4. How they failed (stage, fault word) is over 100 times likelier if it is the EVSE than if it is "
             "chance or its vehicles. Probability that the EVSE is at fault: 40 %."
         ),
+        (
+            "It failed with 6. How they failed (stage, fault word) is 9 times likelier if it is chance or its vehicles than if it is the "
+            "EVSE."
+        ),
     ]
     pairs = rows.select(
         "call",
@@ -181,6 +189,7 @@ def test_reasons_of_equipment() -> None:
         "Few.",
         "It failed with 3. Probability that the pairing is at fault: 40 %.",
         "It failed with 4. Probability that the pairing is at fault: 40 %.",
+        "It failed with 6.",
     ]
 
 
@@ -237,7 +246,7 @@ def test_evses_go_out_with_a_part_only_where_the_call_points_at_them() -> None:
     ).with_columns(
         site_id=pl.lit("depot"), p_evse=pl.lit(0.9), onset_utc=pl.lit(AT).dt.cast_time_unit("us"), attempts=pl.lit(9),
         failures=pl.lit(4), vehicles_failed=pl.lit(3), pilot_high_v=pl.lit(9.0), pilot_low_v=pl.lit(-12.0),
-        **{name: pl.lit("Many failed.") for name in ("reason", *GROUNDS)}, telling=pl.lit(1.0),
+        **{name: pl.lit("Many failed.") for name in ("reason", *GROUNDS)}, telling=pl.lit(1.0), verdict=pl.lit("fault"),
     )  # fmt: skip
     out = out_evses(rows)
     assert out.schema == polars_schema("out_evses")

@@ -55,7 +55,7 @@ def reasons(frame: pl.DataFrame, kind: str, settings: AttributeSettings) -> pl.D
         (suspected & ~pl.col("separable"),
          pl.format("{}; {} could explain it about as well.", counts, rival)),
         (suspected & (pl.col("p_height") >= settings.fault_at) & (pl.col("p") < settings.fault_at),
-         pl.format("{}; it was at fault, and its last attempts leave open whether it still is.", counts)),
+         pl.format("{}; it failed as at a fault, and its last attempts leave open whether that goes on.", counts)),
         (suspected, pl.format("{}; neither enough to blame nor to clear it.", counts)),
         (past, pl.format("{}; it was at fault, and that is over.", counts)),
         ((pl.col("verdict") == "clear") & never, pl.format("none of {} attempts failed.", "attempts")),
