@@ -151,13 +151,22 @@ def test_the_other_language_is_whole(page: str) -> None:
         (
             (
                 "3 of 9 attempts failed, with 2 of 5 vehicles; it failed as at a fault, and its last attempts leave open whether that "
-                "goes on. How they failed (stage, fault word) is over 100 times likelier if it is the EVSE than if it is chance or its vehicles."
+                "goes on. How they failed (stage, fault word) is over 100 times likelier if it is the EVSE than if it is chance or its "
+                "vehicles."
             ),
             (
                 "3 von 9 Versuchen gescheitert, mit 2 von 5 Fahrzeugen; es scheiterte wie bei einem Fehler, und die letzten Versuche "
-                "lassen offen, ob das anhält. Wie sie scheiterten (Stufe, Fehlerwort), ist über 100-mal wahrscheinlicher, wenn es am Ladepunkt liegt, als "
-                "bei Zufall oder durch seine Fahrzeuge."
+                "lassen offen, ob das anhält. Wie sie scheiterten (Stufe, Fehlerwort), ist über 100-mal wahrscheinlicher, wenn es am "
+                "Ladepunkt liegt, als bei Zufall oder durch seine Fahrzeuge."
             ),
+        ),
+        (
+            "9 of 9 attempts failed, with 2 of 5 vehicles: it has failed since before the look-back.",
+            "9 von 9 Versuchen gescheitert, mit 2 von 5 Fahrzeugen: es scheitert seit der Zeit vor dem Rückblick.",
+        ),
+        (
+            "9 of 9 attempts failed, with 2 of 5 vehicles: it comes and goes, since before the logs begin.",
+            "9 von 9 Versuchen gescheitert, mit 2 von 5 Fahrzeugen: es kommt und geht, seit der Zeit vor den Protokollen.",
         ),
         (
             "How they failed (stage, fault word) is 5 times likelier if it is chance or its vehicles than if it is the EVSE.",
@@ -171,7 +180,16 @@ def test_the_other_language_is_whole(page: str) -> None:
             "Zurückgestellt von bo {0} am 2026-03-04: wait: no parts.",
         ),
     ],
-    ids=["vehicle", "evse", "levels", "looks", "looks of others", "people's words"],
+    ids=[
+        "vehicle",
+        "evse",
+        "levels",
+        "looks",
+        "before the look-back",
+        "before the logs",
+        "looks of others",
+        "people's words",
+    ],
 )
 def test_a_reason_is_told_whole(reason: str, said: str) -> None:
     """Each sentence by its pattern, figures and people's words kept."""
