@@ -162,7 +162,7 @@ def test_the_other_language_is_whole(page: str) -> None:
         ),
         (
             "9 of 9 attempts failed, with 2 of 5 vehicles: it has failed since before the look-back.",
-            "9 von 9 Versuchen gescheitert, mit 2 von 5 Fahrzeugen: es scheitert seit der Zeit vor dem Rückblick.",
+            "9 von 9 Versuchen gescheitert, mit 2 von 5 Fahrzeugen: Fehler seit der Zeit vor dem Rückblick.",
         ),
         (
             "9 of 9 attempts failed, with 2 of 5 vehicles: it comes and goes, since before the logs begin.",
