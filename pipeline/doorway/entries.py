@@ -17,27 +17,22 @@ from pipeline.doorway import times
 from pipeline.settings.base import Frozen
 
 _PACKED = (".gz", ".zst")
-_ENCODINGS = {"utf-8", "utf-8-sig", "ascii", "cp037", "hp-roman8", "tis-620", "ptcp154", "big5", "big5hkscs", "euc_jp", "euc_kr",
-              "shift_jis", "gb2312", "gbk", "gb18030", "johab", "hz"}  # fmt: skip
-_FAMILIES = (
-    "utf-16",
-    "utf-32",
-    "iso8859",
-    "cp",
-    "mac",
-    "koi8",
-    "windows",
-    "latin",
-    "kz1048",
-    "iso2022",
-    "shift_jis",
-    "euc",
-)
+# Python's codecs of texts that no log or export is written in: parts of other texts' spelling, and aids of the interpreter.
+_NO_FILES = {"idna", "punycode", "utf-7", "unicode-escape", "raw-unicode-escape", "charmap", "undefined"}  # fmt: skip
 
 
 def listed(given: Any) -> Any:
     """A word alone stands for a list of one."""
     return (given,) if isinstance(given, str) else given
+
+
+def _of_texts(encoding: str) -> bool:
+    """Whether an encoding makes bytes of a text: some of Python's codecs make texts of texts, or bytes of bytes."""
+    try:
+        "".encode(encoding)
+    except LookupError:
+        return False
+    return True
 
 
 class Entry(Frozen):
@@ -70,12 +65,9 @@ class Entry(Frozen):
     def _text_encoding(cls, name: str) -> str:
         try:
             codec = codecs.lookup(name)
-            alike = codec.name in _ENCODINGS or (
-                codec.name.startswith(_FAMILIES) and "".encode(name) is not None
-            )
         except (LookupError, ValueError, UnicodeError) as error:
             raise ValueError(f"{name!r} is no text encoding known here") from error
-        if not alike:
+        if codec.name.replace("_", "-") in _NO_FILES or not _of_texts(name):
             raise ValueError(
                 f"{name!r} is no text encoding of files; utf-8, utf-16, cp1252, latin-1 and the like are"
             )
@@ -142,7 +134,7 @@ def _globbed(part: str) -> str:
             made, i = (
                 made
                 + "["
-                + ("^" + inner[1:] if inner[0] == "!" else inner.replace("^", "\\^", 1))
+                + ("^" + inner[1:] if inner[0] == "!" else inner.replace("^", "\\^"))
                 + "]",
                 end + 1,
             )

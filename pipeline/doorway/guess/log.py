@@ -126,7 +126,7 @@ def _direction(
 
 def _words(line: str) -> list[str]:
     """Words and single signs of a line; arrows count as words."""
-    return re.findall(r"\{at\}|\{frame\}|[<>=-]{1,3}(?=[\s\[{\"]|$)|[\w.@/-]+|[^\w\s]", line)
+    return re.findall(r"\{at\}|\{frame\}|[<>=-]{1,3}(?=[\s\[{\":;,|)]|$)|[\w.@/-]+|[^\w\s]", line)
 
 
 def _phrase(row: Sequence[str], own: set[str]) -> str:
