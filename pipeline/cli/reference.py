@@ -13,6 +13,7 @@ import click
 
 from pipeline.cli import main
 from pipeline.cli.explain import setting_lines
+from pipeline.doorway.meanings import explained
 from pipeline.registry import Table, load_folder, registry
 from pipeline.settings import Settings
 from pipeline.validate import rules
@@ -90,6 +91,13 @@ def codes_page() -> str:
     head = "Rank 2 names a part, 1 a kind of trouble, 0 only that something failed."
     lines = _rows("code | rank | meaning", rows)
     return "\n".join([f"{_HEAD}# Fault codes", "", head, "", *lines, ""])
+
+
+def mapping_page() -> str:
+    """Files that no header declares: frames in our envelope, and what a mapping may say of others."""
+    told = (explained(name) or "" for name in ("input_frames", "input_mapping"))
+    texts = "\n\n".join(f"```\n{text}\n```" for text in told)
+    return f"{_HEAD}# Frames and mappings\n\n{texts}\n"
 
 
 def _commands(group: click.Group, path: str) -> Iterator[str]:
@@ -174,6 +182,7 @@ def pages() -> Mapping[str, str]:
         "tables.md": tables_page(),
         "rules.md": rules_page(),
         "codes.md": codes_page(),
+        "mapping.md": mapping_page(),
         "commands.md": commands_page(),
         "rooms.md": rooms_page(),
     }

@@ -8,8 +8,8 @@ from zoneinfo import ZoneInfo
 
 import polars as pl
 
-# A zone has at most two changes a year: between equal offsets this far apart none lies.
-_NO_CHANGE = timedelta(days=60)
+# Between equal offsets nearer than this no change lies: the shortest time between two is Morocco's month of Ramadan (IANA data base).
+_NO_CHANGE = timedelta(days=28)
 # A line this much earlier than the one before it is a clock put back, not lines written by turns; practice.
 _FALL = timedelta(minutes=5)
 

@@ -196,6 +196,17 @@ def test_a_time_in_a_gap_is_as_if_the_clock_had_not_moved() -> None:
     assert placed(OSLO, None) == [None]
 
 
+def test_a_fold_in_the_midst_of_a_block_is_met() -> None:
+    """Days before and after it; also where the clock goes back and on again within five weeks, as in Morocco at Ramadan: 03:00 on
+    2026-02-15 is 02:00 once more, and both ends of the block have the same offset (IANA data base).
+    """
+    assert placed(OSLO, "2026-10-24 12:00", "2026-10-25 02:50", "2026-10-25 02:10", "2026-10-26 12:00") == [
+        "24 10:00", "25 00:50", "25 01:10", "26 11:00",
+    ]  # fmt: skip
+    ramadan = ("2026-02-14 12:00", "2026-02-15 02:50", "2026-02-15 02:10", "2026-03-26 12:00")
+    assert placed("Africa/Casablanca", *ramadan) == ["14 11:00", "15 01:50", "15 02:10", "26 11:00"]
+
+
 CALL = '[2,"7","Heartbeat",{}]'
 ANSWER = '[3,"7",{"currentTime":"2026-03-02T10:00:00Z"}]'
 
@@ -532,6 +543,13 @@ def test_answers_find_their_call_before_or_after() -> None:
          "answer": ["{}", "{}", None], "way": [None, None, "in"]}, schema_overrides=schema,
     )  # fmt: skip
     assert by.told(later).to_list() == ["in", "out", "in"]
+    # an answer's call may stand below it, as two threads write; what it holds would say another way
+    crossed = pl.DataFrame(
+        {"line": [20, 21, 22, 23], "station_id": ["S"] * 4, "kind": ["3", "2", "3", "2"], "id": ["d", "d", "e", "e"],
+         "action": [None, "DataTransfer", None, "Reset"], "answer": ['{"status":"Accepted"}', None, "{}", None],
+         "way": [None] * 4}, schema_overrides=schema,
+    )  # fmt: skip
+    assert by.told(crossed).to_list() == ["out", "in", "in", "out"]
 
 
 def test_lines_that_look_like_a_frame_and_do_not_fit_are_told() -> None:

@@ -221,7 +221,12 @@ def test_a_column_of_sessions_by_its_name(ours: str, name: str) -> None:
     assert found.time_format == times.ISO
 
 
-@pytest.mark.parametrize("name", ["EVSE", "Bay", "Plass", "Charger", "Connector", "Outlet", "Station", "Plug", "Charge point", "Box", "Socket"])  # fmt: skip
+EVSE_NAMES = "EVSE,Bay,Plass,Charger,Connector,Outlet,Station,Plug,Charge point,Box,Socket".split(
+    ","
+)
+
+
+@pytest.mark.parametrize("name", EVSE_NAMES)
 def test_the_evse_by_its_column_s_name(name: str) -> None:
     """Without an EVSE no session can be placed: None."""
     rows = [{name: f"B{i}", "Start": f"2026-03-02 1{i}:00"} for i in range(5)]

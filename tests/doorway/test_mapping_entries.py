@@ -131,3 +131,39 @@ def test_several_wrong_entries_are_told_in_order_each_at_its_line() -> None:
     assert "colums: no such key here" in told
     assert " (meant: columns?)" in told
     assert parse("frames: []\n") == "line 1: frames: and exports: hold no entry"
+
+
+def test_a_section_or_an_entry_of_another_shape_does_not_stop_the_rest() -> None:
+    """A section that is no list, entries that are no keys: each told at its line with what was expected; what can be used is."""
+    good = "  - file: a.csv\n    columns: {evse_id: e, plugged_at: s}\n    timezone: UTC\n"
+    told = parse(f"frames: all\nexports:\n  - a.csv\n  - [b.csv]\n{good}colums: {{}}\nframe: 1\n")
+    assert isinstance(told, Mapping), told
+    assert [entry.file for entry in told.entries] == ["a.csv"]
+    shape = "an entry is a set of keys, beginning with 'file:'"
+    assert [(w.name, w.line, w.file, w.message) for w in told.wrong] == [
+        ("frames", 1, None, "frames: a list of entries is expected, each beginning with '- file:'"),
+        ("exports.0", 3, None, f"exports.0: {shape}"),
+        ("exports.1", 4, None, f"exports.1: {shape}"),
+        ("colums", 8, None, "colums: not a key of a mapping; its keys are frames, exports"),
+        ("frame", 9, None, "frame: not a key of a mapping; its keys are frames, exports (meant: frames?)"),
+    ]  # fmt: skip
+
+
+def test_an_entry_tells_what_was_found() -> None:
+    """A word that is not expected is shown, once; a glob that is no text is none."""
+    told = parse(
+        "frames:\n  - file: [a.log]\n    line: '{at} {station_id} {frame}'\n    version: '3'\n"
+    )
+    assert told == (
+        "line 2: frames.0.file: Input should be a valid string; (line 4) frames.0.version: Input should be 'from_frame', '1.6' or "
+        "'2.0.1' (found '3')"
+    )
+    good = "  - file: b.log\n    line: '{at} {station_id} {frame}'\n"
+    read = parse("frames:\n  - file: [a.log]\n    line: '{at} {station_id} {frame}'\n" + good)
+    assert isinstance(read, Mapping)
+    assert [w.file for w in read.wrong] == [None]
+    zone = parse(
+        "frames:\n  - file: a.log\n    line: '{at} {station_id} {frame}'\n    timezone: Mars\n"
+    )
+    assert zone == "line 4: frames.0.timezone: 'Mars' is not an IANA time zone, like Europe/Oslo"
+    assert parse("- a\n- b\n") == "line 1: a mapping has the keys frames: and exports:"

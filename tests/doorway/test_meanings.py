@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from pipeline.cli.explain import explain
 from pipeline.doorway.export_entry import Export
 from pipeline.doorway.frames_entry import FramesEntry
-from pipeline.doorway.meanings import ENVELOPE, KEYS, keys_of
+from pipeline.doorway.meanings import ENVELOPE, KEYS, explained, keys_of
 from pipeline.ingest.frame_paths import ENVELOPE as READ
 
 
@@ -27,3 +29,15 @@ def test_explain_answers(name: str) -> None:
     told = explain(name)
     assert "Source:" in told
     assert ("station_id" if name == "input_frames" else "time_format") in told
+
+
+def test_the_reference_says_what_explain_says() -> None:
+    """Word for word: both are read by people who write a mapping (regression only; read by eye). Nothing else has an answer here."""
+    page = Path(__file__).resolve().parents[2] / "docs" / "reference" / "mapping.md"
+    text = page.read_text(encoding="utf-8")
+    for name, short in (("input_frames", "frames"), ("input_mapping", "mapping")):
+        told = explained(name)
+        assert told is not None
+        assert f"```\n{told}\n```\n" in text
+        assert explained(short) == told
+    assert explained("raw_frame") is None
