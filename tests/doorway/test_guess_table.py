@@ -221,9 +221,19 @@ def test_a_column_of_sessions_by_its_name(ours: str, name: str) -> None:
     assert found.time_format == times.ISO
 
 
-EVSE_NAMES = "EVSE,Bay,Plass,Charger,Connector,Outlet,Station,Plug,Charge point,Box,Socket".split(
-    ","
-)
+EVSE_NAMES = [
+    "EVSE",
+    "Bay",
+    "Plass",
+    "Charger",
+    "Connector",
+    "Outlet",
+    "Station",
+    "Plug",
+    "Charge point",
+    "Box",
+    "Socket",
+]
 
 
 @pytest.mark.parametrize("name", EVSE_NAMES)
