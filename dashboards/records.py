@@ -5,6 +5,7 @@ Every delivered line accounted for, what was rejected, what is impossible, how t
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -38,7 +39,9 @@ def records_view(data: PageData, reader: Reader) -> dict[str, Any]:
         "inputs_more": max(0, len(inputs) - _FILES_SHOWN),
         "rejected": rejected.to_dicts(),
         "rejected_title": t("data.rejected_title", n=data.rejected.height),
-        "impossible": impossible.to_dicts(),
+        "impossible": [
+            {**row, "detail": plain_figures(row["detail"] or "")} for row in impossible.to_dicts()
+        ],
         "impossible_title": t("data.impossible_title", n=data.impossible.height),
         "checks": [
             table
@@ -90,6 +93,25 @@ def _impossible(frame: pl.DataFrame) -> pl.DataFrame:
         detail=pl.col("detail").first(),
     )
     return grouped.sort("records", "rule", descending=[True, False]).head(100)
+
+
+# A figure before its unit or before the word that leads to another; an id has neither.
+_FIGURE = re.compile(
+    r"(?<![\w.:-])(-?\d+)\.(\d+)(?= (?:(?:to|V|A|W|Wh|kW|kWh|s|h|ohm|days)\b|%|/))"
+)
+_INSTANT = re.compile(r"(\d{4}-\d\d-\d\d \d\d:\d\d:\d\d)(?:\.\d+)?\+00(?::00)?\b")
+
+
+def plain_figures(detail: str) -> str:
+    """A record's detail as a person reads it: no decimals of nought or of hundreds, instants as UTC; ids stay as they are."""
+
+    def shorter(found: re.Match[str]) -> str:
+        whole, decimals = found.groups()
+        if decimals.strip("0") and abs(int(whole)) < 100:
+            return found[0]
+        return f"{float(found[0]):.0f}"
+
+    return _INSTANT.sub(r"\1 UTC", _FIGURE.sub(shorter, detail))
 
 
 def _rules(t: Language, frame: pl.DataFrame) -> dict[str, Any] | None:
@@ -144,7 +166,7 @@ def _plain(t: Language, value: Any) -> str:
     if isinstance(value, bool):
         return t("data.yes") if value else t("data.no")
     if isinstance(value, float):
-        return f"{value:.3g}"
+        return f"{value:.10g}"
     if isinstance(value, int):
         return t.number(value)
     return "–" if value is None else str(value)
@@ -157,7 +179,18 @@ def _flat(t: Language, value: Any, prefix: str = "") -> list[tuple[str, str]]:
             for key, item in value.items()
             for pair in _flat(t, item, f"{prefix}.{key}" if prefix else str(key))
         ]
+    if isinstance(value, list | tuple):
+        if not any(isinstance(item, Mapping) for item in value):
+            return [(prefix, ", ".join(_plain(t, item) for item in value) or "–")]
+        rows = [(i, item) for i, item in enumerate(value, start=1) if isinstance(item, Mapping)]
+        return [(f"{prefix} {i}", _told_of(t, item)) for i, item in rows]
     return [(prefix, _plain(t, value))]
+
+
+def _told_of(t: Language, item: Mapping[str, Any]) -> str:
+    return ", ".join(
+        f"{key} {_plain(t, value)}" for key, value in item.items() if value is not None
+    )
 
 
 def _blocks(t: Language, run: Mapping[str, Any]) -> list[tuple[str, list[tuple[str, str]]]]:

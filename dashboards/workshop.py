@@ -12,6 +12,7 @@ import polars as pl
 from dashboards.fleet import number_called
 from dashboards.page_data import PageData
 from dashboards.reader import Reader
+from pipeline.core.wording import percent
 
 
 def workshop_view(data: PageData, reader: Reader) -> dict[str, Any]:
@@ -52,7 +53,9 @@ def workshop_view(data: PageData, reader: Reader) -> dict[str, Any]:
         "referred": cards,
         "back": back.to_dicts(),
         "back_title": t("workshop.back", n=back.height),
-        "tests": tests.to_dicts(),
+        "tests": [
+            {**row, "tells": t.figure(percent(row["expected_bits"]))} for row in tests.to_dicts()
+        ],
         "tests_title": t("workshop.tests", n=tests.height),
     }
 

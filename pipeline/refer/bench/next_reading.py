@@ -21,6 +21,10 @@ AS_MUCH = 0.98
 LEAST_BITS = 0.02
 """Less than this is not worth a reading (decided)."""
 
+TELLS = ((0.6, "settles most of what is open"), (0.3, "settles about half of what is open"),
+         (0.1, "settles some of what is open"), (0.0, "tells a little"))  # fmt: skip
+"""A step's worth in words, by the least share of the doubt about the suspect that it is expected to take away (decided)."""
+
 
 @dataclass(frozen=True)
 class Proposal:
@@ -41,6 +45,13 @@ class Proposal:
     def expected(self) -> tuple[tuple[str, float, str], ...]:
         """(suspect, its probability, the values to expect), most probable first."""
         return expected(self.step, self.weighed)
+
+    @property
+    def tells(self) -> str:
+        """How much it is expected to tell, in words."""
+        p = self.weighed.suspects[self.weighed.suspects > 0]
+        doubt = max(float(-(p * np.log2(p)).sum()), 1e-12)
+        return next(words for least, words in TELLS if self.bits >= least * doubt)
 
     @property
     def question(self) -> str:
