@@ -28,7 +28,9 @@ def test_figures_without_decimals_that_say_nothing(detail: str, shown: str) -> N
 
 def test_settings_are_shown_as_they_are_written() -> None:
     """No powers of ten, no brackets: each entry of a list of states is a row of its own; what is not set is left out."""
-    settings = {"a": {"s": 86400.0, "p": 0.05, "on": True}, "states": [{"loud": 0.97, "days": None}, {"loud": 0.5}], "l": [1.0, 0.8], "e": []}  # fmt: skip
+    settings = {"a": {"s": 86400.0, "p": 0.05, "on": True},
+                "states": [{"loud": 0.97, "days": None}, {"loud": 0.5}], "l": [1.0, 0.8], "e": []}  # fmt: skip
     assert _flat(Language("en"), settings) == [
-        ("a.s", "86400"), ("a.p", "0.05"), ("a.on", "yes"), ("states 1", "loud 0.97"), ("states 2", "loud 0.5"), ("l", "1, 0.8"), ("e", "–"),
+        ("a.s", "86400"), ("a.p", "0.05"), ("a.on", "yes"),
+        ("states 1", "loud 0.97"), ("states 2", "loud 0.5"), ("l", "1, 0.8"), ("e", "–"),
     ]  # fmt: skip
