@@ -11,15 +11,11 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from scipy.sparse import csr_array
 
 from pipeline.attribute.states.model import Bools, Floats, Ints
 from pipeline.attribute.states.smoothing import SCALE_DAYS, scaled_likelihood
+from pipeline.attribute.states.walk import smooth_slots
 
-EVERY = slice(None)
-Rows = Ints | slice
-MOST_PICKED = 0.6
-"""Share of the slots above which all are smoothed for the asked: picking their matrices would cost more."""
 AT_ONCE = 256
 """Matrices worked out together: they stay in the processor's cache."""
 
@@ -79,19 +75,9 @@ class Slots:
         return last
 
     @cached_property
-    def adding(self) -> csr_array:
-        """Sums by slot of what is given by event (slots, events); of thousands four times as fast as `reduceat`."""
-        many = len(self.order)
-        return csr_array((np.ones(many), np.arange(many), self.begins), shape=(len(self.day), many))
-
-    def of_units(self, units: Bools) -> tuple[Ints, list[int]]:
-        """Slots of the units of a mask, by position, and where those of each position begin."""
-        taken = units[self.unit]
-        if taken.all():
-            return np.arange(len(self.day)), self.block.tolist()
-        chosen = np.flatnonzero(taken[self.rank])
-        starts = np.searchsorted(chosen, self.block)
-        return chosen, starts[: int(np.argmax(starts == len(chosen))) + 1].tolist()
+    def of_event(self) -> Ints:
+        """Slot of each event, in the slots' order (events,)."""
+        return np.repeat(np.arange(len(self.day)), np.diff(self.begins))
 
 
 @dataclass(frozen=True)
@@ -126,76 +112,21 @@ class EventChains:
             loglik[slots.unit[slots.rank], slots.day],
         )
 
-    def believe(self, messages: Floats, stirred: Bools) -> tuple[Rows, Floats]:
-        """Of the units of a mask: their events, and the unit's state probabilities on the day of each, with the messages (events,
-        states, in the slots' order) they get.
-
-        The probabilities are free by a factor.
-        """
-        slots = self.slots
-        chosen, starts = slots.of_units(stirred)
-        if not chosen.size:
-            return chosen, np.zeros((0, messages.shape[1]))
-        many = slots.begins[chosen + 1] - slots.begins[chosen]
-        if len(chosen) == len(slots.day):
-            belief = self._smoothed(messages, slots.begins[:-1], chosen, starts)
-            return EVERY, np.repeat(belief, many, axis=0)
-        begins = np.cumsum(many) - many
-        events = np.repeat(slots.begins[chosen] - begins, many) + np.arange(many.sum())
-        if len(chosen) > MOST_PICKED * len(slots.day):
-            every = np.arange(len(slots.day))
-            belief = self._smoothed(messages, slots.begins[:-1], every, slots.block.tolist())
-            belief = belief[chosen]
-        else:
-            belief = self._smoothed(messages[events], begins, chosen, starts)
-        return events, np.repeat(belief, many, axis=0)
-
     @cached_property
-    def after(self) -> Floats:
-        """`behind` of the rank of each slot (slots, states)."""
-        return self.behind[self.slots.rank]
+    def likely(self) -> Floats:
+        """Likelihood of the slot's day but for its events, the highest state at 1 (slots, states)."""
+        highest = self.own.max(axis=1, keepdims=True, initial=-np.inf)
+        return np.asarray(np.exp(self.own - highest))
 
-    def _smoothed(self, messages: Floats, begins: Ints, chosen: Ints, starts: list[int]) -> Floats:
-        """State probabilities at the `chosen` slots, those of a position beginning at `starts`; `messages`: of their events, those
-        of a slot beginning at `begins`.
+    def believe(self, weights: Floats, stirred: Bools) -> Floats:
+        """State probabilities (slots, states) of the units of a mask, each free by a factor; of others not set.
+
+        `weights` (events, states): exp of the messages they get, in the slots' order.
         """
-        first, steps = starts[1], self.between
-        if len(chosen) == len(self.own):
-            told = np.asarray(self.slots.adding @ messages)
-            told += self.own
-            back = self.after.copy()
-        else:
-            told = np.add.reduceat(messages, begins, axis=0)
-            told += self.own[chosen]
-            steps = steps[chosen[first:] - self.slots.block[1]]
-            back = self.behind[self.slots.rank[chosen]]
-        told -= _highest(told)[:, None]
-        np.exp(told, out=told)
-        ones, forward = np.ones((told.shape[1], 1)), np.empty_like(told)
-        np.multiply(self.ahead[chosen[:first]], told[:first], out=forward[:first])
-        bounds = list(zip(starts[:-2], starts[1:-1], starts[2:], strict=True))
-        for turn, (before, low, high) in enumerate(bounds):
-            now = forward[low:high]
-            step = steps[low - first : high - first]
-            np.matmul(forward[before : before + high - low, None], step, out=now[:, None])
-            now *= told[low:high]
-            if turn % SCALE_DAYS == 0:
-                now /= now @ ones
-        for turn, (before, low, high) in enumerate(reversed(bounds)):
-            step, reached = steps[low - first : high - first], told[low:high] * back[low:high]
-            if turn % SCALE_DAYS == 0:
-                reached /= reached @ ones
-            np.matmul(step, reached[:, :, None], out=back[before : before + high - low, :, None])
-        forward *= back
-        return forward
-
-
-def _highest(told: Floats) -> Floats:
-    """The highest of each row: state by state, several times as fast as over so short an axis."""
-    highest = told[:, 0].copy()
-    for state in range(1, told.shape[1]):
-        np.maximum(highest, told[:, state], out=highest)
-    return highest
+        slots, belief = self.slots, np.empty_like(self.own)
+        steps = self.ahead, self.between, self.behind, self.likely
+        smooth_slots(steps, (slots.block, slots.begins), stirred[slots.unit], weights, belief)
+        return belief
 
 
 def _ahead(slots: Slots, likelihood: Floats, initial: Floats, transition: Floats) -> Floats:

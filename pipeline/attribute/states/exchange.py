@@ -14,11 +14,12 @@ from functools import reduce
 
 import numpy as np
 
-from pipeline.attribute.states.event_chains import EVERY, Rows
 from pipeline.attribute.states.messages import Beliefs, Events, Kind
 from pipeline.attribute.states.model import Bools, Floats, Ints
 from pipeline.attribute.states.parts import Part, Passed, suspected_parts
 
+EVERY = slice(None)
+Rows = Ints | slice
 AT_REST = 1e-4
 """A message that moves less than this, over its states, is at rest: no probability moves by more than its tenth."""
 LAST_DAMPING, SLOWING_PASSES = 0.7, 30
@@ -103,9 +104,9 @@ def pass_messages(
 
 def _hear(part: Part, message: Floats, stirred: Bools, escape: Floats) -> Ints:
     """Smooth the stirred units of a kind and put their mean `escape` (all events,) at each of their events, which are returned."""
-    touched, belief = part.believe(message, stirred)
-    at = part.at[touched]
-    escape[at] = _mean_escape(belief, message[touched], part.kind.escape[touched])
+    asked, means = part.mean_escapes(message, stirred)
+    at = part.at[asked]
+    escape[at] = means
     return at
 
 
@@ -139,11 +140,3 @@ def _message(part: Part, others: Floats, at: Rows = EVERY) -> Floats:
     logs -= logs[:, :1].copy()
     logs *= part.kind.trust[at][:, None]
     return np.asarray(logs)
-
-
-def _mean_escape(belief: Floats, messages: Floats, escape: Floats) -> Floats:
-    """Expected escape of the unit at each of some events, that event's own message taken out of its belief (events,)."""
-    without = np.negative(messages)
-    np.exp(without, out=without)
-    without *= belief
-    return np.asarray(np.vecdot(without, escape) / (without @ np.ones(without.shape[1])))

@@ -6,9 +6,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.attribute.states.event_chains import EventChains, Rows, Slots
+from pipeline.attribute.states.event_chains import EventChains, Slots
 from pipeline.attribute.states.messages import Beliefs, Events, Kind, believe
 from pipeline.attribute.states.model import Bools, Floats, Ints
+from pipeline.attribute.states.walk import mean_escapes
 
 MOST_NUMBERS = 20_000_000
 """Numbers in the matrices of a kind's chains at most (160 MB); beyond, its units are smoothed over all days."""
@@ -18,13 +19,14 @@ UNITS_AT_ONCE = 1000
 
 @dataclass(frozen=True)
 class Part:
-    """The events that touch a suspect of a kind: positions `at` among all, the kind and the events, and its chains, None where they
-    would be too large.
+    """The events that touch a suspect of a kind: positions `at` among all, the kind, the events and their `slots`, and its chains, None
+    where they would be too large.
     """
 
     at: Ints
     kind: Kind
     events: Events
+    slots: Slots
     chains: EventChains | None
 
     @property
@@ -32,18 +34,30 @@ class Part:
         """How many units the kind has, the one that stands for the unsuspected among them."""
         return len(self.kind.success_loglik)
 
-    def believe(self, messages: Floats, stirred: Bools) -> tuple[Rows, Floats]:
+    def mean_escapes(self, messages: Floats, stirred: Bools) -> tuple[Ints, Floats]:
+        """Events of the units of a mask, and the unit's mean escape at each without that event's own message."""
+        asked, weights = np.flatnonzero(stirred[self.kind.unit]), np.exp(messages)
+        belief = (
+            self._over_all_days(messages, stirred)
+            if self.chains is None
+            else self.chains.believe(weights, stirred)
+        )
+        means = mean_escapes(self.slots.of_event, belief, weights, self.kind.escape, asked)
+        return asked, means
+
+    def _over_all_days(self, messages: Floats, stirred: Bools) -> Floats:
         """As `EventChains.believe`."""
-        if self.chains is not None:
-            return self.chains.believe(messages, stirred)
-        kind, touched = self.kind, np.flatnonzero(stirred[self.kind.unit])
-        units, place = np.unique(kind.unit[touched], return_inverse=True)
-        belief = np.empty((len(touched), messages.shape[1]))
+        slots, belief = self.slots, np.empty((len(self.slots.day), messages.shape[1]))
+        owner = slots.unit[slots.rank]
+        units = slots.unit[stirred[slots.unit]]
         for low in range(0, len(units), UNITS_AT_ONCE):
-            mine = np.flatnonzero((place >= low) & (place < low + UNITS_AT_ONCE))
-            whole = believe(kind, self.events, messages, units[low : low + UNITS_AT_ONCE]).belief
-            belief[mine] = whole[place[mine] - low, self.events.day[touched[mine]]]
-        return touched, belief
+            some = units[low : low + UNITS_AT_ONCE]
+            place = np.full(self.units, -1, dtype=np.int64)
+            place[some] = np.arange(len(some))
+            mine = np.flatnonzero(place[owner] >= 0)
+            whole = believe(self.kind, self.events, messages, some).belief
+            belief[mine] = whole[place[owner[mine]], slots.day[mine]]
+        return belief
 
 
 def suspected_parts(kinds: tuple[Kind, ...], events: Events) -> tuple[Part, ...]:
@@ -60,7 +74,7 @@ def suspected_parts(kinds: tuple[Kind, ...], events: Events) -> tuple[Part, ...]
         loglik, chains = kind.success_loglik, None
         if len(slots.day) * model.states**2 <= MOST_NUMBERS:
             chains = EventChains.of(loglik, model.initial, model.transition, slots)
-        parts.append(Part(at, mine, events.only(at), chains))
+        parts.append(Part(at, mine, events.only(at), slots, chains))
     return tuple(parts)
 
 
