@@ -13,11 +13,8 @@ from functools import cached_property
 import numpy as np
 
 from pipeline.attribute.states.model import Bools, Floats, Ints
-from pipeline.attribute.states.smoothing import SCALE_DAYS, scaled_likelihood
-from pipeline.attribute.states.walk import smooth_slots
-
-AT_ONCE = 256
-"""Matrices worked out together: they stay in the processor's cache."""
+from pipeline.attribute.states.smoothing import each_start, scaled_likelihood
+from pipeline.attribute.states.walk import chain_steps, smooth_slots
 
 
 @dataclass(frozen=True)
@@ -102,15 +99,16 @@ class EventChains:
     @classmethod
     def of(cls, loglik: Floats, initial: Floats, transition: Floats, slots: Slots) -> EventChains:
         """Chains with other evidence `loglik` (units, days, states)."""
-        likelihood = scaled_likelihood(loglik[slots.unit])
-        start = initial[slots.unit] if initial.ndim > 1 else initial
-        return cls(
-            slots,
-            _ahead(slots, likelihood, start, transition),
-            _between(slots, likelihood, transition),
-            _behind(slots, likelihood, transition),
-            loglik[slots.unit[slots.rank], slots.day],
+        ranks, first, size = len(slots.unit), int(slots.block[1]), len(transition)
+        start = each_start(initial[slots.unit] if initial.ndim > 1 else initial, ranks)
+        steps = (
+            np.empty((ranks, size)),
+            np.empty((len(slots.day) - first, size, size)),
+            np.empty((ranks, size)),
         )
+        likelihood = scaled_likelihood(loglik[slots.unit])
+        chain_steps(likelihood, start, transition, (slots.block, slots.day), steps)
+        return cls(slots, *steps, loglik[slots.unit[slots.rank], slots.day])
 
     @cached_property
     def likely(self) -> Floats:
@@ -127,52 +125,3 @@ class EventChains:
         steps = self.ahead, self.between, self.behind, self.likely
         smooth_slots(steps, (slots.block, slots.begins), stirred[slots.unit], weights, belief)
         return belief
-
-
-def _ahead(slots: Slots, likelihood: Floats, initial: Floats, transition: Floats) -> Floats:
-    """`EventChains.ahead`; `likelihood` (days, ranks, states)."""
-    first = slots.day[: len(slots.unit)]
-    now = np.array(np.broadcast_to(initial, likelihood.shape[1:]))
-    return _led(now, likelihood, transition, range(int(first.max(initial=-1)) + 1), first)
-
-
-def _behind(slots: Slots, likelihood: Floats, transition: Floats) -> Floats:
-    """`EventChains.behind`; `likelihood` (days, ranks, states)."""
-    last, days = slots.day[slots.last], len(likelihood)
-    back = range(days - 1, int(last.min(initial=days)) - 1, -1)
-    across = np.ascontiguousarray(transition.T)
-    return _led(np.ones_like(likelihood[0]), likelihood, across, back, last)
-
-
-def _led(now: Floats, likelihood: Floats, step: Floats, days: range, until: Ints) -> Floats:
-    """`now` (ranks, states) led over the days in order, as it comes to the day `until` of each rank."""
-    reached: Floats = np.empty_like(now)
-    ones = np.ones((now.shape[1], 1))
-    for day in days:
-        here = until == day
-        reached[here] = now[here]
-        now *= likelihood[day]
-        now /= now @ ones
-        now = now @ step
-    return reached
-
-
-def _between(slots: Slots, likelihood: Floats, transition: Floats) -> Floats:
-    """`EventChains.between`; `likelihood` (days, ranks, states)."""
-    first, size = int(slots.block[1]), len(transition)
-    rank, start = slots.rank[first:], slots.day[slots.before]
-    days = slots.day[first:] - start
-    between = np.empty((len(rank), size, size))
-    order = np.argsort(-days, kind="stable")
-    for low in range(0, len(order), AT_ONCE):
-        some = order[low : low + AT_ONCE]
-        made = np.array(np.broadcast_to(transition, (len(some), size, size)))
-        for step in range(1, int(days[some[0]])):
-            going = some[days[some] > step]
-            on = made[: len(going)]
-            on *= likelihood[start[going] + step, rank[going]][:, None]
-            on[:] = (on.reshape(-1, size) @ transition).reshape(on.shape)
-            if step % SCALE_DAYS == 0:
-                on /= on.sum(axis=(1, 2), keepdims=True)
-        between[some] = made / made.sum(axis=(1, 2), keepdims=True)
-    return between

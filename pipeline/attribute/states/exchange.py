@@ -17,9 +17,8 @@ import numpy as np
 from pipeline.attribute.states.messages import Beliefs, Events, Kind
 from pipeline.attribute.states.model import Bools, Floats, Ints
 from pipeline.attribute.states.parts import Part, Passed, suspected_parts
+from pipeline.attribute.states.walk import move_messages
 
-EVERY = slice(None)
-Rows = Ints | slice
 AT_REST = 1e-4
 """A message that moves less than this, over its states, is at rest: no probability moves by more than its tenth."""
 LAST_DAMPING, SLOWING_PASSES = 0.7, 30
@@ -57,8 +56,11 @@ def fresh_story(
     """
     messages = []
     for part in parts:
-        alone = _message(part, np.ones(len(part.at)))
-        messages.append(np.zeros_like(alone) if part.kind.name in late else alone)
+        message = np.zeros(part.kind.escape.shape)
+        if part.kind.name not in late:
+            every = np.arange(len(part.at))
+            move_messages(message, part.ties, np.ones(len(every)), every, 1.0)
+        messages.append(message)
     return pass_messages(parts, events, messages, late, passes=passes, damping=damping, join=JOIN)
 
 
@@ -90,11 +92,11 @@ def pass_messages(
             elif wait:
                 near[part.at] = True  # heard once: nothing is told before they join
         keep = damping + (LAST_DAMPING - damping) * min(turn / SLOWING_PASSES, 1.0)
-        moved, together, every = 0.0, reduce(np.multiply, escapes), near.all()
+        moved, together = 0.0, reduce(np.multiply, escapes)
         for part, message, escape, units, wait in whole:
             units[:] = False
             if part.at.size and not wait:
-                told = EVERY if every else np.flatnonzero(near[part.at])
+                told = np.flatnonzero(near[part.at])
                 far = _tell(part, message, units, (together, escape), told, 1.0 - keep)
                 moved = max(moved, far)
         if moved <= AT_REST and turn >= join:
@@ -115,7 +117,7 @@ def _tell(
     message: Floats,
     stirred: Bools,
     escapes: tuple[Floats, Floats],
-    told: Rows,
+    told: Ints,
     share: float,
 ) -> float:
     """Move the messages of some of a part's events a `share` of the way, and mark units that are `stirred` by it.
@@ -124,19 +126,6 @@ def _tell(
     """
     together, own = escapes
     at = part.at[told]
-    change = _message(part, together[at] / own[at], told)
-    change -= message[told]
-    change *= share
-    message[told] += change
-    size = np.abs(change, out=change) @ np.ones(change.shape[1])
-    stirred[part.kind.unit[told][size > AT_REST]] = True
+    size = move_messages(message, part.ties, together[at] / own[at], told, share)
+    stirred[part.kind.unit[told[size > AT_REST]]] = True
     return float(size.max(initial=0.0))
-
-
-def _message(part: Part, others: Floats, at: Rows = EVERY) -> Floats:
-    """Log-likelihood of each event by the unit's state, relative to off (events, states)."""
-    logs = ((1.0 - part.events.base[at]) * others)[:, None] * part.kind.escape[at]
-    np.log(np.subtract(1.0, logs, out=logs), out=logs)
-    logs -= logs[:, :1].copy()
-    logs *= part.kind.trust[at][:, None]
-    return np.asarray(logs)

@@ -13,10 +13,12 @@ import numpy as np
 
 from pipeline.attribute.states.event_chains import EventChains, Slots
 from pipeline.attribute.states.model import Floats, Ints
-from pipeline.attribute.states.smoothing import SCALE_DAYS, scaled_likelihood, smooth
+from pipeline.attribute.states.smoothing import scaled_likelihood, smooth
 
 SEGMENTS_AT_ONCE = 64
 """Stretches between two events filled together; their matrices stay in the processor's cache."""
+SCALE_DAYS = 4
+"""Days between two rescalings of a pass: a day's evidence is worth 100 nats at most (`day_likeness`), and doubles reach 700."""
 LEAST = 1e-300
 
 
@@ -166,7 +168,7 @@ def _fill(slots: Slots, loglik: Floats, transition: Floats, ends: Floats, belief
         for step in range(int(inner[0])):
             many = int((inner > step).sum())
             going, now = some[:many], ahead[:many]
-            now *= likelihood[start[going] + step + 1, unit[going]][:, None]
+            now *= likelihood[unit[going], start[going] + step + 1][:, None]
             if step % SCALE_DAYS == 0:
                 now /= now.sum(axis=(1, 2), keepdims=True)
             to_end = np.matmul(ends[going], behind[step, :many].swapaxes(1, 2))
@@ -180,7 +182,7 @@ def _behind(likelihood: Floats, start: Ints, inner: Ints, unit: Ints, transition
     behind[inner - 1, np.arange(len(inner))] = transition
     for step in range(int(inner[0]) - 1, 0, -1):
         many = int((inner > step).sum())
-        reached = likelihood[start[:many] + step + 1, unit[:many]][:, :, None] * behind[step, :many]
+        reached = likelihood[unit[:many], start[:many] + step + 1][:, :, None] * behind[step, :many]
         if step % SCALE_DAYS == 0:
             reached /= reached.sum(axis=(1, 2), keepdims=True)
         behind[step - 1, :many] = np.matmul(transition, reached)

@@ -9,7 +9,7 @@ import numpy as np
 from pipeline.attribute.states.event_chains import EventChains, Slots
 from pipeline.attribute.states.messages import Beliefs, Events, Kind, believe
 from pipeline.attribute.states.model import Bools, Floats, Ints
-from pipeline.attribute.states.walk import mean_escapes
+from pipeline.attribute.states.walk import Ties, mean_escapes
 
 MOST_NUMBERS = 20_000_000
 """Numbers in the matrices of a kind's chains at most (160 MB); beyond, its units are smoothed over all days."""
@@ -33,6 +33,11 @@ class Part:
     def units(self) -> int:
         """How many units the kind has, the one that stands for the unsuspected among them."""
         return len(self.kind.success_loglik)
+
+    @property
+    def ties(self) -> Ties:
+        """What ties its units at each event."""
+        return self.events.base, self.kind.trust, self.kind.escape
 
     def mean_escapes(self, messages: Floats, stirred: Bools) -> tuple[Ints, Floats]:
         """Events of the units of a mask, and the unit's mean escape at each without that event's own message."""

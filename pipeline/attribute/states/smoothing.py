@@ -1,77 +1,51 @@
 """Two-sided smoothing of states over days.
 
-Many units are smoothed at once: the loop runs over days, never over units (Rabiner 1989, Proc.
-IEEE 77:257-286, scaled forward-backward; cited from memory).
+Rabiner 1989, Proc. IEEE 77:257-286, scaled forward-backward; cited from memory.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 
 from pipeline.attribute.states.model import Floats
-
-SCALE_DAYS = 4
-"""Days between two rescalings of a pass: a day's evidence is worth 100 nats at most (`day_likeness`), and doubles reach 700."""
+from pipeline.attribute.states.walk import lowered, smooth_days
 
 
 @dataclass(frozen=True)
 class Smoothed:
     """State probabilities given all evidence.
 
-    `belief` (units, days, states); `likelihood`: of each day's evidence, the highest state's at 1; `ahead`: the
-    filtered ones but for a factor.
+    `belief` (units, days, states); `likelihood`: of each day's evidence, the highest state's at 1; `forward`: state
+    probabilities given the evidence up to each day.
     """
 
     belief: Floats
     likelihood: Floats
-    ahead: Floats
-
-    @cached_property
-    def forward(self) -> Floats:
-        """State probabilities given the evidence up to each day (units, days, states)."""
-        return np.asarray(self.ahead / self.ahead.sum(axis=2, keepdims=True))
+    forward: Floats
 
 
 def scaled_likelihood(log_evidence: Floats) -> Floats:
-    """exp(log_evidence) by day (days, units, states), each day's highest state at 1."""
-    likelihood = log_evidence.swapaxes(0, 1).copy()
-    highest = likelihood[:, :, 0]
-    for state in range(1, likelihood.shape[2]):
-        highest = np.maximum(highest, likelihood[:, :, state])
-    likelihood -= highest[:, :, None]
-    np.exp(likelihood, out=likelihood)
-    return likelihood
+    """exp(log_evidence) by day (units, days, states), each day's highest state at 1."""
+    likelihood = np.empty(log_evidence.shape)
+    rows = -1, log_evidence.shape[-1]
+    lowered(np.ascontiguousarray(log_evidence).reshape(rows), likelihood.reshape(rows))
+    return np.asarray(np.exp(likelihood, out=likelihood))
+
+
+def each_start(initial: Floats, units: int) -> Floats:
+    """Where the chains of so many units begin (units, states), given for all alike or one by one."""
+    return np.array(np.broadcast_to(initial, (units, initial.shape[-1])), order="C")
 
 
 def smooth(log_evidence: Floats, initial: Floats, transition: Floats) -> Smoothed:
-    """Forward-backward for evidence (units, days, states); initial (states,) or (units, states).
-
-    Inside, a day's units lie side by side in memory.
-    """
+    """Forward-backward for evidence (units, days, states); initial (states,) or (units, states)."""
     likelihood = scaled_likelihood(log_evidence)
-    days, _, states = likelihood.shape
-    ones = np.ones(states)
-    forward = np.empty_like(likelihood)
-    now = np.array(np.broadcast_to(initial, likelihood[0].shape))
-    for day in range(days):
-        joint = np.multiply(now, likelihood[day], out=forward[day])
-        if day % SCALE_DAYS == 0:
-            joint /= (joint @ ones)[:, None]
-        np.matmul(joint, transition, out=now)
-    belief = forward.copy()
-    behind, reached = np.ones_like(now), np.empty_like(now)
-    across = np.ascontiguousarray(transition.T)
-    for day in range(days - 1, 0, -1):
-        np.multiply(likelihood[day], behind, out=reached)
-        if day % SCALE_DAYS == 0:
-            reached /= (reached @ ones)[:, None]
-        np.matmul(reached, across, out=behind)
-        belief[day - 1] *= behind
-    belief /= (belief.reshape(-1, states) @ ones).reshape(days, -1, 1)
-    return Smoothed(*(part.swapaxes(0, 1) for part in (belief, likelihood, forward)))
+    forward, belief = np.empty_like(likelihood), np.empty_like(likelihood)
+    start = each_start(initial, len(likelihood))
+    smooth_days(likelihood, start, np.ascontiguousarray(transition), forward, belief)
+    return Smoothed(belief, likelihood, forward)
 
 
 def log_evidence(log_likelihood: Floats, initial: Floats, transition: Floats) -> Floats:

@@ -1,4 +1,4 @@
-"""The loops of message passing, compiled: unit by unit, from one day with events to the next and back."""
+"""The loops of chains and messages, compiled: unit by unit, from day to day, or from one day with events to the next, and back."""
 
 from __future__ import annotations
 
@@ -9,8 +9,111 @@ from pipeline.core.compiled import compiled
 
 Steps = tuple[Floats, Floats, Floats, Floats]
 """Of `EventChains`: `ahead`, `between`, `behind` and `likely`."""
+Ties = tuple[Floats, Floats, Floats]
+"""Of the events of a kind: chance, trust (events,), and escape of each state (events, states)."""
 Places = tuple[Ints, Ints]
-"""Of `Slots`: `block` and `begins`."""
+"""Of `Slots`: `block`, and `begins` or `day`."""
+
+
+@compiled
+def lowered(logs: Floats, out: Floats) -> None:
+    """Set `out` to `logs` (rows, states), each row's highest at 0."""
+    for row in range(len(logs)):
+        highest = logs[row, 0]
+        for s in range(1, logs.shape[1]):
+            highest = max(highest, logs[row, s])
+        for s in range(logs.shape[1]):
+            out[row, s] = logs[row, s] - highest
+
+
+@compiled
+def smooth_days(
+    likelihood: Floats, initial: Floats, transition: Floats, forward: Floats, belief: Floats
+) -> None:
+    """Set state probabilities given the evidence up to each day, and given all (units, days, states), as `smoothing.smooth`."""
+    days, states = likelihood.shape[1:]
+    now, reached = np.empty(states), np.empty(states)
+    for unit in range(len(likelihood)):
+        _copied(initial[unit], now)
+        for day in range(days):
+            if day:
+                _led(forward[unit, day - 1], transition, now)
+            _times(now, likelihood[unit, day])
+            _shared(now, forward[unit, day])
+        now[:] = 1.0
+        for day in range(days - 1, -1, -1):
+            for s in range(states):
+                reached[s] = forward[unit, day, s] * now[s]
+            _shared(reached, belief[unit, day])
+            _times(now, likelihood[unit, day])
+            _copied(now, reached)
+            _led_back(reached, transition, now)
+
+
+@compiled
+def chain_steps(
+    likelihood: Floats,
+    initial: Floats,
+    transition: Floats,
+    places: Places,
+    steps: tuple[Floats, Floats, Floats],
+) -> None:
+    """Set `ahead`, `between` and `behind` of `EventChains`, by the likelihood of each day (ranks, days, states) but for its events."""
+    ahead, between, behind = steps
+    block, day = places
+    days, states = likelihood.shape[1:]
+    links, now, before = _links(transition), np.empty(states), np.empty(states)
+    for rank in range(len(likelihood)):
+        seen = likelihood[rank]
+        _copied(initial[rank], now)
+        for at in range(day[rank]):
+            _times(now, seen[at])
+            _shared(now, before)
+            _led(before, transition, now)
+        _copied(now, ahead[rank])
+        position, last = 1, day[rank]
+        while position < len(block) - 1 and block[position] + rank < block[position + 1]:
+            slot = block[position] + rank
+            _through(seen[last + 1 : day[slot]], transition, links, between[slot - block[1]])
+            position, last = position + 1, day[slot]
+        now[:] = 1.0
+        for at in range(days - 1, last, -1):
+            _times(now, seen[at])
+            _copied(now, before)
+            _led_back(before, transition, now)
+        _copied(now, behind[rank])
+
+
+@compiled
+def _links(transition: Floats) -> tuple[Ints, Ints]:
+    """Where the transitions of each state begin that can be, and the states they lead to."""
+    states = len(transition)
+    begins, to = np.zeros(states + 1, dtype=np.int64), np.empty(states * states, dtype=np.int64)
+    for i in range(states):
+        begins[i + 1] = begins[i]
+        for j in range(states):
+            if transition[i, j] != 0.0:
+                to[begins[i + 1]] = j
+                begins[i + 1] += 1
+    return begins, to
+
+
+@compiled
+def _through(seen: Floats, transition: Floats, links: tuple[Ints, Ints], step: Floats) -> None:
+    """Set `step` (states, states) to the transition over days (days, states) between, their evidence weighed; it sums to 1."""
+    begins, to = links
+    states = len(transition)
+    after = transition.copy()
+    for at in range(len(seen) - 1, -1, -1):
+        for i in range(states):
+            for s in range(states):
+                step[i, s] = 0.0
+            for link in range(begins[i], begins[i + 1]):
+                weight = transition[i, to[link]] * seen[at, to[link]]
+                for s in range(states):
+                    step[i, s] += weight * after[to[link], s]
+        _shared(step.reshape(-1), after.reshape(-1))
+    _shared(after.reshape(-1), step.reshape(-1))
 
 
 @compiled
@@ -115,3 +218,26 @@ def mean_escapes(
             whole += without
         mean[place] = free / whole
     return mean
+
+
+@compiled
+def move_messages(message: Floats, ties: Ties, others: Floats, told: Ints, share: float) -> Floats:
+    """Move the messages (events, states) of the `told` events a `share` of the way; how far each moved, summed over states (told,).
+
+    A message is the log-likelihood of the event by the unit's state, relative to off; `others` (told,): mean escape of all other
+    units at it.
+    """
+    base, trust, escape = ties
+    moved = np.zeros(len(told))
+    for place in range(len(told)):
+        event = told[place]
+        free = (1.0 - base[event]) * others[place]
+        off = np.log(1.0 - free * escape[event, 0])
+        for s in range(1, escape.shape[1]):
+            new = 0.0
+            if escape[event, s] != escape[event, 0]:
+                new = trust[event] * (np.log(1.0 - free * escape[event, s]) - off)
+            change = share * (new - message[event, s])
+            message[event, s] += change
+            moved[place] += abs(change)
+    return moved
