@@ -84,7 +84,7 @@ class Entry(Frozen):
     @property
     def reading(self) -> str:
         """A name of how this entry has a file read; which files it covers and where it stands is no part of it."""
-        told = self.model_dump(mode="json", exclude={"file", "at_line"}, by_alias=True)
+        told = self.model_dump(exclude={"file", "at_line"}, by_alias=True)
         words = json.dumps(told, sort_keys=True)
         return hashlib.sha256(words.encode()).hexdigest()
 

@@ -122,6 +122,8 @@ def test_a_header_almost_ours_says_what_is_wrong() -> None:
             "evses",
             f"looks like evses, but separated by {word}; only commas are read, with decimal points: save it so",
         )
+        other = recognise((delimiter.join(names) + "\n").encode())
+        assert other.found == tuple(names)
     many = recognise((",".join(f"x{i}" for i in range(45)) + "\n").encode())
     assert many.message is not None
     assert "'x39' and 5 more; a session export" in many.message
@@ -367,6 +369,7 @@ def test_rows_of_an_export_are_typed_or_told() -> None:
         ["B1", "", "10:00", "", "1"],
         ["B1"],
         None,
+        ["B1", "02.03.2026", "10:00", "late", "1"],
     )
     assert [r["reject_reason"] for r in rows] == [
         None,
@@ -376,6 +379,7 @@ def test_rows_of_an_export_are_typed_or_told() -> None:
         "the plug-in time is blank",
         "has 1 values where the header has 5",
         "the quoting is broken",
+        "Day To: '02.03.2026 late' is not a time written '%d.%m.%Y %H:%M'",
     ]
     assert [
         (r["energy_kwh"], r["unplugged_early"] and r["unplugged_early"].strftime("%d %H:%M"))
@@ -385,6 +389,16 @@ def test_rows_of_an_export_are_typed_or_told() -> None:
         (None, "03 06:00"),
     ]
     assert rows[0]["plugged_early"].strftime("%d %H:%M") == "02 10:00"
+
+
+def test_an_end_before_its_beginning_is_the_day_after_only_with_one_day_for_both() -> None:
+    """Where each end has its own day, or its whole time in one column, what is written stands: a rule will catch it."""
+    whole = export(columns={"evse_id": "Bay", "plugged_at": "From", "unplugged_at": "To"})
+    [row] = typed(whole, ("Bay", "From", "To"), ["B1", "02.03.2026 22:00", "02.03.2026 06:00"])
+    assert row["unplugged_early"].strftime("%d %H:%M") == "02 06:00"
+    own = export(columns={"evse_id": "Bay", "plugged_at": ["Day", " ", "From"], "unplugged_at": ["Day 2", " ", "To"]})  # fmt: skip
+    [row] = typed(own, ("Bay", "Day", "From", "Day 2", "To"), ["B1", "02.03.2026", "22:00", "02.03.2026", "06:00"])  # fmt: skip
+    assert row["unplugged_early"].strftime("%d %H:%M") == "02 06:00"
 
 
 @pytest.mark.parametrize(
