@@ -82,8 +82,8 @@ def test_each_format_reads_its_time(
     ("form", "said"),
     [
         (" ", "is empty"), ("%Y-%m-%d %Q", "%Q is no part of a time"), ("%d %d %m", "%d stands twice"), ("%H:%M", "names no day"),
-        
-        ("%Y-%m-%d %I:%M", "%I counts to twelve and goes with %p (AM or PM); %H counts to 23 and goes without"), ("%Y-%m-%d %H %p", "counts to twelve"), ("%F %T", None), ("%j %y", None),
+        ("%Y-%m-%d %I:%M", "%I counts to twelve and goes with %p (AM or PM); %H counts to 23 and goes without"),
+        ("%Y-%m-%d %H %p", "counts to twelve"), ("%F %T", None), ("%j %y", None),
         ("iso8601", None), ("payload", None), ("100%% %F", None),
     ],
 )  # fmt: skip
