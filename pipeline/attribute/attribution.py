@@ -6,13 +6,14 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
-from pipeline.attribute.evidence import gather
+from pipeline.attribute.evidence import evidence_of, telling
 from pipeline.attribute.report.frames import blame_frame, site_frame, week_frame
 from pipeline.attribute.report.unit_frames import unit_frame
 from pipeline.attribute.states.kinds import EVSE, PAIRING, VEHICLE
 from pipeline.attribute.states.solution import Solution
 from pipeline.attribute.states.solve import solve
 from pipeline.core.errors import NotEnoughDataError
+from pipeline.core.weeks import LookBack
 from pipeline.settings.attribute import AttributeSettings
 
 SUPPLIES = ("AC", "DC")
@@ -67,8 +68,9 @@ def attribute(
     look-back holds none, SchemaError where a column is absent.
     """
     solutions = {}
+    told, look_back = telling(attempts, week, look_back_weeks), LookBack.of(week, look_back_weeks)
     for supply in SUPPLIES:
-        evidence = gather(attempts, settings, week, supply, look_back_weeks, repairs)
+        evidence = evidence_of(told, settings, look_back, supply, repairs)
         if evidence.day.size:
             solutions[supply] = solve(evidence, settings)
     if not solutions:
@@ -164,7 +166,8 @@ def _vehicles(
     ]
     rows = pl.concat(failed).to_frame()
     early = (
-        attempts.filter(pl.col("supply") == "AC", pl.col("early_b").fill_null(value=False))
+        attempts.select("attempt_id", "vehicle_id", "supply", "early_b")
+        .filter(pl.col("supply") == "AC", pl.col("early_b").fill_null(value=False))
         .join(rows, on="attempt_id", how="semi")
         .group_by("vehicle_id")
         .agg(pl.len().alias("early_b_failures"))

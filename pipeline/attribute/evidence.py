@@ -148,35 +148,53 @@ def gather(
 
     `repairs`: `vehicle_id, repaired_at_utc` of all that was told of the fleet by then. Raises SchemaError where a needed column is absent.
     """
+    told = telling(attempts, week, weeks)
+    return evidence_of(told, settings, LookBack.of(week, weeks), supply, repairs)
+
+
+def telling(attempts: pl.DataFrame, week: str, weeks: int) -> pl.DataFrame:
+    """Attempts of the look-back that charged, failed or were silent, of all supplies, in their canonical order.
+
+    Raises SchemaError where a needed column is absent.
+    """
     absent = [name for name in COLUMNS if name not in attempts.columns]
     if absent:
         raise SchemaError(
             f"attempts lack {', '.join(absent)}; found {', '.join(attempts.columns)}",
             next_step="build core_attempt first",
         )
-    look_back = LookBack.of(week, weeks)
-    begin = look_back.from_utc
     missing = [
         pl.lit(None, dtype=dtype).alias(name)
         for name, dtype in OPTIONAL.items()
         if name not in attempts.columns
     ]
-    counted = (
+    return (
         with_silence(attempts.lazy().with_columns(missing))
         .select(*COLUMNS, *OPTIONAL, "silent", "asked", "late", "wish", "stay", "left")
         .filter(
             pl.col("outcome").is_in(["charged", "failed"]) | pl.col("silent"),
-            look_back.holds("plugged_at_utc"),
+            LookBack.of(week, weeks).holds("plugged_at_utc"),
             pl.col("evse_id").is_not_null(),
         )
+        .sort("plugged_at_utc", "evse_id", "attempt_id")
+        .collect()
     )
-    rows = counted.filter(pl.col("supply") == supply).sort(
-        "plugged_at_utc", "evse_id", "attempt_id"
-    ).collect()  # fmt: skip
-    first = counted.select(pl.col("plugged_at_utc").min()).collect().item()
-    empty = (first - begin) // timedelta(weeks=1) if first is not None else 0
+
+
+def evidence_of(
+    told: pl.DataFrame,
+    settings: AttributeSettings,
+    look_back: LookBack,
+    supply: str,
+    repairs: pl.DataFrame | None = None,
+) -> Evidence:
+    """Evidence of one supply from attempts that tell (see `telling`); `repairs` as in `gather`."""
+    begin, days = look_back.from_utc, (look_back.to_utc - look_back.from_utc).days
+    first = told["plugged_at_utc"].min()
+    empty = (first - begin) // timedelta(weeks=1) if isinstance(first, datetime) else 0
     begin = begin + timedelta(weeks=empty)
-    evidence = _index(rows, settings, begin, (weeks - empty) * 7, cut=empty > 0)
+    rows = told.filter(pl.col("supply") == supply)
+    evidence = _index(rows, settings, begin, days - 7 * empty, cut=empty > 0)
     if repairs is None or repairs.is_empty():
         return evidence
     return replace(evidence, repairs=_repairs(repairs, evidence), told=True)

@@ -59,6 +59,7 @@ def codes(
     A null in the first key gives one past the last.
     """
     flag = pl.col(hidden) if hidden else pl.lit(value=False)
+    rows = rows.select(*keys, *([hidden] if hidden else []))
     known = rows.filter(pl.col(keys[0]).is_not_null())
     names = known.group_by(keys).agg((~flag).any().alias("listed"))
     names = names.sort(~pl.col("listed"), *keys)
