@@ -154,7 +154,8 @@ def _of_units(seen: pl.DataFrame, units: pl.DataFrame, key: str, signature: Sign
     counts = np.zeros((units.height, len(signature.categories)))
     summed = seen.group_by(key, "category", maintain_order=True).agg(pl.col("amount").sum())
     mine = units.select(key).with_row_index("row").join(summed, on=key, nulls_equal=True)
-    np.add.at(counts, mine["row"].to_numpy(), _counts(mine, signature))
+    places = mine["row"].to_numpy(), signature.columns(mine["category"])
+    np.add.at(counts, places, mine["amount"].to_numpy())
     return counts
 
 
@@ -177,11 +178,3 @@ def _own(failed: pl.DataFrame, asked: Asked) -> pl.DataFrame:
         .group_by("unit", "category", maintain_order=True)
         .agg(share=(pl.col("part") * pl.col("sure")).sum() / pl.col("part").sum())
     )
-
-
-def _counts(seen: pl.DataFrame, signature: Signature) -> Floats:
-    """Amounts in the column of their category (rows of `seen`, categories)."""
-    counts = np.zeros((seen.height, len(signature.categories)))
-    columns = [signature.categories.index(one) for one in seen["category"]]
-    counts[np.arange(seen.height), columns] = seen["amount"].to_numpy()
-    return counts

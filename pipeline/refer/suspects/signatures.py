@@ -20,6 +20,7 @@ from pipeline.core.errors import SchemaError
 from pipeline.registry import load_folder
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 NO_FAULT, OTHERS = "none", "others"
 EITHER = "|"
@@ -45,10 +46,28 @@ class Signature:
     source: str
     words: tuple[str, ...]
 
-    def likelihood(self, category: str) -> Floats:
-        """P(category | suspect) of each row (suspects,); of `a|b`, where a source cannot tell the two, their sum."""
-        columns = [self.categories.index(one) for one in category.split(EITHER)]
-        return np.asarray(self.table[:, columns].sum(axis=1))
+    def each(self, categories: pl.Series) -> Floats:
+        """1 at the column of each category, of `a|b`, where a source cannot tell the two, at either (rows, categories).
+
+        Times a row of the table it is P(category | suspect), of either their sum.
+        """
+        distinct = categories.unique()
+        places = np.array([self._places(one) for one in distinct]).reshape(distinct.len(), -1)
+        return np.asarray(places[self._column(categories, distinct.to_list())])
+
+    def columns(self, categories: pl.Series) -> Ints:
+        """Column of each category, none of them `a|b` (rows,)."""
+        return self._column(categories, list(self.categories))
+
+    @staticmethod
+    def _column(of: pl.Series, among: list[str]) -> Ints:
+        found = of.replace_strict(among, range(len(among)), return_dtype=pl.Int64)
+        return found.to_numpy().astype(np.int64)
+
+    def _places(self, category: str) -> Floats:
+        """1 at the columns of a category (categories,)."""
+        either = category.split(EITHER)
+        return np.array([float(one in either) for one in self.categories])
 
     def in_words(self, category: str) -> str:
         """The category's wording; either of two."""

@@ -120,7 +120,7 @@ def _once(how: Mapping[str, Floats], shape: tuple[int, ...]) -> Floats:
 
 def _logs(signs: pl.DataFrame, signature: Signature, units: int) -> Floats:
     """Log likelihood of one signature's signs (units, suspects); `signs` with `row`, the place of the unit."""
-    likelihood = np.array([signature.likelihood(c) for c in signs["category"]])
+    likelihood = signature.each(signs["category"]) @ signature.table.T
     logs = np.zeros((units, likelihood.shape[1]))
     amount = signs["amount"].to_numpy()[:, None]
     np.add.at(logs, signs["row"].to_numpy(), amount * np.log(likelihood))
@@ -139,10 +139,9 @@ def _against_chance(
     signs = signs.join(shares, on=["unit", "category"], how="left", maintain_order="left")
     row, amount = signs["row"].to_numpy(), signs["amount"].to_numpy()
     share = signs["share"].fill_null(1.0).to_numpy()
-    likelihood = np.array([signature.likelihood(c) for c in signs["category"]])
-    seen = [[signature.categories.index(one) for one in c.split(EITHER)] for c in signs["category"]]
-    usual = by_chance.usual[signature.name]
-    chance = np.array([usual[unit, places].sum() for unit, places in zip(row, seen, strict=True)])
+    seen = signature.each(signs["category"])
+    likelihood = seen @ signature.table.T
+    chance = (by_chance.usual[signature.name][row] * seen).sum(axis=1)
     logs = np.zeros((units, likelihood.shape[1] + 1))
     told = np.log1p(share[:, None] * (likelihood / chance[:, None] - 1.0))
     np.add.at(logs[:, :-1], row, (amount / share)[:, None] * told)
