@@ -30,24 +30,7 @@ def site_matrix(
     models = [frozenset(pairings[name].drop_nulls()) for name in KIND[:2]]
     rows = _ranked(cells, "vehicle_id", ["vehicle_model"], vehicles, models[0], ROWS_SHOWN)
     columns = _ranked(cells, "evse_id", ["evse_model", "firmware"], evses, models[1], COLUMNS_SHOWN)
-    placed = (
-        cells.join(_pairing_called(cells, pairings), on=list(KIND), how="left", nulls_equal=True)
-        .join(rows.select("vehicle_id", "row", "y"), on="vehicle_id")
-        .join(columns.select("evse_id", "column", "x"), on="evse_id")
-    )
-    failed = pl.col("failures") > 0
-    tiles = (
-        placed.group_by("y", "x")
-        .agg(
-            pl.col("attempts").sum(),
-            pl.col("failures").sum(),
-            vehicle=(failed & pl.col("vehicle_id").is_in(vehicles)).any(),
-            evse=(failed & pl.col("evse_id").is_in(evses)).any(),
-            pairing=(failed & pl.col("paired").fill_null(value=False)).any(),
-            fault=pl.col("fault").drop_nulls().mode().sort().first(),
-        )
-        .with_columns(share=(pl.col("failures") / pl.col("attempts")).round(2))
-    )
+    tiles = _tiles(cells, rows, columns, vehicles, evses, pairings)
     heads = columns.unique("x", maintain_order=True).sort("x")
     sides = rows.unique("y", maintain_order=True).sort("y")
     by_place = {(tile["y"], tile["x"]): tile for tile in tiles.to_dicts()}
@@ -62,6 +45,31 @@ def site_matrix(
             for side in sides.to_dicts()
         ],
     }
+
+
+def _tiles(
+    cells: pl.DataFrame, rows: pl.DataFrame, columns: pl.DataFrame, vehicles: frozenset[str], evses: frozenset[str],
+    pairings: pl.DataFrame,
+) -> pl.DataFrame:  # fmt: skip
+    """A row per place (`y, x`) of the table: what its attempts came to, and whose failures they are called."""
+    placed = (
+        cells.join(_pairing_called(cells, pairings), on=list(KIND), how="left", nulls_equal=True)
+        .join(rows.select("vehicle_id", "row", "y"), on="vehicle_id")
+        .join(columns.select("evse_id", "column", "x"), on="evse_id")
+    )
+    failed = pl.col("failures") > 0
+    return (
+        placed.group_by("y", "x")
+        .agg(
+            pl.col("attempts").sum(),
+            pl.col("failures").sum(),
+            vehicle=(failed & pl.col("vehicle_id").is_in(vehicles)).any(),
+            evse=(failed & pl.col("evse_id").is_in(evses)).any(),
+            pairing=(failed & pl.col("paired").fill_null(value=False)).any(),
+            fault=pl.col("fault").drop_nulls().mode().sort().first(),
+        )
+        .with_columns(share=(pl.col("failures") / pl.col("attempts")).round(2))
+    )
 
 
 def _pairing_called(cells: pl.DataFrame, pairings: pl.DataFrame) -> pl.DataFrame:

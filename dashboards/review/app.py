@@ -167,15 +167,14 @@ def create_app(
         lifespan=life,
     )
     app.state.sign_in_limit = signing.SignInLimit(settings)
+    people = settings.people
     app.state.context = Context(
         out=out,
         deliveries=store.parent / "handed_in",
         decisions=decisions,
         bench=bench,
-        people=None if settings.people is None else People(settings.people),
-        sign_ins=SignInLog(
-            settings.people and settings.people.with_name(f"{settings.people.name}.sign-ins.jsonl")
-        ),
+        people=None if people is None else People(people),
+        sign_ins=SignInLog(people and people.with_name(f"{people.name}.sign-ins.jsonl")),
         settings=settings,
         sessions=Sessions(settings),
         runs=runs,

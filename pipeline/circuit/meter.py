@@ -37,26 +37,15 @@ def forward_reading_ohm(current_a: float) -> float:
 
 @dataclass(frozen=True)
 class MeterRow:
-    """One test current.
-
-    What is shown forwards for a healthy diode (at what voltage), and either way for a shorted one.
-    """
+    """One test current, and what is shown of a healthy diode forwards."""
 
     current_a: float
     sound_forward_ohm: float
-    sound_terminal_v: float
-    shorted_ohm: float
 
 
 def meter_table() -> tuple[MeterRow, ...]:
-    """Readings to expect by test current.
-
-    The terminal voltage shows which ranges a meter can drive at all.
-    """
-    return tuple(
-        MeterRow(amps, forward_reading_ohm(amps), forward_reading_ohm(amps) * amps, R2_OHM)
-        for amps in TEST_CURRENTS_A
-    )
+    """Readings to expect by test current."""
+    return tuple(MeterRow(amps, forward_reading_ohm(amps)) for amps in TEST_CURRENTS_A)
 
 
 def proximity_v(handle_ohm: float | None) -> float:

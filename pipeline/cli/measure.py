@@ -66,10 +66,9 @@ def _need(package: str, what_for: str) -> None:
 @bench.command("run")
 @base.fleet(vehicles=600, evses=120, weeks=12, least_weeks=2)
 @base.count("--rounds", 3, QUICKEST)
-@base.count("--busy", 0, "Busy processes beside it.", least=0)
 @base.as_json
 def bench_run(
-    vehicles: int = 600, evses: int = 120, weeks: int = 12, seed: int = 1, rounds: int = 3, busy: int = 0,
+    vehicles: int = 600, evses: int = 120, weeks: int = 12, seed: int = 1, rounds: int = 3,
     *, as_json: bool = False,
 ) -> None:  # fmt: skip
     """A whole run on a delivery as sites hand it over (thousands of small files, a third packed), by
@@ -81,9 +80,7 @@ def bench_run(
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         simulate(folder, vehicles, evses, weeks, seed)
-        told = measure(
-            made(folder / "delivery", folder, hand_over, seed), folder, rounds, busy=busy
-        )
+        told = measure(made(folder / "delivery", folder, hand_over, seed), folder, rounds)
     size = f"{vehicles:,} vehicles, {evses:,} EVSEs, {weeks} weeks"
     base.say(json.dumps(told) if as_json else as_words(told, size))
 

@@ -108,8 +108,30 @@ def sessions_query(
 
     energy = number("energy_text", export.decimal)
     scale = 1000 if export.energy_unit == "Wh" else 1
+    checks, cells = _checks(export, forms), len(found)
+    return f"""
+        SELECT *, CASE
+            WHEN cells IS NULL THEN 'the quoting is broken'
+            WHEN len(cells) <> {cells} THEN concat('has ', len(cells), ' values where the header has {cells}')
+            ELSE nullif(concat_ws('; ', {", ".join(checks)}), '') END AS reject_reason
+        FROM (SELECT * EXCLUDE (unplugged_raw), {_unplugged(export)}, coalesce(unplugged_raw, duration_text) AS unplugged_raw
+              FROM (SELECT *, {_reading("plugged", export.zone, readings)}, {_reading("unplugged", export.zone, readings)}
+                    FROM (SELECT *, ({energy}) / {scale} AS energy_kwh, {_seconds(export)} AS duration_s,
+                              {_moments("plugged", forms)}, {_moments("unplugged", forms)}
+                          FROM (SELECT line, byte_offset, text, span, cells,
+                                    {text("evse_id")} AS evse_id, {text("id_token")} AS id_token,
+                                    {text("vehicle_id")} AS vehicle_id,
+                                    {text("session_id")} AS session_id,
+                                    {text("plugged_at")} AS plugged_raw, {text("unplugged_at")} AS unplugged_raw,
+                                    {text("duration")} AS duration_text, {text("energy_kwh")} AS energy_text,
+                                    {text("end_reason")} AS end_reason_raw, {text("fault")} AS fault_raw
+                                FROM _records))))"""
+
+
+def _checks(export: Export, forms: Sequence[str]) -> list[str]:
+    """SQL of what may be wrong with a row, each a sentence or null, in the order they are told."""
     written = f"a time written {times.in_words(forms)}"
-    checks = [
+    return [
         "CASE WHEN evse_id IS NULL THEN 'the EVSE is blank' END",
         "CASE WHEN plugged_raw IS NULL THEN 'the plug-in time is blank' END",
         *(_doubtful(name, forms) for name in ("plugged", "unplugged") if len(forms) > 1),
@@ -128,24 +150,6 @@ def sessions_query(
             f"a duration in {export.duration_unit}",
         ),
     ]
-    cells = len(found)
-    return f"""
-        SELECT *, CASE
-            WHEN cells IS NULL THEN 'the quoting is broken'
-            WHEN len(cells) <> {cells} THEN concat('has ', len(cells), ' values where the header has {cells}')
-            ELSE nullif(concat_ws('; ', {", ".join(checks)}), '') END AS reject_reason
-        FROM (SELECT * EXCLUDE (unplugged_raw), {_unplugged(export)}, coalesce(unplugged_raw, duration_text) AS unplugged_raw
-              FROM (SELECT *, {_reading("plugged", export.zone, readings)}, {_reading("unplugged", export.zone, readings)}
-                    FROM (SELECT *, ({energy}) / {scale} AS energy_kwh, {_seconds(export)} AS duration_s,
-                              {_moments("plugged", forms)}, {_moments("unplugged", forms)}
-                          FROM (SELECT line, byte_offset, text, span, cells,
-                                    {text("evse_id")} AS evse_id, {text("id_token")} AS id_token,
-                                    {text("vehicle_id")} AS vehicle_id,
-                                    {text("session_id")} AS session_id,
-                                    {text("plugged_at")} AS plugged_raw, {text("unplugged_at")} AS unplugged_raw,
-                                    {text("duration")} AS duration_text, {text("energy_kwh")} AS energy_text,
-                                    {text("end_reason")} AS end_reason_raw, {text("fault")} AS fault_raw
-                                FROM _records))))"""
 
 
 def _named(export: Export, ours: str) -> str:

@@ -61,9 +61,9 @@ def test_one_run_measures_all(
             ]
         )
 
-    def whole_run(_: Any, __: Path, rounds: int, *, busy: int) -> dict[str, Any]:
+    def whole_run(_: Any, __: Path, rounds: int) -> dict[str, Any]:
         sizes["rounds"] = rounds
-        return {"busy": busy}
+        return {}
 
     monkeypatch.setattr(run_bench, "measure", whole_run)
     monkeypatch.setattr(run_bench, "made", lambda *_: None)

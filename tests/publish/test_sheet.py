@@ -14,7 +14,8 @@ from pypdf import PdfReader
 
 from pipeline.publish.sheet import sheet_data, sheet_pdf
 from pipeline.refer.pack.argument import refutes
-from pipeline.refer.pack.bench_steps import FORM, bench
+from pipeline.refer.pack.bench_steps import bench
+from pipeline.refer.pack.form import FORM
 from pipeline.refer.pack.model import (
     Claim,
     Control,

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from pipeline.refer.pack.bench_steps import FORM, bench
+from pipeline.refer.pack.bench_steps import bench
+from pipeline.refer.pack.form import FORM
 from pipeline.refer.pack.model import Bench, BenchReading
 from pipeline.registry import registry
 

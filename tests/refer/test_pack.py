@@ -20,7 +20,7 @@ from pipeline.core.weeks import LookBack
 from pipeline.core.wording import SUSPECTS
 from pipeline.refer.inputs import Attributed, ReferInputs, join_findings
 from pipeline.refer.pack.argument import doubts, factor_words, refutes, ruled_out, weights
-from pipeline.refer.pack.bench_steps import FORM, bench
+from pipeline.refer.pack.bench_steps import bench
 from pipeline.refer.pack.build import (
     CONTROL_ROWS,
     _claim,
@@ -29,6 +29,7 @@ from pipeline.refer.pack.build import (
     packs,
 )
 from pipeline.refer.pack.charts import pilot_chart, strip_chart
+from pipeline.refer.pack.form import FORM
 from pipeline.refer.pack.history import history
 from pipeline.refer.pack.model import (
     EVIDENCE_VERSION,

@@ -82,22 +82,13 @@ def _units(
         .group_by(key)
         .agg(pl.len().alias("shown_lately"), pl.col(other).n_unique().alias("partners_shown"))
     )
-    mended = spells.filter(pl.col("to_utc").is_not_null()).group_by(key).agg(pl.col("to_utc").max())
-    week = shown.filter(pl.col("plugged_at_utc") >= world.spec.end - timedelta(days=7)).join(
-        mended, on=key
-    )
-    week = (
-        week.filter(pl.col("plugged_at_utc") > pl.col("to_utc"))
-        .group_by(key)
-        .agg(pl.len().alias("shown_this_week"))
-    )
     once = shown.join(on.select(key, "since_utc"), on=key).filter(
         pl.col("plugged_at_utc") >= pl.col("since_utc")
     )
     met = attempts.select(key).drop_nulls().unique().sort(key)
     frame = met.join(on, on=key, how="left").join(recent, on=key, how="left")
     frame = frame.join(once.group_by(key).agg(pl.len().alias("shown")), on=key, how="left")
-    frame = frame.join(week, on=key, how="left")
+    frame = frame.join(_failed_though_mended(world, shown, spells, key), on=key, how="left")
     return frame.with_columns(
         pl.col("shown_lately", "partners_shown", "shown", "shown_this_week").fill_null(0)
     ).with_columns(
@@ -107,6 +98,16 @@ def _units(
         .otherwise(pl.col("shown_lately") == 0),
         since_utc=pl.when(~pl.col("fault").is_in(CREEPING)).then("since_utc"),
     )
+
+
+def _failed_though_mended(
+    world: World, shown: pl.DataFrame, spells: pl.DataFrame, key: str
+) -> pl.DataFrame:
+    """By unit: failures of its own in the last week that came after its last spell was over (`shown_this_week`)."""
+    mended = spells.filter(pl.col("to_utc").is_not_null()).group_by(key).agg(pl.col("to_utc").max())
+    week = shown.filter(pl.col("plugged_at_utc") >= world.spec.end - timedelta(days=7))
+    after = week.join(mended, on=key).filter(pl.col("plugged_at_utc") > pl.col("to_utc"))
+    return after.group_by(key).agg(pl.len().alias("shown_this_week"))
 
 
 def _third(world: World, ac: pl.DataFrame) -> pl.DataFrame:

@@ -13,6 +13,7 @@ from multiprocessing import get_context
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from pipeline.attribute.echoes import ECHO_NONE
 from pipeline.attribute.evidence import CHECK_YES, Evidence
@@ -23,6 +24,7 @@ from pipeline.core.peak_memory import peak_mb
 from pipeline.core.weeks import LookBack
 from pipeline.settings.attribute import AttributeSettings
 
+Ints = NDArray[np.int64]
 WEEK = "2026-W14"
 WEEKS = 12
 MODELS, EVSE_MODELS = 12, 10
@@ -59,14 +61,7 @@ def big_fleet(size: Size) -> Evidence:
     spread = np.minimum(rng.geometric(4.0 / size.circle, size.sessions) - 1, size.circle)
     evse = (home[vehicle] + spread) % size.evses
     at = np.sort(rng.uniform(0, days, size.sessions))
-    eta = -3.9 + rng.normal(0, 0.5, size.vehicles)[vehicle] + rng.normal(0, 0.5, size.evses)[evse]
-    fail = rng.random(size.sessions) < 1.0 / (1.0 + np.exp(-eta))
-    for unit, count, share, strength in (
-        (vehicle, size.vehicles, 0.006, 0.95),
-        (evse, size.evses, 0.03, 0.6),
-    ):
-        onset = np.where(rng.random(count) < share, rng.uniform(0, days, count), np.inf)
-        fail |= (at >= onset[unit]) & (rng.random(size.sessions) < strength)
+    fail = _failures(size, rng, vehicle, evse, at)
     model = evse % EVSE_MODELS
     begin, units = LookBack.of(WEEK, WEEKS).from_utc, _units(size)
     return Evidence(
@@ -101,6 +96,21 @@ def big_fleet(size: Size) -> Evidence:
         days=days,
         begin_utc=begin,
     )
+
+
+def _failures(
+    size: Size, rng: np.random.Generator, vehicle: Ints, evse: Ints, at: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    """Which sessions fail: by chance, at rates that vary from unit to unit, and by faults from their onset on."""
+    eta = -3.9 + rng.normal(0, 0.5, size.vehicles)[vehicle] + rng.normal(0, 0.5, size.evses)[evse]
+    fail = rng.random(size.sessions) < 1.0 / (1.0 + np.exp(-eta))
+    for unit, count, share, strength in (
+        (vehicle, size.vehicles, 0.006, 0.95),
+        (evse, size.evses, 0.03, 0.6),
+    ):
+        onset = np.where(rng.random(count) < share, rng.uniform(0, WEEKS * 7, count), np.inf)
+        fail |= (at >= onset[unit]) & (rng.random(size.sessions) < strength)
+    return np.asarray(fail)
 
 
 def _units(size: Size) -> dict[str, pl.DataFrame]:

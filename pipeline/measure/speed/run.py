@@ -9,10 +9,7 @@ from __future__ import annotations
 
 import os
 import shutil
-import subprocess
-import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -55,18 +52,14 @@ def made(delivery: Path, folder: Path, hand_over: HandOver, seed: int) -> Delive
     return all_of
 
 
-def measure(these: Deliveries, folder: Path, rounds: int, *, busy: int = 0) -> dict[str, Any]:
-    """The best round of every job, and the ratios asked for.
-
-    `busy`: processes that do nothing but work beside it. Raises WhichsideError when a job fails.
-    """
+def measure(these: Deliveries, folder: Path, rounds: int) -> dict[str, Any]:
+    """The best round of every job, and the ratios asked for. Raises WhichsideError when a job fails."""
     best: dict[str, dict[str, Any]] = {}
-    with _neighbours(busy):
-        for _ in range(rounds):
-            for name, took in _one_round(these, folder):
-                if name not in best or took["wall_s"] < best[name]["wall_s"]:
-                    best[name] = took
-    return {"jobs": best, "busy": busy, "rounds": rounds, "ratios": ratios(best)}
+    for _ in range(rounds):
+        for name, took in _one_round(these, folder):
+            if name not in best or took["wall_s"] < best[name]["wall_s"]:
+                best[name] = took
+    return {"jobs": best, "rounds": rounds, "ratios": ratios(best)}
 
 
 def _one_round(these: Deliveries, folder: Path) -> Iterator[tuple[str, dict[str, Any]]]:
@@ -84,17 +77,6 @@ def _one_round(these: Deliveries, folder: Path) -> Iterator[tuple[str, dict[str,
     run_job("run_jobs", "run", these.before, stores / "w.duckdb")
     yield WEEK, run_job("run_jobs", "run", these.week, stores / "w.duckdb")
     shutil.rmtree(stores)
-
-
-@contextmanager
-def _neighbours(count: int) -> Iterator[None]:
-    spinning = [subprocess.Popen([sys.executable, "-c", "while True: pass"]) for _ in range(count)]
-    try:
-        yield
-    finally:
-        for one in spinning:
-            one.kill()
-            one.wait()
 
 
 def ratios(jobs: dict[str, dict[str, Any]]) -> list[dict[str, Any]]:
@@ -118,11 +100,10 @@ def as_words(told: dict[str, Any], size: str) -> str:
     """The result as lines of text, a table by stage among them."""
     jobs = told["jobs"]
     run = jobs[MANY]
-    beside = f", beside {told['busy']} busy processes" if told["busy"] else ""
     what = (
         f"{size}: {run['files']:,} files, a third packed, some sent twice, dirt; "
         f"{run['lines']:,} lines, {run['frames']:,} frames kept, {run['attempts']:,} attempts, "
-        f"{run['packs']} packs; best of {told['rounds']}{beside}"
+        f"{run['packs']} packs; best of {told['rounds']}"
     )
     lines = [
         what,

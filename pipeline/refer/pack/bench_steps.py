@@ -18,30 +18,9 @@ from pipeline.circuit.meter import (
 from pipeline.circuit.pilot import EV_TOLERANCE, R2_OHM
 from pipeline.core.wording import OVER_RANGE, OVER_RANGE_OHM, ohms, ohms_between, percent
 from pipeline.refer.pack.cautions import CAUTIONS, DEFERENCE
-from pipeline.refer.pack.model import Bench, BenchReading, FormField
+from pipeline.refer.pack.model import Bench, BenchReading
 from pipeline.refer.suspects.vehicles import DIODE
 
-FORM = (
-    FormField(label="Date and time", column="at", unit=None),
-    FormField(label="Proximity to earth", column="pp_pe_v", unit="V"),
-    FormField(label="Forward, red on CP", column="cp_pe_forward_ohm", unit="ohm"),
-    FormField(label="Reverse, red on PE", column="cp_pe_reverse_ohm", unit="ohm"),
-    FormField(
-        label="Found",
-        column="finding",
-        unit=None,
-        choices=(
-            "diode_shorted",
-            "diode_leaky",
-            "diode_open",
-            "charger_other",
-            "inlet_or_wiring",
-            "no_fault_found",
-        ),
-    ),
-    FormField(label="Repaired on", column="repaired_at", unit=None),
-    FormField(label="Note", column="note", unit=None),
-)
 J1772_INLETS = frozenset({"cType1", "cCCS1", "cTesla"})
 TYPE2 = frozenset({"cType2", "sType2", "cCCS2"})
 ANY, DEAD = "as it is, unplugged", "unplugged, asleep, made safe, proved dead"

@@ -15,8 +15,9 @@ from pipeline.core.weeks import LookBack
 from pipeline.core.wording import SUSPECTS, counted, probability
 from pipeline.refer.inputs import ReferInputs
 from pipeline.refer.pack.argument import doubts, refutes, ruled_out, weights
-from pipeline.refer.pack.bench_steps import FORM, bench
+from pipeline.refer.pack.bench_steps import bench
 from pipeline.refer.pack.charts import pilot_chart, strip_chart
+from pipeline.refer.pack.form import FORM
 from pipeline.refer.pack.history import history
 from pipeline.refer.pack.model import (
     Claim,

@@ -47,10 +47,9 @@ def _state(faults: pl.DataFrame, end: datetime) -> pl.DataFrame:
     )
 
 
-def vehicle_truth(world: World, end: datetime) -> pl.DataFrame:
-    """A row a vehicle: `kind` (null: never a fault), `there`, `over`, `since`, `identifiable`, what shows it."""
-    faults = _state(world.vehicle_faults, end)
-    shows = (
+def _showing(world: World, faults: pl.DataFrame, end: datetime) -> pl.DataFrame:
+    """By vehicle at fault: the attempts since then that could show it, at how many EVSEs, and those that did."""
+    return (
         world.attempts.join(faults.select("vehicle_id", "since", "suspect"), on="vehicle_id")
         .filter(
             (pl.col("plugged_at") >= pl.col("since"))
@@ -79,13 +78,18 @@ def vehicle_truth(world: World, end: datetime) -> pl.DataFrame:
             .alias("third_at"),
         )
     )
+
+
+def vehicle_truth(world: World, end: datetime) -> pl.DataFrame:
+    """A row a vehicle: `kind` (null: never a fault), `there`, `over`, `since`, `identifiable`, what shows it."""
+    faults = _state(world.vehicle_faults, end)
     return (
         world.vehicles.join(
             faults.drop("silent_share", strict=False).rename({"suspect": "kind"}),
             on="vehicle_id",
             how="left",
         )
-        .join(shows, on="vehicle_id", how="left")
+        .join(_showing(world, faults, end), on="vehicle_id", how="left")
         .with_columns(
             pl.col("there", "over").fill_null(value=False),
             pl.col("showing", "evses", "own_failures").fill_null(0),
