@@ -105,3 +105,11 @@ def test_where_those_without_a_wish_leave_full_the_charge_at_leaving_tells_much(
     fault = (20 * assumed + np.array([100, 0, 0])) / 120
     assert told == pytest.approx(np.clip(np.log(fault / usual), -MOST_TOLD, MOST_TOLD))
     assert told[0] == MOST_TOLD
+
+
+def test_a_battery_half_full_at_leaving_says_nothing_before_the_fleet_has() -> None:
+    """Low speaks for a fault, nearly full for a wish, between for neither (judgement; derived from even shares)."""
+    nobody = np.zeros(0, dtype=np.int8)
+    told = left_weights(nobody, np.zeros(0, dtype=bool), None)
+    assert told[1] == pytest.approx(0.0)
+    assert told[0] > 0 > told[2]

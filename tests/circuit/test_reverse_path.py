@@ -289,3 +289,15 @@ def test_interval_ends_hold_their_share() -> None:
         < half["reverse_path_hi_ohm"]
         < row["reverse_path_hi_ohm"]
     )
+
+
+def test_what_r2_and_r3_do_to_the_path_in_c2_while_the_meter_s_figure_stays() -> None:
+    """The meter shows R2 and the leak in a row; in C2 R3 lies beside R2. By differences of the circuit itself (derived)."""
+
+    def path(r2: float, r3: float, shown: float = 10_000.0) -> float:
+        return (shown - r2) + r2 * r3 / (r2 + r3)
+
+    r2, r3, step = module.R2_OHM, module.R3_OHM, 1e-4
+    by_r2 = (path(r2 * (1 + step), r3) - path(r2 * (1 - step), r3)) / (2 * step)
+    by_r3 = (path(r2, r3 * (1 + step)) - path(r2, r3 * (1 - step))) / (2 * step)
+    assert np.abs([by_r2, by_r3]) == pytest.approx(module._C_SLOPES, rel=1e-6)

@@ -128,6 +128,7 @@ def test_a_connectors_state_is_its_status_or_the_charging_state(
         ({"trigger_reason": "Delta", "variable": "Problem", "actual_value": "True"}, True),
         ({"trigger_reason": "Delta", "variable": "Tripped", "actual_value": "1"}, True),
         ({"trigger_reason": "Delta", "variable": "Fault", "actual_value": "faulted"}, True),
+        ({"trigger_reason": "Delta", "variable": "Tripped", "actual_value": "Tripped"}, True),
         ({"trigger_reason": "Delta", "variable": "Tripped", "actual_value": "false"}, False),
         ({"trigger_reason": "Alerting", "variable": "Problem", "actual_value": "false"}, False),
         ({"trigger_reason": "Alerting", "variable": "Temperature", "actual_value": "91"}, True),

@@ -290,3 +290,19 @@ def test_a_time_without_volts_is_refused() -> None:
     """Nothing to read beside the time: what to export is said."""
     with pytest.raises(TraceError, match="a time but no volts"):
         read_trace("".join(f"{t:.6f}\n" for t in _T))
+
+
+def test_a_duty_is_no_surer_than_the_samples_are_near() -> None:
+    """100 samples a period in step with the PWM see an edge to one sample, a hundredth of the period, either way (derived)."""
+    found = seen(Made(rate_hz=100e3, duty_pct=30.0, tau_s=0.0)).longest
+    assert found is not None
+    assert found.duty is not None
+    assert found.duty.hi - found.duty.lo == pytest.approx(2.0, abs=0.05)
+    assert found.duty.lo <= 30.0 <= found.duty.hi
+
+
+def test_a_preamble_whose_second_line_is_shorter_states_no_interval() -> None:
+    """The interval's column is not there: no time is made up, and what to do is said."""
+    text = "Model,Memory,Increment\na,b\n" + as_csv(_T, _V, "", "{1:.4f}\n")
+    with pytest.raises(TraceError, match="no sampling interval is stated"):
+        read_trace(text)
