@@ -13,4 +13,4 @@ def no_levels(vehicles: int, suspects: int) -> LevelFactors:
     """Factors of vehicles of which no level is logged: all 1."""
     none = np.zeros((vehicles, suspects))
     evidence = LevelEvidence(pl.Series("vehicle_id", [], dtype=pl.String), hypotheses(), none[:0])
-    return LevelFactors(none, none, evidence, np.full(vehicles, -1, dtype=np.int64))
+    return LevelFactors(none, none, none, evidence, np.full(vehicles, -1, dtype=np.int64))

@@ -170,7 +170,7 @@ def test_looks_tell_whether_it_was_the_vehicles_not_whether_it_still_is() -> Non
     """
     one = np.array([[1.0]])
     verdicts = Verdicts(pl.Series(["V"]), ("inlet_lock",), one, one, one, {}, np.array([0.1]))
-    none = LevelFactors(0 * one, -999 * one, no_levels(1, 1).evidence, np.array([-1]))
+    none = LevelFactors(0 * one, -999 * one, 0 * one, no_levels(1, 1).evidence, np.array([-1]))
     odds, _ = fault_odds(
         np.array([0.6]), np.array([0.999]), np.array([0.0]), verdicts, none, SETTINGS
     )
@@ -197,7 +197,7 @@ def test_quiet_faults_have_a_prevalence_of_their_own() -> None:
     verdicts = Verdicts(pl.Series(["V"]), suspects, looks, direct, looks, {}, np.array([1 / 9]))
     loud = np.log([[0.01, 2.0, 1.0, 1.0, 1.0, 1.0]])
     quiet = np.log([[0.1, 10.0, 1.0, 1.0, 1.0, 1.0]])
-    factors = LevelFactors(loud, quiet, no_levels(1, 6).evidence, np.array([-1]))
+    factors = LevelFactors(loud, quiet, loud, no_levels(1, 6).evidence, np.array([-1]))
     odds, failing = fault_odds(
         np.array([12 / 13]), np.array([12 / 13]), np.array([1 / 4]), verdicts, factors, SETTINGS
     )

@@ -83,6 +83,21 @@ def _wrong(evidence: pl.DataFrame) -> pl.DataFrame:
     ).with_columns(_own=(pl.col("p_vehicle") * pl.col("weight")).fill_null(0.0))
 
 
+def until_last_shown(rows: pl.DataFrame, as_if: pl.DataFrame, at: str) -> pl.DataFrame:
+    """Rows of each vehicle until it last failed or kept silent by itself, were it at fault (half of the blame or more); none where it never did."""
+    last = (
+        _wrong(as_if)
+        .filter(pl.col("p_vehicle") >= HALF)
+        .group_by("vehicle_id")
+        .agg(pl.col("plugged_at_utc").max().alias("last_utc"))
+    )
+    return (
+        rows.join(last, on="vehicle_id", how="inner", maintain_order="left")
+        .filter(pl.col(at) <= pl.col("last_utc"))
+        .drop("last_utc")
+    )
+
+
 def weeks_to_show(as_if: pl.DataFrame, begun: pl.DataFrame, look_back: LookBack) -> pl.DataFrame:
     """`vehicle_id, weeks_to_show`: weeks until a vehicle, if it is at fault, is expected to fail or keep silent by itself once
     more, a week at a time (1 or more).

@@ -46,19 +46,27 @@ LOG_CAP = np.log(1e6)
 class LevelFactors:
     """Natural log Bayes factors of the levels for each suspect against a sound pilot, (vehicles, suspects), 0 without levels.
 
-    `loud`: of a fault that fails attempts; `quiet`: of one that has not. `evidence` has the posterior behind them; `row` of it
-    by vehicle (-1: no level logged).
+    `loud`: of a fault that fails attempts; `quiet`: of one that has not; `gone`: of a fault that failed attempts and has been mended
+    since, untold. `evidence` has the posterior behind them; `row` of it by vehicle (-1: no level logged).
     """
 
     loud: Floats
     quiet: Floats
+    gone: Floats
     evidence: LevelEvidence
     row: NDArray[np.int64]
 
     def or_at_failures(self, at_failures: LevelFactors) -> LevelFactors:
         """The same where a fault may come and go: then only the levels of attempts that went wrong (`at_failures`) tell of it."""
-        steady, passing = np.log1p(-COMES_AND_GOES), np.log(COMES_AND_GOES)
-        return replace(self, loud=np.logaddexp(steady + self.loud, passing + at_failures.loud))
+        return replace(
+            self,
+            loud=_or_passing(self.loud, at_failures.loud),
+            gone=_or_passing(self.gone, at_failures.loud),
+        )
+
+    def mended_after(self, until: LevelFactors) -> LevelFactors:
+        """The same where the levels of a fault that is gone speak of it only `until` it last showed."""
+        return replace(self, gone=until.loud)
 
     def with_unseen(
         self, log_factor: Floats, of_cable: Floats, suspects: tuple[str, ...]
@@ -66,13 +74,14 @@ class LevelFactors:
         """The same with what plug-ins that no EVSE saw say (vehicles,) of a line open in the vehicle or in its cable: there the
         pilot stays at state A's level.
         """
-        both = (self.loud.copy(), self.quiet.copy())
-        for factors in both:
+        all_three = (self.loud.copy(), self.quiet.copy(), self.gone.copy())
+        for factors in all_three:
             factors[:, suspects.index("pilot_open")] += log_factor
             factors[:, suspects.index("carried_cable")] += np.log(
                 OPEN_CABLES * np.exp(of_cable) + 1 - OPEN_CABLES
             )
-        return replace(self, loud=both[0], quiet=both[1])
+        loud, quiet, gone = all_three
+        return replace(self, loud=loud, quiet=quiet, gone=gone)
 
 
 def level_rows(now: pl.DataFrame) -> pl.DataFrame:
@@ -105,7 +114,7 @@ def level_rows(now: pl.DataFrame) -> pl.DataFrame:
 def level_factors(
     now: pl.DataFrame, vehicles: pl.Series, suspects: tuple[str, ...]
 ) -> LevelFactors:
-    """Factors of the vehicles asked for, in their order; `now` as `levels.recent` gives it."""
+    """Factors of the vehicles asked for, in their order; `now` as `levels.recent` gives it. A fault gone is told of as one that is there."""
     evidence = level_evidence(level_rows(now))
     grid = evidence.grid
     place = dict(zip(evidence.vehicles, range(evidence.vehicles.len()), strict=True))
@@ -118,9 +127,12 @@ def level_factors(
             (quiet, quiet_weight(grid, suspect)),
         ):
             target[known, column] = _marginal(evidence.log_likelihood[row[known]], weight)
-    return LevelFactors(
-        np.clip(loud, -LOG_CAP, LOG_CAP), np.clip(quiet, -LOG_CAP, LOG_CAP), evidence, row
-    )
+    loud, quiet = (np.clip(factors, -LOG_CAP, LOG_CAP) for factors in (loud, quiet))
+    return LevelFactors(loud, quiet, loud, evidence, row)
+
+
+def _or_passing(steady: Floats, at_failures: Floats) -> Floats:
+    return np.logaddexp(np.log1p(-COMES_AND_GOES) + steady, np.log(COMES_AND_GOES) + at_failures)
 
 
 def beside_path(factors: LevelFactors, vehicles: pl.Series, interval: float = 0.9) -> pl.DataFrame:

@@ -87,15 +87,19 @@ def fault_odds(
 ) -> tuple[Floats, Floats]:
     """Odds of each suspect against 'nothing wrong', shape (vehicles, suspects): in all, and of those that fail attempts.
 
-    A fault that fails attempts has attribution's odds (`attributed`: its probability, how often and
-    where), times how much likelier the failures look so under a fault than by chance, shared out by
-    how they look (`height` see `with_looks`); of a fault that is silent only (`mute`: its share) the looks of failures say nothing.
-    A quiet one has its own stated prevalence. Each is multiplied by what the levels say of such a
-    fault, both by what the direct signatures say.
+    A fault that fails attempts is there by attribution's probability (`attributed`: how often and where), or is mended since
+    (`height`: its highest probability of any day, less that). Each part's share in either is by how the failures look, times how
+    much likelier they look so under a fault than by chance (of a fault that is silent only, `mute` its share, they say nothing), times
+    what the levels say of it: of one mended, the levels until it last failed. So looks and levels tell whether what failed was the
+    vehicle's own and which part it was; that it is still there, only what was seen since.
+    A quiet one has its own stated prevalence. Each is multiplied by what the direct signatures say.
     """
-    now = with_looks(attributed, height, mute + (1 - mute) * verdicts.telling)
-    told = now / (1 - now)
-    loud = told[:, None] * verdicts.looks * np.exp(levels.loud)
+    attributed = np.clip(attributed, LEAST_P, 1 - LEAST_P)
+    height = np.clip(height, attributed, 1 - LEAST_P)
+    by_part = (mute + (1 - mute) * verdicts.telling)[:, None] * verdicts.looks
+    mended = (height - attributed) * (by_part * np.exp(levels.gone)).sum(axis=1)
+    there = attributed[:, None] * by_part * np.exp(levels.loud)
+    loud = there / (mended + 1 - height)[:, None]
     common = np.array([QUIET.get(s, 0.0) for s in verdicts.suspects]) * settings.quiet_prevalence
     quiet = common * np.exp(levels.quiet)
     return (loud + quiet) * verdicts.direct, loud * verdicts.direct

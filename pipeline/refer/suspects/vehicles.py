@@ -24,6 +24,7 @@ from pipeline.refer.suspects.events import (
     of_state,
     own_events,
     silences,
+    until_last_shown,
     weeks_to_show,
 )
 from pipeline.refer.suspects.known import known_vehicles, of_present, since
@@ -105,7 +106,8 @@ def judge_vehicles(
         of_present(reported, since_utc, "at_utc"),
         of_present(attempts, since_utc, "plugged_at_utc"),
     )
-    shown, factors = _level_factors(attempts, valid, near, known, verdicts.suspects)
+    then = until_last_shown(levels, as_if, "at")
+    shown, factors = _level_factors(attempts, valid, then, near, known, verdicts.suspects)
     factors = factors.with_unseen(*_in_order(known, never_seen), verdicts.suspects)
     odds, failing = _odds(inputs, known, verdicts, factors, settings)
     table = _suspected(known, odds, verdicts.suspects).with_columns(
@@ -149,15 +151,21 @@ def _signs(as_if: pl.DataFrame, codes: pl.DataFrame, drift: pl.DataFrame) -> pl.
 def _level_factors(
     attempts: pl.DataFrame,
     valid: pl.DataFrame,
+    then: pl.DataFrame,
     near: _Near,
     known: pl.DataFrame,
     suspects: tuple[str, ...],
 ) -> tuple[LevelFactors, LevelFactors]:
-    """Factors of the levels as they read lately, and the same or, where they tell more, at what went wrong alone."""
-    shown = level_factors(near.of(valid, LATELY), known["vehicle_id"], suspects)
+    """Factors of the levels as they read lately (`valid`), and the same or, where they tell more, at what went wrong alone; of a
+    fault gone as they read `then`, until it last showed.
+    """
     wrong = attempts.filter((pl.col("outcome") == "failed") | pl.col("silent"))
-    bitten = near.of(valid.join(wrong, on="attempt_id", how="semi"), LATELY)
-    return shown, shown.or_at_failures(level_factors(bitten, known["vehicle_id"], suspects))
+    bitten = valid.join(wrong, on="attempt_id", how="semi")
+    shown, until, at_failures = (
+        level_factors(near.of(rows, LATELY), known["vehicle_id"], suspects)
+        for rows in (valid, then, bitten)
+    )
+    return shown, shown.mended_after(until).or_at_failures(at_failures)
 
 
 def _odds(
