@@ -17,6 +17,7 @@ from typing import TypeVar
 import polars as pl
 
 from pipeline.core.masks import is_true
+from pipeline.refer.suspects.events import HALF
 from pipeline.settings.refer import ReferSettings
 
 Cost = TypeVar("Cost", float, pl.Expr)
@@ -109,6 +110,11 @@ def cases() -> tuple[Case, ...]:
         ),
         Case(c("sign"), "watch", "not sure enough to refer"),
         Case(c("verdict") == "insufficient_data", "insufficient_data", "too little evidence"),
+        Case(
+            c("mended"),
+            "clear",
+            "it failed by itself, and what was seen since speaks for that being over",
+        ),
         Case(pl.lit(value=True), "clear", "too little speaks against it to watch it"),
     )
 
@@ -119,7 +125,7 @@ def with_predicates(rows: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame
     `sign`: worth watching. `likely`: probable enough to refer if nothing else stood against it. `told_apart`: from its EVSEs, by
     where it failed, by the pilot's levels or its own reports. `creeps`: a leak that does not fail yet. `due`: waiting
     costs more, `pays_in_a_week`: a single week. `relapsed`: likely at fault again, having failed or kept silent since its
-    repair, or by its pilot's levels.
+    repair, or by its pilot's levels. `mended`: more likely than not it was at fault and no longer is.
     """
     p = pl.col("p_vehicle")
     levels_tell = math.log(settings.told_by_levels_odds)
@@ -147,6 +153,7 @@ def with_predicates(rows: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame
         "due": pays & is_true(told_apart) & free,
         "pays_in_a_week": p * fails * settings.cost_week_without_ac >= visit,
         "relapsed": (p >= refer_at) & again,
+        "mended": pl.col("p_mended") >= HALF,
     }
     return rows.with_columns(is_true(condition).alias(name) for name, condition in named.items())
 

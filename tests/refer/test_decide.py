@@ -30,7 +30,8 @@ DAY = timedelta(days=1)
 END = LOOK_BACK.to_utc
 
 USUAL: dict[str, Any] = {
-    "vehicle_id": "V", "p_vehicle": 0.95, "separable": True, "verdict": "fault", "blamed": 6.0, "own_events": 6.0, "blamed_evses": 1,
+    "vehicle_id": "V", "p_vehicle": 0.95, "separable": True, "p_mended": 0.0,
+    "verdict": "fault", "blamed": 6.0, "own_events": 6.0, "blamed_evses": 1,
     "dismissed": False, "held": False, "accepted": False, "found": None, "repaired_at_utc": None, "drifting": False,
     "onset_utc": None, "suspect": "charger_input", "level_factor": 0.0, "fails_within": None,
     "weeks_to_show": 1.0,
@@ -109,6 +110,7 @@ def test_break_even_probability() -> None:
             "cannot tell it from what",
         ),
         ({"p_vehicle": 0.01, "verdict": "clear"}, "clear", "too little speaks"),
+        ({"p_vehicle": 0.01, "verdict": "clear", "p_mended": 0.6}, "clear", "for that being over"),
         ({"p_vehicle": 0.01, "verdict": "insufficient_data"}, "insufficient_data", "too little"),
         ({"dismissed": True}, "watch", "dismissed"),
         ({"held": True}, "watch", "held"),

@@ -13,6 +13,7 @@ import numpy as np
 import polars as pl
 import pytest
 from made_levels import no_levels
+from numpy.typing import NDArray
 
 from pipeline.circuit.pilot import low_v
 from pipeline.core.weeks import LookBack
@@ -171,11 +172,36 @@ def test_looks_tell_whether_it_was_the_vehicles_not_whether_it_still_is() -> Non
     one = np.array([[1.0]])
     verdicts = Verdicts(pl.Series(["V"]), ("inlet_lock",), one, one, one, {}, np.array([0.1]))
     none = LevelFactors(0 * one, -999 * one, 0 * one, no_levels(1, 1).evidence, np.array([-1]))
-    odds, _ = fault_odds(
+    odds, *_ = fault_odds(
         np.array([0.6]), np.array([0.999]), np.array([0.0]), verdicts, none, SETTINGS
     )
     was = 99.9 / 100.9
     assert odds[0, 0] / (1 + odds[0, 0]) == pytest.approx(was * 0.6 / 0.999)
+
+
+def test_levels_tell_which_part_it_was_not_whether_it_is_gone() -> None:
+    """Derived: a vehicle that surely was at fault and is so now with .2. Its failures look as likely like a leak's as like a lock's;
+    its levels, the same all along, rule the leak out (1 to 10,000). It was the lock then, and is so now with .2 (.11, were the levels
+    held against a fault that is there, but not against one that is mended). A leak's levels while it failed, none since: mended.
+    """
+    one = np.array([[0.5, 0.5]])
+    verdicts = Verdicts(
+        pl.Series(["V"]), ("pilot_leakage", "inlet_lock"), one, one * 2, one, {}, np.array([1.0])
+    )
+    ruled_out = np.log([[1e-4, 1.0]])
+    never = np.array([[-999.0, -999.0]])
+    at = np.array([0.2]), np.array([1.0]), np.array([0.0])
+    row = np.array([-1])
+    evidence = no_levels(1, 2).evidence
+
+    def now(gone: NDArray[np.float64]) -> float:
+        factors = LevelFactors(ruled_out, never, gone, evidence, row)
+        odds, *_ = fault_odds(*at, verdicts, factors, SETTINGS)
+        return float(odds.sum() / (1 + odds.sum()))
+
+    assert now(ruled_out) == pytest.approx(0.2, rel=1e-3)
+    assert now(0 * ruled_out) == pytest.approx(0.1 / 0.9, rel=1e-3)
+    assert now(np.log([[1e4, 1.0]])) < 1e-4
 
 
 def test_quiet_faults_have_a_prevalence_of_their_own() -> None:
@@ -198,7 +224,7 @@ def test_quiet_faults_have_a_prevalence_of_their_own() -> None:
     loud = np.log([[0.01, 2.0, 1.0, 1.0, 1.0, 1.0]])
     quiet = np.log([[0.1, 10.0, 1.0, 1.0, 1.0, 1.0]])
     factors = LevelFactors(loud, quiet, loud, no_levels(1, 6).evidence, np.array([-1]))
-    odds, failing = fault_odds(
+    odds, failing, _ = fault_odds(
         np.array([12 / 13]), np.array([12 / 13]), np.array([1 / 4]), verdicts, factors, SETTINGS
     )
     assert odds[0] == pytest.approx(

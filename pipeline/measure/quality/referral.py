@@ -211,7 +211,7 @@ def _week_list(attempts: pl.DataFrame, end: datetime) -> pl.DataFrame:
     )
     factors = level_factors(recent(levels, bound, creeping, *LATELY), vehicles, verdicts.suspects)
     attributed, mute = np.full(vehicles.len(), PRIOR_FAULT), np.zeros(vehicles.len())
-    odds, _ = fault_odds(attributed, attributed, mute, verdicts, factors, settings)
+    odds = fault_odds(attributed, attributed, mute, verdicts, factors, settings).present
     diode = [verdicts.suspects.index(s) for s in DIODE]
     p_diode = odds[:, diode].sum(axis=1) / (1 + odds.sum(axis=1))
     watch = p_diode >= worth_watching(settings.cost_watching, settings.cost_week_without_ac)

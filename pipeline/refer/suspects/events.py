@@ -84,7 +84,9 @@ def _wrong(evidence: pl.DataFrame) -> pl.DataFrame:
 
 
 def until_last_shown(rows: pl.DataFrame, as_if: pl.DataFrame, at: str) -> pl.DataFrame:
-    """Rows of each vehicle until it last failed or kept silent by itself, were it at fault (half of the blame or more); none where it never did."""
+    """Rows of each vehicle until it last failed or kept silent by itself, were it at fault (half of the blame or more); none where
+    it never did.
+    """
     last = (
         _wrong(as_if)
         .filter(pl.col("p_vehicle") >= HALF)

@@ -132,7 +132,8 @@ def level_factors(
 
 
 def _or_passing(steady: Floats, at_failures: Floats) -> Floats:
-    return np.logaddexp(np.log1p(-COMES_AND_GOES) + steady, np.log(COMES_AND_GOES) + at_failures)
+    both = np.log1p(-COMES_AND_GOES) + steady, np.log(COMES_AND_GOES) + at_failures
+    return np.asarray(np.logaddexp(*both))
 
 
 def beside_path(factors: LevelFactors, vehicles: pl.Series, interval: float = 0.9) -> pl.DataFrame:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
@@ -77,6 +79,16 @@ def with_looks(attributed: Floats, height: Floats, telling: Floats) -> Floats:
     return np.asarray(was / (1 + was) * attributed / height)
 
 
+class FaultOdds(NamedTuple):
+    """`present`: odds of each suspect against nothing wrong (vehicles, suspects), `failing`: of those that fail attempts;
+    `mended`: where nothing is wrong, probability that something was and has been mended since, told or not (vehicles,).
+    """
+
+    present: Floats
+    failing: Floats
+    mended: Floats
+
+
 def fault_odds(
     attributed: Floats,
     height: Floats,
@@ -84,8 +96,8 @@ def fault_odds(
     verdicts: Verdicts,
     levels: LevelFactors,
     settings: ReferSettings,
-) -> tuple[Floats, Floats]:
-    """Odds of each suspect against 'nothing wrong', shape (vehicles, suspects): in all, and of those that fail attempts.
+) -> FaultOdds:
+    """Odds of each vehicle's suspects against nothing being wrong now.
 
     A fault that fails attempts is there by attribution's probability (`attributed`: how often and where), or is mended since
     (`height`: its highest probability of any day, less that). Each part's share in either is by how the failures look, times how
@@ -102,4 +114,6 @@ def fault_odds(
     loud = there / (mended + 1 - height)[:, None]
     common = np.array([QUIET.get(s, 0.0) for s in verdicts.suspects]) * settings.quiet_prevalence
     quiet = common * np.exp(levels.quiet)
-    return (loud + quiet) * verdicts.direct, loud * verdicts.direct
+    return FaultOdds(
+        (loud + quiet) * verdicts.direct, loud * verdicts.direct, mended / (mended + 1 - height)
+    )

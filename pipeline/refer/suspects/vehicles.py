@@ -31,7 +31,7 @@ from pipeline.refer.suspects.known import known_vehicles, of_present, since
 from pipeline.refer.suspects.leaks import leak_plan
 from pipeline.refer.suspects.level_factors import LevelFactors, beside_path, level_factors
 from pipeline.refer.suspects.levels import against_usual, readings, without_evse_failures
-from pipeline.refer.suspects.posterior import fault_odds, found_odds, priors
+from pipeline.refer.suspects.posterior import FaultOdds, fault_odds, found_odds, priors
 from pipeline.refer.suspects.recent import Window, recent, without_mended
 from pipeline.refer.suspects.signatures import Signature, learnt
 from pipeline.refer.suspects.signs import once, trouble_codes, vehicle_signs
@@ -78,7 +78,8 @@ def judge_vehicles(
 
     `attempts` as `judged_attempts` gives them. The table's columns: those of out_vehicles but
     `call`, and `verdict`, `separable`, `blamed` (vehicle-caused AC failures expected since the
-    onset), `own_events` (silences besides), `drifting`, `p_attributed`, `vehicle_model`.
+    onset), `own_events` (silences besides), `drifting`, `p_attributed`, `p_mended` (it was at
+    fault and no longer is), `vehicle_model`.
     """
     reported = inputs.charging.filter(look_back.holds("at_utc"))
     known = known_vehicles(inputs, attempts, reported)
@@ -109,9 +110,10 @@ def judge_vehicles(
     then = until_last_shown(levels, as_if, "at")
     shown, factors = _level_factors(attempts, valid, then, near, known, verdicts.suspects)
     factors = factors.with_unseen(*_in_order(known, never_seen), verdicts.suspects)
-    odds, failing = _odds(inputs, known, verdicts, factors, settings)
+    odds, failing, mended = _odds(inputs, known, verdicts, factors, settings)
     table = _suspected(known, odds, verdicts.suspects).with_columns(
         pl.Series("p_failing", failing.sum(axis=1) / (1.0 + odds.sum(axis=1))),
+        pl.Series("p_mended", mended / (1.0 + odds.sum(axis=1))),
         pl.Series("level_factor", _told_by_levels(odds, factors)),
         pl.Series("pilot_speaks", _pilot_speaks(verdicts.suspects, shown)),
     )
@@ -174,14 +176,14 @@ def _odds(
     verdicts: Verdicts,
     factors: LevelFactors,
     settings: ReferSettings,
-) -> tuple[Floats, Floats]:
-    """Odds of each suspect against nothing wrong, and of it failing attempts by now, both (vehicles, suspects)."""
+) -> FaultOdds:
+    """`fault_odds`, with what the workshop found and has not repaired."""
     attributed = np.clip(known["p_vehicle"].to_numpy(), LEAST_P, 1 - LEAST_P)
     mute = np.clip(known["p_mute"].to_numpy() / attributed, 0.0, 1.0)
     height = known["p_height"].to_numpy()
-    odds, failing = fault_odds(attributed, height, mute, verdicts, factors, settings)
+    odds = fault_odds(attributed, height, mute, verdicts, factors, settings)
     found = found_odds(known["vehicle_id"], inputs.findings, verdicts.suspects)
-    return odds + found, failing + found
+    return FaultOdds(odds.present + found, odds.failing + found, odds.mended)
 
 
 def _with_figures(table: pl.DataFrame, frames: list[pl.DataFrame]) -> pl.DataFrame:
