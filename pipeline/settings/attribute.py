@@ -123,8 +123,8 @@ class AttributeSettings(Frozen):
             prior_units=100.0,
         ),
         description="Assumed: about one vehicle in fifty; a fault does not go away by itself; a shorted pilot "
-        "diode fails whenever it is looked for, a carried cable at sockets only; some show as silence, some come "
-        "and go",
+        "diode fails whenever it is looked for, a carried cable at sockets only; some show as silence, a lock as "
+        "often silent as loud, some come and go",
     )
     evse: StatePrior = Field(
         StatePrior(
@@ -150,7 +150,8 @@ class AttributeSettings(Frozen):
         description="Assumed: equipment fails more often than cars (a survey found 22.7 % of public"
         " DC connectors out of order, Rempel et al. 2022; a kept depot has far less); what fails all is "
         "mended within weeks, what still charges every second time stays for half a year, since nobody calls it in; what comes and goes "
-        "does so by the day (wet contacts) or by the week (warmth, a loose part)",
+        "does so by the day (wet contacts) or by the week (warmth, a loose part); a bad cable or a wrong offer fails some attempts and "
+        "leaves others unseen or unasked",
     )
     pairing: StatePrior = Field(
         StatePrior(
