@@ -204,6 +204,27 @@ def test_levels_tell_which_part_it_was_not_whether_it_is_gone() -> None:
     assert now(np.log([[1e4, 1.0]])) < 1e-4
 
 
+def test_a_leak_that_failed_attempts_is_no_quiet_one_for_a_few_that_charged() -> None:
+    """Derived: at fault for certain, and still so with .9, its levels those of a leak (10,000 to 1) all along. What they tell of a leak
+    that is there they tell of one mended, so nine to one remain; they are no second leak that never failed an attempt, whose odds
+    would be .004 times 10,000. Where it was a lock that is mended, and the levels tell of a leak only since, they are.
+    """
+    one = np.array([[1.0, 0.0]])
+    verdicts = Verdicts(
+        pl.Series(["V"]), ("pilot_diode_leaky", "inlet_lock"), one, one, one, {}, np.array([1.0])
+    )
+    leak, unlike = np.log([[1e4, 1.0]]), np.log([[1.0, 1.0]])
+    row, evidence = np.array([-1]), no_levels(1, 2).evidence
+    at = np.array([0.9]), np.array([1.0]), np.array([0.0])
+    all_along = LevelFactors(leak, leak, leak, evidence, row)
+    odds, failing, _ = fault_odds(*at, verdicts, all_along, SETTINGS)
+    assert failing.sum() == pytest.approx(9, rel=1e-3)
+    assert (odds - failing).sum() == pytest.approx(SETTINGS.quiet_prevalence, rel=0.01)
+    since = LevelFactors(unlike, leak, unlike, evidence, row)
+    odds, failing, _ = fault_odds(*at, verdicts, since, SETTINGS)
+    assert (odds - failing).sum() == pytest.approx(40, rel=1e-3)
+
+
 def test_quiet_faults_have_a_prevalence_of_their_own() -> None:
     """Odds = attribution's, times how telling the failures look, shared by looks, times the levels' factor, plus 0.4 % of quiet
     leaks times theirs.

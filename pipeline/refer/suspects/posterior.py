@@ -104,16 +104,17 @@ def fault_odds(
     much likelier they look so under a fault than by chance (of a fault that is silent only, `mute` its share, they say nothing), times
     what the levels say of it: of one mended, the levels until it last failed. So looks and levels tell whether what failed was the
     vehicle's own and which part it was; that it is still there, only what was seen since.
-    A quiet one has its own stated prevalence. Each is multiplied by what the direct signatures say.
+    A quiet one has its own stated prevalence; what the levels told already of one mended does
+    not tell of another. Each is multiplied by what the direct signatures say.
     """
     attributed = np.clip(attributed, LEAST_P, 1 - LEAST_P)
     height = np.clip(height, attributed, 1 - LEAST_P)
     by_part = (mute + (1 - mute) * verdicts.telling)[:, None] * verdicts.looks
     mended = (height - attributed) * (by_part * np.exp(levels.gone)).sum(axis=1)
     there = attributed[:, None] * by_part * np.exp(levels.loud)
-    loud = there / (mended + 1 - height)[:, None]
+    nothing = mended + 1 - height
+    loud = there / nothing[:, None]
+    told_then = mended[:, None] * np.exp(-np.maximum(levels.gone, 0.0))
     common = np.array([QUIET.get(s, 0.0) for s in verdicts.suspects]) * settings.quiet_prevalence
-    quiet = common * np.exp(levels.quiet)
-    return FaultOdds(
-        (loud + quiet) * verdicts.direct, loud * verdicts.direct, mended / (mended + 1 - height)
-    )
+    quiet = common * np.exp(levels.quiet) * ((1 - height)[:, None] + told_then) / nothing[:, None]
+    return FaultOdds((loud + quiet) * verdicts.direct, loud * verdicts.direct, mended / nothing)
