@@ -72,16 +72,15 @@ class LevelFactors:
         self, log_factor: Floats, of_cable: Floats, suspects: tuple[str, ...]
     ) -> LevelFactors:
         """The same with what plug-ins that no EVSE saw say (vehicles,) of a line open in the vehicle or in its cable: there the
-        pilot stays at state A's level.
+        pilot stays at state A's level. They reach until now, so they tell nothing of a fault that is gone.
         """
-        all_three = (self.loud.copy(), self.quiet.copy(), self.gone.copy())
-        for factors in all_three:
+        both = (self.loud.copy(), self.quiet.copy())
+        for factors in both:
             factors[:, suspects.index("pilot_open")] += log_factor
             factors[:, suspects.index("carried_cable")] += np.log(
                 OPEN_CABLES * np.exp(of_cable) + 1 - OPEN_CABLES
             )
-        loud, quiet, gone = all_three
-        return replace(self, loud=loud, quiet=quiet, gone=gone)
+        return replace(self, loud=both[0], quiet=both[1])
 
 
 def level_rows(now: pl.DataFrame) -> pl.DataFrame:
