@@ -9,7 +9,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.normalise.incremental import attempt_rebuild, windows
+from pipeline.normalise.incremental import attempt_rebuild, narrowing, windows
 from pipeline.normalise.rebuild import rebuild
 from pipeline.normalise.sessions import fleet, identities
 from pipeline.normalise.signals import codes
@@ -49,7 +49,8 @@ def normalise(con: Connection, touched: pl.DataFrame | None, settings: Normalise
         if touched is None:
             windows.whole(con)
         else:
-            windows.of_new(con, touched, changed.stations, fresh, settings)
+            values = windows.of_new(con, touched, changed.stations, fresh, settings)
+            narrowing.narrow(con, values, changed.stations, settings, own)
         spans = [*rebuild(con, settings, own), firmware(con, fresh)]
         if touched is None or changed.people:
             attempt_rebuild.attempts_of(con, None, settings)

@@ -7,18 +7,20 @@ they meet, and at the end of the next plug-in; what must be read besides begins 
 Where a station's clock was implausible near the new rows and pilot rows may have its times, such rows
 of weeks may have to be placed again: months are made again, and rows of an impossible time are read
 with the files they stand in. Where frames alone came by it, days are: they are placed by their arrival.
+Clock and pilot rows of all that are cheap to make: where those show that nothing of the months has
+moved (`narrowing`), what messages say is made again within a window of days alone (`said_`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime, timedelta
 
 import polars as pl
 
 from pipeline.normalise.signals import messages
 from pipeline.settings.normalise import NormaliseSettings
-from pipeline.storage.warehouse import Connection, query, statement
+from pipeline.storage.warehouse import Connection, query, seeing, statement
 
 ALL_FROM, ALL_TO = datetime(1900, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzinfo=UTC)
 """Wide enough for every clock that was never set."""
@@ -28,6 +30,8 @@ REACH = timedelta(days=120)
 """No plug-in or knot older than this before the new rows is looked for: plug-ins end after days of silence."""
 CLOCKS_FROM = datetime(2015, 1, 1, tzinfo=UTC)
 """A pilot row of before was written by a clock never set: OCPP 1.6 is of 2015."""
+
+NOT_NARROWED = "CREATE OR REPLACE TEMP TABLE _narrow AS FROM _windows LIMIT 0"
 
 UNREAD = {
     "raw_frame": "vendor_id, central_at_utc, firmware, station_model, station_vendor, frame_key, unzoned, zone",
@@ -40,6 +44,7 @@ UNREAD = {
 def whole(con: Connection) -> None:
     """A window over everything for every station (temp table `_windows`)."""
     con.execute(statement(__file__, "whole"), {"all_from": ALL_FROM, "all_to": ALL_TO})
+    con.execute(NOT_NARROWED)
 
 
 def fresh_files(con: Connection) -> str:
@@ -60,10 +65,10 @@ def of_new(
     moved: list[str],
     fresh: str,
     settings: NormaliseSettings,
-) -> None:
+) -> Mapping[str, object]:
     """Windows (temp table `_windows`) of stations with rows of `fresh` files, and of those touched.
 
-    Stations in `moved` (their EVSEs are described again) are made whole.
+    Stations in `moved` (their EVSEs are described again) are made whole. Returns what windows are laid by (`lay`).
     """
     con.register("_touched", touched.select("station_id", "from_utc", "to_utc").to_arrow())
     con.execute(
@@ -81,7 +86,14 @@ def of_new(
         "held": timedelta(days=settings.clocks.holds_days),
         "silence": timedelta(days=settings.silence_days),
     }
-    con.execute(statement(__file__, "windows"), {**reach, **spans})
+    values = {**reach, **spans}
+    lay(con, moved, values)
+    return values
+
+
+def lay(con: Connection, moved: list[str], values: Mapping[str, object]) -> None:
+    """`_windows` for what `_clocks` says that new rows reach; stations in `moved` are made whole."""
+    con.execute(statement(__file__, "windows"), values)
     con.execute(
         "DELETE FROM _windows WHERE station_id IN (SELECT unnest($moved))", {"moved": moved}
     )
@@ -89,24 +101,30 @@ def of_new(
         "INSERT INTO _windows SELECT unnest($moved), false, $all_from, $all_from, $all_to, $all_to",
         {"moved": moved, "all_from": ALL_FROM, "all_to": ALL_TO},
     )
+    con.execute(NOT_NARROWED)
 
 
-def batches(con: Connection, rows: int) -> Iterator[pl.DataFrame]:
-    """`_windows` in groups of about so many raw rows."""
+def batches(con: Connection, rows: int, table: str = "_windows") -> Iterator[pl.DataFrame]:
+    """`_windows` in groups of about so many raw rows.
+
+    `said_lo_utc, said_from_utc, said_to_utc, said_hi_utc`: the window of what messages say, within the other.
+    """
+    every = statement(__file__, "said").format(windows=table)
     parts = " UNION ALL ".join(
-        f"SELECT t.station_id, count(*) n FROM {table} t JOIN _windows w USING (station_id)"
-        f" WHERE t.{time} >= w.lo_utc AND t.{time} < w.hi_utc GROUP BY 1"
-        for table, time in (
-            ("raw_frame", "receiver_at_utc"),
-            ("raw_sample", "receiver_at_utc"),
-            ("raw_event", "receiver_at_utc"),
-            ("raw_pilot", "station_at_utc"),
+        f"SELECT t.station_id, count(*) n FROM {name} t JOIN _every w USING (station_id)"
+        f" WHERE t.{time} >= w.{window}lo_utc AND t.{time} < w.{window}hi_utc GROUP BY 1"
+        for name, time, window in (
+            ("raw_frame", "receiver_at_utc", "said_"),
+            ("raw_sample", "receiver_at_utc", "said_"),
+            ("raw_event", "receiver_at_utc", "said_"),
+            ("raw_pilot", "station_at_utc", ""),
         )
     )
     summed = f"SELECT station_id, sum(n) AS n FROM ({parts}) GROUP BY 1"
     counted = query(
         con,
-        f"SELECT w.*, coalesce(n, 0) AS n FROM _windows w LEFT JOIN ({summed}) USING (station_id)",
+        f"WITH _every AS MATERIALIZED ({every})"
+        f" SELECT w.*, coalesce(n, 0) AS n FROM _every w LEFT JOIN ({summed}) USING (station_id)",
     )
     grouped = counted.sort("station_id").with_columns(
         part=(pl.col("n").cum_sum() - 1).clip(lower_bound=0) // rows
@@ -116,34 +134,62 @@ def batches(con: Connection, rows: int) -> Iterator[pl.DataFrame]:
 
 def records(con: Connection, batch: pl.DataFrame) -> messages.Records:
     """Raw rows of a batch of windows."""
-    con.register("_batch", batch.to_arrow())
-    lo = {"lo": batch["lo_utc"].min()}
-    pilot = [query(con, statement(__file__, "pilot"), lo)]
-    if batch["implausible"].any():
-        pilot.append(
-            query(
-                con,
-                statement(__file__, "implausible_pilot"),
-                {**lo, "implausible": IMPLAUSIBLE_KEEP},
-            )
-        )
-
-    def frames(table: str, columns: str, kind: str = "true") -> pl.DataFrame:
-        found = statement(__file__, "frames").format(table=table, columns=columns, kind=kind)
-        return in_order_of_reading(query(con, found, lo))
-
     every = {table: f"t.* EXCLUDE ({names})" for table, names in UNREAD.items()}
     answer = ", ".join(f"t.{name}" for name in ("read", *messages.ANSWER))
-    found = messages.Records(
-        frames=frames("raw_frame", every["raw_frame"], "message_type = 2"),
-        answers=frames("raw_frame", answer, "message_type <> 2"),
-        samples=frames("raw_sample", every["raw_sample"]),
-        events=frames("raw_event", every["raw_event"]),
-        pilot=pl.concat(pilot),
-        sessions=query(con, statement(__file__, "sessions")),
+    said = batch.with_columns(lo_utc="said_lo_utc", hi_utc="said_hi_utc")
+    short = narrowed(batch)
+    with seeing(con, _batch=short):
+        seen = calls(con, short)
+    with seeing(con, _batch=batch):
+        placed = pilot(con, batch)
+    with seeing(con, _batch=said):
+        return messages.Records(
+            frames=frames(con, said, "raw_frame", every["raw_frame"], "message_type = 2"),
+            answers=frames(con, said, "raw_frame", answer, "message_type <> 2"),
+            samples=frames(con, said, "raw_sample", every["raw_sample"]),
+            events=frames(con, said, "raw_event", every["raw_event"]),
+            pilot=placed,
+            sessions=query(con, statement(__file__, "sessions")),
+            seen=seen,
+            short=short.select("station_id", "said_lo_utc", "said_hi_utc"),
+        )
+
+
+def narrowed(batch: pl.DataFrame) -> pl.DataFrame:
+    """Windows of a batch in which messages are read of less than clock and pilot rows."""
+    return batch.filter(
+        (pl.col("said_lo_utc") > pl.col("lo_utc")) | (pl.col("said_hi_utc") < pl.col("hi_utc"))
     )
-    con.unregister("_batch")
-    return found
+
+
+def frames(
+    con: Connection, batch: pl.DataFrame, table: str, columns: str, kind: str = "true"
+) -> pl.DataFrame:
+    """Rows of a table of frames within the windows that stand as `_batch`, in the order of reading."""
+    found = statement(__file__, "frames").format(table=table, columns=columns, kind=kind)
+    return in_order_of_reading(query(con, found, {"lo": batch["lo_utc"].min() or ALL_TO}))
+
+
+def calls(con: Connection, batch: pl.DataFrame) -> pl.DataFrame:
+    """Calls within the windows that stand as `_batch`, with what tells clocks and times (`messages.SEEN`)."""
+    columns = ", ".join(f"t.{name}" for name in ("read", *messages.SEEN))
+    return frames(con, batch, "raw_frame", columns, "message_type = 2")
+
+
+def events(con: Connection, batch: pl.DataFrame) -> pl.DataFrame:
+    """Events within the windows that stand as `_batch`, with what tells their times."""
+    columns = ("station_id", "file_id", "line", "receiver_at_utc", "station_at_utc")
+    return frames(con, batch, "raw_event", ", ".join(f"t.{name}" for name in ("read", *columns)))
+
+
+def pilot(con: Connection, batch: pl.DataFrame) -> pl.DataFrame:
+    """Pilot rows within the windows that stand as `_batch`, and those of an impossible time beside them."""
+    lo = {"lo": batch["lo_utc"].min()}
+    rows = [query(con, statement(__file__, "pilot"), lo)]
+    if batch["implausible"].any():
+        far = statement(__file__, "implausible_pilot")
+        rows.append(query(con, far, {**lo, "implausible": IMPLAUSIBLE_KEEP}))
+    return pl.concat(rows)
 
 
 def in_order_of_reading(rows: pl.DataFrame) -> pl.DataFrame:

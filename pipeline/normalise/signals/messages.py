@@ -19,6 +19,8 @@ class Records:
     """Raw rows of some stations.
 
     Raw_frame (calls; answers with the columns `ANSWER`), raw_sample, raw_event, raw_pilot, and raw_session with `station_id`.
+    Of stations in `short` (`station_id, said_lo_utc, said_hi_utc`) clock and pilot rows are asked of more than the messages
+    between those times: the clock of `seen` (calls with the columns `SEEN`).
     """
 
     frames: pl.DataFrame
@@ -27,8 +29,20 @@ class Records:
     events: pl.DataFrame
     pilot: pl.DataFrame
     sessions: pl.DataFrame
+    seen: pl.DataFrame
+    short: pl.DataFrame
+
+    def telling_clocks(self) -> pl.DataFrame:
+        """All calls that clocks are fitted to."""
+        long = self.frames.select(SEEN).join(self.short, on="station_id", how="anti")
+        return pl.concat([long, self.seen]) if len(self.short) else self.frames
 
 
+SEEN = [
+    *("station_id", "message_type", "direction", "action", "receiver_at_utc", "station_at_utc"),
+    *("file_id", "line"),
+]
+"""Of a call what tells a clock, and what it is found by."""
 ANSWER = [
     *("station_id", "message_id", "direction", "receiver_at_utc", "file_id", "line"),
     *("message_type", "id_token_status", "status", "transaction_id"),
@@ -67,6 +81,12 @@ def answered(calls: pl.DataFrame, answers: pl.DataFrame) -> pl.DataFrame:
         )
         .drop("call", "answer_status", "answer_word", "answer_transaction")
     )
+
+
+def heard(calls: pl.DataFrame) -> pl.DataFrame:
+    """Calls that say something of the station; what events say is told by their own rows."""
+    asked = (pl.col("direction") == "in") | pl.col("action").is_in(vocabulary.FROM_CENTRE)
+    return calls.filter(asked & (pl.col("action").fill_null("") != "NotifyEvent"))
 
 
 def with_connector(frame: pl.DataFrame, known: pl.DataFrame) -> pl.DataFrame:
@@ -157,10 +177,7 @@ def build(
     settings: NormaliseSettings,
 ) -> pl.DataFrame:
     """core_signal (with `fault_raw`, `answer`, `answers_seen` beside) from what some stations said."""
-    calls = answered(records.frames, records.answers).filter(
-        (pl.col("direction") == "in") | pl.col("action").is_in(vocabulary.FROM_CENTRE)
-    )
-    calls = calls.filter(pl.col("action").fill_null("") != "NotifyEvent")
+    calls = heard(answered(records.frames, records.answers))
     said = transactions.without_ids(pl.concat([calls, of_events(records.events, calls)]))
     names = ["station_id", "transaction_id", "connector_id"]
     sampled = transactions.without_ids(records.samples)

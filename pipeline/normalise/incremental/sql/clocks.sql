@@ -15,12 +15,19 @@ WITH lines AS (
     max(receiver_from_utc) FILTER (receiver_from_utc < date_trunc('day', a)) AS knot_before,
     min(receiver_from_utc, 2) FILTER (receiver_from_utc >= date_trunc('day', b) + INTERVAL 1 DAY) AS knots_after
   FROM _new n LEFT JOIN lines c USING (station_id) GROUP BY n.station_id, n.a, n.b, n.implausible
-), shown AS (
+), shown_by_month AS (
   -- what a clock that is far off may show, a month wider
   SELECT station_id, min(segment_from_utc) - INTERVAL 30 DAY AS own_from, max(segment_from_utc) + INTERVAL 30 DAY AS own_to
   FROM lines WHERE far GROUP BY station_id, epoch(segment_from_utc) // 2592000
   UNION ALL
   SELECT station_id, own_from - INTERVAL 30 DAY, own_to + INTERVAL 30 DAY FROM _new WHERE own_from IS NOT NULL
+), shown AS (
+  -- the same, those that meet as one: a row lies in one at most
+  SELECT station_id, min(own_from) AS own_from, max(own_to) AS own_to FROM (
+    SELECT *, count(*) FILTER (apart) OVER (PARTITION BY station_id ORDER BY own_from, own_to ROWS UNBOUNDED PRECEDING) AS island FROM (
+      SELECT *, coalesce(own_from > max(own_to) OVER (
+        PARTITION BY station_id ORDER BY own_from, own_to ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING), true) AS apart
+      FROM shown_by_month)) GROUP BY station_id, island
 ), doubted AS (
   -- pilot rows of stations with a doubted clock
   SELECT p.station_id, p.file_id, p.line, p.station_at_utc, k.first, k.last FROM raw_pilot p JOIN (FROM known WHERE doubted) k USING (station_id)
