@@ -117,7 +117,7 @@ def differing(
     told = now.with_columns(pl.col(pl.Enum).cast(pl.String)).join(keep, on="station_id")
     inside = told.filter(pl.col(time).is_between("keep_from_utc", "keep_to_utc", closed="left"))
     columns = before.columns
-    both = before, inside.select(columns).cast(dict(before.schema))
+    both = before, inside.select(columns).cast(before.schema)
     return pl.concat(
         one.join(other, on=columns, how="anti", nulls_equal=True).select("station_id", at=time)
         for one, other in (both, both[::-1])
