@@ -11,6 +11,7 @@ import polars as pl
 import pytest
 
 from pipeline.normalise import normalise
+from pipeline.normalise.incremental import narrowing, windows
 from pipeline.registry import polars_schema
 from pipeline.settings.normalise import NormaliseSettings
 from pipeline.storage.warehouse import Connection, append, read
@@ -128,6 +129,37 @@ def test_the_window_of_a_day_is_months_not_the_whole_history(taken: Taken) -> No
     read, kept = (80, 30) if days == NEAR else (8, 3)
     assert row[0] == (days == NEAR)
     assert at((days - read) * DAY_S) < row[1] < row[2] < at((days - kept) * DAY_S)
+
+
+def test_messages_of_months_are_not_read_where_nothing_moved(taken: Taken) -> None:
+    """Clock and pilot rows are made for the months; what messages say within days of the new ones, and in the wider window."""
+    con, _, days = taken
+    found = con.execute(
+        "SELECT n.lo_utc, n.keep_from_utc, w.lo_utc FROM _narrow n JOIN _windows w USING (station_id)"
+    ).fetchall()
+    assert len(found) == (days == NEAR)
+    for said, said_from, placed in found:
+        assert placed < at((days - 20) * DAY_S) < said < said_from < at((days - 2) * DAY_S)
+
+
+def test_a_pilot_row_that_moved_is_in_the_window_of_messages(taken: Taken) -> None:
+    """A row that the store has a week and more before the new ones, elsewhere than it is made: messages are read from there on."""
+    con, _, days = taken
+    if days != NEAR:
+        return
+    con.begin()
+    back = at((days - 12) * DAY_S)
+    con.execute(
+        "UPDATE core_pilot SET at_utc = at_utc - INTERVAL 1 SECOND WHERE at_utc = (SELECT min(at_utc) FROM core_pilot WHERE at_utc > $back)",
+        {"back": back},
+    )
+    con.execute("DELETE FROM meta_normalised_file WHERE file_id LIKE '%-day'")
+    fresh_ = windows.fresh_files(con)
+    values = windows.of_new(con, NOTHING, [], fresh_, NormaliseSettings())
+    narrowing.narrow(con, values, [], NormaliseSettings(), {})
+    ((kept_from,),) = con.execute("SELECT keep_from_utc FROM _narrow").fetchall()
+    con.rollback()
+    assert at((days - 16) * DAY_S) < kept_from < back
 
 
 def test_the_day_by_itself_gives_what_the_whole_gives(taken: Taken) -> None:
