@@ -161,7 +161,9 @@ def against_usual(frame: pl.DataFrame, settings: ReferSettings) -> pl.DataFrame:
     same_week, long = pl.col("week_n") >= enough, pl.col("long_n") >= enough
     usual = pl.when(same_week).then("week_v").when(long).then("long_v").otherwise(-GENERATOR_V)
     rows = rows.with_columns(usual.alias("usual_v"))
-    rows = rows.filter(~_restless(enough) & ~_restless_around())
+    for restless in (_restless_weeks(rows, enough), _restless_moments(rows)):
+        on = restless.columns
+        rows = rows.join(restless, on=on, how="anti", nulls_equal=True, maintain_order="left")
     se = MEDIAN_EFFICIENCY * pl.col("noise_v")
     return rows.filter(pl.col("vehicle_id").is_not_null()).select(
         "attempt_id", "vehicle_id", "evse_id", "at", "week_utc", "state", "low_v", "high_v", "noise_v",
@@ -184,11 +186,12 @@ def without_evse_failures(rows: pl.DataFrame, attempts: pl.DataFrame) -> pl.Data
     return rows.join(theirs, on="attempt_id", how="anti", maintain_order="left")
 
 
-def _restless_around() -> pl.Expr:
-    """True for a reading above `usual_v` at an EVSE where, of the readings of other vehicles next before and after it, two or more
-    and at least half are above it too.
+def _restless_moments(rows: pl.DataFrame) -> pl.DataFrame:
+    """`attempt_id, state` of readings above `usual_v` at an EVSE where, of the readings of other vehicles next before and after it, two
+    or more and at least half are above it too.
 
-    So a pilot generator that goes bad within a week, or on its last day, is not taken for a vehicle. Rows in order of time.
+    So a pilot generator that goes bad within a week, or on its last day, is not taken for a vehicle. Rows in order of time; only
+    EVSEs with a reading above need a look.
     """
     here, who, at, low = ["evse_id", "state"], pl.col("who"), pl.col("at"), pl.col("low_v")
     line = pl.col("usual_v") + 5 * pl.col("noise_v")
@@ -199,20 +202,30 @@ def _restless_around() -> pl.Expr:
         for k in (-2, -1, 1, 2)
     ]
     lifted, seen = pl.sum_horizontal(beside), pl.sum_horizontal(b.is_not_null() for b in beside)
-    return (low > line).fill_null(value=False) & (lifted >= 2) & (lifted * 2 >= seen)
+    places = rows.filter(low > line).select(here).unique()
+    return (
+        rows.select("attempt_id", *here, who, at, low, "usual_v", "noise_v")
+        .join(places, on=here, how="semi", nulls_equal=True, maintain_order="left")
+        .filter(low > line, lifted >= 2, lifted * 2 >= seen)
+        .select("attempt_id", "state")
+    )
 
 
-def _restless(enough: int) -> pl.Expr:
-    """True for an EVSE-week in which two vehicles or more, and a third of all there, read above the
-    EVSE's usual level.
+def _restless_weeks(rows: pl.DataFrame, enough: int) -> pl.DataFrame:
+    """`evse_id, week_utc` in which two vehicles or more, and a third of all there, read above the EVSE's usual level.
 
     Then the pilot generator moves, not a vehicle's diode, and the week says nothing about vehicles.
     """
-    here = ["evse_id", "week_utc"]
+    here, vehicles = ["evse_id", "week_utc"], pl.col("who").n_unique()
     high = (pl.col("low_v") - pl.col("long_v") > 5 * pl.col("noise_v")) & (
         pl.col("long_n") >= enough
     )
-    high_vehicles = pl.col("who").filter(high.fill_null(value=False)).n_unique().over(here)
-    return (high_vehicles >= 2) & (
-        high_vehicles >= RESTLESS_SHARE * pl.col("who").n_unique().over(here)
+    several = rows.filter(high).group_by(here).agg(high=vehicles).filter(pl.col("high") >= 2)
+    return (
+        rows.select(*here, "who")
+        .join(several, on=here, nulls_equal=True)
+        .group_by(here)
+        .agg(pl.col("high").first(), of=vehicles)
+        .filter(pl.col("high") >= RESTLESS_SHARE * pl.col("of"))
+        .select(here)
     )

@@ -62,7 +62,8 @@ def stays(charging: pl.DataFrame) -> pl.DataFrame:
     plugged = pl.col("event").is_in(["plugged", "unplugged"])
     ended = (pl.col("event") == "unplugged").cast(pl.Int64)
     return (
-        charging.unique(["vehicle_id", "at_utc", "event"], keep="first", maintain_order=True)
+        charging.select(*order, "event")
+        .unique(["vehicle_id", "at_utc", "event"], keep="first", maintain_order=True)
         .sort(order)
         .with_columns(stay=plugged.cum_sum().over("vehicle_id") - ended)
         .group_by("vehicle_id", "stay", maintain_order=True)
@@ -86,14 +87,15 @@ def with_seen(told: pl.DataFrame, attempts: pl.DataFrame) -> pl.DataFrame:
 
     `attempts`: core_attempt.
     """
-    recorded = attempts.filter(
+    told_of = attempts.select("vehicle_id", "source", "plugged_at_utc", "unplugged_at_utc")
+    recorded = told_of.filter(
         pl.col("vehicle_id").is_not_null(), pl.col("source") != "telematics"
     ).select(
         "vehicle_id",
         begins=pl.col("plugged_at_utc") - SLACK,
         ends=pl.coalesce("unplugged_at_utc", "plugged_at_utc") + SLACK,
     )
-    unnamed = attempts.filter(
+    unnamed = told_of.filter(
         pl.col("vehicle_id").is_null(), pl.col("source") != "telematics"
     ).select(
         pl.col("plugged_at_utc").alias("unnamed_from"),
