@@ -11,10 +11,11 @@ from typing import Any
 import polars as pl
 
 from pipeline.core.printable import CELL, printable
+from pipeline.core.side_by_side import side_by_side
 from pipeline.core.weeks import week_end
 from pipeline.core.wording import SUSPECTS, probability
 from pipeline.publish.evse_checks import CAUTIONS, checks
-from pipeline.publish.typeset import side_by_side, typeset
+from pipeline.publish.typeset import typeset
 from pipeline.registry import SCHEMAS
 
 TEMPLATE = SCHEMAS / "templates" / "evse_sheet.typ"

@@ -7,20 +7,14 @@ typesetter carries and embeds; system fonts are not looked at.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 from queue import Empty, SimpleQueue
-from typing import Any, TypeVar
+from typing import Any
 
 import typst
-
-AT_ONCE = 2
-"""Sheets set side by side: the cores of a small machine."""
-Row = TypeVar("Row")
-Made = TypeVar("Made")
 
 
 def typeset(template: Path, data: Mapping[str, Any], at: datetime) -> bytes:
@@ -33,15 +27,6 @@ def typeset(template: Path, data: Mapping[str, Any], at: datetime) -> bytes:
     if not isinstance(pdf, bytes):
         raise TypeError("the typesetter gave no single document")
     return pdf
-
-
-def side_by_side(make: Callable[[Row], Made], rows: Iterable[Row]) -> Iterator[Made]:
-    """What is made of each row, in order, some at once: the typesetter leaves the interpreter free meanwhile.
-
-    What a call raises is raised here.
-    """
-    with ThreadPoolExecutor(AT_ONCE, thread_name_prefix="publish-sheet") as pool:
-        yield from pool.map(make, rows)
 
 
 @contextmanager

@@ -12,11 +12,11 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.core.side_by_side import side_by_side
 from pipeline.ingest.file_accounts import tell
 from pipeline.publish.addresses import SHEET, pack_folder
 from pipeline.publish.evse_sheet import SHEETS, evse_sheets
 from pipeline.publish.sheet import sheet_pdf
-from pipeline.publish.typeset import side_by_side
 from pipeline.publish.week_folder import ACCOUNTS, MORE, complete_or_absent, write_tables
 from pipeline.publish.week_report import WeekReport
 from pipeline.refer.pack.model import Evidence

@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.publish.typeset import side_by_side, typeset
+from pipeline.core.side_by_side import side_by_side
+from pipeline.publish.typeset import typeset
 
 AT = datetime(2026, 4, 6, tzinfo=UTC)
 

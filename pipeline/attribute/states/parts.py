@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -10,6 +11,7 @@ from pipeline.attribute.states.event_chains import EventChains, Slots
 from pipeline.attribute.states.messages import Beliefs, Events, Kind, believe
 from pipeline.attribute.states.model import Bools, Floats, Ints
 from pipeline.attribute.states.walk import Ties, mean_escapes
+from pipeline.core.side_by_side import side_by_side
 
 MOST_NUMBERS = 20_000_000
 """Numbers in the matrices of a kind's chains at most (160 MB); beyond, its units are smoothed over all days."""
@@ -70,17 +72,18 @@ def suspected_parts(kinds: tuple[Kind, ...], events: Events) -> tuple[Part, ...]
 
     Nor do events tell anything at which none of the kind's states bites.
     """
-    parts = []
-    for kind in kinds:
-        at = np.flatnonzero((kind.unit < len(kind.success_loglik) - 1) & kind.bites)
-        slots = Slots.of(kind.unit[at], events.day[at], kind.success_loglik.shape[1])
-        at, model = at[slots.order], kind.model
-        mine = replace(kind, unit=kind.unit[at], escape=kind.escape[at], trust=kind.trust[at])
-        loglik, chains = kind.success_loglik, None
-        if len(slots.day) * model.states**2 <= MOST_NUMBERS:
-            chains = EventChains.of(loglik, model.initial, model.transition, slots)
-        parts.append(Part(at, mine, events.only(at), slots, chains))
-    return tuple(parts)
+    return tuple(side_by_side(partial(_suspected, events=events), kinds))
+
+
+def _suspected(kind: Kind, events: Events) -> Part:
+    at = np.flatnonzero((kind.unit < len(kind.success_loglik) - 1) & kind.bites)
+    slots = Slots.of(kind.unit[at], events.day[at], kind.success_loglik.shape[1])
+    at, model = at[slots.order], kind.model
+    mine = replace(kind, unit=kind.unit[at], escape=kind.escape[at], trust=kind.trust[at])
+    loglik, chains = kind.success_loglik, None
+    if len(slots.day) * model.states**2 <= MOST_NUMBERS:
+        chains = EventChains.of(loglik, model.initial, model.transition, slots)
+    return Part(at, mine, events.only(at), slots, chains)
 
 
 @dataclass(frozen=True)
@@ -109,7 +112,7 @@ class Passed:
         """What is believed of all units."""
         kinds = range(len(self.parts))
         return Beliefs(
-            tuple(self.belief(k, np.arange(self.parts[k].units)) for k in kinds),
+            tuple(side_by_side(lambda k: self.belief(k, np.arange(self.parts[k].units)), kinds)),
             tuple(self.whole(k) for k in kinds),
             self.escapes,
             self.moved,

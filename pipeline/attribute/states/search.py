@@ -32,6 +32,7 @@ from pipeline.attribute.states.solution import UnitStates
 from pipeline.attribute.states.stories import best_story
 from pipeline.attribute.states.successes import Successes
 from pipeline.attribute.timers import Timers
+from pipeline.core.side_by_side import side_by_side
 from pipeline.settings.attribute import AttributeSettings, StatePrior
 
 SCREENED_AT_ONCE = 1000
@@ -70,15 +71,15 @@ def search_units(
     """Screen all units, and let those events may make suspect exchange messages until they rest or `passes` are done."""
     rows, settings = given.rows, given.settings
     events = Events(given.evidence.day[rows], chance.base, rows)
-    kinds = tuple(
-        _kind(given, k, state_model(prior, settings, chance.typical), reach)
-        for k, prior in enumerate(priors)
-    )
-    screened = tuple(_alone(kind, events) for kind in kinds)
-    suspects = tuple(
-        np.flatnonzero(_met(kind) & (_worst(k, kind, s) > settings.suspect_floor))
-        for k, (kind, s) in enumerate(zip(kinds, screened, strict=True))
-    )
+
+    def looked_at(which: int) -> tuple[Kind, Floats, Ints]:
+        model = state_model(priors[which], settings, chance.typical)
+        kind = _kind(given, which, model, reach)
+        alone = _alone(kind, events)
+        worst = _worst(which, kind, alone)
+        return kind, alone, np.flatnonzero(_met(kind) & (worst > settings.suspect_floor))
+
+    kinds, screened, suspects = zip(*side_by_side(looked_at, range(len(priors))), strict=True)
     marked = np.zeros(len(rows), dtype=bool)
     for kind, units in zip(kinds, suspects, strict=True):
         flag = np.zeros(len(kind.success_loglik), dtype=bool)

@@ -6,6 +6,7 @@ From evidence to state probabilities of every unit and day.
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -21,6 +22,7 @@ from pipeline.attribute.states.successes import Successes
 from pipeline.attribute.states.unknown_models import Thought, recognised
 from pipeline.attribute.stays import left_weights, stay_weights
 from pipeline.attribute.timers import Timers, learn_timers
+from pipeline.core.side_by_side import side_by_side
 from pipeline.settings.attribute import AttributeSettings, StatePrior
 
 
@@ -55,7 +57,7 @@ def solve(evidence: Evidence, settings: AttributeSettings) -> Solution:
     given = _recognised(given, search, beliefs, reach)
     evidence = given.evidence
     search = search_units(given, chance, priors, reach, settings.passes)
-    units = tuple(finished(search, kind) for kind in range(len(KINDS)))
+    units = tuple(side_by_side(partial(finished, search), range(len(KINDS))))
     judged = shares(search.kinds, search.events, tuple(u.belief for u in units), evidence, chance)
     return Solution(evidence, rows, chance, units, judged, reach, checks)
 

@@ -9,15 +9,18 @@ make a tree (Yedidia, Freeman & Weiss 2005, cited from memory).
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from pipeline.attribute.states.exchange import fresh_story, pass_messages
+from pipeline.attribute.states.exchange import LATE, fresh_story, pass_messages
 from pipeline.attribute.states.messages import Beliefs, Events, Kind, told_of
 from pipeline.attribute.states.model import Bools, Floats, Ints
 from pipeline.attribute.states.parts import Passed, suspected_parts
 from pipeline.attribute.states.smoothing import log_evidence, smooth
+from pipeline.core.side_by_side import side_by_side
 
 DIFFERS = 0.1
 """Stories differ about a unit where its probability of a fault differs by more on any day."""
@@ -29,10 +32,11 @@ OTHER_WAY = ("vehicle", "place", "hour")
 def best_story(kinds: tuple[Kind, ...], events: Events, *, passes: int, damping: float) -> Beliefs:
     """Messages at rest in the likelier story."""
     parts = suspected_parts(kinds, events)
-    first = fresh_story(parts, events, passes=passes, damping=damping)
+    first, other = side_by_side(
+        partial(fresh_story, parts, events, passes=passes, damping=damping), (LATE, OTHER_WAY)
+    )
     if not _may_be_one(kinds, first):
         return first.beliefs()
-    other = fresh_story(parts, events, OTHER_WAY, passes=passes, damping=damping)
     piece, number = _pieces(kinds, first, other)
     gain = _evidence(kinds, events, other, piece, number) - _evidence(
         kinds, events, first, piece, number
