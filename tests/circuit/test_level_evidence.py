@@ -131,6 +131,7 @@ def test_a_generator_that_reads_low_scales_the_lift() -> None:
 def test_the_grid_holds_what_a_meter_would_show() -> None:
     """2.74 kohm for a short, R2 more than the leak for a leak, the path itself beside the diode, over range for resistors."""
     grid = hypotheses()
+    assert grid.suspect.count("sound") == 1  # a good pilot is one story, not several
     assert grid.suspect[0] == "sound"
     assert grid.reverse_ohm[grid.of("pilot_diode_shorted")] == pytest.approx([2740.0])
     leak = grid.of("pilot_diode_leaky")

@@ -22,7 +22,7 @@ from pipeline.circuit.waveform.analyse import (
     _steady_levels,
     _step_v,
 )
-from pipeline.circuit.waveform.cycles import cycles
+from pipeline.circuit.waveform.cycles import cycles, edges
 from pipeline.circuit.waveform.edge_times import edge_time_us
 from pipeline.circuit.waveform.state import letter, pilot_state
 
@@ -255,3 +255,14 @@ def test_a_swing_under_a_volt_and_a_half_is_no_pwm() -> None:
         (1190, 300, 9.0, -12.0), (1210, 300, 9.0, -12.0), (810, 300, 9.0, -12.0), (790, 300, 9.0, -12.0),
     )]  # fmt: skip
     assert [n > 25 for n in counts] == [False, True, False, True, True, False, True, False]
+
+
+@pytest.mark.parametrize("shelf_v", [-1.7, -1.3], ids=["below the middle", "above the middle"])
+def test_a_signal_that_lingers_about_its_middle_has_not_changed_sides(shelf_v: float) -> None:
+    """A shelf of 100 us within an eighth of the swing about the middle (here -1.5 V) is part of the edge it stands on (decided)."""
+    time, period = np.arange(20_000) / 1e6, np.mod(np.arange(20_000), 1000)
+    plain = np.where(period < 300, 9.0, -12.0)
+    lingering = np.where((period >= 600) & (period < 700), shelf_v, plain)
+    expected, found = edges(Trace(time, plain, 1.0)), edges(Trace(time, lingering, 1.0))
+    assert found[0] == pytest.approx(expected[0])
+    assert found[1].tolist() == expected[1].tolist()
