@@ -13,7 +13,7 @@ import polars as pl
 
 from pipeline.attribute.attribution import Attribution
 from pipeline.core.weeks import LookBack
-from pipeline.refer.wording import GROUNDS
+from pipeline.refer.equipment_wording import GROUNDS
 from pipeline.registry import empty
 
 CHECKS = pl.Schema({"evse_model": pl.String(), "firmware": pl.String(), "p_checks": pl.Float64()})

@@ -13,6 +13,7 @@ import polars as pl
 
 from pipeline.core.weeks import LookBack
 from pipeline.refer.decision import call_vehicles
+from pipeline.refer.equipment_wording import EVSE_NAMED_AT, evse_reason
 from pipeline.refer.findings import before_after, listed, precision
 from pipeline.refer.grounds import grounds
 from pipeline.refer.inputs import ReferInputs, judged_attempts
@@ -26,7 +27,7 @@ from pipeline.refer.suspects.leaks import LEAKS
 from pipeline.refer.suspects.lessons import lessons
 from pipeline.refer.suspects.pairings import judge_pairings
 from pipeline.refer.suspects.vehicles import judge_vehicles
-from pipeline.refer.wording import EVSE_NAMED_AT, NAMED_AT, evse_reason, vehicle_reason
+from pipeline.refer.wording import NAMED_AT, vehicle_reason
 from pipeline.registry import conform, registry
 from pipeline.settings.refer import ReferSettings
 

@@ -10,8 +10,9 @@ from typing import Any
 import polars as pl
 import pytest
 
+from pipeline.refer.equipment_wording import GROUNDS, evse_reason, pairing_reason
 from pipeline.refer.referral import all_lessons, out_evses, out_vehicles
-from pipeline.refer.wording import GROUNDS, evse_reason, pairing_reason, vehicle_reason
+from pipeline.refer.wording import vehicle_reason
 from pipeline.registry import empty, polars_schema
 from pipeline.settings.refer import ReferSettings
 

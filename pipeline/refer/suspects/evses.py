@@ -8,6 +8,7 @@ import polars as pl
 from pipeline.circuit.pilot import high_window, low_window
 from pipeline.core.masks import is_true
 from pipeline.refer.decision import call_units, worth_acting, worth_watching
+from pipeline.refer.equipment_wording import GROUNDS
 from pipeline.refer.inputs import ReferInputs, with_told_evses
 from pipeline.refer.suspects.by_chance import looks_to_evses
 from pipeline.refer.suspects.events import borne_at_fault
@@ -16,7 +17,6 @@ from pipeline.refer.suspects.signatures import Floats, Signature, declared
 from pipeline.refer.suspects.signs import SOCKET, at_evses, evse_signs, once
 from pipeline.refer.suspects.unseen import TETHERED
 from pipeline.refer.suspects.weighing import Verdicts, limited, weigh
-from pipeline.refer.wording import GROUNDS
 from pipeline.settings.refer import ReferSettings
 
 RARELY = 0.01

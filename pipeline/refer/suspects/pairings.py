@@ -5,8 +5,8 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.refer.decision import call_units, worth_acting, worth_watching
+from pipeline.refer.equipment_wording import pairing_reason
 from pipeline.refer.inputs import ReferInputs
-from pipeline.refer.wording import pairing_reason
 from pipeline.settings.refer import ReferSettings
 
 
