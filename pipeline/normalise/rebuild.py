@@ -111,10 +111,10 @@ def within(rows: pl.DataFrame, short: pl.DataFrame) -> pl.DataFrame:
 
 
 def by_number(raw: messages.Records, evses: pl.DataFrame) -> tuple[messages.Records, pl.DataFrame]:
-    """The same with the names of stations, EVSEs and files as numbers."""
+    """The same with the names of stations, EVSEs and files as numbers, frames in order."""
     parts = {part.name: getattr(raw, part.name) for part in fields(raw)}
     kind = names.kinds((*parts.values(), evses))
-    named = {name: names.numbered(part, kind) for name, part in parts.items()}
+    named = {name: names.in_order(names.numbered(part, kind)) for name, part in parts.items()}
     return messages.Records(**named), names.numbered(evses, kind)
 
 

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from pipeline.core.peak_memory import give_back
 from pipeline.normalise.incremental import attempt_rebuild, narrowing, windows
 from pipeline.normalise.rebuild import rebuild
 from pipeline.normalise.sessions import fleet, identities
@@ -43,6 +44,7 @@ def normalise(con: Connection, touched: pl.DataFrame | None, settings: Normalise
 
     """
     own = codes.site_words(settings.codes_file)
+    give_back()
     with transaction(con):
         changed = fleet.update(con)
         fresh = EVERY_FILE if touched is None else windows.fresh_files(con)
@@ -52,6 +54,7 @@ def normalise(con: Connection, touched: pl.DataFrame | None, settings: Normalise
             values = windows.of_new(con, touched, changed.stations, fresh, settings)
             narrowing.narrow(con, values, changed.stations, settings, own)
         spans = [*rebuild(con, settings, own), firmware(con, fresh)]
+        give_back()
         if touched is None or changed.people:
             attempt_rebuild.attempts_of(con, None, settings)
         else:

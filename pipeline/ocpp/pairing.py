@@ -2,7 +2,7 @@
 
 An answer belongs to the latest call of its id from the other side that was received no longer than
 `WITHIN` before it, else to the first received within `EARLY` after: ids are counted again after a
-restart, so the nearest call before it is meant. Of calls received at one instant the first read counts.
+restart, so the nearest call before it is meant. Of calls received at one instant the first in order counts.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ def call_of(answers: pl.DataFrame, calls: pl.DataFrame) -> pl.DataFrame:
     Parameters
     ----------
     answers, calls
-        Frames with `station_id, message_id, direction, receiver_at_utc`; calls in order of reading.
+        Frames with `station_id, message_id, direction, receiver_at_utc`; calls in order.
 
     """
     other = pl.when(pl.col("direction") == "out").then(pl.lit("in")).otherwise(pl.lit("out"))

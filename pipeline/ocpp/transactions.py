@@ -70,7 +70,7 @@ def matched(
     connector = ["station_id", "connector_id"]
     following = (
         rows.filter(is_start())
-        .sort("at_utc")
+        .sort("at_utc", maintain_order=True)
         .with_columns(_next=pl.col("at_utc").shift(-1).over(connector))
         .select("_row", "_next")
     )

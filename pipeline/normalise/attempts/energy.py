@@ -140,7 +140,7 @@ def after(
     What the meter gained between its last reading before and its first reading after may have come
     before, as far as the EVSE's rating allows.
     """
-    known = curve.sort("at_utc").with_columns(read_utc=pl.col("at_utc"))
+    known = curve.sort("at_utc", maintain_order=True).with_columns(read_utc=pl.col("at_utc"))
     ends = curve.group_by("plug_in").agg(end_kwh=pl.col("kwh").max())
     limits = plug_ins.select("plug_in", "limit_kw")
     numbered = events.with_row_index("_event").sort("at_utc")
@@ -179,7 +179,7 @@ def sampled_flow(samples: pl.DataFrame, settings: EnergySettings) -> pl.DataFram
     )
     soc = pl.col("sample_value").filter(pl.col("measurand") == "SoC").drop_nulls()
     return (
-        samples.sort("plug_in", "at_utc")
+        samples.sort("plug_in", "at_utc", maintain_order=True)
         .group_by("plug_in")
         .agg(
             flow_utc=pl.col("at_utc").filter(flowing).first(),

@@ -31,7 +31,7 @@ def progress(events: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFrame:
     other rows), else when a message says. `level_at_fault` is the highest level by then, to the second.
     """
     settle = timedelta(seconds=settings.settle_s)
-    ordered = events.sort("plug_in", "at_utc", "file_id", "line")
+    ordered = events.sort("plug_in", "at_utc", "file_id", "line", maintain_order=True)
     resumed = is_true(pl.col("after_kwh") >= settings.energy.register_step_kwh)
     ordered = ordered.with_columns(fault_here=(pl.col("strength") == 2) & ~resumed)
     good = (pl.col("level") == 3) & (pl.col("strength") == 0)
@@ -139,7 +139,9 @@ def authorisation(signals: pl.DataFrame) -> pl.DataFrame:
     taken = started & predicates.is_accepted()
     welcome = taken | (cards & is_true(said == "Accepted"))
     return (
-        signals.sort("plug_in", "at_utc", "receiver_at_utc", "file_id", "line")
+        signals.sort(
+            *("plug_in", "at_utc", "receiver_at_utc", "file_id", "line"), maintain_order=True
+        )
         .group_by("plug_in", maintain_order=True)
         .agg(
             started_token=pl.coalesce(_first("id_token", taken), _first("id_token", started)),

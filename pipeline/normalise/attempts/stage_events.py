@@ -173,7 +173,7 @@ def of_signals(signals: pl.DataFrame, settings: NormaliseSettings) -> pl.DataFra
         & (lately == "Charging")
     )
     return (
-        signals.sort("plug_in", "at_utc", "file_id", "line")
+        signals.sort("plug_in", "at_utc", "file_id", "line", maintain_order=True)
         .with_columns(
             level=pl.when(goes_on.fill_null(value=False))
             .then(3)

@@ -22,7 +22,7 @@ def with_full_before(attempts: pl.DataFrame, settings: NormaliseSettings) -> pl.
     charged = (
         attempts.filter(pl.col("vehicle_id").is_not_null() & is_true(pl.col("energy_kwh") > 0))
         .select("vehicle_id", "plugged_at_utc", _left=end, _full=_ended_full(end, settings))
-        .sort("plugged_at_utc")
+        .sort("plugged_at_utc", "_left")
     )
     numbered = attempts.with_row_index("_row").sort("plugged_at_utc")
     for side, strategy in (("_before", "backward"), ("_after", "forward")):

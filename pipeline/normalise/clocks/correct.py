@@ -69,7 +69,7 @@ def of_several(rows: pl.DataFrame, known: pl.DataFrame, settings: ClockSettings)
 
     Most rows lie in the latest era begun, or have no time of their own: only the others try those before.
     """
-    begun = known.select("station_id", "era_from_utc", latest="era").sort("era_from_utc")
+    begun = known.select("station_id", "era_from_utc", latest="era").sort("era_from_utc", "latest")
     timed = rows.with_columns(_at=pl.col("receiver_at_utc") + pl.duration(seconds=settings.jump_s))
     arrived = timed.join_asof(
         begun, left_on="_at", right_on="era_from_utc", by="station_id", check_sortedness=False
@@ -103,7 +103,7 @@ def apply(rows: pl.DataFrame, clock: pl.DataFrame) -> pl.DataFrame:
     """Rows with `era` → `at_utc, clock_error_s` along that era's lines (null where there is no
     era).
     """
-    lines = clock.sort("segment_from_utc").select(
+    lines = clock.sort("segment_from_utc", "receiver_from_utc").select(
         *ERA, "segment_from_utc", "offset_s", "drift_s_per_day", "clock_error_s"
     )
     first = lines.unique(ERA, keep="first", maintain_order=True).with_columns(

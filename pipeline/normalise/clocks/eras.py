@@ -67,7 +67,7 @@ def knots(fixed: pl.DataFrame, settings: ClockSettings) -> pl.DataFrame:
         offset_s=pl.when(right).then(0.0).otherwise("least_s"),
         ahead_s=pl.when(right).then(-pl.col("least_s").clip(upper_bound=0.0)).otherwise(0.0),
         right=right,
-    ).sort("station_id", "era", "station_at_utc")
+    ).sort("station_id", "era", "station_at_utc", "bin")
 
 
 @dataclass(frozen=True)

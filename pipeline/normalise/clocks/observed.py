@@ -98,7 +98,7 @@ def live(seen: pl.DataFrame, settings: ClockSettings) -> pl.DataFrame:
         & ~pl.col("implausible")
         & ~pl.col("again").fill_null(value=False)
     )
-    rows = rows.with_columns(parallel=parallel).sort("receiver_at_utc")
+    rows = rows.with_columns(parallel=parallel).sort("receiver_at_utc", maintain_order=True)
     known = rows.filter("parallel").select("station_id", "receiver_at_utc", floor_s="late_s")
     for side, name in (("backward", "before_s"), ("forward", "after_s")):
         rows = rows.join_asof(

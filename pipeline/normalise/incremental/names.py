@@ -35,3 +35,12 @@ def numbered(frame: pl.DataFrame, kind: dict[str, pl.Enum]) -> pl.DataFrame:
     return frame.with_columns(
         pl.col(name).cast(kind[name]) for name in NAMES if name in frame.columns
     )
+
+
+def in_order(rows: pl.DataFrame) -> pl.DataFrame:
+    """Rows of frames as their files have them, `read` (the place among rows of one line) left out.
+
+    Rows come out of the store in any order, and files go into it in the order of their deliveries: of
+    what was received at one instant the same must count however it was delivered.
+    """
+    return rows.sort("file_id", "line", "read").drop("read") if "read" in rows.columns else rows

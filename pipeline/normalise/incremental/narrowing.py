@@ -97,7 +97,7 @@ def made(
 ) -> dict[str, pl.DataFrame]:
     """Clock, pilot rows and times of messages from calls, events and raw pilot rows."""
     kind = names.kinds((*asked, evses))
-    calls, events, pilot = (names.numbered(part, kind) for part in asked)
+    calls, events, pilot = (names.in_order(names.numbered(part, kind)) for part in asked)
     known, booted = names.numbered(evses, kind), observed.boots(calls)
     clock = eras.fit(observed.observations(calls), booted, settings.clocks)
     said = pl.concat([messages.heard(calls).select(events.columns), events])

@@ -165,9 +165,9 @@ def narrowed(batch: pl.DataFrame) -> pl.DataFrame:
 def frames(
     con: Connection, batch: pl.DataFrame, table: str, columns: str, kind: str = "true"
 ) -> pl.DataFrame:
-    """Rows of a table of frames within the windows that stand as `_batch`, in the order of reading."""
+    """Rows of a table of frames within the windows that stand as `_batch`, with `read` (`names.in_order`)."""
     found = statement(__file__, "frames").format(table=table, columns=columns, kind=kind)
-    return in_order_of_reading(query(con, found, {"lo": batch["lo_utc"].min() or ALL_TO}))
+    return query(con, found, {"lo": batch["lo_utc"].min() or ALL_TO})
 
 
 def calls(con: Connection, batch: pl.DataFrame) -> pl.DataFrame:
@@ -190,12 +190,6 @@ def pilot(con: Connection, batch: pl.DataFrame) -> pl.DataFrame:
         far = statement(__file__, "implausible_pilot")
         rows.append(query(con, far, {**lo, "implausible": IMPLAUSIBLE_KEEP}))
     return pl.concat(rows)
-
-
-def in_order_of_reading(rows: pl.DataFrame) -> pl.DataFrame:
-    """Rows by their `read`, which is left out: of what was received at one instant the first read counts."""
-    ordered = rows if rows["read"].is_sorted() else rows.sort("read")
-    return ordered.drop("read")
 
 
 def spans_of_new(con: Connection) -> pl.DataFrame:

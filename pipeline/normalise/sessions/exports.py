@@ -102,8 +102,8 @@ def matched(plug_ins: pl.DataFrame, told: pl.DataFrame) -> pl.DataFrame:
     )
     met = met.with_columns(overlap=pl.min_horizontal("b", "d") - pl.max_horizontal("a", "c"))
     own = pl.col("made_by") == pl.col("began")
-    best = met.sort(own, "overlap", "began", descending=[True, True, False]).unique(
-        "began", keep="first", maintain_order=True
-    )
+    best = met.sort(
+        own, "overlap", "began", "plug_in", descending=[True, True, False, False]
+    ).unique("began", keep="first", maintain_order=True)
     best = best.unique("plug_in", keep="first", maintain_order=True)
     return best.select("plug_in", "time_doubt", pl.col("^export_.*$"), told_at="began")

@@ -22,7 +22,7 @@ def spans(events: pl.DataFrame, silence: timedelta) -> pl.DataFrame:
     `sudden`: the source had said nothing of the EVSE before, so that its first record may not be
     the plug-in.
     """
-    ordered = events.sort("evse_id", "at_utc", "order", "line")
+    ordered = events.sort("evse_id", "at_utc", "order", "line", "file_id", maintain_order=True)
     said = pl.when(pl.col("plug") != 0).then(pl.col("plug")).forward_fill().over("evse_id")
     ordered = ordered.with_columns(said=said).with_columns(
         before=pl.col("said").shift(1).over("evse_id"),
@@ -64,12 +64,14 @@ def split_spans(events: pl.DataFrame, other: pl.DataFrame, settle_s: float) -> p
     gaps = other.sort("evse_id", "from_utc").select(
         "evse_id", came="from_utc", left=pl.col("to_utc").shift(1).over("evse_id")
     )
-    gaps = gaps.filter(pl.col("came") - pl.col("left") >= slack).sort("came")
-    ordered = events.sort("evse_id", "at_utc", "order", "line").with_columns(
+    gaps = gaps.filter(pl.col("came") - pl.col("left") >= slack).sort("came", "left")
+    ordered = events.sort(
+        "evse_id", "at_utc", "order", "line", "file_id", maintain_order=True
+    ).with_columns(
         _said=pl.col("plug").replace(0, None).forward_fill().shift(1).over("evse_id"),
         _before=pl.col("at_utc").shift(1).over("evse_id"),
     )
-    near = ordered.sort("at_utc").join_asof(
+    near = ordered.sort("at_utc", maintain_order=True).join_asof(
         gaps,
         left_on="at_utc",
         right_on="came",
@@ -130,7 +132,7 @@ def merge_spans(
         & (pl.col("_last").is_null() | (pl.col("from_utc") > pl.col("_last")))
     )
     told = (
-        met.sort("_best", "from_utc")
+        met.sort("_best", "from_utc", "_other")
         .group_by("_best", maintain_order=True)
         .agg(
             _to=pl.col("to_utc").filter(ending).first(),
@@ -149,7 +151,7 @@ def merge_spans(
     )
     alone = left.join(met.select("_other").unique(), on="_other", how="anti")
     return pl.concat([kept.select(best.columns), alone.select(best.columns)]).sort(
-        "evse_id", "from_utc"
+        "evse_id", "from_utc", maintain_order=True
     )
 
 
@@ -173,11 +175,11 @@ def assigned(
             _opens=opens,
             _closes=pl.coalesce("to_utc", "bound_utc"),
         )
-        .sort("_opens")
+        .sort("_opens", "from_utc")
     )
     return (
         rows.filter(pl.col("evse_id").is_not_null())
-        .sort("at_utc")
+        .sort("at_utc", maintain_order=True)
         .join_asof(
             starts, left_on="at_utc", right_on="_opens", by="evse_id", check_sortedness=False
         )

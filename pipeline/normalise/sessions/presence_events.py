@@ -224,11 +224,11 @@ def signal_events(signals: pl.DataFrame, settings: NormaliseSettings) -> pl.Data
     placed = (
         signals.select(pl.exclude(UNASKED))
         .filter(pl.col("evse_id").is_not_null())
-        .sort("at_utc")
+        .sort("at_utc", maintain_order=True)
         .join_asof(
             boots, left_on="at_utc", right_on="booted_utc", by="station_id", check_sortedness=False
         )
-        .sort("evse_id", "at_utc", "receiver_at_utc", "file_id", "line")
+        .sort(*("evse_id", "at_utc", "receiver_at_utc", "file_id", "line"), maintain_order=True)
     )
     late_s = pl.when(is_arrival()).then(0.0).otherwise(settings.card_first_s)
     return (

@@ -126,7 +126,8 @@ def unseen(
         "vehicle_id", "valid_from_utc", "valid_to_utc", _token=same_token("id_token")
     )
     shown = (
-        cards.with_columns(_token=same_token("id_token"))
+        cards.sort("at_utc", "station_id", "id_token")
+        .with_columns(_token=same_token("id_token"))
         .join(holders, on="_token")
         .filter(
             (pl.col("valid_from_utc").is_null() | (pl.col("valid_from_utc") <= pl.col("at_utc")))

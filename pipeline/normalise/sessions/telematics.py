@@ -39,7 +39,7 @@ def vehicle_spans(charging: pl.DataFrame, settings: NormaliseSettings) -> pl.Dat
         .with_row_index("span")
     )
     starts = spans.select("vehicle_id", "span", "from_utc", "to_utc").sort("from_utc")
-    within = charging.sort("at_utc").join_asof(
+    within = charging.sort("at_utc", "file_id", "line").join_asof(
         starts, left_on="at_utc", right_on="from_utc", by="vehicle_id", check_sortedness=False
     )
     within = within.filter(pl.col("to_utc").is_null() | (pl.col("at_utc") <= pl.col("to_utc")))
