@@ -33,6 +33,7 @@ from pipeline.ingest.lines import Integers
 from pipeline.ingest.read_ahead import made_ahead
 from pipeline.ingest.sink import Sink
 from pipeline.ocpp.pairing import ANSWERS_SQL, EARLY, NEAREST_SQL, WITHIN
+from pipeline.storage.warehouse import RowGroups
 
 # Frame keys of these frames that stand in the warehouse. The few are hashed, the many read through.
 _KNOWN = "SELECT DISTINCT frame_key FROM raw_frame SEMI JOIN _staged USING (frame_key)"
@@ -78,6 +79,8 @@ _GIVE_ACTION = """
     WHERE raw_frame.file_id = f.file_id AND raw_frame.line = f.line AND raw_frame.receiver_at_utc BETWEEN $since AND $until
 """
 
+_AHEAD = 2  # parts typed while others are put: putting takes about as long
+
 
 def read_frames(sink: Sink, parts: Iterable[tuple[pa.Table, pl.DataFrame]]) -> Iterator[None]:
     """Carry good and bad lines (`good_and_bad`), part by part, into raw_frame, raw_sample, raw_event
@@ -93,7 +96,7 @@ def read_frames(sink: Sink, parts: Iterable[tuple[pa.Table, pl.DataFrame]]) -> I
     open_calls, before = NO_CALLS, len(sink.touched)
     with (
         sink.beside() as typing,
-        closing(made_ahead(partial(typed, typing), _good(sink, parts))) as made,
+        closing(made_ahead(partial(typed, typing), _good(sink, parts), _AHEAD)) as made,
     ):
         for quick, rest in made:
             done.append(quick)
@@ -145,7 +148,7 @@ def _put(sink: Sink, staged: pa.Table, open_calls: pl.DataFrame) -> pl.DataFrame
     out = left_out(rows, again, paired)
     place = staged.column_names.index("action")
     told = staged.set_column(place, "action", actions(rows, paired).to_arrow())
-    with sink.seeing(_staged=told.append_column("left_out", pa.array(out))):
+    with sink.seeing(_staged=RowGroups(told.append_column("left_out", pa.array(out)))):
         for column, insert in (
             ("line", frames_insert),
             ("meter_list", samples_insert),

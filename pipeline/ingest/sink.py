@@ -14,7 +14,7 @@ import pyarrow as pa
 from pipeline.core.line_numbers import FILE_STEP
 from pipeline.ingest.lines import Integers, printable
 from pipeline.settings.ingest import IngestSettings
-from pipeline.storage.warehouse import Connection, Passing, alongside, append, query
+from pipeline.storage.warehouse import Connection, Passing, RowGroups, alongside, append, query
 
 # Rows of a record batch: one batch is one task for DuckDB's threads.
 _BATCH_ROWS = 1 << 14
@@ -76,7 +76,7 @@ class Sink:
         self.count("rejected", lines["line"].to_numpy())
 
     @contextmanager
-    def seeing(self, **tables: pa.Table) -> Iterator[None]:
+    def seeing(self, **tables: pa.Table | RowGroups) -> Iterator[None]:
         """Queries within see the tables under their names."""
         for name, rows in tables.items():
             if name not in self._slots:

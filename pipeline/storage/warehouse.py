@@ -187,6 +187,25 @@ def transaction(con: Connection) -> Iterator[None]:
     con.commit()
 
 
+ROW_GROUP = 122_880
+"""Rows that DuckDB stores together: what comes in fewer at once is copied once more to bring so many together."""
+
+
+@dataclass(frozen=True)
+class RowGroups:
+    """Rows that come as the warehouse stores them, ROW_GROUP at a time; no more are copied at once."""
+
+    rows: pa.Table
+
+    def __arrow_c_stream__(self, requested_schema: object = None) -> object:
+        """The rows (Arrow's PyCapsule protocol)."""
+        begins = range(0, self.rows.num_rows, ROW_GROUP)
+        groups = (self.rows.slice(i, ROW_GROUP).combine_chunks() for i in begins)
+        batches = (batch for group in groups for batch in group.to_batches())
+        reader = pa.RecordBatchReader.from_batches(self.rows.schema, batches)
+        return reader.__arrow_c_stream__(requested_schema)
+
+
 @dataclass
 class Passing:
     """Rows that stand behind a name in the warehouse for a while.
@@ -195,7 +214,7 @@ class Passing:
     only the empty shell.
     """
 
-    rows: pa.Table | None = None
+    rows: pa.Table | RowGroups | None = None
 
     def __arrow_c_stream__(self, requested_schema: object = None) -> object:
         """The rows of the moment (Arrow's PyCapsule protocol)."""
@@ -211,7 +230,8 @@ def append(con: Connection, table: str, frame: pl.DataFrame) -> None:
 
 def insert(con: Connection, table: str, rows: pl.DataFrame | pa.Table) -> None:
     """Add rows to a table, column by name, as they are."""
-    with seeing(con, _rows=rows):
+    told = rows if isinstance(rows, pa.Table) else rows.to_arrow()
+    with seeing(con, _rows=RowGroups(told)):
         con.execute(f'INSERT INTO "{table}" BY NAME SELECT * FROM _rows')
 
 
@@ -232,10 +252,10 @@ def statement(module_file: str, name: str) -> str:
 
 
 @contextmanager
-def seeing(con: Connection, **frames: pl.DataFrame | pa.Table) -> Iterator[None]:
+def seeing(con: Connection, **frames: pl.DataFrame | pa.Table | RowGroups) -> Iterator[None]:
     """The frames as tables of these names while the block runs."""
     passing = {
-        name: Passing(rows if isinstance(rows, pa.Table) else rows.to_arrow())
+        name: Passing(rows.to_arrow() if isinstance(rows, pl.DataFrame) else rows)
         for name, rows in frames.items()
     }
     for name, rows in passing.items():

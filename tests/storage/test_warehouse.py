@@ -6,11 +6,21 @@ from pathlib import Path
 
 import duckdb
 import polars as pl
+import pyarrow as pa
 import pytest
 
 from pipeline.core.errors import StoreError
 from pipeline.registry import polars_schema
-from pipeline.storage.warehouse import append, read, reading, transaction, writing
+from pipeline.storage.warehouse import (
+    ROW_GROUP,
+    RowGroups,
+    append,
+    read,
+    reading,
+    seeing,
+    transaction,
+    writing,
+)
 
 
 def _rejected() -> pl.DataFrame:
@@ -131,3 +141,30 @@ def test_memory_that_runs_out_as_a_warehouse_is_opened(
     for name in ("there.duckdb", "new.duckdb"):
         with pytest.raises(MemoryError), writing(tmp_path / name):
             pass
+
+
+@pytest.mark.parametrize("piece", [1000, ROW_GROUP, 3 * ROW_GROUP])
+def test_rows_put_in_row_groups_are_the_same_in_the_same_order(tmp_path: Path, piece: int) -> None:
+    """However a table is cut, its rows come as the warehouse stores them: each once, in their order, few or many at a time."""
+    numbers = pa.chunked_array(
+        [
+            list(range(i, min(i + piece, 2 * ROW_GROUP + 7)))
+            for i in range(0, 2 * ROW_GROUP + 7, piece)
+        ]
+    )
+    table = pa.table(
+        {"number": numbers, "text": pl.Series(range(len(numbers))).cast(pl.String).to_arrow()}
+    )
+    with writing(tmp_path / "w.duckdb") as con, seeing(con, _told=RowGroups(table)):
+        con.execute("CREATE TABLE kept AS SELECT * FROM _told")
+        again = con.execute("SELECT number, text FROM kept").fetchall()
+        assert con.execute("SELECT count(*) FROM _told").fetchall() == [(len(numbers),)]
+    assert again == [(i, str(i)) for i in range(len(numbers))]
+
+
+def test_no_rows_in_row_groups(tmp_path: Path) -> None:
+    """A table without rows puts none, and its columns are known."""
+    nothing = pa.table({"number": pa.array([], pa.int64())})
+    with writing(tmp_path / "w.duckdb") as con, seeing(con, _told=RowGroups(nothing)):
+        assert con.sql("SELECT * FROM _told").columns == ["number"]
+        assert con.execute("SELECT count(*) FROM _told").fetchall() == [(0,)]
