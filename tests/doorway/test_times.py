@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
@@ -65,6 +66,7 @@ LOCAL = datetime(2026, 3, 2, 10, 0, 5)  # noqa: DTZ001 - a time of a wall clock
         ("Mar. 2 2026 10:00:05 a.m.", "%b %-d %Y %I:%M:%S %p", None, LOCAL),
         ("02.03.26 10:00:05.1234567", "%d.%m.%y %H:%M:%S.%f", None, LOCAL.replace(microsecond=123_456)),
         ("061 2026 10:00:05", "%j %Y %T", None, LOCAL),
+        ("100% 2026-03-02 10:00:05", "100%% %F %T", None, LOCAL),
         ("Feb 29 10:00:05", "%b %d %T", None, datetime(2000, 2, 29, 10, 0, 5)),  # noqa: DTZ001
         ("noon", "%H:%M", None, None),
     ],
@@ -91,6 +93,12 @@ def test_what_is_wrong_with_a_format_is_told(form: str, said: str | None) -> Non
     """One day, one hour, no part twice."""
     told = wrong(form)
     assert told is None if said is None else said in (told or "")
+
+
+def test_a_per_cent_sign_that_is_meant() -> None:
+    """Written twice in a format, it stands once in the text (strptime)."""
+    assert re.fullmatch(shape("at 5%% %F"), "at 5% 2026-03-02")
+    assert not re.fullmatch(shape("at 5%% %F"), "at 5%% 2026-03-02")
 
 
 def test_formats_in_words() -> None:
