@@ -33,17 +33,17 @@ def build(
     cards: pl.DataFrame,
     fleet: Fleet,
     settings: NormaliseSettings,
+    asked: pl.Expr | None = None,
 ) -> pl.DataFrame:
     """core_attempt from core_plug_in, raw_charging and tokens shown (core_signal) of some span of
-    time.
+    time; `asked`: of which plug-ins (None: all), the others tell only whose vehicle was where.
     """
     every = _of_vehicles(plug_ins, charging, cards, fleet, settings)
     told = telematics.enriched(every, charging, settings)
-    described = identities.described(
-        told.drop("station_id"), fleet.evses, fleet.firmware, fleet.vehicles
-    )
-    known = still_full.with_full_before(described, settings)
-    decided = outcome.outcome(identities.with_software(known, fleet.software), settings)
+    known = still_full.with_full_before(told.drop("station_id"), settings)
+    of_these = known if asked is None else known.filter(asked)
+    described = identities.described(of_these, fleet.evses, fleet.firmware, fleet.vehicles)
+    decided = outcome.outcome(identities.with_software(described, fleet.software), settings)
     return decided.with_columns(distrust=pl.lit(value=False), weight=pl.lit(1.0)).sort("attempt_id")
 
 

@@ -126,6 +126,7 @@ def _made(
     shown = "SELECT station_id, at_utc, id_token FROM core_signal WHERE action = 'Authorize' AND evse_id IS NULL"
     cards = query(con, f"{shown} AND at_utc >= $a AND at_utc < $b", bounds)
     told = names.numbered(conform(charging, "raw_charging"), names.kinds([charging]))
-    made = attempt_rows.build(conform(plug_ins, "core_plug_in"), told, cards, fleet, settings)
     inside = pl.col("plugged_at_utc").is_between(start, end, closed="left")
-    return made.filter(inside).select(registry().table("core_attempt").column_names)
+    known = conform(plug_ins, "core_plug_in")
+    made = attempt_rows.build(known, told, cards, fleet, settings, inside)
+    return made.select(registry().table("core_attempt").column_names)
