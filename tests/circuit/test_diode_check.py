@@ -52,6 +52,15 @@ def test_an_evse_is_judged_by_itself_first_and_then_by_its_kin() -> None:
     assert abs(sibling + 10.0) < 0.2
 
 
+def test_an_evse_with_thousands_of_outcomes_takes_nothing_from_one_of_another_model() -> None:
+    """A likelihood of thousands of outcomes is tiny in every cell: each EVSE's is scaled by its own (derived)."""
+    few = told(*[("F1", -10.2, False), ("F1", -9.8, True)])
+    # refused low and passed high by turns: no limit fits, so even the best is far below what two outcomes give
+    many = told(*[("E1", -9.0, False), ("E1", -11.0, True)] * 2000)
+    alone, beside = (limit_posterior(rows, EQUIPMENT)[2] for rows in (few, pl.concat([few, many])))
+    assert beside == pytest.approx(alone)
+
+
 @given(st.floats(-12, -8), st.floats(-12, -8))
 def test_a_higher_level_is_refused_no_less(one: float, other: float) -> None:
     """The check looks at one bound, so the chance never falls with the level."""

@@ -306,3 +306,18 @@ def test_a_preamble_whose_second_line_is_shorter_states_no_interval() -> None:
     text = "Model,Memory,Increment\na,b\n" + as_csv(_T, _V, "", "{1:.4f}\n")
     with pytest.raises(TraceError, match="no sampling interval is stated"):
         read_trace(text)
+
+
+@pytest.mark.parametrize("stated", ["Sample Interval,0,s", "Sample Rate,0", "Sample Rate,-1e5"])
+def test_an_interval_of_nothing_is_none(stated: str) -> None:
+    """What is stated as nought, or below it, tells no time: refused with what to do, not divided by."""
+    text = f"Model,x\n{stated}\nVolts\n" + as_csv(_T, _V, "", "{1:.4f}\n")
+    with pytest.raises(TraceError, match="no sampling interval is stated"):
+        read_trace(text)
+
+
+def test_two_hundred_samples_are_enough_to_be_read() -> None:
+    """One fewer is no trace (decided)."""
+    assert read_trace(as_csv(_T[:200], _V[:200])).volts.size == 200
+    with pytest.raises(TraceError, match="199 rows of figures"):
+        read_trace(as_csv(_T[:199], _V[:199]))
