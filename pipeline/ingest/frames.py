@@ -79,8 +79,6 @@ _GIVE_ACTION = """
     WHERE raw_frame.file_id = f.file_id AND raw_frame.line = f.line AND raw_frame.receiver_at_utc BETWEEN $since AND $until
 """
 
-_AHEAD = 2  # parts typed while others are put: putting takes about as long
-
 
 def read_frames(sink: Sink, parts: Iterable[tuple[pa.Table, pl.DataFrame]]) -> Iterator[None]:
     """Carry good and bad lines (`good_and_bad`), part by part, into raw_frame, raw_sample, raw_event
@@ -96,7 +94,7 @@ def read_frames(sink: Sink, parts: Iterable[tuple[pa.Table, pl.DataFrame]]) -> I
     open_calls, before = NO_CALLS, len(sink.touched)
     with (
         sink.beside() as typing,
-        closing(made_ahead(partial(typed, typing), _good(sink, parts), _AHEAD)) as made,
+        closing(made_ahead(partial(typed, typing), _good(sink, parts))) as made,
     ):
         for quick, rest in made:
             done.append(quick)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from typing import TypeVar
@@ -24,16 +23,17 @@ def ahead(items: Iterator[T]) -> Generator[T]:
             yield item  # type: ignore[misc]  # `end` is no T
 
 
-def made_ahead(make: Callable[[T], Made], items: Iterable[T], depth: int = 1) -> Generator[Made]:
-    """What is made of each item, those of the next `depth` always being made, one after the other, in a second thread.
+def made_ahead(make: Callable[[T], Made], items: Iterable[T]) -> Generator[Made]:
+    """What is made of each item, that of the next always being made in a second thread.
 
-    The items come from the caller's thread. An exception comes out where it would have, `depth` items later at most.
+    The items come from the caller's thread. An exception comes out where it would have, one item later at most.
     """
-    waiting: deque[Future[Made]] = deque()
+    waiting: Future[Made] | None = None
     with ThreadPoolExecutor(1, thread_name_prefix="ingest-make") as pool:
         for item in items:
-            waiting.append(pool.submit(make, item))
-            if len(waiting) > depth:
-                yield waiting.popleft().result()
-        while waiting:
-            yield waiting.popleft().result()
+            started = pool.submit(make, item)
+            if waiting is not None:
+                yield waiting.result()
+            waiting = started
+        if waiting is not None:
+            yield waiting.result()

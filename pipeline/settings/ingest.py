@@ -14,9 +14,9 @@ class IngestSettings(Frozen):
         32 << 20, ge=1 << 10, description="Bytes read at a time: bounds memory; measured"
     )
     typed_bytes: int = Field(
-        32 << 20,
+        128 << 20,
         ge=0,
-        description="Typed lines held before they are inserted together, while others are typed: bounds memory; measured",
+        description="Typed lines held before they are inserted together: bounds memory; measured",
     )
     together_bytes: int = Field(
         128 << 20,
