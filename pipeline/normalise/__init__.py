@@ -8,7 +8,7 @@
 6. `attempts`     stage_events: how far each record says it came; progress: what ended it: core_plug_in
 7. `sessions`     identities, telematics, reported_plug_ins: whose vehicle it was, what the vehicle itself reported
 8. `attempts`     outcome: one table of questions; stage: how far, how soon, and what is known of asking: core_attempt
-9. `incremental`  windows, attempt_rebuild: which of all this new rows can have changed, and only that is made again
+9. `incremental`  windows, narrowing, attempt_rebuild: which of all this new rows can have changed, and only that is made again
 10. `rebuild`     1 to 6 over the stations that need it, batch by batch; `stage`: 1 to 9 over a warehouse, in one transaction
 
 What a message means is decided in `pipeline.ocpp`; docs/explanation/from-message-to-attempt.md draws it.
