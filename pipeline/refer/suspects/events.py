@@ -83,9 +83,9 @@ def _wrong(evidence: pl.DataFrame) -> pl.DataFrame:
     ).with_columns(_own=(pl.col("p_vehicle") * pl.col("weight")).fill_null(0.0))
 
 
-def until_last_shown(rows: pl.DataFrame, as_if: pl.DataFrame, at: str) -> pl.DataFrame:
-    """Rows of each vehicle until it last failed or kept silent by itself, were it at fault (half of the blame or more); none where
-    it never did.
+def until_last_shown(levels: pl.DataFrame, as_if: pl.DataFrame) -> pl.DataFrame:
+    """Readings of each vehicle (`vehicle_id, at`) until it last failed or kept silent by itself, were it at fault (half of the blame
+    or more); none where it never did.
     """
     last = (
         _wrong(as_if)
@@ -94,8 +94,8 @@ def until_last_shown(rows: pl.DataFrame, as_if: pl.DataFrame, at: str) -> pl.Dat
         .agg(pl.col("plugged_at_utc").max().alias("last_utc"))
     )
     return (
-        rows.join(last, on="vehicle_id", how="inner", maintain_order="left")
-        .filter(pl.col(at) <= pl.col("last_utc"))
+        levels.join(last, on="vehicle_id", how="inner", maintain_order="left")
+        .filter(pl.col("at") <= pl.col("last_utc"))
         .drop("last_utc")
     )
 

@@ -73,10 +73,15 @@ def with_looks(attributed: Floats, height: Floats, telling: Floats) -> Floats:
     Looks tell whether what failed was the unit's own (`height`: its highest probability of any day), not whether it is still there:
     a good charge or two do not make old looks speak of today.
     """
-    attributed = np.clip(attributed, LEAST_P, 1 - LEAST_P)
-    height = np.clip(height, attributed, 1 - LEAST_P)
+    attributed, height = _bounded(attributed, height)
     was = height / (1 - height) * telling
     return np.asarray(was / (1 + was) * attributed / height)
+
+
+def _bounded(attributed: Floats, height: Floats) -> tuple[Floats, Floats]:
+    """Both away from 0 and 1, so that their odds are finite; the height no less than now."""
+    now = np.clip(attributed, LEAST_P, 1 - LEAST_P)
+    return now, np.clip(height, now, 1 - LEAST_P)
 
 
 class FaultOdds(NamedTuple):
@@ -107,8 +112,7 @@ def fault_odds(
     A quiet one has its own stated prevalence; what the levels told already of one mended does
     not tell of another. Each is multiplied by what the direct signatures say.
     """
-    attributed = np.clip(attributed, LEAST_P, 1 - LEAST_P)
-    height = np.clip(height, attributed, 1 - LEAST_P)
+    attributed, height = _bounded(attributed, height)
     by_part = (mute + (1 - mute) * verdicts.telling)[:, None] * verdicts.looks
     mended = (height - attributed) * (by_part * np.exp(levels.gone)).sum(axis=1)
     there = attributed[:, None] * by_part * np.exp(levels.loud)

@@ -107,7 +107,7 @@ def judge_vehicles(
         of_present(reported, since_utc, "at_utc"),
         of_present(attempts, since_utc, "plugged_at_utc"),
     )
-    then = until_last_shown(levels, as_if, "at")
+    then = until_last_shown(levels, as_if)
     shown, factors = _level_factors(attempts, valid, then, near, known, verdicts.suspects)
     factors = factors.with_unseen(*_in_order(known, never_seen), verdicts.suspects)
     odds, failing, mended = _odds(inputs, known, verdicts, factors, settings)
