@@ -113,7 +113,7 @@ def cases() -> tuple[Case, ...]:
         Case(
             c("mended"),
             "clear",
-            "it failed by itself, and what was seen since speaks for that being over",
+            "its trouble looked like its own, and what was seen since speaks for that being over",
         ),
         Case(pl.lit(value=True), "clear", "too little speaks against it to watch it"),
     )
